@@ -1,0 +1,264 @@
+"""Quantities derived from a triangle mesh: normals, areas, edges, components, refinement."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.errors import MeshError
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+
+def corner_cross(mesh: TriangleMesh) -> Floats:
+    """Cross product of two sides of every triangle: twice its area, along its normal.
+
+    Returns
+    -------
+    ndarray, shape (m, 3), mm²
+    """
+    a, b, c = (mesh.points_mm[mesh.faces[:, k]] for k in range(3))
+    return np.asarray(np.cross(b - a, c - a), dtype=np.float64)
+
+
+def unit(vectors: Floats) -> Floats:
+    """Scale vectors, shape (n, 3), to length one; a zero vector stays zero."""
+    length = np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
+    scaled: Floats = vectors / np.where(length > 0, length, 1.0)[:, None]
+    return scaled
+
+
+def face_areas(mesh: TriangleMesh) -> Floats:
+    """Area of every triangle, shape (m,), in mm²."""
+    cross = corner_cross(mesh)
+    return 0.5 * np.sqrt(np.einsum("ij,ij->i", cross, cross))
+
+
+def face_normals(mesh: TriangleMesh) -> Floats:
+    """Outward unit normal of every triangle, shape (m, 3); zero for a degenerate one."""
+    return unit(corner_cross(mesh))
+
+
+def vertex_normals(mesh: TriangleMesh) -> Floats:
+    """Outward unit normal of every vertex, its triangles weighted by their area.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Zero for a vertex without triangles.
+    """
+    return unit(_sum_at_vertices(mesh, corner_cross(mesh)))
+
+
+def vertex_areas(mesh: TriangleMesh) -> Floats:
+    """Area every vertex stands for: a third of its triangles. Shape (n,), mm²."""
+    return _sum_at_vertices(mesh, face_areas(mesh)[:, None] / 3.0)[:, 0]
+
+
+def _sum_at_vertices(mesh: TriangleMesh, at_faces: Floats) -> Floats:
+    n = len(mesh.points_mm)
+    total = np.zeros((n, at_faces.shape[1]))
+    for column in range(at_faces.shape[1]):
+        weights = np.ascontiguousarray(at_faces[:, column])
+        for corner in range(3):
+            total[:, column] += np.bincount(mesh.faces[:, corner], weights=weights, minlength=n)
+    return total
+
+
+def unique_edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
+    """Edges of a mesh, each once, and the edge opposite each corner's successor.
+
+    Parameters
+    ----------
+    faces : ndarray of int64, shape (m, 3)
+
+    Returns
+    -------
+    edges : ndarray, shape (e, 2)
+        Vertex pairs, the smaller index first.
+    edge_of_side : ndarray, shape (m, 3)
+        Side k of a triangle runs from its corner k to corner k + 1.
+    uses : ndarray, shape (e,)
+        How many triangles share each edge: 1 on an open border, 2 inside a sound mesh.
+    """
+    start = faces.reshape(-1)
+    end = np.roll(faces, -1, axis=1).reshape(-1)
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    base = np.int64(faces.max() + 1 if faces.size else 1)
+    key = low * base + high
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
+    first = np.ones(len(ordered), dtype=bool)
+    first[1:] = ordered[1:] != ordered[:-1]
+    rank = np.cumsum(first) - 1
+    edge_of_side = np.empty(len(key), dtype=np.int64)
+    edge_of_side[order] = rank
+    found = ordered[first]
+    edges = np.stack([found // base, found % base], axis=1)
+    uses = np.bincount(rank, minlength=len(edges)) if len(key) else np.zeros(0, dtype=np.int64)
+    return edges, edge_of_side.reshape(-1, 3), uses.astype(np.int64)
+
+
+def border_vertices(mesh: TriangleMesh) -> Bools:
+    """Vertices on an open border, shape (n,)."""
+    edges, _, uses = unique_edges(mesh.faces)
+    border = np.zeros(len(mesh.points_mm), dtype=bool)
+    border[edges[uses == 1].reshape(-1)] = True
+    return border
+
+
+def components(count: int, pairs: Ints) -> Ints:
+    """Label the connected components of a graph.
+
+    Parameters
+    ----------
+    count : int
+        Number of nodes.
+    pairs : ndarray of int64, shape (e, 2)
+
+    Returns
+    -------
+    ndarray of int64, shape (count,)
+        Labels 0, 1, … in order of each component's smallest node.
+
+    Notes
+    -----
+    Minimum-label hooking with pointer jumping (Shiloach and Vishkin 1982, from memory), in numpy:
+    loading a graph library takes longer than the whole labelling.
+
+    Examples
+    --------
+    >>> components(4, np.array([[0, 1], [2, 3]]))
+    array([0, 0, 1, 1])
+    """
+    parent = np.arange(count, dtype=np.int64)
+    a, b = (pairs[:, 0], pairs[:, 1]) if len(pairs) else (parent[:0], parent[:0])
+    while len(a):
+        root_a, root_b = parent[a], parent[b]
+        apart = root_a != root_b
+        if not apart.any():
+            break
+        a, b, root_a, root_b = a[apart], b[apart], root_a[apart], root_b[apart]
+        np.minimum.at(parent, np.maximum(root_a, root_b), np.minimum(root_a, root_b))
+        while True:
+            grand = parent[parent]
+            if np.array_equal(grand, parent):
+                break
+            parent = grand
+    return np.unique(parent, return_inverse=True)[1].astype(np.int64).reshape(-1)
+
+
+def select_faces(mesh: TriangleMesh, keep: Bools) -> tuple[TriangleMesh, Ints]:
+    """Keep some triangles and only the vertices they use.
+
+    Parameters
+    ----------
+    keep : ndarray of bool, shape (m,)
+
+    Returns
+    -------
+    mesh : TriangleMesh
+    old_index : ndarray of int64
+        For every kept vertex, its index in the mesh given.
+    """
+    faces = mesh.faces[keep]
+    used = np.zeros(len(mesh.points_mm), dtype=bool)
+    used[faces.reshape(-1)] = True
+    old_index = np.flatnonzero(used)
+    new_index = np.cumsum(used) - 1
+    return TriangleMesh(mesh.points_mm[old_index], new_index[faces]), old_index
+
+
+def renumber_by_first_use(mesh: TriangleMesh) -> TriangleMesh:
+    """Number vertices in the order the triangles name them, and drop unused ones.
+
+    Neighbours in space then lie near in memory, which nearest-point and ray queries feel.
+    """
+    n = len(mesh.points_mm)
+    flat = mesh.faces.reshape(-1)
+    first = np.full(n, len(flat), dtype=np.int64)
+    first[flat[::-1]] = np.arange(len(flat) - 1, -1, -1)
+    order = np.argsort(first, kind="stable")[: int((first < len(flat)).sum())]
+    new_index = np.empty(n, dtype=np.int64)
+    new_index[order] = np.arange(len(order))
+    return TriangleMesh(mesh.points_mm[order], new_index[mesh.faces])
+
+
+def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, Ints, Floats]:
+    """Split triangles until no edge is longer than a limit; the surface itself stays.
+
+    Every edge that is too long is halved in all triangles that share it, so no gap opens.
+
+    Parameters
+    ----------
+    longest_edge_mm : float
+        Positive.
+
+    Returns
+    -------
+    mesh : TriangleMesh
+        The first vertices are the old ones, in order.
+    parents : ndarray of int64, shape (k, 2)
+        For every added vertex, the two vertices it was put between (they may be added ones).
+    middle : ndarray, shape (k, 3)
+        Coordinates of the added vertices, mm.
+
+    Raises
+    ------
+    MeshError
+        If the limit is not positive.
+    """
+    if not longest_edge_mm > 0:
+        raise MeshError("the longest edge must be a positive length in mm.")
+    points, faces = mesh.points_mm, mesh.faces
+    parents: list[Ints] = []
+    while True:
+        split = _split_once(points, faces, longest_edge_mm)
+        if split is None:
+            break
+        points, faces, pairs = split
+        parents.append(pairs)
+    old = len(mesh.points_mm)
+    added = np.concatenate(parents) if parents else np.zeros((0, 2), dtype=np.int64)
+    return TriangleMesh(points, faces), added, points[old:]
+
+
+_HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
+    ((0, 1, 2),),
+    ((0, 3, 2), (3, 1, 2)),
+    ((0, 1, 4), (0, 4, 2)),
+    ((0, 3, 2), (3, 4, 2), (3, 1, 4)),
+    ((0, 1, 5), (5, 1, 2)),
+    ((0, 3, 5), (3, 1, 2), (3, 2, 5)),
+    ((0, 1, 4), (0, 4, 5), (5, 4, 2)),
+    ((0, 3, 5), (3, 1, 4), (5, 4, 2), (3, 4, 5)),
+)
+"""Triangles that replace one, by which sides are halved (bit k: side k, midpoint 3 + k)."""
+
+
+def _split_once(
+    points: Floats, faces: Ints, longest_edge_mm: float
+) -> tuple[Floats, Ints, Ints] | None:
+    edges, edge_of_side, _ = unique_edges(faces)
+    span = points[edges[:, 0]] - points[edges[:, 1]]
+    long = np.einsum("ij,ij->i", span, span) > longest_edge_mm**2
+    if not long.any():
+        return None
+    midpoint = np.full(len(edges), -1, dtype=np.int64)
+    midpoint[long] = len(points) + np.arange(int(long.sum()))
+    pairs = edges[long]
+    side_point = midpoint[edge_of_side]
+    code = (side_point >= 0) @ np.array([1, 2, 4])
+    six = np.concatenate([faces, side_point], axis=1)
+    parts = [
+        six[code == pattern][:, list(corners)]
+        for pattern, triangles in enumerate(_HALVES)
+        for corners in triangles
+    ]
+    new_points = np.concatenate([points, 0.5 * (points[pairs[:, 0]] + points[pairs[:, 1]])])
+    return new_points, np.concatenate(parts), pairs
+
+
+def bounding_box(points_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Smallest and greatest coordinates, each of shape (3,), in mm."""
+    points = np.asarray(points_mm, dtype=np.float64)
+    return points.min(axis=0), points.max(axis=0)

@@ -1,0 +1,410 @@
+"""The nouns of the check: surfaces, motions, readings, zones, limits and the outcome."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from datetime import datetime
+from enum import IntEnum, StrEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.errors import MeshError
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+_ROTATION_TOLERANCE = 1e-6
+"""Largest departure from orthogonality that is still rounding in a stored matrix."""
+
+
+def _read_only(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    array.setflags(write=False)
+    return array
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class TriangleMesh:
+    """A surface made of triangles, in millimetres.
+
+    Parameters
+    ----------
+    points_mm : ndarray of float64, shape (n, 3)
+        Vertices.
+    faces : ndarray of int64, shape (m, 3)
+        Indices into `points_mm`, anticlockwise seen from outside.
+
+    Raises
+    ------
+    MeshError
+        If a shape is wrong, an index is out of range or a coordinate is not finite.
+
+    Examples
+    --------
+    >>> mesh = TriangleMesh([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])
+    >>> mesh.faces.shape
+    (1, 3)
+    """
+
+    points_mm: Floats
+    faces: Ints
+
+    def __post_init__(self) -> None:
+        points = np.ascontiguousarray(self.points_mm, dtype=np.float64)
+        faces = np.ascontiguousarray(self.faces, dtype=np.int64)
+        if points.ndim != 2 or points.shape[1] != 3:
+            raise MeshError(f"vertices have shape {points.shape}, not (n, 3).")
+        if faces.ndim != 2 or faces.shape[1] != 3:
+            raise MeshError(f"triangles have shape {faces.shape}, not (m, 3).")
+        if not np.isfinite(points).all():
+            bad = int(np.flatnonzero(~np.isfinite(points).all(axis=1))[0])
+            raise MeshError("a coordinate is not a finite number.", where=f"vertex {bad}")
+        if faces.size and (faces.min() < 0 or faces.max() >= len(points)):
+            raise MeshError(f"a triangle names a vertex outside 0…{len(points) - 1}.")
+        object.__setattr__(self, "points_mm", _read_only(points.view()))
+        object.__setattr__(self, "faces", _read_only(faces.view()))
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class RigidMotion:
+    """A rotation followed by a translation; name it `to_from_origin`, by both frames.
+
+    Parameters
+    ----------
+    rotation : ndarray, shape (3, 3)
+        Proper rotation: orthogonal, determinant +1. A mirror or a scale is refused.
+    translation_mm : ndarray, shape (3,)
+
+    Raises
+    ------
+    MeshError
+        If `rotation` is not a proper rotation.
+
+    Examples
+    --------
+    >>> b_from_a = RigidMotion(np.eye(3), [1.0, 0.0, 0.0])
+    >>> b_from_a.apply([[0.0, 0.0, 0.0]])
+    array([[1., 0., 0.]])
+    """
+
+    rotation: Floats
+    translation_mm: Floats
+
+    def __post_init__(self) -> None:
+        rotation = np.array(self.rotation, dtype=np.float64)
+        translation = np.array(self.translation_mm, dtype=np.float64)
+        if rotation.shape != (3, 3) or translation.shape != (3,):
+            raise MeshError("a rigid motion needs a 3×3 rotation and 3 translations.")
+        if not (np.isfinite(rotation).all() and np.isfinite(translation).all()):
+            raise MeshError("a rigid motion holds a number that is not finite.")
+        if np.abs(rotation @ rotation.T - np.eye(3)).max() > _ROTATION_TOLERANCE:
+            raise MeshError("the matrix stretches or shears: only rotation and shift are allowed.")
+        if np.linalg.det(rotation) < 0:
+            raise MeshError("the matrix mirrors: only rotation and shift are allowed.")
+        object.__setattr__(self, "rotation", _read_only(rotation))
+        object.__setattr__(self, "translation_mm", _read_only(translation))
+
+    def apply(self, points_mm: npt.ArrayLike) -> Floats:
+        """Move points, shape (n, 3), in mm."""
+        return np.asarray(points_mm, dtype=np.float64) @ self.rotation.T + self.translation_mm
+
+    def turn(self, directions: npt.ArrayLike) -> Floats:
+        """Turn directions, shape (n, 3), without shifting them."""
+        return np.asarray(directions, dtype=np.float64) @ self.rotation.T
+
+    def inverse(self) -> RigidMotion:
+        """The motion back."""
+        return RigidMotion(self.rotation.T, -self.rotation.T @ self.translation_mm)
+
+    def after(self, first: RigidMotion) -> RigidMotion:
+        """`c_from_b.after(b_from_a)` is `c_from_a`."""
+        return RigidMotion(
+            self.rotation @ first.rotation,
+            self.rotation @ first.translation_mm + self.translation_mm,
+        )
+
+    def matrix(self) -> Floats:
+        """The homogeneous 4×4 matrix, row-major, lengths in mm."""
+        matrix = np.eye(4)
+        matrix[:3, :3] = self.rotation
+        matrix[:3, 3] = self.translation_mm
+        return matrix
+
+    @staticmethod
+    def identity() -> RigidMotion:
+        """The motion that moves nothing."""
+        return RigidMotion(np.eye(3), np.zeros(3))
+
+
+class AlignmentState(StrEnum):
+    """How far the fit of the framework on the wax-up may be believed."""
+
+    TRUSTED = "trusted"
+    DOUBTFUL = "doubtful"
+    FAILED = "failed"
+    GIVEN = "given"
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Alignment:
+    """Where the framework lies on the wax-up, and how surely.
+
+    Parameters
+    ----------
+    waxup_from_framework : RigidMotion
+    state : AlignmentState
+    rms_mm : float
+        Root mean square distance on the reference area; NaN if there is none.
+    reference : ndarray of bool, shape (n,)
+        Framework vertices that were taken as uncut.
+    reference_area_mm2, reference_share : float
+        Area of those vertices, and its share of the framework's area.
+    covariance : ndarray, shape (6, 6)
+        Of a small motion (turn in rad about `centre_mm`, then shift in mm), wax-up frame;
+        zeros for a given frame, NaN where the fit says nothing.
+    centre_mm : ndarray, shape (3,)
+    u_max_mm : float
+        Largest standard uncertainty that the fit alone gives any framework vertex.
+    weakest : str
+        The least certain direction, in words.
+    noise_mm : float
+        Estimated noise of the two surfaces together, standard deviation.
+    stopped : str
+        How the iteration ended.
+    reasons : tuple of str
+        Why the state is not better, in words.
+    """
+
+    waxup_from_framework: RigidMotion
+    state: AlignmentState
+    rms_mm: float
+    reference: Bools
+    reference_area_mm2: float
+    reference_share: float
+    covariance: Floats
+    centre_mm: Floats
+    u_max_mm: float
+    weakest: str = ""
+    noise_mm: float = float("nan")
+    stopped: str = ""
+    reasons: tuple[str, ...] = ()
+
+
+class RayOutcome(IntEnum):
+    """What became of the ray of one framework vertex."""
+
+    HIT = 0
+    OVER_CONTOUR = 1
+    MISS = 2
+    GRAZING = 3
+    BEYOND_REACH = 4
+
+
+class Region(IntEnum):
+    """What part of the framework a vertex belongs to."""
+
+    UNSORTED = 0
+    """Bare metal or model: the two share one code where no mask or die tells them apart."""
+    UNCUT = 1
+    CUT = 2
+    FINISH_LINE_BAND = 3
+    ISLAND = 4
+    FITTING_SURFACE = 5
+    MODEL = 6
+
+
+class FindingKind(IntEnum):
+    """What is wrong at a vertex or in a zone."""
+
+    NONE = 0
+    TOO_THIN = 1
+    TOO_THICK = 2
+    OVER_CONTOUR = 3
+
+    @property
+    def word(self) -> str:
+        """The finding as it stands in files: `too_thin`, `too_thick`, `over_contour`."""
+        return self.name.lower()
+
+
+class Decision(StrEnum):
+    """Whether a finding clears its limit by more than the uncertainty allows."""
+
+    FIRM = "firm"
+    UNDECIDED = "undecided"
+
+
+class Verdict(StrEnum):
+    """The outcome in a word; none of them is a release."""
+
+    NO_FINDINGS = "no findings"
+    FINDINGS = "findings"
+    UNDECIDED = "undecided"
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class SpaceMap:
+    """The space at every framework vertex, in the wax-up's frame.
+
+    A number is finite exactly where it was measured.
+
+    Parameters
+    ----------
+    space_mm : ndarray, shape (n,)
+        Along the outward normal to the contour; negative where the framework stands outside.
+    layer_mm : ndarray, shape (n,)
+        What opaquer and beads leave of it for composite.
+    u_mm : ndarray, shape (n,)
+        Standard uncertainty of `space_mm`.
+    area_mm2 : ndarray, shape (n,)
+        Area that each vertex stands for.
+    outcome : ndarray of int64, shape (n,)
+        `RayOutcome` of each vertex.
+    """
+
+    space_mm: Floats
+    layer_mm: Floats
+    u_mm: Floats
+    area_mm2: Floats
+    outcome: Ints
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Zone:
+    """Connected framework surface with one finding."""
+
+    id: int
+    finding: FindingKind
+    decision: Decision
+    area_mm2: float
+    extreme_mm: float
+    u_mm: float
+    centre_mm: tuple[float, float, float]
+    tooth: str | None
+    surface: str | None
+    action: str
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Question:
+    """Something only the technician can answer; not a finding."""
+
+    kind: str
+    area_mm2: float
+    centre_mm: tuple[float, float, float]
+    words: str
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Statistics:
+    """Area-weighted figures of a reading, in mm; NaN where nothing was measured."""
+
+    min_mm: float
+    p05_mm: float
+    median_mm: float
+    mean_mm: float
+    p95_mm: float
+    max_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Fault:
+    """Something found in a scan, and what was done about it."""
+
+    kind: str
+    count: int
+    words: str
+    centre_mm: tuple[float, float, float] | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ScanSource:
+    """Where a surface came from."""
+
+    file: str
+    sha256: str
+    unit: str
+    triangles: int
+    area_mm2: float
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class LayerLimits:
+    """Least and greatest composite over the opaquer, in mm."""
+
+    least_mm: float
+    greatest_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Limits:
+    """The profile: every limit and allowance the judgement uses, lengths in mm."""
+
+    name: str
+    layer: LayerLimits
+    opaquer_mm: float
+    opaquer_u_mm: float
+    beads_mm: float
+    finish_line_width_mm: float
+    trueness_u_mm: float
+    seating_u_mm: float
+    smallest_zone_mm2: float
+    surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
+    certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+    @property
+    def taken_mm(self) -> float:
+        """What opaquer and beads take of the space."""
+        return self.opaquer_mm + self.beads_mm
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Case:
+    """What the laboratory says about the piece of work."""
+
+    number: str | None = None
+    units: tuple[int, ...] = ()
+    pontics: tuple[int, ...] = ()
+    stage: str = "wax"
+    occlusal: str | None = None
+    buccal: str | None = None
+    veneered: tuple[str, ...] = ()
+    metal_stops_allowed: bool = True
+    notes: str = ""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Check:
+    """Everything that the sentence of the check found, before it meets a file."""
+
+    framework: TriangleMesh
+    """In the wax-up's frame, refined where it was coarse."""
+    waxup: TriangleMesh
+    alignment: Alignment
+    space: SpaceMap | None
+    region: Ints
+    finding: Ints
+    measured_share: float
+    veneered_area_mm2: float
+    space_statistics: Statistics
+    layer_statistics: Statistics
+    zones: tuple[Zone, ...]
+    questions: tuple[Question, ...]
+    verdict: Verdict
+    case: Case
+    limits: Limits
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """A check together with what is needed to repeat it."""
+
+    check: Check
+    framework: ScanSource
+    waxup: ScanSource
+    version: str
+    checked_at: datetime
