@@ -51,7 +51,7 @@ class NearestSurface:
     def __init__(self, mesh: TriangleMesh) -> None:
         if not len(mesh.faces):
             raise MeshError("a surface without triangles has no nearest point.")
-        import igl  # noqa: PLC0415 start-up time
+        import igl
 
         self._points, self._faces = mesh.points_mm, mesh.faces
         self._tree: Any = igl.AABB()

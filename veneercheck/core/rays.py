@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
+import itertools
 import threading
 from collections.abc import Callable
 from typing import Any, Literal
@@ -117,8 +118,8 @@ def default_engine() -> EngineName:
 
 
 def _embree(points: Floats, faces: Ints) -> Callable[[Floats, Floats], Ints]:
-    from embreex.mesh_construction import TriangleMesh as EmbreeMesh  # noqa: PLC0415 start-up time
-    from embreex.rtcore_scene import EmbreeScene  # noqa: PLC0415 start-up time
+    from embreex.mesh_construction import TriangleMesh as EmbreeMesh
+    from embreex.rtcore_scene import EmbreeScene
 
     scene = EmbreeScene(robust=True)
     EmbreeMesh(scene, points.astype(np.float32), faces.astype(np.int32))
@@ -140,7 +141,7 @@ def _embree(points: Floats, faces: Ints) -> Callable[[Floats, Floats], Ints]:
 def _in_threads(run: Callable[[slice], None], count: int) -> None:
     shares = max(1, min(_THREADS, count // _FEWEST_RAYS_A_THREAD))
     borders = np.linspace(0, count, shares + 1).astype(int)
-    parts = [slice(int(a), int(b)) for a, b in zip(borders[:-1], borders[1:], strict=True)]
+    parts = [slice(int(a), int(b)) for a, b in itertools.pairwise(borders)]
     threads = [threading.Thread(target=run, args=(part,)) for part in parts[1:]]
     for thread in threads:
         thread.start()
@@ -150,7 +151,7 @@ def _in_threads(run: Callable[[slice], None], count: int) -> None:
 
 
 def _portable(points: Floats, faces: Ints) -> Callable[[Floats, Floats], Ints]:
-    import igl  # noqa: PLC0415 start-up time
+    import igl
 
     tree: Any = igl.AABB()
     tree.init(points, faces)
