@@ -17,20 +17,25 @@ def corner_cross(mesh: TriangleMesh) -> Floats:
     ndarray, shape (m, 3), mm²
     """
     a, b, c = (mesh.points_mm[mesh.faces[:, k]] for k in range(3))
-    return np.asarray(np.cross(b - a, c - a), dtype=np.float64)
+    return np.cross(b - a, c - a)
+
+
+def row_dot(a: Floats, b: Floats) -> Floats:
+    """Dot product of each row of `a` with the same row of `b`, both of shape (n, 3)."""
+    product: Floats = np.einsum("ij,ij->i", a, b)
+    return product
 
 
 def unit(vectors: Floats) -> Floats:
     """Scale vectors, shape (n, 3), to length one; a zero vector stays zero."""
-    length = np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
-    scaled: Floats = vectors / np.where(length > 0, length, 1.0)[:, None]
-    return scaled
+    length = np.sqrt(row_dot(vectors, vectors))
+    return np.divide(vectors, np.where(length > 0, length, 1.0)[:, None])
 
 
 def face_areas(mesh: TriangleMesh) -> Floats:
     """Area of every triangle, shape (m,), in mm²."""
     cross = corner_cross(mesh)
-    return 0.5 * np.sqrt(np.einsum("ij,ij->i", cross, cross))
+    return 0.5 * np.sqrt(row_dot(cross, cross))
 
 
 def face_normals(mesh: TriangleMesh) -> Floats:
@@ -240,7 +245,7 @@ def _split_once(
 ) -> tuple[Floats, Ints, Ints] | None:
     edges, edge_of_side, _ = unique_edges(faces)
     span = points[edges[:, 0]] - points[edges[:, 1]]
-    long = np.einsum("ij,ij->i", span, span) > longest_edge_mm**2
+    long = row_dot(span, span) > longest_edge_mm**2
     if not long.any():
         return None
     midpoint = np.full(len(edges), -1, dtype=np.int64)

@@ -1,4 +1,4 @@
-"""Nearest points of a surface, in float64."""
+"""Nearest points of a surface, in float64: over all of it, or on one's own side of it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import row_dot, unique_edges
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 
@@ -63,3 +64,143 @@ class NearestSurface:
         squared, face, place = self._tree.squared_distance(self._points, self._faces, points)
         distance = np.sqrt(np.maximum(np.atleast_1d(squared), 0.0))
         return Nearest(distance, np.atleast_1d(face), np.asarray(place).reshape(-1, 3))
+
+
+class WalkableSurface:
+    """A surface on which the nearest point is found by walking downhill from a start.
+
+    Behind a thin wall the nearest point of all may lie on the wall's other face. A walk that
+    starts where the outward ray left the body stays on the side that the ray saw.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+    """
+
+    def __init__(self, mesh: TriangleMesh) -> None:
+        self._mesh = mesh
+        n = len(mesh.points_mm)
+        edges, _, _ = unique_edges(mesh.faces)
+        self._neighbours = _Lists.group(
+            np.concatenate([edges[:, 0], edges[:, 1]]),
+            np.concatenate([edges[:, 1], edges[:, 0]]),
+            n,
+        )
+        self._faces_around = _Lists.group(
+            mesh.faces.T.reshape(-1), np.tile(np.arange(len(mesh.faces)), 3), n
+        )
+
+    def walk(self, points_mm: Floats, start_vertex: Ints) -> tuple[Nearest, Ints]:
+        """Walk from a vertex to the nearest one, then to the nearest point around it.
+
+        Parameters
+        ----------
+        points_mm : ndarray, shape (n, 3)
+        start_vertex : ndarray of int64, shape (n,)
+
+        Returns
+        -------
+        nearest : Nearest
+        vertex : ndarray of int64, shape (n,)
+            The vertex each walk ended on.
+        """
+        vertex = self._walk_over_vertices(points_mm, start_vertex)
+        segment, face = self._faces_around.of(vertex)
+        corners = self._mesh.points_mm[self._mesh.faces[face]]
+        place = closest_on_triangles(points_mm[segment], corners)
+        gap = place - points_mm[segment]
+        squared = row_dot(gap, gap)
+        best, _ = _first_least(squared, segment, len(points_mm))
+        return Nearest(np.sqrt(squared[best]), face[best], place[best]), vertex
+
+    def _walk_over_vertices(self, points_mm: Floats, start_vertex: Ints) -> Ints:
+        vertex = start_vertex.copy()
+        active = np.arange(len(points_mm))
+        gap = self._mesh.points_mm[vertex] - points_mm
+        squared = row_dot(gap, gap)
+        while len(active):
+            segment, candidate = self._neighbours.of(vertex[active])
+            step = self._mesh.points_mm[candidate] - points_mm[active[segment]]
+            length = row_dot(step, step)
+            best, least = _first_least(length, segment, len(active))
+            nearer = least < squared[active]
+            active = active[nearer]
+            vertex[active] = candidate[best[nearer]]
+            squared[active] = least[nearer]
+        return vertex
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Lists:
+    """Lists of unequal length, end to end."""
+
+    start: Ints
+    length: Ints
+    items: Ints
+
+    @staticmethod
+    def group(owner: Ints, item: Ints, count: int) -> _Lists:
+        length = np.bincount(owner, minlength=count)
+        start = np.concatenate([[0], np.cumsum(length)[:-1]])
+        return _Lists(start, length, item[np.argsort(owner, kind="stable")])
+
+    def of(self, rows: Ints) -> tuple[Ints, Ints]:
+        """All items of some rows, and for each the position of its row among those given."""
+        length = self.length[rows]
+        segment = np.repeat(np.arange(len(rows)), length)
+        within = np.arange(len(segment)) - np.repeat(np.cumsum(length) - length, length)
+        return segment, self.items[np.repeat(self.start[rows], length) + within]
+
+
+def _first_least(values: Floats, segment: Ints, count: int) -> tuple[Ints, Floats]:
+    """Index and size of the least value of every segment; segments are sorted, none is empty."""
+    starts = np.searchsorted(segment, np.arange(count))
+    least = np.minimum.reduceat(values, starts) if len(values) else values
+    at = np.flatnonzero(values == least[segment])
+    best = np.zeros(count, dtype=np.int64)
+    best[segment[at][::-1]] = at[::-1]
+    return best, least
+
+
+def closest_on_triangles(points_mm: Floats, corners_mm: Floats) -> Floats:
+    """Closest point of a triangle to a point, for many pairs at once.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+    corners_mm : ndarray, shape (n, 3, 3)
+        Corner, then coordinate.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+
+    Notes
+    -----
+    The foot of the perpendicular where it falls inside, else the best point of the three sides.
+    """
+    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
+    ab, ac, ap = b - a, c - a, points_mm - a
+    d00, d01, d11 = row_dot(ab, ab), row_dot(ab, ac), row_dot(ac, ac)
+    d20, d21 = row_dot(ap, ab), row_dot(ap, ac)
+    det = d00 * d11 - d01 * d01
+    safe = np.where(det > 0, det, 1.0)
+    v = np.where(det > 0, (d11 * d20 - d01 * d21) / safe, -1.0)
+    w = np.where(det > 0, (d00 * d21 - d01 * d20) / safe, -1.0)
+    place = a + v[:, None] * ab + w[:, None] * ac
+    outside = np.flatnonzero((v < 0) | (w < 0) | (v + w > 1))
+    if len(outside):
+        place[outside] = _closest_on_sides(points_mm[outside], corners_mm[outside])
+    return place
+
+
+def _closest_on_sides(points_mm: Floats, corners_mm: Floats) -> Floats:
+    side = np.roll(corners_mm, -1, axis=1) - corners_mm
+    towards = points_mm[:, None, :] - corners_mm
+    length2 = np.einsum("ijk,ijk->ij", side, side)
+    along = np.einsum("ijk,ijk->ij", towards, side) / np.where(length2 > 0, length2, 1.0)
+    foot = corners_mm + np.clip(along, 0.0, 1.0)[:, :, None] * side
+    gap = foot - points_mm[:, None, :]
+    best = np.einsum("ijk,ijk->ij", gap, gap).argmin(axis=1)
+    closest: Floats = foot[np.arange(len(foot)), best]
+    return closest

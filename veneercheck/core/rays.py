@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import bounding_box, corner_cross
+from veneercheck.core.mesh import bounding_box, corner_cross, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 EngineName = Literal["embree", "portable"]
@@ -101,9 +101,9 @@ class RayScene:
         met = np.flatnonzero(face >= 0)
         normal = self._normal[face[met]]
         gap = self._corner[face[met]] - origins[met]
-        along = np.einsum("ij,ij->i", normal, ways[met])
+        along = row_dot(normal, ways[met])
         with np.errstate(divide="ignore", invalid="ignore"):
-            found = np.einsum("ij,ij->i", normal, gap) / along
+            found = row_dot(normal, gap) / along
         # A triangle seen exactly from its edge has no distance; it is no hit.
         edge_on = ~np.isfinite(found)
         face[met[edge_on]] = _NO_FACE

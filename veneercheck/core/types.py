@@ -257,8 +257,14 @@ class SpaceMap:
         Along the outward normal to the contour; negative where the framework stands outside.
     layer_mm : ndarray, shape (n,)
         What opaquer and beads leave of it for composite.
+    nearest_mm : ndarray, shape (n,)
+        Signed distance to the nearest contour point on the vertex's own side; positive inside.
+    contour_mm : ndarray, shape (n, 3)
+        That nearest contour point.
     u_mm : ndarray, shape (n,)
         Standard uncertainty of `space_mm`.
+    u_noise_mm : ndarray, shape (n,)
+        The part of `u_mm` that averages out over an area: noise of both scans.
     area_mm2 : ndarray, shape (n,)
         Area that each vertex stands for.
     outcome : ndarray of int64, shape (n,)
@@ -267,7 +273,10 @@ class SpaceMap:
 
     space_mm: Floats
     layer_mm: Floats
+    nearest_mm: Floats
+    contour_mm: Floats
     u_mm: Floats
+    u_noise_mm: Floats
     area_mm2: Floats
     outcome: Ints
 
