@@ -51,15 +51,16 @@ def vertex_normals(mesh: TriangleMesh) -> Floats:
     ndarray, shape (n, 3)
         Zero for a vertex without triangles.
     """
-    return unit(_sum_at_vertices(mesh, corner_cross(mesh)))
+    return unit(sum_at_vertices(mesh, corner_cross(mesh)))
 
 
 def vertex_areas(mesh: TriangleMesh) -> Floats:
     """Area every vertex stands for: a third of its triangles. Shape (n,), mm²."""
-    return _sum_at_vertices(mesh, face_areas(mesh)[:, None] / 3.0)[:, 0]
+    return sum_at_vertices(mesh, face_areas(mesh)[:, None] / 3.0)[:, 0]
 
 
-def _sum_at_vertices(mesh: TriangleMesh, at_faces: Floats) -> Floats:
+def sum_at_vertices(mesh: TriangleMesh, at_faces: Floats) -> Floats:
+    """Add what every triangle gives, shape (m, k), at each of its corners, shape (n, k)."""
     n = len(mesh.points_mm)
     total = np.zeros((n, at_faces.shape[1]))
     for column in range(at_faces.shape[1]):
@@ -150,6 +151,40 @@ def components(count: int, pairs: Ints) -> Ints:
                 break
             parent = grand
     return np.unique(parent, return_inverse=True)[1].astype(np.int64).reshape(-1)
+
+
+def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Floats:
+    """Length of the shortest way along edges from the nearest seed.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+    edges : ndarray of int64, shape (e, 2)
+    seeds : ndarray of bool, shape (n,)
+    limit_mm : float
+        Ways longer than this are not followed.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Infinite beyond the limit.
+
+    Notes
+    -----
+    Bellman and Ford's relaxation (from memory), all edges of the moving front at once.
+    """
+    length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
+    both, way = np.concatenate([edges, edges[:, ::-1]]), np.concatenate([length, length])
+    distance = np.where(seeds, 0.0, np.inf)
+    front = seeds.copy()
+    while front.any():
+        out = front[both[:, 0]]
+        target, reached = both[out, 1], distance[both[out, 0]] + way[out]
+        better = (reached < distance[target]) & (reached <= limit_mm)
+        front = np.zeros(len(distance), dtype=bool)
+        front[target[better]] = True
+        np.minimum.at(distance, target[better], reached[better])
+    return distance
 
 
 def select_faces(mesh: TriangleMesh, keep: Bools) -> tuple[TriangleMesh, Ints]:

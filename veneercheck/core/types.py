@@ -371,6 +371,11 @@ class Limits:
         return self.opaquer_mm + self.beads_mm
 
 
+ASK = "ask"
+FORBIDDEN = "forbidden"
+"""What a case may say of uncut spots within a cut area: ask about them, or forbid them."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True)
 class Case:
     """What the laboratory says about the piece of work."""
@@ -382,7 +387,7 @@ class Case:
     occlusal: str | None = None
     buccal: str | None = None
     veneered: tuple[str, ...] = ()
-    metal_stops_allowed: bool = True
+    metal_stops: str = ASK
     notes: str = ""
 
 

@@ -1,0 +1,225 @@
+"""The check, as one sentence: align, measure, divide, judge, and say what to do at the bench."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from veneercheck.core import align, judge, measure, regions, zones
+from veneercheck.core.mesh import face_areas, refine
+from veneercheck.core.types import (
+    FORBIDDEN,
+    Alignment,
+    AlignmentState,
+    Bools,
+    Case,
+    Check,
+    FindingKind,
+    Floats,
+    Ints,
+    Limits,
+    Region,
+    RigidMotion,
+    SpaceMap,
+    Statistics,
+    TriangleMesh,
+)
+
+LONGEST_EDGE_MM = 0.15
+"""Framework edges longer than this are halved, so that no thin spot hides between vertices."""
+
+MOST_TRIANGLES = 3_000_000
+"""A framework so large that it would be refined past this keeps longer edges."""
+
+_TRIANGLES_PER_SQUARE = 4.0
+"""Halving leaves edges between half the limit and the limit: about this many an edge squared."""
+
+Say = Callable[[str], None]
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Surfaces:
+    """The two scans as the check takes them.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        Each in its own frame, in mm.
+    framework_noise_mm, waxup_noise_mm : float
+        Noise of each scan, standard deviation.
+    paint : ndarray of int64, shape (n,), optional
+        `Region` codes painted on the framework, −1 where nothing was painted.
+    """
+
+    framework: TriangleMesh
+    waxup: TriangleMesh
+    framework_noise_mm: float = 0.0
+    waxup_noise_mm: float = 0.0
+    paint: Ints | None = None
+
+
+def _silent(_: str) -> None:
+    pass
+
+
+def check(
+    surfaces: Surfaces,
+    *,
+    case: Case,
+    limits: Limits,
+    aligned: bool = False,
+    say: Say = _silent,
+) -> Check:
+    """Check the space between a framework and its wax-up.
+
+    Parameters
+    ----------
+    surfaces : Surfaces
+    case : Case
+    limits : Limits
+    aligned : bool
+        The two scans already share a frame; it is taken, and its residual told.
+    say : callable
+        Told in a few words what is being done.
+
+    Returns
+    -------
+    Check
+        With `space` None where the alignment failed: then nothing is measured.
+
+    Examples
+    --------
+    Every step is a function of its own; see the body.
+    """
+    say("aligning the framework on what was not cut")
+    find = align.given if aligned else align.align
+    alignment = find(surfaces.framework, surfaces.waxup)
+    framework, paint = _sample(surfaces, alignment.waxup_from_framework)
+    if alignment.state is AlignmentState.FAILED:
+        return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
+    say("measuring the space")
+    reading = measure.measure(
+        framework,
+        surfaces.waxup,
+        alignment=alignment,
+        limits=limits,
+        framework_noise_mm=surfaces.framework_noise_mm,
+        waxup_noise_mm=surfaces.waxup_noise_mm,
+    )
+    say("dividing it into zones")
+    parts = regions.divide(reading, limits, paint=paint)
+    patches = _patches(framework, reading, parts, limits)
+    found = judge.decide(patches)
+    asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case)
+    veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
+    share = _measured_share(reading.space, veneered)
+    return Check(
+        framework=framework,
+        waxup=surfaces.waxup,
+        alignment=alignment,
+        space=reading.space,
+        region=parts.code,
+        finding=_painted(patches, len(framework.points_mm)),
+        measured_share=share,
+        veneered_area_mm2=float(reading.space.area_mm2[veneered].sum()),
+        space_statistics=_over(reading.space.space_mm, reading.space.area_mm2, veneered),
+        layer_statistics=_over(reading.space.layer_mm, reading.space.area_mm2, veneered),
+        zones=found,
+        questions=asked,
+        verdict=judge.sum_up(
+            found,
+            alignment.state,
+            share,
+            forbidden_stop=bool(asked) and case.metal_stops == FORBIDDEN,
+        ),
+        case=case,
+        limits=limits,
+    )
+
+
+def _sample(
+    surfaces: Surfaces, waxup_from_framework: RigidMotion
+) -> tuple[TriangleMesh, Ints | None]:
+    """The framework in the wax-up's frame, with a vertex at least every 0.15 mm."""
+    mesh = surfaces.framework
+    area = float(face_areas(mesh).sum())
+    edge_mm = max(LONGEST_EDGE_MM, math.sqrt(_TRIANGLES_PER_SQUARE * area / MOST_TRIANGLES))
+    fine, parents, _ = refine(mesh, edge_mm)
+    moved = TriangleMesh(waxup_from_framework.apply(fine.points_mm), fine.faces)
+    return moved, None if surfaces.paint is None else _spread_paint(surfaces.paint, parents)
+
+
+def _spread_paint(paint: Ints, parents: Ints) -> Ints:
+    """A vertex between two of one paint has that paint; else it is found automatically."""
+    known = np.concatenate([paint, np.full(len(parents), -1, dtype=np.int64)])
+    added = np.arange(len(paint), len(known))
+    # A vertex added in a later round may have parents added in an earlier one.
+    while True:
+        both = known[parents]
+        value = np.where(both[:, 0] == both[:, 1], both[:, 0], -1)
+        if np.array_equal(known[added], value):
+            return known
+        known[added] = value
+
+
+def _patches(
+    framework: TriangleMesh, reading: measure.Reading, parts: regions.Regions, limits: Limits
+) -> list[zones.Patch]:
+    count = len(framework.points_mm)
+    least = np.full(count, limits.layer.least_mm)
+    greatest = np.full(count, limits.layer.greatest_mm)
+    compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    return [
+        patch
+        for excess in compared
+        for patch in zones.patches(framework, reading, parts, limits, excess)
+    ]
+
+
+def _painted(patches: list[zones.Patch], count: int) -> Ints:
+    finding = np.full(count, FindingKind.NONE, dtype=np.int64)
+    for patch in patches:
+        finding[patch.vertices] = patch.finding
+    return finding
+
+
+def _measured_share(space: SpaceMap, veneered: Bools) -> float:
+    total = space.area_mm2[veneered].sum()
+    if not total > 0:
+        return math.nan
+    return float(space.area_mm2[veneered & np.isfinite(space.space_mm)].sum() / total)
+
+
+def _over(values_mm: Floats, area_mm2: Floats, veneered: Bools) -> Statistics:
+    return judge.statistics(values_mm[veneered], area_mm2[veneered])
+
+
+def _nothing_measured(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    alignment: Alignment,
+    case: Case,
+    limits: Limits,
+) -> Check:
+    """Without a pose there is no space to speak of."""
+    nothing = judge.statistics(np.zeros(0), np.zeros(0))
+    return Check(
+        framework=framework,
+        waxup=waxup,
+        alignment=alignment,
+        space=None,
+        region=np.full(len(framework.points_mm), Region.UNSORTED, dtype=np.int64),
+        finding=np.full(len(framework.points_mm), FindingKind.NONE, dtype=np.int64),
+        measured_share=math.nan,
+        veneered_area_mm2=math.nan,
+        space_statistics=nothing,
+        layer_statistics=nothing,
+        zones=(),
+        questions=(),
+        verdict=judge.sum_up((), alignment.state, math.nan),
+        case=case,
+        limits=limits,
+    )

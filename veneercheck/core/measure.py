@@ -1,0 +1,327 @@
+"""The space at every framework point: a ray to the contour, and the nearest contour point."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import (
+    corner_cross,
+    row_dot,
+    sum_at_vertices,
+    unique_edges,
+    unit,
+)
+from veneercheck.core.nearest import WalkableSurface
+from veneercheck.core.rays import EngineName, RayScene
+from veneercheck.core.types import (
+    Alignment,
+    Bools,
+    Floats,
+    Ints,
+    Limits,
+    RayOutcome,
+    SpaceMap,
+    TriangleMesh,
+)
+
+REACH_MM = 6.0
+"""No veneer is this thick: what a ray meets farther out is not the contour over its start."""
+
+OVER_REACH_MM = 1.5
+"""A framework standing out farther than this belongs to another body than the contour."""
+
+GRAZING_DEG = 60.0
+"""Past this angle to the contour's normal the length of a ray says little about the space."""
+
+_START_BEHIND_MM = 0.02
+"""Rays start this far behind their vertex, so that surfaces lying on each other still meet."""
+
+_SELF_START_MM = 1e-3
+"""Rays at the framework itself start off it: two hundred times the float32 error at 50 mm."""
+
+_SCALE_U = 5e-4
+"""Relative: wax changes by about 0.03 % a kelvin (from memory), two kelvins either way."""
+
+_TILT_AIM_RAD = math.radians(1.0)
+"""Noise that tilts a normal by less lengthens the ray by less than 0.02 %."""
+
+_SMOOTHING_REACH_MM = 0.2
+"""Smoothing normals farther costs more on ridges than it gains (measured)."""
+
+_SAME_SIDE_COS = math.cos(math.radians(45.0))
+"""Normals are averaged only with neighbours turned by less, so that edges and fissures stay."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """The space map, with what dividing it into regions needs.
+
+    Parameters
+    ----------
+    space : SpaceMap
+    normals : ndarray, shape (n, 3)
+        Outward directions along which the rays went.
+    agreement : ndarray, shape (n,)
+        Cosine between that direction and the contour's normal at the nearest contour point.
+    sees_itself : ndarray of bool, shape (n,)
+        The outward ray meets the framework itself before the contour.
+    edges : ndarray of int64, shape (e, 2)
+        Of the framework, for growing regions over it.
+    """
+
+    space: SpaceMap
+    normals: Floats
+    agreement: Floats
+    sees_itself: Bools
+    edges: Ints
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Surface:
+    """A mesh with what every reading needs of it, worked out once."""
+
+    mesh: TriangleMesh
+    normals: Floats
+    area_mm2: Floats
+    facet_tilt_rad: Floats
+    edge_mm: Floats
+    noise_mm: float
+
+
+def measure(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    *,
+    alignment: Alignment,
+    limits: Limits,
+    framework_noise_mm: float = 0.0,
+    waxup_noise_mm: float = 0.0,
+    engine: EngineName | None = None,
+) -> Reading:
+    """Measure the space from every framework vertex to the contour.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        Both in the wax-up's frame, normals outward.
+    alignment : Alignment
+        For its covariance.
+    limits : Limits
+        For the allowance and the uncertainties the laboratory states.
+    framework_noise_mm, waxup_noise_mm : float
+        Noise of the two scans, standard deviation.
+    engine : {"embree", "portable"}, optional
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    MeshError
+        If a surface has no triangles.
+
+    Notes
+    -----
+    Outward, the first hit counts where the ray leaves the contour's body; a ray that enters
+    another body first, or leaves through a hole, is a miss. Where nothing lies outward, the same
+    vertex looks inward: the framework then stands outside the contour and the space is negative.
+    """
+    if not len(framework.faces):
+        raise MeshError("the framework has no triangles.")
+    edges, _, _ = unique_edges(framework.faces)
+    inner = _prepare(framework, framework_noise_mm, edges)
+    outer = _prepare(waxup, waxup_noise_mm, None)
+    rays = _RaysBothWays(inner, outer, engine)
+    nearest = _nearest_on_own_side(inner, outer, rays.face, edges)
+    u_mm, u_noise_mm = _uncertainty(inner, outer, rays, alignment, limits)
+    space = SpaceMap(
+        space_mm=rays.space_mm,
+        layer_mm=rays.space_mm - limits.taken_mm,
+        nearest_mm=nearest.signed_mm,
+        contour_mm=nearest.point_mm,
+        u_mm=u_mm,
+        u_noise_mm=u_noise_mm,
+        area_mm2=inner.area_mm2,
+        outcome=rays.outcome,
+    )
+    own = RayScene(framework, engine=engine).first_hit(
+        framework.points_mm + _SELF_START_MM * inner.normals, inner.normals
+    )
+    sees_itself = own.met & ~(own.distance_mm >= np.where(rays.measured, rays.space_mm, np.inf))
+    return Reading(space, inner.normals, nearest.agreement, sees_itself, edges)
+
+
+def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints | None) -> _Surface:
+    cross = corner_cross(mesh)
+    double_area = np.sqrt(row_dot(cross, cross))
+    total = sum_at_vertices(mesh, np.column_stack([cross, double_area]))
+    normals, weight = unit(total[:, :3]), total[:, 3]
+    length = np.sqrt(row_dot(total[:, :3], total[:, :3]))
+    spread = 1.0 - length / np.where(weight > 0, weight, 1.0)
+    area = weight / 6.0
+    # A vertex of an even triangulation stands for an area of √3/2 of its edge length squared.
+    edge_mm = np.sqrt(2.0 / math.sqrt(3.0) * area)
+    if noise_mm > 0:
+        normals = _smooth_normals(mesh, normals, noise_mm, float(np.median(edge_mm)), edges)
+    return _Surface(mesh, normals, area, np.sqrt(2.0 * np.maximum(spread, 0.0)), edge_mm, noise_mm)
+
+
+def _smooth_normals(
+    mesh: TriangleMesh, normals: Floats, noise_mm: float, edge_mm: float, edges: Ints | None
+) -> Floats:
+    """Average normals over neighbours of the same side until noise tilts them little."""
+    wanted = math.ceil(noise_mm / (edge_mm * _TILT_AIM_RAD)) - 1
+    allowed = round((_SMOOTHING_REACH_MM / edge_mm) ** 2) + 1
+    passes = max(0, min(wanted, allowed))
+    if not passes:
+        return normals
+    pairs = unique_edges(mesh.faces)[0] if edges is None else edges
+    a, b = pairs[:, 0], pairs[:, 1]
+    for _ in range(passes):
+        near = np.flatnonzero(row_dot(normals[a], normals[b]) > _SAME_SIDE_COS)
+        normals = unit(normals + _neighbour_sum(normals, a[near], b[near]))
+    return normals
+
+
+def _neighbour_sum(values: Floats, a: Ints, b: Ints) -> Floats:
+    total = np.zeros_like(values)
+    for column in range(values.shape[1]):
+        given = np.ascontiguousarray(values[:, column])
+        total[:, column] = np.bincount(a, weights=given[b], minlength=len(values))
+        total[:, column] += np.bincount(b, weights=given[a], minlength=len(values))
+    return total
+
+
+class _RaysBothWays:
+    """Signed distance along the normal, and what became of each ray."""
+
+    def __init__(self, inner: _Surface, outer: _Surface, engine: EngineName | None) -> None:
+        scene = RayScene(outer.mesh, engine=engine)
+        points, ways = inner.mesh.points_mm, inner.normals
+        outward = scene.first_hit(points - _START_BEHIND_MM * ways, ways)
+        distance = outward.distance_mm - _START_BEHIND_MM
+        cosine = _cosine(outer, outward.face, ways)
+        self.face = outward.face
+        unmet = np.flatnonzero(~(cosine > 0))
+        if len(unmet):
+            back = scene.first_hit(points[unmet] + _START_BEHIND_MM * ways[unmet], -ways[unmet])
+            depth = back.distance_mm - _START_BEHIND_MM
+            out = (_cosine(outer, back.face, ways[unmet]) > 0) & (depth <= OVER_REACH_MM)
+            distance[unmet] = np.where(out, -depth, np.nan)
+            self.face[unmet] = np.where(out, back.face, -1)
+            cosine[unmet] = _cosine(outer, self.face[unmet], ways[unmet])
+        self.cosine = cosine
+        self.outcome = _outcomes(distance, cosine)
+        self.measured = self.outcome <= RayOutcome.OVER_CONTOUR
+        self.space_mm = np.where(self.measured, distance, np.nan)
+
+
+def _outcomes(distance_mm: Floats, cosine: Floats) -> Ints:
+    outcome = np.full(len(distance_mm), RayOutcome.MISS, dtype=np.int64)
+    met = np.isfinite(distance_mm) & (cosine > 0)
+    outcome[met] = RayOutcome.HIT
+    outcome[met & (distance_mm < 0)] = RayOutcome.OVER_CONTOUR
+    outcome[met & (cosine < math.cos(math.radians(GRAZING_DEG)))] = RayOutcome.GRAZING
+    outcome[met & (distance_mm > REACH_MM)] = RayOutcome.BEYOND_REACH
+    return outcome
+
+
+def _cosine(outer: _Surface, face: Ints, ways: Floats) -> Floats:
+    """Cosine between each ray and the contour's normal where it met it; NaN where it did not."""
+    met = face >= 0
+    cosine = np.full(len(face), np.nan)
+    corners = outer.mesh.faces[face[met]]
+    normal = unit(outer.normals[corners].sum(axis=1))
+    cosine[met] = row_dot(normal, ways[met])
+    return cosine
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _OwnSide:
+    signed_mm: Floats
+    point_mm: Floats
+    agreement: Floats
+
+
+def _nearest_on_own_side(inner: _Surface, outer: _Surface, face: Ints, edges: Ints) -> _OwnSide:
+    points = inner.mesh.points_mm
+    start = np.where(face >= 0, outer.mesh.faces[face, 0], -1)
+    start = _spread_starts(start, edges)
+    known = np.flatnonzero(start >= 0)
+    signed = np.full(len(points), np.nan)
+    place = np.full((len(points), 3), np.nan)
+    agreement = np.full(len(points), np.nan)
+    if len(known):
+        nearest, vertex = WalkableSurface(outer.mesh).walk(points[known], start[known])
+        side = row_dot(nearest.point_mm - points[known], outer.normals[vertex])
+        signed[known] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
+        place[known] = nearest.point_mm
+        agreement[known] = row_dot(inner.normals[known], outer.normals[vertex])
+    return _OwnSide(signed, place, agreement)
+
+
+def _spread_starts(start: Ints, edges: Ints) -> Ints:
+    """Give a vertex whose ray met nothing the starting place of a neighbour, and so on."""
+    start = start.copy()
+    both = np.concatenate([edges, edges[:, ::-1]])
+    while True:
+        both = both[start[both[:, 0]] < 0]
+        ready = both[start[both[:, 1]] >= 0]
+        if not len(ready):
+            return start
+        start[ready[:, 0]] = start[ready[:, 1]]
+
+
+def _uncertainty(
+    inner: _Surface,
+    outer: _Surface,
+    rays: _RaysBothWays,
+    alignment: Alignment,
+    limits: Limits,
+) -> tuple[Floats, Floats]:
+    """Standard uncertainty of every reading, and the part of it that is scan noise.
+
+    First-order propagation (JCGM 100, from memory): with θ the angle of the ray to the contour's
+    normal, noise of the inner surface counts once, that of the outer one and of the fit by
+    1/cos θ, the ray's own tilt by t·tan θ.
+    """
+    face = np.where(rays.face >= 0, rays.face, 0)
+    corner = outer.mesh.faces[face, 0]
+    cosine = np.where(rays.measured, rays.cosine, np.nan)
+    tangent = np.sqrt(np.maximum(1.0 - cosine**2, 0.0)) / cosine
+    normal = outer.normals[corner]
+    foot = inner.mesh.points_mm + rays.space_mm[:, None] * inner.normals
+    fit = _fit_variance(foot - alignment.centre_mm, normal, alignment.covariance)
+    tilt = inner.facet_tilt_rad / math.sqrt(3.0)
+    facet = _facet_height_mm(inner) ** 2 + (_facet_height_mm(outer)[corner] / cosine) ** 2
+    noise = inner.noise_mm**2 + (outer.noise_mm / cosine) ** 2
+    steady = (
+        fit / cosine**2
+        + (rays.space_mm * tangent * tilt) ** 2
+        + facet / 12.0
+        + (rays.space_mm * _SCALE_U) ** 2
+        + limits.trueness_u_mm**2
+        + limits.seating_u_mm**2
+    )
+    return np.sqrt(noise + steady), np.sqrt(noise)
+
+
+def _fit_variance(arm: Floats, normal: Floats, covariance: Floats) -> Floats:
+    """Variance that the fit gives the distance along the contour's normal, mm²."""
+    if not covariance.any():
+        return np.zeros(len(arm))
+    g = np.concatenate([np.cross(arm, normal), normal], axis=1)
+    return row_dot(g @ covariance, g)
+
+
+def _facet_height_mm(surface: _Surface) -> Floats:
+    """How far a flat facet may lie under the curved surface: L²/(6R), R from the facets' tilt.
+
+    Normals of facets lean from the vertex normal by about L/(√3·R) on an even triangulation.
+    """
+    return surface.edge_mm * surface.facet_tilt_rad * math.sqrt(3.0) / 6.0

@@ -1,0 +1,231 @@
+"""What part of the framework each point belongs to: uncut, cut, finish-line band, island …"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.measure import REACH_MM, Reading
+from veneercheck.core.mesh import components
+from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region
+
+LEAST_TOLERANCE_MM = 0.05
+"""Surfaces nearer than this are not told apart by eye or knife."""
+
+COVERAGE = 3.0
+"""Standard uncertainties within which a surface counts as uncut."""
+
+CUT_DEPTH_MM = 0.3
+"""Somewhere a cut surface is at least this deep."""
+
+LEAST_CUT_MM2 = 1.0
+LEAST_ISLAND_MM2 = 0.25
+LEAST_FITTING_MM2 = 4.0
+"""Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
+
+AGREEING_COS = math.cos(math.radians(60.0))
+"""Two surfaces are the same one only where their normals differ by less than this."""
+
+_PAIRS_AT_ONCE = 4_000_000
+"""Distances computed in one go: 100 MB at most."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Regions:
+    """The framework divided.
+
+    Parameters
+    ----------
+    code : ndarray of int64, shape (n,)
+        `Region` of every vertex.
+    from_line_mm : ndarray, shape (n,)
+        In the finish-line band: how far from the finish line its contour point lies, measured on
+        the contour; NaN elsewhere.
+    islands : tuple of ndarray of int64
+        The vertices of each island.
+    island_distance_mm : ndarray, shape (n,)
+        Distance of a cut vertex's contour point from the nearest island, where it is within the
+        width of the band; NaN elsewhere.
+    tolerance_mm : float
+        Distance within which a surface counted as uncut (its median over the framework).
+    """
+
+    code: Ints
+    from_line_mm: Floats
+    islands: tuple[Ints, ...]
+    island_distance_mm: Floats
+    tolerance_mm: float
+
+
+def divide(reading: Reading, limits: Limits, *, paint: Ints | None = None) -> Regions:
+    """Divide the framework into regions.
+
+    Parameters
+    ----------
+    reading : Reading
+    limits : Limits
+        For the width of the finish-line band and the uncertainty of a reading.
+    paint : ndarray of int64, shape (n,), optional
+        `Region` codes that overrule what is found, −1 where nothing was painted.
+
+    Returns
+    -------
+    Regions
+    """
+    space = reading.space
+    tolerance = np.maximum(COVERAGE * _own_u(reading, limits), LEAST_TOLERANCE_MM)
+    code = _sort(reading, tolerance, paint)
+    islands = _islands(code, reading, paint)
+    for island in islands:
+        code[island] = Region.ISLAND
+    width = limits.finish_line_width_mm
+    from_line = _distance_on_contour(code, reading, Region.UNCUT, width)
+    from_island = _distance_on_contour(code, reading, Region.ISLAND, width)
+    cut = code == Region.CUT
+    in_band = cut & (from_line <= width)
+    code[in_band] = Region.FINISH_LINE_BAND
+    measured = np.isfinite(space.nearest_mm)
+    middle = float(np.median(tolerance[measured])) if measured.any() else LEAST_TOLERANCE_MM
+    return Regions(
+        code,
+        np.where(in_band, from_line, np.nan),
+        tuple(islands),
+        np.where(cut & (from_island <= width), from_island, np.nan),
+        middle,
+    )
+
+
+def _own_u(reading: Reading, limits: Limits) -> Floats:
+    """Uncertainty of telling two surfaces apart.
+
+    Seating is left out: on the uncut surface itself the fit has taken it up, or shows it.
+    """
+    u = np.sqrt(np.maximum(reading.space.u_mm**2 - limits.seating_u_mm**2, 0.0))
+    known = np.isfinite(u)
+    return np.where(known, u, np.median(u[known]) if known.any() else 0.0)
+
+
+def _sort(reading: Reading, tolerance: Floats, paint: Ints | None) -> Ints:
+    space, edges = reading.space, reading.edges
+    s = space.nearest_mm
+    near = np.isfinite(s) & (np.abs(s) <= REACH_MM)
+    agrees = reading.agreement >= AGREEING_COS
+    code = np.full(len(s), Region.UNSORTED, dtype=np.int64)
+    code[near & agrees & (np.abs(s) <= tolerance)] = Region.UNCUT
+    fitting = _large(reading.sees_itself & (code != Region.UNCUT), reading, LEAST_FITTING_MM2)
+    code[fitting] = Region.FITTING_SURFACE
+    measured = space.outcome == RayOutcome.HIT
+    deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
+    core = _large(deep, reading, LEAST_CUT_MM2)
+    below = near & (s > tolerance) & ~fitting
+    code[_grown(core, below, edges)] = Region.CUT
+    if paint is not None:
+        code[paint >= 0] = paint[paint >= 0]
+    return code
+
+
+def _inside(edges: Ints, mask: Bools) -> Ints:
+    return edges[mask[edges[:, 0]] & mask[edges[:, 1]]]
+
+
+def _labels(mask: Bools, edges: Ints) -> Ints:
+    """Connected parts of a mask; vertices outside it stand alone."""
+    return components(len(mask), _inside(edges, mask))
+
+
+def _large(mask: Bools, reading: Reading, least_mm2: float) -> Bools:
+    label = _labels(mask, reading.edges)
+    area = np.bincount(label, weights=np.where(mask, reading.space.area_mm2, 0.0))
+    return mask & (area[label] >= least_mm2)
+
+
+def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
+    """All of `within` that hangs together with some of `core`."""
+    both = within | core
+    label = _labels(both, edges)
+    holds = np.zeros(len(both), dtype=bool)
+    holds[label[core]] = True
+    return both & holds[label]
+
+
+def _islands(code: Ints, reading: Reading, paint: Ints | None) -> list[Ints]:
+    """Uncut parts that one cut area encloses, largest first."""
+    if paint is not None and (paint == Region.ISLAND).any():
+        code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
+    uncut, cut = code == Region.UNCUT, code == Region.CUT
+    label = _labels(uncut, reading.edges)
+    cut_label = _labels(cut, reading.edges)
+    area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
+    cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
+    around = _surroundings(uncut, cut, label, cut_label, reading.edges)
+    largest = int(area.argmax()) if len(area) else -1
+    found = [
+        part
+        for part, enclosing in around.items()
+        if part != largest and LEAST_ISLAND_MM2 <= area[part] < cut_area[enclosing]
+    ]
+    found.sort(key=lambda part: -area[part])
+    return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _surroundings(
+    uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints
+) -> dict[int, int]:
+    """Uncut parts that border on cut surface only, and on one cut area: part → that area."""
+    both = np.concatenate([edges, edges[:, ::-1]])
+    leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
+    part, beyond = label[leaving[:, 0]], leaving[:, 1]
+    neighbour = np.where(cut[beyond], cut_label[beyond], -1)
+    borders = np.unique(np.stack([part, neighbour], axis=1), axis=0)
+    parts, count = np.unique(borders[:, 0], return_counts=True)
+    single = set(parts[count == 1].tolist())
+    return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
+
+
+def _distance_on_contour(code: Ints, reading: Reading, border: Region, width_mm: float) -> Floats:
+    """Distance of cut vertices' contour points from the line where the cut meets `border`.
+
+    Straight distance between points of the contour, which over less than a millimetre differs
+    from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
+    """
+    cut = code == Region.CUT
+    a, b = reading.edges[:, 0], reading.edges[:, 1]
+    crossing = (cut[a] & (code[b] == border)) | (cut[b] & (code[a] == border))
+    line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
+    distance = np.full(len(code), np.inf)
+    asked = np.flatnonzero(cut & np.isfinite(reading.space.contour_mm[:, 0]))
+    line = line[np.isfinite(line[:, 0])]
+    if len(line) and len(asked):
+        near = asked[_in_cells_near(reading.space.contour_mm[asked], line, width_mm)]
+        distance[near] = _least_distance(reading.space.contour_mm[near], line)
+    return distance
+
+
+def _in_cells_near(points: Floats, line: Floats, width_mm: float) -> Bools:
+    """Points in cells of the band's width that touch a cell of the line."""
+    low = line.min(axis=0) - 2.0 * width_mm
+    shape = np.floor((line.max(axis=0) - low) / width_mm).astype(np.int64) + 3
+    cell = np.floor((points - low) / width_mm).astype(np.int64)
+    inside = ((cell >= 0) & (cell < shape)).all(axis=1)
+    grid = np.zeros(shape, dtype=bool)
+    base = np.floor((line - low) / width_mm).astype(np.int64)
+    for shift in np.ndindex(3, 3, 3):
+        around = base + np.array(shift) - 1
+        grid[around[:, 0], around[:, 1], around[:, 2]] = True
+    cell = np.where(inside[:, None], cell, 0)
+    near: Bools = inside & grid[cell[:, 0], cell[:, 1], cell[:, 2]]
+    return near
+
+
+def _least_distance(points: Floats, line: Floats) -> Floats:
+    """Distance of every point to the nearest point of the line, in blocks of bounded memory."""
+    least = np.empty(len(points))
+    rows = max(1, _PAIRS_AT_ONCE // len(line))
+    square = np.einsum("ij,ij->i", line, line)
+    for first in range(0, len(points), rows):
+        part = points[first : first + rows]
+        squared = square - 2.0 * part @ line.T
+        least[first : first + rows] = squared.min(axis=1) + np.einsum("ij,ij->i", part, part)
+    return np.sqrt(np.maximum(least, 0.0))

@@ -1,0 +1,260 @@
+"""Connected surface with one finding, and how far its worst spot lies beyond the limit."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.measure import Reading
+from veneercheck.core.mesh import components, reach_along_edges
+from veneercheck.core.regions import Regions
+from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
+
+GUARD = 1.6449
+"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1."""
+
+SPOT_MM2 = 0.25
+"""Area over which the worst value is averaged: one vertex would be the noisiest one."""
+
+GAP_MM = 0.5
+"""Zones of one finding no farther apart than this are one: a knife does not stop between."""
+
+NOISE_REACH_MM = 0.1
+"""Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
+
+ISLAND_FLANK_SHARE = 0.9
+"""A thin zone that lies to this share round an island is the flank of a metal stop."""
+
+_MOST_SPOTS = 200
+"""Places tried as the worst of a zone, the worst vertices first."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Excess:
+    """How far each vertex lies beyond a limit, for one finding.
+
+    Parameters
+    ----------
+    finding : FindingKind
+    excess_mm : ndarray, shape (n,)
+        Positive beyond the limit; NaN where the finding does not apply or nothing was measured.
+    value_mm : ndarray, shape (n,)
+        The reading itself: layer for thin and thick, space for over contour.
+    steady_u_mm : ndarray, shape (n,)
+        The part of the uncertainty that does not average out over an area.
+    noise_u_mm : ndarray, shape (n,)
+    candidate : ndarray of bool, shape (n,)
+        Beyond the limit.
+    fringe : ndarray of bool, shape (n,)
+        On the right side of the limit, but not by the guard band.
+    """
+
+    finding: FindingKind
+    excess_mm: Floats
+    value_mm: Floats
+    steady_u_mm: Floats
+    noise_u_mm: Floats
+    candidate: Bools
+    fringe: Bools
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Patch:
+    """A zone before it is judged.
+
+    Parameters
+    ----------
+    finding : FindingKind
+    vertices : ndarray of int64
+    area_mm2 : float
+    centre_mm : ndarray, shape (3,)
+    extreme_mm : float
+        Mean reading over the worst 0.25 mm².
+    excess_mm : float
+        Mean distance beyond the limit over the same spot; negative if within.
+    u_mm : float
+        Standard uncertainty of both.
+    """
+
+    finding: FindingKind
+    vertices: Ints
+    area_mm2: float
+    centre_mm: Floats
+    extreme_mm: float
+    excess_mm: float
+    u_mm: float
+
+
+def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats:
+    """The least layer asked for at every vertex, shape (n,), in mm.
+
+    In the finish-line band the space asked for grows linearly from nothing at the line to layer,
+    opaquer and beads together at the band's end; a sound chamfer raises no finding.
+    """
+    share = regions.from_line_mm / limits.finish_line_width_mm
+    in_band = np.isfinite(share)
+    return np.where(in_band, (least_mm + limits.taken_mm) * share - limits.taken_mm, least_mm)
+
+
+def excesses(
+    reading: Reading,
+    regions: Regions,
+    limits: Limits,
+    *,
+    least_mm: Floats,
+    greatest_mm: Floats,
+) -> tuple[Excess, Excess, Excess]:
+    """Compare every vertex with its limits: too thin, too thick, over contour.
+
+    Thin is judged by the ray, thick by the nearest contour point: a ray from the wall of a
+    chamfer runs along the veneer and would cry wolf.
+
+    Parameters
+    ----------
+    least_mm, greatest_mm : ndarray, shape (n,)
+        Limits of the layer at every vertex.
+    """
+    space = reading.space
+    veneered = np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
+    steady = np.sqrt(np.maximum(space.u_mm**2 - space.u_noise_mm**2, 0.0))
+    steady = np.where(np.isfinite(steady), steady, _typical(steady))
+    noise = np.where(np.isfinite(space.u_noise_mm), space.u_noise_mm, _typical(space.u_noise_mm))
+    of_layer = np.hypot(steady, limits.opaquer_u_mm)
+    guard = GUARD * np.hypot(of_layer, noise)
+
+    def compare(finding: FindingKind, excess: Floats, value: Floats) -> Excess:
+        excess = np.where(veneered, excess, np.nan)
+        candidate = excess > 0
+        fringe = (excess <= 0) & (excess > -guard)
+        return Excess(finding, excess, value, of_layer, noise, candidate, fringe)
+
+    need = least_layer_mm(regions, limits, least_mm)
+    nearest_layer = space.nearest_mm - limits.taken_mm
+    thin = compare(FindingKind.TOO_THIN, need - space.layer_mm, space.layer_mm)
+    thick = compare(FindingKind.TOO_THICK, nearest_layer - greatest_mm, nearest_layer)
+    bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL))
+    outside = np.where(bare, -space.space_mm, np.nan)
+    candidate = outside > regions.tolerance_mm
+    over = Excess(
+        FindingKind.OVER_CONTOUR,
+        outside,
+        space.space_mm,
+        steady,
+        noise,
+        candidate,
+        np.zeros_like(candidate),
+    )
+    return thin, thick, over
+
+
+def _typical(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
+def patches(
+    framework: TriangleMesh, reading: Reading, regions: Regions, limits: Limits, excess: Excess
+) -> list[Patch]:
+    """Connect vertices of one finding, join what lies close, drop crumbs and flanks of islands.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+
+    Returns
+    -------
+    list of Patch
+        Beyond the limit first, then those that only come within the guard band of it.
+    """
+    found = _connect(framework, reading, excess, excess.candidate, limits)
+    taken = np.zeros(len(excess.candidate), dtype=bool)
+    for patch in found:
+        taken[patch.vertices] = True
+    near_taken = np.isfinite(
+        reach_along_edges(framework.points_mm, reading.edges, taken, 2.0 * GAP_MM)
+    )
+    fringe = (excess.fringe | excess.candidate) & ~near_taken
+    found += _connect(framework, reading, excess, fringe, limits)
+    if excess.finding is FindingKind.TOO_THIN:
+        found = [patch for patch in found if not _is_flank(patch, reading, regions)]
+    return [patch for patch in found if patch.excess_mm > -GUARD * patch.u_mm]
+
+
+def _is_flank(patch: Patch, reading: Reading, regions: Regions) -> bool:
+    weight = reading.space.area_mm2[patch.vertices]
+    round_island = np.isfinite(regions.island_distance_mm[patch.vertices])
+    return bool((weight * round_island).sum() >= ISLAND_FLANK_SHARE * weight.sum())
+
+
+def _connect(
+    framework: TriangleMesh, reading: Reading, excess: Excess, mask: Bools, limits: Limits
+) -> list[Patch]:
+    if not mask.any():
+        return []
+    points, edges, area = framework.points_mm, reading.edges, reading.space.area_mm2
+    crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
+    mask = mask & ~crumbs
+    near = np.isfinite(reach_along_edges(points, edges, mask, 0.5 * GAP_MM))
+    label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
+    members = np.flatnonzero(mask)
+    members = members[np.argsort(label[members], kind="stable")]
+    starts = np.flatnonzero(np.diff(label[members])) + 1
+    return [_patch(points, area, excess, part) for part in np.split(members, starts) if len(part)]
+
+
+def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bools:
+    label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
+    return mask & (np.bincount(label, weights=area * mask)[label] < smallest_mm2)
+
+
+def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patch:
+    weight = area[vertices]
+    value, beyond, u = _worst_spot(points, area, excess, vertices)
+    return Patch(
+        finding=excess.finding,
+        vertices=vertices,
+        area_mm2=float(weight.sum()),
+        centre_mm=weight @ points[vertices] / weight.sum(),
+        extreme_mm=value,
+        excess_mm=beyond,
+        u_mm=u,
+    )
+
+
+def _worst_spot(
+    points: Floats, area: Floats, excess: Excess, vertices: Ints
+) -> tuple[float, float, float]:
+    """Reading, distance beyond the limit and uncertainty, averaged where they are worst.
+
+    The spot is a disc; what it holds beyond the zone's own border counts too, so that a narrow
+    zone is not made to look worse than its surroundings.
+    """
+    radius = math.sqrt(SPOT_MM2 / math.pi)
+    tried = vertices[np.argsort(-excess.excess_mm[vertices], kind="stable")[:_MOST_SPOTS]]
+    low, high = points[tried].min(axis=0) - radius, points[tried].max(axis=0) + radius
+    inside = ((points >= low) & (points <= high)).all(axis=1)
+    around = np.flatnonzero(inside & np.isfinite(excess.excess_mm))
+    best = (math.nan, -math.inf, math.nan)
+    for centre in points[tried]:
+        gap = points[around] - centre
+        disc = around[np.einsum("ij,ij->i", gap, gap) <= radius**2]
+        spot = _spot_mean(area[disc], excess, disc)
+        if spot[1] > best[1]:
+            best = spot
+    return best
+
+
+def _spot_mean(weight: Floats, excess: Excess, disc: Ints) -> tuple[float, float, float]:
+    share = weight / weight.sum()
+    independent = max(1.0, weight.sum() / (2.0 * math.pi * NOISE_REACH_MM**2))
+    averaging = max(float(share @ share), 1.0 / independent)
+    noise2 = float(share @ excess.noise_u_mm[disc] ** 2) * averaging
+    steady2 = float(share @ excess.steady_u_mm[disc] ** 2)
+    return (
+        float(share @ excess.value_mm[disc]),
+        float(share @ excess.excess_mm[disc]),
+        math.sqrt(noise2 + steady2),
+    )

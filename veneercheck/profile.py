@@ -1,0 +1,365 @@
+"""Profiles of limits and case files: TOML to typed values, with every key checked."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from veneercheck.core.errors import ProfileError
+from veneercheck.core.types import ASK, FORBIDDEN, Case, LayerLimits, Limits
+
+PRACTICE = "common practice, no source"
+ESTIMATE = "our estimate, until the laboratory has measured its own"
+OWN = "the laboratory's own"
+
+GENERIC = "generic"
+"""Name of the built-in profile: laboratory composite over metal, no particular material."""
+
+_TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
+    "layer": {
+        "least_mm": (1.0, f"{PRACTICE}; read as net of opaquer and beads"),
+        "greatest_mm": (2.0, f"{PRACTICE}; borrowed from metal-ceramics"),
+    },
+    "allowance": {
+        "opaquer_mm": (0.2, f"{PRACTICE}: two coats together 0.1–0.3 mm"),
+        "opaquer_u_mm": (0.03, ESTIMATE),
+        "beads_mm": (0.0, f"{PRACTICE}: half the bead's diameter where beads are used"),
+    },
+    "finish_line": {"width_mm": (0.8, PRACTICE)},
+    "scan": {"trueness_u_mm": (0.01, ESTIMATE), "seating_u_mm": (0.03, ESTIMATE)},
+    "zone": {"smallest_mm2": (0.25, ESTIMATE)},
+}
+"""Every limit of a profile with its built-in value and where that value comes from."""
+
+SURFACES = (
+    "occlusal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "incisal",
+)  # fmt: skip
+STAGES = ("wax", "cast", "opaqued", "dentine", "finished")
+_METAL_STOPS = (ASK, FORBIDDEN)
+_AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
+TOOTH_CODES = frozenset(
+    [10 * quadrant + tooth for quadrant in (1, 2, 3, 4) for tooth in range(1, 9)]
+    + [10 * quadrant + tooth for quadrant in (5, 6, 7, 8) for tooth in range(1, 6)]
+)
+"""The 52 two-digit codes of ISO 3950 (from memory)."""
+
+_LARGEST_MM = 20.0
+"""No limit of a veneer is larger: a larger number was meant in another unit."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class CaseFile:
+    """A case file: the case itself, the profile it asks for and where its scans lie."""
+
+    case: Case
+    profile: str | None = None
+    framework: Path | None = None
+    waxup: Path | None = None
+    die: Path | None = None
+
+
+def built_in() -> Limits:
+    """The generic profile: laboratory composite over metal."""
+    return _limits(GENERIC, {}, "built-in profile")
+
+
+def profile_names() -> tuple[str, ...]:
+    """Names of the profiles that come with the program."""
+    return (GENERIC,)
+
+
+def load_profile(name_or_path: str | Path) -> Limits:
+    """Read a profile by name or by path.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        `generic`, or a TOML file that gives the limits that differ from it.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read, a key is unknown or a value makes no sense.
+    """
+    if str(name_or_path) == GENERIC:
+        return built_in()
+    path = Path(name_or_path)
+    if not path.suffix and not path.exists():
+        known = ", ".join(profile_names())
+        raise ProfileError(
+            f"there is no profile «{name_or_path}».",
+            next_step=f"Built in: {known}; or give the path of a TOML file.",
+        )
+    return parse_profile(_toml(path), where=path.name)
+
+
+def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Limits:
+    """Turn a profile's document into limits; what it leaves out stays as built in."""
+    _known_keys(document, ("name", *_TABLES, "surface"), where)
+    name = _text(document, "name", Path(where).stem, where)
+    return _limits(name, document, where)
+
+
+def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
+    value: dict[str, float] = {}
+    certainty: dict[str, str] = {}
+    for table, fields in _TABLES.items():
+        given = _table(document, table, where)
+        _known_keys(given, fields, f"{where} [{table}]")
+        for field, (standard, source) in fields.items():
+            key = f"{table}.{field}"
+            value[key] = _length(given, field, standard, f"{where} [{table}]")
+            certainty[key] = OWN if field in given else source
+    layer = _layer(value["layer.least_mm"], value["layer.greatest_mm"], f"{where} [layer]")
+    return Limits(
+        name=name,
+        layer=layer,
+        opaquer_mm=value["allowance.opaquer_mm"],
+        opaquer_u_mm=value["allowance.opaquer_u_mm"],
+        beads_mm=value["allowance.beads_mm"],
+        finish_line_width_mm=_positive(value, "finish_line.width_mm", where),
+        trueness_u_mm=value["scan.trueness_u_mm"],
+        seating_u_mm=value["scan.seating_u_mm"],
+        smallest_zone_mm2=_positive(value, "zone.smallest_mm2", where),
+        surfaces=_surfaces(document, layer, where),
+        certainty=certainty,
+    )
+
+
+def _layer(least: float, greatest: float, where: str) -> LayerLimits:
+    if not least < greatest:
+        raise ProfileError(
+            f"least_mm = {least:g} is not below greatest_mm = {greatest:g}.",
+            where=where,
+            next_step="Give a least layer smaller than the greatest one.",
+        )
+    return LayerLimits(least, greatest)
+
+
+def _surfaces(
+    document: Mapping[str, Any], layer: LayerLimits, where: str
+) -> dict[str, LayerLimits]:
+    given = _table(document, "surface", where)
+    _known_keys(given, SURFACES, f"{where} [surface]")
+    found = {}
+    for surface in given:
+        place = f"{where} [surface.{surface}]"
+        fields = _table(given, surface, place)
+        _known_keys(fields, ("least_mm", "greatest_mm"), place)
+        least = _length(fields, "least_mm", layer.least_mm, place)
+        found[surface] = _layer(
+            least, _length(fields, "greatest_mm", layer.greatest_mm, place), place
+        )
+    return found
+
+
+def profile_toml(limits: Limits) -> str:
+    """A profile as a TOML file, every limit with its certainty beside it."""
+    value = {
+        "layer.least_mm": limits.layer.least_mm,
+        "layer.greatest_mm": limits.layer.greatest_mm,
+        "allowance.opaquer_mm": limits.opaquer_mm,
+        "allowance.opaquer_u_mm": limits.opaquer_u_mm,
+        "allowance.beads_mm": limits.beads_mm,
+        "finish_line.width_mm": limits.finish_line_width_mm,
+        "scan.trueness_u_mm": limits.trueness_u_mm,
+        "scan.seating_u_mm": limits.seating_u_mm,
+        "zone.smallest_mm2": limits.smallest_zone_mm2,
+    }
+    escaped = limits.name.replace("\\", "\\\\").replace('"', '\\"')
+    lines = [f'name = "{escaped}"']
+    for table, fields in _TABLES.items():
+        lines += ["", f"[{table}]"]
+        for field in fields:
+            key = f"{table}.{field}"
+            lines.append(f"{field} = {value[key]}  # {limits.certainty.get(key, OWN)}")
+    for surface, layer in limits.surfaces.items():
+        lines += ["", f"[surface.{surface}]"]
+        lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]
+    return "\n".join(lines) + "\n"
+
+
+def load_case(path: str | Path) -> CaseFile:
+    """Read a case file; paths in it count from its own folder.
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read, a key is unknown or a value makes no sense.
+    """
+    path = Path(path)
+    return parse_case(_toml(path), where=path.name, folder=path.parent)
+
+
+def parse_case(
+    document: Mapping[str, Any], *, where: str = "case", folder: Path | None = None
+) -> CaseFile:
+    """Turn a case file's document into a case."""
+    known = ("case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes")
+    _known_keys(document, known, where)
+    frame = _table(document, "frame", where)
+    _known_keys(frame, ("occlusal", "buccal"), f"{where} [frame]")
+    veneered = _table(document, "veneered", where)
+    _known_keys(veneered, ("surfaces", "metal_stops"), f"{where} [veneered]")
+    scans = _table(document, "scans", where)
+    _known_keys(scans, ("framework", "waxup", "die"), f"{where} [scans]")
+    units = _codes(document, "units", where)
+    pontics = _codes(document, "pontics", where)
+    _pontics_among_units(units, pontics, where)
+    case = Case(
+        number=_text(document, "case", "", where) or None,
+        units=units,
+        pontics=pontics,
+        stage=_choice(document, "stage", STAGES, "wax", where) or "wax",
+        occlusal=_choice(frame, "occlusal", _AXES, None, f"{where} [frame]"),
+        buccal=_choice(frame, "buccal", _AXES, None, f"{where} [frame]"),
+        veneered=_words(veneered, "surfaces", f"{where} [veneered]"),
+        metal_stops=_choice(veneered, "metal_stops", _METAL_STOPS, ASK, f"{where} [veneered]")
+        or ASK,
+        notes=_text(document, "notes", "", where),
+    )
+    _frame_axes_differ(case, where)
+    base = folder or Path()
+    paths = {name: base / _text(scans, name, "", where) for name in scans}
+    profile = _text(document, "profile", "", where) or None
+    if profile and profile not in profile_names():
+        profile = str(base / profile)
+    return CaseFile(case, profile, paths.get("framework"), paths.get("waxup"), paths.get("die"))
+
+
+def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where: str) -> None:
+    stray = [code for code in pontics if code not in units]
+    if stray:
+        raise ProfileError(
+            f"pontic {stray[0]} is not among the units.",
+            where=where,
+            next_step="List every tooth of the bridge under units, in order along it.",
+        )
+
+
+def _frame_axes_differ(case: Case, where: str) -> None:
+    if case.occlusal and case.buccal and case.occlusal[1] == case.buccal[1]:
+        raise ProfileError(
+            f"occlusal {case.occlusal} and buccal {case.buccal} lie along one axis.",
+            where=f"{where} [frame]",
+            next_step="They stand at right angles: correct one of them.",
+        )
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise ProfileError("no such file.", where=str(path), next_step="Check the path.") from None
+    except OSError as error:
+        raise ProfileError(
+            f"cannot be read ({error.strerror or error}).",
+            where=str(path),
+            next_step="Check the path and its permissions.",
+        ) from None
+    except UnicodeDecodeError:
+        raise ProfileError(
+            "is not text in UTF-8.", where=path.name, next_step="Save it as UTF-8 text."
+        ) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ProfileError(
+            f"is not valid TOML: {error}.",
+            where=path.name,
+            next_step="Compare it with the output of «veneercheck profiles show generic».",
+        ) from None
+
+
+def _known_keys(given: Mapping[str, Any], known: Any, where: str) -> None:
+    for key in given:
+        if key not in known:
+            near = difflib.get_close_matches(key, list(known), n=1, cutoff=0.4)
+            guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(known)}."
+            raise ProfileError(f"unknown key «{key}».", where=where, next_step=guess)
+
+
+def _table(given: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
+    value = given.get(key, {})
+    if not isinstance(value, Mapping):
+        raise ProfileError(f"«{key}» is not a table.", where=where, next_step=f"Write [{key}].")
+    return value
+
+
+def _length(given: Mapping[str, Any], key: str, standard: float, where: str) -> float:
+    value = given.get(key, standard)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ProfileError(
+            f"{key} = {value!r} is not a number.", where=where, next_step="Give a number in mm."
+        )
+    if not 0.0 <= float(value) <= _LARGEST_MM:
+        raise ProfileError(
+            f"{key} = {value:g} is not between 0 and {_LARGEST_MM:g}.",
+            where=where,
+            next_step="Give it in millimetres (mm² for an area).",
+        )
+    return float(value)
+
+
+def _positive(value: Mapping[str, float], key: str, where: str) -> float:
+    if not value[key] > 0:
+        raise ProfileError(f"{key} must be above 0.", where=where, next_step="Give it in mm.")
+    return value[key]
+
+
+def _text(given: Mapping[str, Any], key: str, standard: str, where: str) -> str:
+    value = given.get(key, standard)
+    if not isinstance(value, str):
+        raise ProfileError(
+            f"{key} = {value!r} is not text.", where=where, next_step="Put it in quotes."
+        )
+    return value
+
+
+def _choice(
+    given: Mapping[str, Any], key: str, known: tuple[str, ...], standard: str | None, where: str
+) -> str | None:
+    value = given.get(key, standard)
+    if value is not None and value not in known:
+        raise ProfileError(
+            f"{key} = {value!r} is not known.", where=where, next_step=f"Known: {', '.join(known)}."
+        )
+    return value
+
+
+def _words(given: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
+    value = given.get(key, [])
+    if not isinstance(value, list):
+        raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
+    for word in value:
+        if word not in SURFACES:
+            raise ProfileError(
+                f"«{word}» is no surface of a tooth.",
+                where=where,
+                next_step=f"Known: {', '.join(SURFACES)}.",
+            )
+    return tuple(value)
+
+
+def _codes(given: Mapping[str, Any], key: str, where: str) -> tuple[int, ...]:
+    value = given.get(key, [])
+    if not isinstance(value, list):
+        raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
+    for code in value:
+        if isinstance(code, bool) or code not in TOOTH_CODES:
+            raise ProfileError(
+                f"{key}: {code!r} is no tooth.",
+                where=where,
+                next_step="Give two-digit codes such as 46 (ISO 3950).",
+            )
+    if len(set(value)) != len(value):
+        raise ProfileError(
+            f"{key} names a tooth twice.", where=where, next_step="Name each tooth once."
+        )
+    return tuple(value)
