@@ -1,3 +1,20 @@
 """veneercheck: is there room for the veneer between a cut-back framework and its wax-up?"""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from veneercheck.workflow import check_files, check_meshes
+
 __version__ = "0.1.0"
+__all__ = ["__version__", "check_files", "check_meshes"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the workflow when it is first asked for: the program must start fast."""
+    if name in ("check_files", "check_meshes"):
+        from veneercheck import workflow
+
+        return getattr(workflow, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

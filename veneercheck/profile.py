@@ -330,7 +330,7 @@ def _choice(
         raise ProfileError(
             f"{key} = {value!r} is not known.", where=where, next_step=f"Known: {', '.join(known)}."
         )
-    return value
+    return None if value is None else str(value)
 
 
 def _words(given: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
@@ -352,7 +352,7 @@ def _codes(given: Mapping[str, Any], key: str, where: str) -> tuple[int, ...]:
     if not isinstance(value, list):
         raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
     for code in value:
-        if isinstance(code, bool) or code not in TOOTH_CODES:
+        if type(code) is not int or code not in TOOTH_CODES:
             raise ProfileError(
                 f"{key}: {code!r} is no tooth.",
                 where=where,

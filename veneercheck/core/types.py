@@ -422,3 +422,5 @@ class Outcome:
     waxup: ScanSource
     version: str
     checked_at: datetime
+    remarks: tuple[Fault, ...] = ()
+    """What the two scans told when laid side by side."""

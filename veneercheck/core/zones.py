@@ -170,17 +170,20 @@ def patches(
         Beyond the limit first, then those that only come within the guard band of it.
     """
     found = _connect(framework, reading, excess, excess.candidate, limits)
-    taken = np.zeros(len(excess.candidate), dtype=bool)
-    for patch in found:
-        taken[patch.vertices] = True
-    near_taken = np.isfinite(
-        reach_along_edges(framework.points_mm, reading.edges, taken, 2.0 * GAP_MM)
-    )
-    fringe = (excess.fringe | excess.candidate) & ~near_taken
-    found += _connect(framework, reading, excess, fringe, limits)
+    found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
     if excess.finding is FindingKind.TOO_THIN:
         found = [patch for patch in found if not _is_flank(patch, reading, regions)]
     return [patch for patch in found if patch.excess_mm > -GUARD * patch.u_mm]
+
+
+def _apart(excess: Excess, found: list[Patch], edges: Ints) -> Bools:
+    """Vertices within the guard band that hang together with no zone found already."""
+    near = excess.fringe | excess.candidate
+    label = components(len(near), edges[near[edges[:, 0]] & near[edges[:, 1]]])
+    holds = np.zeros(len(near), dtype=bool)
+    for patch in found:
+        holds[label[patch.vertices]] = True
+    return near & ~holds[label]
 
 
 def _is_flank(patch: Patch, reading: Reading, regions: Regions) -> bool:

@@ -1,0 +1,5 @@
+"""`python -m veneercheck`: the command line."""
+
+from veneercheck.cli import main
+
+main()

@@ -1,0 +1,219 @@
+"""The command line: words in, one use of the workflow, a summary and an exit code out."""
+
+from __future__ import annotations
+
+import enum
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from veneercheck.core.errors import VeneerCheckError
+
+if TYPE_CHECKING:
+    from veneercheck.core.types import Outcome
+
+
+class Exit(enum.IntEnum):
+    """What the exit code says."""
+
+    NO_FINDINGS = 0
+    FINDINGS = 1
+    WRONG_USE = 2
+    REFUSED = 3
+    UNDECIDED = 4
+    PROGRAM_FAULT = 5
+
+
+app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    help=(
+        "Checks the room for veneering composite between a cut-back framework and its wax-up, "
+        "before investing and casting. An aid: the instructions for use of the material and "
+        "local rules come first, and the decision is the licensed person's."
+    ),
+    epilog=(
+        "Exit codes: 0 no findings, 1 findings, 2 wrong use, 3 scan or profile refused, "
+        "4 undecided or alignment not trusted, 5 fault of the program."
+    ),
+)
+profiles_app = typer.Typer(
+    rich_markup_mode=None, no_args_is_help=True, help="List, show or check profiles of limits."
+)
+app.add_typer(profiles_app, name="profiles")
+
+Profile = Annotated[
+    str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
+]
+Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
+
+
+def _say(words: str) -> None:
+    typer.echo(f"· {words}", err=True)
+
+
+@app.command("check")
+def check_command(
+    framework: Annotated[
+        Path | None, typer.Argument(help="Scan of the cut-back framework.")
+    ] = None,
+    waxup: Annotated[Path | None, typer.Argument(help="Scan of the full-contour wax-up.")] = None,
+    out: Out = Path("check"),
+    profile: Profile = None,
+    case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
+    unit: Annotated[
+        str | None,
+        typer.Option(help="Unit of the files where they do not say: mm, cm, m, um, inch."),
+    ] = None,
+    aligned: Annotated[
+        bool, typer.Option("--aligned", help="The two scans already share one frame.")
+    ] = False,
+    no_report: Annotated[
+        bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")
+    ] = False,
+) -> None:
+    """Check two scans: where is the veneer too thin, too thick or over contour?"""
+    from veneercheck.workflow import Order, carry_out
+
+    order = Order(framework, waxup, case, profile, unit, aligned)
+    outcome = carry_out(order, out=out, with_report=not no_report, say=_say)
+    _finish(outcome, out, with_report=not no_report)
+
+
+@app.command("demo")
+def demo_command(out: Out = Path("demo")) -> None:
+    """Write the sample bridge, check it, and say where the report lies."""
+    from veneercheck.workflow import carry_out, write_sample
+
+    _say("making the sample bridge")
+    order = write_sample(out)
+    outcome = carry_out(order, out=out / "check", say=_say)
+    _finish(outcome, out / "check", with_report=True, code=Exit.NO_FINDINGS)
+
+
+@app.command("report")
+def report_command(
+    folder: Annotated[Path, typer.Argument(help="Folder that holds a result.json.")],
+) -> None:
+    """Draw the report of a result anew."""
+    from veneercheck.workflow import report_again
+
+    report_again(folder, say=_say)
+    typer.echo(f"Report: {folder / 'report.html'}")
+
+
+@app.command("verify")
+def verify_command(
+    out: Annotated[Path | None, typer.Option(help="File to keep the figures in (JSON).")] = None,
+) -> None:
+    """Measure bodies with known answers on this machine; repeat at intervals and file it."""
+    from veneercheck.phantom.verify import verify, words
+
+    result = verify(say=_say)
+    typer.echo(words(result))
+    if out is not None:
+        import json
+
+        from veneercheck.workflow import write_text
+
+        write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
+        typer.echo(f"Filed: {out}")
+    raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
+
+
+@profiles_app.command("list")
+def profiles_list() -> None:
+    """Name the profiles that come with the program."""
+    from veneercheck.profile import profile_names
+
+    typer.echo("\n".join(profile_names()))
+
+
+@profiles_app.command("show")
+def profiles_show(
+    profile: Annotated[str, typer.Argument(help="Name or path of a profile.")] = "generic",
+) -> None:
+    """Show a profile as TOML, each limit with where it comes from."""
+    from veneercheck.profile import load_profile, profile_toml
+
+    typer.echo(profile_toml(load_profile(profile)), nl=False)
+
+
+@profiles_app.command("check")
+def profiles_check(
+    profile: Annotated[Path, typer.Argument(help="Path of a profile.")],
+) -> None:
+    """Say whether a profile can be used."""
+    from veneercheck.profile import load_profile
+
+    typer.echo(f"{profile}: usable, named «{load_profile(profile).name}»")
+
+
+def _finish(outcome: Outcome, out: Path, *, with_report: bool, code: Exit | None = None) -> None:
+    """Tell the outcome, and leave with its exit code."""
+    from veneercheck.report import document
+    from veneercheck.report.terminal import terminal_summary
+
+    typer.echo(terminal_summary(document(outcome)))
+    typer.echo(f"{'Report' if with_report else 'Result'}: ", nl=False)
+    typer.echo(out / ("report.html" if with_report else "result.json"))
+    raise typer.Exit(_exit_code(outcome) if code is None else code)
+
+
+def _exit_code(outcome: Outcome) -> Exit:
+    from veneercheck.core.types import AlignmentState, Decision, Verdict
+
+    check = outcome.check
+    if check.alignment.state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
+        return Exit.UNDECIDED
+    if any(zone.decision is Decision.FIRM for zone in check.zones):
+        return Exit.FINDINGS
+    return {
+        Verdict.NO_FINDINGS: Exit.NO_FINDINGS,
+        Verdict.FINDINGS: Exit.FINDINGS,
+        Verdict.UNDECIDED: Exit.UNDECIDED,
+    }[check.verdict]
+
+
+def main() -> None:
+    """Run the program; no traceback reaches a user."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure: Callable[..., Any] | None = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+    try:
+        app()
+    except VeneerCheckError as refusal:
+        typer.echo(f"veneercheck: {refusal}", err=True)
+        sys.exit(Exit.REFUSED)
+    except KeyboardInterrupt:
+        typer.echo("veneercheck: stopped.", err=True)
+        sys.exit(Exit.WRONG_USE)
+    except Exception as fault:  # the last net: the user is told, the details are kept
+        _tell_fault(fault)
+        sys.exit(Exit.PROGRAM_FAULT)
+
+
+def _tell_fault(fault: Exception) -> None:
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="veneercheck-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        file.write("".join(traceback.format_exception(fault)))
+    typer.echo(
+        f"veneercheck: a fault of the program itself ({type(fault).__name__}: {fault}). "
+        f"Nothing was decided. Send {file.name} to whoever maintains your copy; it holds file "
+        "names, but no scan.",
+        err=True,
+    )
+
+
+if __name__ == "__main__":
+    main()

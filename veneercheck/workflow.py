@@ -1,0 +1,248 @@
+"""One case from files to folder: read, check, report; the only place where the steps meet files."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import tempfile
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from veneercheck import __version__, report, scan
+from veneercheck.check import Surfaces, check
+from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.mesh import face_areas
+from veneercheck.core.types import Case, Limits, Outcome, ScanSource, TriangleMesh
+from veneercheck.profile import CaseFile, built_in, load_case, load_profile
+
+Say = Callable[[str], None]
+
+
+def _silent(_: str) -> None:
+    pass
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Order:
+    """What is asked of one check.
+
+    Parameters
+    ----------
+    framework, waxup : Path, optional
+        The two scans; left out, the case file names them.
+    case, profile : Path or str, optional
+    unit : str, optional
+        Unit of files whose format has none.
+    aligned : bool
+        The scans share a frame already.
+    """
+
+    framework: Path | None = None
+    waxup: Path | None = None
+    case: Path | None = None
+    profile: str | None = None
+    unit: str | None = None
+    aligned: bool = False
+
+
+def check_files(
+    framework: str | Path,
+    waxup: str | Path,
+    *,
+    out: str | Path | None = None,
+    case: str | Path | None = None,
+    profile: str | None = None,
+    unit: str | None = None,
+    aligned: bool = False,
+    with_report: bool = True,
+    say: Say = _silent,
+) -> Outcome:
+    """Check two scan files, and write the result if a folder is given.
+
+    Parameters
+    ----------
+    framework, waxup : str or Path
+        STL, PLY, OBJ, OFF, 3MF or GLB.
+    out : str or Path, optional
+        Folder for `result.json`, `space.ply`, `zones.csv` and the report.
+    case : str or Path, optional
+        Case file (TOML).
+    profile : str, optional
+        Name or path of the profile; over the case's own.
+    unit : str, optional
+        `mm`, `cm`, `m`, `um` or `inch`, for files that do not say.
+    aligned : bool
+        Take the scans' common frame as given.
+    with_report : bool
+        Draw pictures and pages too.
+    say : callable
+        Told in a few words what is being done.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    VeneerCheckError
+        If a file is refused: what, where and what to do next.
+    """
+    order = Order(
+        Path(framework), Path(waxup), Path(case) if case else None, profile, unit, aligned
+    )
+    return carry_out(order, out=Path(out) if out else None, with_report=with_report, say=say)
+
+
+def check_meshes(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    *,
+    case: Case | None = None,
+    limits: Limits | None = None,
+    aligned: bool = False,
+    now: datetime | None = None,
+    say: Say = _silent,
+) -> Outcome:
+    """Check two surfaces already in memory, in mm, normals outward.
+
+    Returns
+    -------
+    Outcome
+        Its sources carry the hash of the arrays in place of a file's.
+    """
+    surfaces = Surfaces(
+        framework, waxup, scan.estimate_noise_mm(framework), scan.estimate_noise_mm(waxup)
+    )
+    found = check(
+        surfaces, case=case or Case(), limits=limits or built_in(), aligned=aligned, say=say
+    )
+    return Outcome(
+        found,
+        _source_of(framework, "framework in memory"),
+        _source_of(waxup, "wax-up in memory"),
+        __version__,
+        now or datetime.now(UTC),
+    )
+
+
+def _source_of(mesh: TriangleMesh, name: str) -> ScanSource:
+    digest = hashlib.sha256(mesh.points_mm.tobytes() + mesh.faces.tobytes()).hexdigest()
+    return ScanSource(name, digest, "mm", len(mesh.faces), float(face_areas(mesh).sum()))
+
+
+def carry_out(
+    order: Order,
+    *,
+    out: Path | None = None,
+    with_report: bool = True,
+    now: datetime | None = None,
+    say: Say = _silent,
+) -> Outcome:
+    """Read, check, write and draw one case."""
+    case_file = load_case(order.case) if order.case else CaseFile(Case())
+    limits = load_profile(order.profile or case_file.profile or "generic")
+    framework, waxup = _scan_paths(order, case_file)
+    if out is not None:
+        _usable_folder(out)
+    say("reading the scans")
+    pair = scan.read_pair(framework, waxup, unit=order.unit)
+    found = check(
+        Surfaces(
+            pair.framework.mesh,
+            pair.waxup.mesh,
+            pair.framework.noise_mm,
+            pair.waxup.noise_mm,
+            pair.framework.paint,
+        ),
+        case=case_file.case,
+        limits=limits,
+        aligned=order.aligned,
+        say=say,
+    )
+    outcome = Outcome(
+        found,
+        pair.framework.source,
+        pair.waxup.source,
+        __version__,
+        now or datetime.now(UTC),
+        pair.remarks,
+    )
+    if out is not None:
+        say("writing the result")
+        report.write_result(out, outcome)
+        if with_report:
+            report.render(out, progress=say)
+    return outcome
+
+
+def _scan_paths(order: Order, case_file: CaseFile) -> tuple[Path, Path]:
+    framework = order.framework or case_file.framework
+    waxup = order.waxup or case_file.waxup
+    if framework is None or waxup is None:
+        raise ProfileError(
+            "two scans are needed: the framework and the wax-up.",
+            next_step="Give both files, or a case file that names them under [scans].",
+        )
+    return framework, waxup
+
+
+def _usable_folder(folder: Path) -> None:
+    """Refuse a folder that cannot be written before any work is done."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise RecordError(
+            f"nothing can be written there ({error.strerror or error}).",
+            where=str(folder),
+            next_step="Choose another folder with --out.",
+        ) from None
+
+
+def write_sample(folder: Path) -> Order:
+    """Write the sample bridge: two scans, a case file and the known answer.
+
+    Returns
+    -------
+    Order
+        What to check.
+    """
+    from veneercheck import phantom
+
+    _usable_folder(folder)
+    sample = phantom.make_sample()
+    scan.write_stl(folder / "framework.stl", sample.framework)
+    scan.write_stl(folder / "waxup.stl", sample.waxup)
+    write_text(folder / "case.toml", phantom.sample_case_toml())
+    truth = json.dumps(phantom.sample_truth(), indent=1, ensure_ascii=False)
+    write_text(folder / "truth.json", truth + "\n")
+    return Order(case=folder / "case.toml")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file aside, then rename it into place."""
+    aside = path.with_name(f".{path.name}.part")
+    try:
+        aside.write_text(text, encoding="utf-8", newline="\n")
+        aside.replace(path)
+    except OSError as error:
+        aside.unlink(missing_ok=True)
+        raise RecordError(
+            f"cannot be written ({error.strerror or error}).",
+            where=str(path),
+            next_step="Check the free space and the permissions of the folder.",
+        ) from None
+
+
+def report_again(folder: Path, *, say: Say = _silent) -> list[Path]:
+    """Draw the report of a result anew."""
+    return report.render(folder, progress=say)
+
+
+def summary(outcome: Outcome) -> dict[str, Any]:
+    """The result as the document that is filed."""
+    return report.document(outcome)
