@@ -7,6 +7,8 @@ import math
 
 import numpy as np
 
+from veneercheck.core.ball import ball_diameter
+from veneercheck.core.denoise import denoise
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import (
     corner_cross,
@@ -43,17 +45,14 @@ _START_BEHIND_MM = 0.02
 _SELF_START_MM = 1e-3
 """Rays at the framework itself start off it: two hundred times the float32 error at 50 mm."""
 
+_SLANT_MM = 0.005
+"""Ray and nearest distance that agree to this are one reading."""
+
+_BIAS_SIGMAS = 3.0
+"""Noise shortens a nearest distance by no more than this many sigmas."""
+
 _SCALE_U = 5e-4
 """Relative: wax changes by about 0.03 % a kelvin (from memory), two kelvins either way."""
-
-_TILT_AIM_RAD = math.radians(1.0)
-"""Noise that tilts a normal by less lengthens the ray by less than 0.02 %."""
-
-_SMOOTHING_REACH_MM = 0.2
-"""Smoothing normals farther costs more on ridges than it gains (measured)."""
-
-_SAME_SIDE_COS = math.cos(math.radians(45.0))
-"""Normals are averaged only with neighbours turned by less, so that edges and fissures stay."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +81,7 @@ class Reading:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class _Surface:
-    """A mesh with what every reading needs of it, worked out once."""
+    """A mesh, its noise reduced, with what every reading needs of it."""
 
     mesh: TriangleMesh
     normals: Floats
@@ -135,15 +134,20 @@ def measure(
         raise MeshError("the framework has no triangles.")
     edges, _, _ = unique_edges(framework.faces)
     inner = _prepare(framework, framework_noise_mm, edges)
-    outer = _prepare(waxup, waxup_noise_mm, None)
+    outer = _prepare(waxup, waxup_noise_mm, unique_edges(waxup.faces)[0])
     rays = _RaysBothWays(inner, outer, engine)
-    nearest = _nearest_on_own_side(inner, outer, rays.face, edges)
+    walkable = WalkableSurface(outer.mesh)
+    nearest = _nearest_on_own_side(inner, outer, walkable, rays.face, edges)
+    ball_mm = _balls(inner, walkable, rays, nearest)
     u_mm, u_noise_mm = _uncertainty(inner, outer, rays, alignment, limits)
     space = SpaceMap(
         space_mm=rays.space_mm,
         layer_mm=rays.space_mm - limits.taken_mm,
         nearest_mm=nearest.signed_mm,
         contour_mm=nearest.point_mm,
+        ball_mm=ball_mm,
+        judged_low_mm=np.fmin(rays.space_mm, ball_mm),
+        judged_high_mm=_without_noise_bias(inner, outer, rays, nearest),
         u_mm=u_mm,
         u_noise_mm=u_noise_mm,
         area_mm2=inner.area_mm2,
@@ -156,7 +160,7 @@ def measure(
     return Reading(space, inner.normals, nearest.agreement, sees_itself, edges)
 
 
-def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints | None) -> _Surface:
+def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints) -> _Surface:
     cross = corner_cross(mesh)
     double_area = np.sqrt(row_dot(cross, cross))
     total = sum_at_vertices(mesh, np.column_stack([cross, double_area]))
@@ -166,42 +170,17 @@ def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints | None) -> _Surfac
     area = weight / 6.0
     # A vertex of an even triangulation stands for an area of √3/2 of its edge length squared.
     edge_mm = np.sqrt(2.0 / math.sqrt(3.0) * area)
-    if noise_mm > 0:
-        normals = _smooth_normals(mesh, normals, noise_mm, float(np.median(edge_mm)), edges)
-    return _Surface(mesh, normals, area, np.sqrt(2.0 * np.maximum(spread, 0.0)), edge_mm, noise_mm)
-
-
-def _smooth_normals(
-    mesh: TriangleMesh, normals: Floats, noise_mm: float, edge_mm: float, edges: Ints | None
-) -> Floats:
-    """Average normals over neighbours of the same side until noise tilts them little."""
-    wanted = math.ceil(noise_mm / (edge_mm * _TILT_AIM_RAD)) - 1
-    allowed = round((_SMOOTHING_REACH_MM / edge_mm) ** 2) + 1
-    passes = max(0, min(wanted, allowed))
-    if not passes:
-        return normals
-    pairs = unique_edges(mesh.faces)[0] if edges is None else edges
-    a, b = pairs[:, 0], pairs[:, 1]
-    for _ in range(passes):
-        near = np.flatnonzero(row_dot(normals[a], normals[b]) > _SAME_SIDE_COS)
-        normals = unit(normals + _neighbour_sum(normals, a[near], b[near]))
-    return normals
-
-
-def _neighbour_sum(values: Floats, a: Ints, b: Ints) -> Floats:
-    total = np.zeros_like(values)
-    for column in range(values.shape[1]):
-        given = np.ascontiguousarray(values[:, column])
-        total[:, column] = np.bincount(a, weights=given[b], minlength=len(values))
-        total[:, column] += np.bincount(b, weights=given[a], minlength=len(values))
-    return total
+    tilt = np.sqrt(2.0 * np.maximum(spread, 0.0))
+    smooth = denoise(mesh, edges, normals, noise_mm=noise_mm, edge_mm=float(np.median(edge_mm)))
+    calm = TriangleMesh(smooth.points_mm, mesh.faces)
+    return _Surface(calm, smooth.normals, area, tilt, edge_mm, noise_mm * smooth.left)
 
 
 class _RaysBothWays:
     """Signed distance along the normal, and what became of each ray."""
 
     def __init__(self, inner: _Surface, outer: _Surface, engine: EngineName | None) -> None:
-        scene = RayScene(outer.mesh, engine=engine)
+        self.scene = scene = RayScene(outer.mesh, engine=engine)
         points, ways = inner.mesh.points_mm, inner.normals
         outward = scene.first_hit(points - _START_BEHIND_MM * ways, ways)
         distance = outward.distance_mm - _START_BEHIND_MM
@@ -243,12 +222,17 @@ def _cosine(outer: _Surface, face: Ints, ways: Floats) -> Floats:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class _OwnSide:
+    """The nearest contour point on the side that the ray saw; vertex −1 where there is none."""
+
     signed_mm: Floats
     point_mm: Floats
+    vertex: Ints
     agreement: Floats
 
 
-def _nearest_on_own_side(inner: _Surface, outer: _Surface, face: Ints, edges: Ints) -> _OwnSide:
+def _nearest_on_own_side(
+    inner: _Surface, outer: _Surface, walkable: WalkableSurface, face: Ints, edges: Ints
+) -> _OwnSide:
     points = inner.mesh.points_mm
     start = np.where(face >= 0, outer.mesh.faces[face, 0], -1)
     start = _spread_starts(start, edges)
@@ -256,13 +240,14 @@ def _nearest_on_own_side(inner: _Surface, outer: _Surface, face: Ints, edges: In
     signed = np.full(len(points), np.nan)
     place = np.full((len(points), 3), np.nan)
     agreement = np.full(len(points), np.nan)
+    end = np.full(len(points), -1, dtype=np.int64)
     if len(known):
-        nearest, vertex = WalkableSurface(outer.mesh).walk(points[known], start[known])
+        nearest, vertex = walkable.walk(points[known], start[known])
         side = row_dot(nearest.point_mm - points[known], outer.normals[vertex])
         signed[known] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
-        place[known] = nearest.point_mm
+        place[known], end[known] = nearest.point_mm, vertex
         agreement[known] = row_dot(inner.normals[known], outer.normals[vertex])
-    return _OwnSide(signed, place, agreement)
+    return _OwnSide(signed, place, end, agreement)
 
 
 def _spread_starts(start: Ints, edges: Ints) -> Ints:
@@ -275,6 +260,48 @@ def _spread_starts(start: Ints, edges: Ints) -> Ints:
         if not len(ready):
             return start
         start[ready[:, 0]] = start[ready[:, 1]]
+
+
+def _balls(
+    inner: _Surface, walkable: WalkableSurface, rays: _RaysBothWays, nearest: _OwnSide
+) -> Floats:
+    """Ball diameters; the ball lies between the nearest distance and the ray.
+
+    Where those two agree to a few micrometres the ray itself is the ball's diameter.
+    """
+    ball = rays.space_mm.copy()
+    slanting = rays.measured & (rays.space_mm - nearest.signed_mm > _SLANT_MM)
+    slanting &= rays.space_mm > 0
+    asked = np.flatnonzero(slanting)
+    if len(asked):
+        ball[asked] = ball_diameter(
+            inner.mesh.points_mm[asked],
+            inner.normals[asked],
+            walkable,
+            nearest.vertex[asked],
+            ray_mm=rays.space_mm[asked],
+        )
+    return ball
+
+
+def _without_noise_bias(
+    inner: _Surface, outer: _Surface, rays: _RaysBothWays, nearest: _OwnSide
+) -> Floats:
+    """The distance along the contour's own smooth normal, where it confirms the nearest one.
+
+    The least of many noisy distances is short by about one sigma; a distance along a direction
+    chosen beforehand is not.
+    """
+    signed = nearest.signed_mm.copy()
+    noise = math.hypot(inner.noise_mm, outer.noise_mm)
+    asked = np.flatnonzero((signed > 0) & (nearest.agreement > 0))
+    if noise > 0 and len(asked):
+        way = outer.normals[nearest.vertex[asked]]
+        hits = rays.scene.first_hit(inner.mesh.points_mm[asked], way)
+        longer = hits.distance_mm - signed[asked]
+        confirmed = (longer > 0) & (longer < _BIAS_SIGMAS * noise)
+        signed[asked[confirmed]] += longer[confirmed]
+    return signed
 
 
 def _uncertainty(

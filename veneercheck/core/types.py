@@ -261,6 +261,13 @@ class SpaceMap:
         Signed distance to the nearest contour point on the vertex's own side; positive inside.
     contour_mm : ndarray, shape (n, 3)
         That nearest contour point.
+    ball_mm : ndarray, shape (n,)
+        Diameter of the largest ball that touches the vertex and fits under the contour.
+    judged_low_mm : ndarray, shape (n,)
+        The smaller of ray and ball: what is compared with the least layer.
+    judged_high_mm : ndarray, shape (n,)
+        The nearest contour, free of the bias that noise gives a nearest distance: what is
+        compared with the greatest layer.
     u_mm : ndarray, shape (n,)
         Standard uncertainty of `space_mm`.
     u_noise_mm : ndarray, shape (n,)
@@ -275,6 +282,9 @@ class SpaceMap:
     layer_mm: Floats
     nearest_mm: Floats
     contour_mm: Floats
+    ball_mm: Floats
+    judged_low_mm: Floats
+    judged_high_mm: Floats
     u_mm: Floats
     u_noise_mm: Floats
     area_mm2: Floats

@@ -108,8 +108,8 @@ def excesses(
 ) -> tuple[Excess, Excess, Excess]:
     """Compare every vertex with its limits: too thin, too thick, over contour.
 
-    Thin is judged by the ray, thick by the nearest contour point: a ray from the wall of a
-    chamfer runs along the veneer and would cry wolf.
+    Thin is judged by the smaller of ray and ball, thick by the nearest contour point: a ray from
+    the wall of a chamfer runs along the veneer and would cry wolf.
 
     Parameters
     ----------
@@ -131,9 +131,10 @@ def excesses(
         return Excess(finding, excess, value, of_layer, noise, candidate, fringe)
 
     need = least_layer_mm(regions, limits, least_mm)
-    nearest_layer = space.nearest_mm - limits.taken_mm
-    thin = compare(FindingKind.TOO_THIN, need - space.layer_mm, space.layer_mm)
-    thick = compare(FindingKind.TOO_THICK, nearest_layer - greatest_mm, nearest_layer)
+    low_mm = space.judged_low_mm - limits.taken_mm
+    high_mm = space.judged_high_mm - limits.taken_mm
+    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm)
+    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL))
     outside = np.where(bare, -space.space_mm, np.nan)
     candidate = outside > regions.tolerance_mm

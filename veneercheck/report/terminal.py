@@ -1,0 +1,132 @@
+"""The result in a few lines for the terminal, from the same document as every other face."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+COVERAGE = 2.0
+"""Expanded uncertainty, k = 2: about 95 %."""
+
+_FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "over contour"}
+
+CAUTION = (
+    "An aid, not a release: limits are your own, the material's instructions for use and local "
+    "rules come first, the licensed person decides. The antagonist was not checked."
+)
+
+
+def terminal_summary(document: Mapping[str, Any]) -> str:
+    """Say what was found and what to do.
+
+    Parameters
+    ----------
+    document : mapping
+        What `report.document` gives.
+
+    Returns
+    -------
+    str
+        Lines of text, no colour.
+    """
+    lines = ["", _heading(document), _verdict(document)]
+    lines += [_zone(zone, document["profile"]) for zone in document["zones"]]
+    lines += [_question(question) for question in document["questions"]]
+    lines += ["", _layer(document), _alignment(document)]
+    lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
+    lines += [_indented(remark["words"]) for remark in document.get("remarks", ())]
+    lines += _faults(document)
+    lines += ["", CAUTION]
+    return "\n".join(lines)
+
+
+def _heading(document: Mapping[str, Any]) -> str:
+    case = document["case"]
+    units = " ".join(str(unit) for unit in case["units"])
+    parts = [
+        case["number"] or "case without number",
+        units,
+        f"profile {document['profile']['name']}",
+    ]
+    return " · ".join(part for part in parts if part)
+
+
+def _verdict(document: Mapping[str, Any]) -> str:
+    firm = sum(zone["decision"] == "firm" for zone in document["zones"])
+    left = len(document["zones"]) - firm
+    asked = len(document["questions"])
+    counts = [
+        _count(firm, "place to change", "places to change"),
+        _count(left, "place too near a limit to decide", "places too near a limit to decide"),
+        _count(asked, "question", "questions"),
+    ]
+    told = ", ".join(count for count in counts if count)
+    return f"Verdict: {document['verdict'].upper()}{' – ' + told if told else ''}"
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return "" if not number else f"{number} {one if number == 1 else many}"
+
+
+def _zone(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
+    what = _FINDING[zone["finding"]]
+    reading = "outside by" if zone["finding"] == "over_contour" else "layer"
+    value = -zone["extreme_mm"] if zone["finding"] == "over_contour" else zone["extreme_mm"]
+    place = _place(zone)
+    return (
+        f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
+        f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone, profile)}"
+        f"\n      → {zone['action']}{'' if zone['decision'] == 'firm' else ' (undecided)'}"
+    )
+
+
+def _limit(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
+    layer = profile["layer"]
+    if zone["finding"] == "too_thin":
+        return f" (least {layer['least_mm']:.2f})"
+    return f" (greatest {layer['greatest_mm']:.2f})" if zone["finding"] == "too_thick" else ""
+
+
+def _place(zone: Mapping[str, Any]) -> str:
+    named = " ".join(str(part) for part in (zone["tooth"], zone["surface"]) if part)
+    if named:
+        return named
+    return "at " + " / ".join(f"{value:.1f}" for value in zone["centre_mm"])
+
+
+def _question(question: Mapping[str, Any]) -> str:
+    x, y, z = question["centre_mm"]
+    return (
+        f"   ?  {question['words']}  at {x:.1f} / {y:.1f} / {z:.1f}, {question['area_mm2']:.1f} mm²"
+    )
+
+
+def _layer(document: Mapping[str, Any]) -> str:
+    layer = document["layer"]
+    if layer["median_mm"] is None:
+        return "Layer: not measured"
+    return (
+        f"Layer over the cut area: median {layer['median_mm']:.2f} mm, 5–95 % "
+        f"{layer['p05_mm']:.2f}–{layer['p95_mm']:.2f} mm; measured on "
+        f"{100 * layer['measured_share']:.0f} % of {layer['veneered_area_mm2']:.0f} mm²"
+    )
+
+
+def _alignment(document: Mapping[str, Any]) -> str:
+    fit = document["alignment"]
+    told = f"Alignment: {fit['state']}"
+    if fit["rms_mm"] is not None:
+        told += f", {fit['rms_mm']:.3f} mm rms over {fit['reference_area_mm2']:.0f} mm² left uncut"
+    return told
+
+
+def _indented(words: str) -> str:
+    return f"  · {words}"
+
+
+def _faults(document: Mapping[str, Any]) -> list[str]:
+    return [
+        f"  · {name}: {fault['words']}"
+        for name, scan in document["scans"].items()
+        for fault in scan["faults"]
+    ]
