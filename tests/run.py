@@ -1,0 +1,62 @@
+"""Every check there is, one after the other: the same command at the desk and in CI.
+
+    python tests/run.py
+
+All of them run even where one fails; the exit code is 0 only if every one held. The tests come
+last, so that their closing line closes the output.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import sysconfig
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+
+STEPS: tuple[tuple[str, ...], ...] = (
+    ("ruff", "format", "--check", "--quiet", "."),
+    ("ruff", "check", "--quiet", "."),
+    ("mypy",),
+    ("lint-imports", "--no-logo"),
+    ("deptry", "."),
+    ("codespell",),
+    ("pytest", "--durations=10"),
+)
+"""Programs of this environment, in the order in which they run."""
+
+
+def program(name: str) -> str:
+    """Where a program of this environment lies: another one on the PATH would not do."""
+    folder = Path(sysconfig.get_path("scripts"))
+    return str(folder / (f"{name}.exe" if sys.platform == "win32" else name))
+
+
+def holds(step: tuple[str, ...]) -> bool:
+    """Run one step and tell whether it held."""
+    print(f"── {' '.join(step)}", flush=True)
+    began = time.monotonic()
+    try:
+        code = subprocess.run([program(step[0]), *step[1:]], cwd=ROOT, check=False).returncode
+    except FileNotFoundError:
+        print(f"{step[0]} is not installed here: pip install -e '.[test]'", flush=True)
+        return False
+    if step[0] != "pytest":
+        told = "held" if code == 0 else f"FAILED with exit code {code}"
+        print(f"   {told} in {time.monotonic() - began:.0f} s", flush=True)
+    return code == 0
+
+
+def main() -> int:
+    """Run every step; pytest tells its own outcome, so what failed before it is told first."""
+    failed = [" ".join(step) for step in STEPS[:-1] if not holds(step)]
+    if failed:
+        print(f"── FAILED before the tests: {'; '.join(failed)}", flush=True)
+    tests_hold = holds(STEPS[-1])
+    return 0 if tests_hold and not failed else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
