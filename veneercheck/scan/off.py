@@ -1,0 +1,64 @@
+"""OFF with any of its prefixes for colours and normals, which are passed over."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from veneercheck.scan.limits import ReadCaps
+from veneercheck.scan.polygons import triangles_of
+from veneercheck.scan.raw import RawSurface, cut_short, not_understood
+from veneercheck.scan.text import decimal_points, floats_of, ints_of
+
+_KEYWORD = re.compile(rb"^(ST)?C?N?(4?)(n?)OFF\b")
+_COMMENT = re.compile(rb"#[^\r\n]*")
+
+
+def is_off(data: bytes) -> bool:
+    """Whether the file starts as an OFF."""
+    return _KEYWORD.match(data[:64].lstrip(b"\xef\xbb\xbf \t\r\n")) is not None
+
+
+def read_off(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
+    """Read an ASCII OFF.
+
+    Raises
+    ------
+    ScanError
+        If it is binary, has more than three dimensions, or ends too early.
+    """
+    lines = [words for line in _COMMENT.sub(b"", data).splitlines() if (words := line.split())]
+    keyword = _KEYWORD.match(lines[0][0].removeprefix(b"\xef\xbb\xbf"))
+    if keyword is None or keyword[2] or keyword[3] or lines[0][1:2] == [b"BINARY"]:
+        raise not_understood(name, "this kind of OFF (binary, or in four dimensions) is not read.")
+    lines[0] = lines[0][1:]
+    lines = lines if lines[0] else lines[1:]
+    if not lines or len(lines[0]) < 2:
+        raise cut_short(name, "its line of counts is missing.")
+    vertices, faces = (int(n) for n in ints_of(lines[0][:2], name))
+    if vertices < 0 or faces < 0 or vertices + faces > len(lines) - 1:
+        raise cut_short(
+            name, f"it names {vertices:,} vertices and {faces:,} faces, but its lines end before."
+        )
+    caps.check_triangles(faces, name)
+    return _read_lines(lines[1 : 1 + vertices], lines[1 + vertices :][:faces], name, caps)
+
+
+def _read_lines(
+    vertices: list[list[bytes]], faces: list[list[bytes]], name: str, caps: ReadCaps
+) -> RawSurface:
+    if any(len(words) < 3 for words in vertices):
+        raise not_understood(name, "a vertex has fewer than three coordinates.")
+    words, commas = decimal_points([word for line in vertices for word in line[:3]], name)
+    points = floats_of(words, name).reshape(-1, 3)
+    sizes = ints_of([line[0] for line in faces], name)
+    if any(not 0 <= size < len(line) for size, line in zip(sizes.tolist(), faces, strict=True)):
+        raise cut_short(name, "a face names fewer corners than it promises.")
+    corners = [
+        word
+        for size, line in zip(sizes.tolist(), faces, strict=True)
+        for word in line[1 : 1 + size]
+    ]
+    cut_faces, cut = triangles_of(points, sizes, ints_of(corners, name), name, caps)
+    return RawSurface(points, np.asarray(cut_faces), faults=commas + cut)

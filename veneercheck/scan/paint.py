@@ -1,0 +1,38 @@
+"""Colours of a mask: what a user painted on the scan to say which surface is which."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.types import Ints, Region
+from veneercheck.scan.raw import NO_PAINT
+
+PAINT_COLOURS: dict[tuple[int, int, int], Region] = {
+    (0, 0, 255): Region.CUT,
+    (0, 255, 0): Region.UNCUT,
+    (0, 0, 0): Region.MODEL,
+}
+"""Pure colours (red, green, blue) and what they say: blue is to be veneered, green was left at
+full contour and is the reference of the alignment, black is left out. Any other colour leaves the
+vertex to the program."""
+
+_DECISIVE = (Region.CUT, Region.UNCUT)
+"""Black alone is no mask: scanners colour what their camera did not see black, too."""
+
+
+def paint_of(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Ints | None:
+    """Region code of every vertex from its colour; None if no one painted a mask.
+
+    Parameters
+    ----------
+    colours : ndarray, shape (n, 3)
+        Whole numbers up to the greatest of their type, or fractions from 0 to 1.
+    """
+    whole = np.issubdtype(colours.dtype, np.integer)
+    full = np.iinfo(colours.dtype).max if whole else 1  # type: ignore[type-var]
+    paint = np.full(len(colours), NO_PAINT, dtype=np.int64)
+    for colour, region in PAINT_COLOURS.items():
+        wanted = np.array([full if part else 0 for part in colour], dtype=colours.dtype)
+        paint[(colours == wanted).all(axis=1)] = region
+    return paint if np.isin(paint, _DECISIVE).any() else None

@@ -1,0 +1,118 @@
+"""STL, binary and ASCII: reading, and writing the binary form.
+
+The binary layout is 80 bytes of header, a count, and 50 bytes a triangle; see FORMATS in the
+developers' notes. STL states no unit.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from veneercheck.core.errors import ScanError
+from veneercheck.core.types import Fault, Floats
+from veneercheck.scan.limits import ReadCaps
+from veneercheck.scan.raw import RawSurface, cut_short, not_understood
+from veneercheck.scan.text import decimal_points, floats_of
+
+HEADER_BYTES = 84
+TRIANGLE_BYTES = 50
+
+_TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+_SNIFFED_BYTES = 4096
+"""Enough of a text file to hold its first facet, whatever its name line says."""
+
+_VERTEX = re.compile(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
+_LOOP = re.compile(rb"\bouter\s+loop\b", re.IGNORECASE)
+_LOOP_END = re.compile(rb"\bend\s*loop\b", re.IGNORECASE)
+_SOLID_END = re.compile(rb"\bend\s*solid\b", re.IGNORECASE)
+
+
+def promised_triangles(data: bytes) -> int:
+    """The count a binary STL states in its header, −1 if there is no room for one."""
+    return int.from_bytes(data[80:84], "little") if len(data) >= HEADER_BYTES else -1
+
+
+def is_exact_binary(data: bytes) -> bool:
+    """Whether the size is exactly that of a binary STL with the count it states."""
+    count = promised_triangles(data)
+    return count >= 0 and len(data) == HEADER_BYTES + TRIANGLE_BYTES * count
+
+
+def is_ascii(data: bytes) -> bool:
+    """Whether the file starts as an ASCII STL: «solid», and a facet or the end in sight."""
+    start = data[:_SNIFFED_BYTES].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if not start.startswith(b"solid") or b"\x00" in start:
+        return False
+    return b"facet" in start or b"endsolid" in start or b"end solid" in start
+
+
+def read_binary(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
+    """Read a binary STL.
+
+    Raises
+    ------
+    ScanError
+        If it states more triangles than its bytes can hold, or none at all.
+    """
+    promised = promised_triangles(data)
+    held, rest = divmod(len(data) - HEADER_BYTES, TRIANGLE_BYTES)
+    if promised > held:
+        raise cut_short(
+            name, f"its header names {promised:,} triangles, but it holds bytes for {held:,}."
+        )
+    if promised == 0:
+        raise not_understood(name, f"its header names no triangle; it has bytes for {held:,}.")
+    caps.check_triangles(promised, name)
+    records = np.frombuffer(data, dtype=_TRIANGLE, count=promised, offset=HEADER_BYTES)
+    corners = np.ascontiguousarray(records["corners"]).reshape(-1, 3)
+    return RawSurface(corners, None, faults=_trailing(promised, held, rest))
+
+
+def _trailing(promised: int, held: int, rest: int) -> tuple[Fault, ...]:
+    more = (held - promised) * TRIANGLE_BYTES + rest
+    if not more:
+        return ()
+    words = (
+        f"{more:,} bytes follow the {promised:,} triangles that the header names; "
+        "they were not read."
+    )
+    return (Fault("trailing_bytes", more, words),)
+
+
+def read_ascii(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
+    """Read an ASCII STL, several solids together.
+
+    Raises
+    ------
+    ScanError
+        If a facet is cut short, has not three corners, or a number cannot be read.
+    """
+    caps.check_triangles(len(_LOOP.findall(data)), name)
+    tokens = [token for found in _VERTEX.finditer(data) for token in found.groups()]
+    loops, ends = len(_LOOP.findall(data)), len(_LOOP_END.findall(data))
+    if loops != ends or len(tokens) % 9:
+        raise cut_short(name, "it ends or breaks off in the middle of a triangle.")
+    if len(tokens) != 9 * loops:
+        raise not_understood(name, f"its {loops:,} facets do not have three corners each.")
+    if not loops:
+        raise not_understood(name, "it names no triangle.")
+    tokens, commas = decimal_points(tokens, name)
+    points: Floats = floats_of(tokens, name).reshape(-1, 3)
+    return RawSurface(points, None, faults=commas + _solids(data))
+
+
+def _solids(data: bytes) -> tuple[Fault, ...]:
+    count = len(_SOLID_END.findall(data))
+    if count == 0:
+        words = "the closing line «endsolid» is missing; all facets are whole."
+        return (Fault("no_closing_line", 1, words),)
+    if count == 1:
+        return ()
+    return (Fault("several_bodies", count, f"{count} bodies in one file were taken together."),)
+
+
+def refuse_empty(name: str) -> ScanError:
+    """The refusal of a file without a surface."""
+    return not_understood(name, "it holds no triangle.")

@@ -1,0 +1,183 @@
+"""Which unit a scan is in: stated, or judged by its size with the reason told."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.errors import ScanError
+from veneercheck.core.types import Fault
+
+MM_PER_UNIT = {
+    "um": 1e-3,
+    "mm": 1.0,
+    "cm": 10.0,
+    "m": 1000.0,
+    "in": 25.4,
+    "ft": 304.8,
+}
+"""Units that may be named; the inch is 25.4 mm by definition."""
+
+_SPELLINGS = {
+    "µm": "um", "μm": "um", "micron": "um", "micrometre": "um", "micrometer": "um",
+    "millimetre": "mm", "millimeter": "mm",
+    "centimetre": "cm", "centimeter": "cm",
+    "metre": "m", "meter": "m",
+    "inch": "in", "inches": "in", "foot": "ft",
+}  # fmt: skip
+
+_WORDS = {
+    "um": "micrometres", "mm": "millimetres", "cm": "centimetres",
+    "m": "metres", "in": "inches", "ft": "feet",
+}  # fmt: skip
+
+_GUESSED = ("mm", "m", "in", "um")
+"""Units that scanners and drawing programs write without saying so. Centimetres are not among
+them: with them a crown in millimetres could be an arch in centimetres."""
+
+USUAL_MM = (6.0, 100.0)
+"""From a single crown to a whole arch, over the longest side (common practice, no source)."""
+
+POSSIBLE_MM = (4.0, 150.0)
+"""A small stump at the one end, an arch with its base plate at the other; our margin."""
+
+_OUTLIERS = 0.005
+"""Share of points at either end that may fly off without changing what size a scan is."""
+
+_FARTHEST_MM = 1e6
+"""A kilometre: beyond it a coordinate is a fault of the file, not a place."""
+
+
+def known_unit(word: str) -> str:
+    """The short name of a unit.
+
+    Raises
+    ------
+    ScanError
+        If it is none of those that are understood.
+
+    Examples
+    --------
+    >>> known_unit("inches")
+    'in'
+    """
+    unit = _SPELLINGS.get(word.strip().lower(), word.strip().lower())
+    if unit not in MM_PER_UNIT:
+        raise ScanError(
+            f"«{word}» is not a unit that is understood.",
+            next_step=f"Use one of {', '.join(MM_PER_UNIT)}.",
+        )
+    return unit
+
+
+def extent(points: npt.NDArray[np.floating]) -> float:
+    """Longest side of the box around the points, a few stray ones left out."""
+    if not len(points):
+        return 0.0
+    skip = int(_OUTLIERS * len(points))
+    if not skip:
+        return float((points.max(axis=0).astype(float) - points.min(axis=0)).max())
+    ends = [skip, len(points) - 1 - skip]
+    sides = [
+        float(np.diff(np.partition(points[:, axis], ends)[ends].astype(float))[0])
+        for axis in range(3)
+    ]
+    return max(sides)
+
+
+def judge_unit(size: float, stated: str | None, asked: str | None, name: str) -> tuple[str, Fault]:
+    """Settle the unit of a scan.
+
+    Parameters
+    ----------
+    size : float
+        Longest side in the file's own numbers.
+    stated : str or None
+        The unit by the format.
+    asked : str or None
+        The unit by the user, which goes before everything else.
+    name : str
+        The file, for refusals.
+
+    Returns
+    -------
+    unit : str
+    fault : Fault
+        The reason, in words.
+
+    Raises
+    ------
+    ScanError
+        If two readings are plausible, or none.
+    """
+    if asked is not None:
+        unit = known_unit(asked)
+        return unit, _told("unit_given", f"read in {_WORDS[unit]}, as asked; ", size, unit)
+    if stated is not None:
+        if not _within(size * MM_PER_UNIT[stated], POSSIBLE_MM):
+            raise _refusal(size, (stated,), name)
+        return stated, _told(
+            "unit_stated", f"read in {_WORDS[stated]}, as it states; ", size, stated
+        )
+    possible = [unit for unit in _GUESSED if _within(size * MM_PER_UNIT[unit], POSSIBLE_MM)]
+    if len(possible) != 1:
+        raise _refusal(size, tuple(possible), name)
+    return possible[0], _told(
+        "unit_judged",
+        f"it states no unit; read in {_WORDS[possible[0]]}, the only reading of a usual size; ",
+        size,
+        possible[0],
+    )
+
+
+def _within(size_mm: float, bounds: tuple[float, float]) -> bool:
+    return bounds[0] <= size_mm <= bounds[1]
+
+
+def _told(kind: str, words: str, size: float, unit: str) -> Fault:
+    return Fault(kind, 1, f"{words}{size * MM_PER_UNIT[unit]:.1f} mm across.")
+
+
+def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:
+    if len(possible) > 1:
+        readings = " or ".join(f"{size * MM_PER_UNIT[u]:.3g} mm in {_WORDS[u]}" for u in possible)
+        what = f"its unit is not clear: it is {readings} across."
+        return ScanError(what, where=name, next_step=f"Give --unit {' or --unit '.join(possible)}.")
+    stated = possible[0] if possible else "mm"
+    said = f"{size:.3g} {_WORDS[stated]} across"
+    guess = [u for u in _GUESSED if _within(size * MM_PER_UNIT[u], POSSIBLE_MM)]
+    if len(guess) == 1:
+        return ScanError(
+            f"{said}; saved in {_WORDS[guess[0]]}?",
+            where=name,
+            next_step=f"Give --unit {guess[0]}, or --unit {stated} if it is so.",
+        )
+    return ScanError(
+        f"{said}: no unit makes that the size of a dental scan.",
+        where=name,
+        next_step="Check the file; if it is right, name its unit with --unit.",
+    )
+
+
+def check_coordinates(points: npt.NDArray[np.floating], mm_per_unit: float, name: str) -> None:
+    """Refuse coordinates that are no numbers or lie beyond any place.
+
+    Raises
+    ------
+    ScanError
+    """
+    finite = np.isfinite(points)
+    if not finite.all():
+        count = int((~finite.all(axis=1)).sum())
+        raise ScanError(
+            f"{count:,} points have coordinates that are no numbers (NaN or infinite).",
+            where=name,
+            next_step="Export the scan again.",
+        )
+    farthest = float(max(points.max(), -points.min())) * mm_per_unit if len(points) else 0.0
+    if not farthest <= _FARTHEST_MM:
+        raise ScanError(
+            f"a coordinate lies {farthest:.3g} mm from the origin.",
+            where=name,
+            next_step="Export the scan again, in millimetres near the origin.",
+        )
