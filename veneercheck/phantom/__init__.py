@@ -1,0 +1,1 @@
+"""Bodies with known answers, and the sample bridge: what the check is tried on."""
