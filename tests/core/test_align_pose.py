@@ -1,0 +1,77 @@
+"""Cut-back bodies come back from any pose; the pose is known because the test made it."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from veneercheck.core.align import align, given
+from veneercheck.core.errors import MeshError
+from veneercheck.core.types import AlignmentState, TriangleMesh
+
+
+def _bodies():
+    place = Path(__file__).parents[1] / "benchmarks" / "align_bodies.py"
+    spec = importlib.util.spec_from_file_location("align_bodies", place)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["align_bodies"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+bodies = _bodies()
+
+
+def _farthest_mm(body, motion):
+    points = body.framework.points_mm[body.bridge]
+    gap = motion.apply(points) - body.waxup_from_framework.apply(points)
+    return np.linalg.norm(gap, axis=1).max()
+
+
+@pytest.mark.parametrize(
+    ("spec", "limit_mm"),
+    [
+        (bodies.BodySpec(3, underside=True, cut_from=-1.5), 0.005),
+        (bodies.BodySpec(5, base_framework=True, base_waxup=True), 0.005),
+        (bodies.BodySpec(4, base_waxup=True, holes=5, fragments=3), 0.008),
+    ],
+    ids=["whole", "both on the model", "model in one scan only"],
+)
+def test_cut_back_bridge_comes_back_from_any_pose(spec, limit_mm):
+    # Source: the pose given to the body; limits for white noise of 10 µm.
+    body = bodies.make_body(spec)
+    found = align(body.framework, body.waxup)
+    assert _farthest_mm(body, found.waxup_from_framework) < limit_mm
+    assert found.state in {AlignmentState.TRUSTED, AlignmentState.DOUBTFUL}
+    assert 0 < found.u_max_mm < 0.01
+    truly_uncut = body.depth_mm < 0.05
+    assert truly_uncut[found.reference].mean() > 0.99
+
+
+def test_given_frame_moves_nothing_and_measures_the_residual():
+    body = bodies.make_body(bodies.BodySpec(3, underside=True))
+    placed = TriangleMesh(
+        body.waxup_from_framework.apply(body.framework.points_mm), body.framework.faces
+    )
+    found = given(placed, body.waxup)
+    assert found.state is AlignmentState.GIVEN
+    assert np.array_equal(found.waxup_from_framework.matrix(), np.eye(4))
+    # Source: two scans of 10 µm noise, smoothed: between the smoothed and the raw noise.
+    assert 0.003 < found.rms_mm < 0.015
+
+
+def test_given_frame_without_contact_has_no_residual():
+    body = bodies.make_body(bodies.BodySpec(3, underside=True))
+    far = TriangleMesh(body.waxup.points_mm + 500.0, body.waxup.faces)
+    found = given(body.framework, far)
+    assert np.isnan(found.rms_mm)
+    assert found.reference_area_mm2 == 0
+    assert found.reasons
+
+
+def test_mask_of_another_length_is_refused():
+    body = bodies.make_body(bodies.BodySpec(3, underside=True))
+    with pytest.raises(MeshError, match="mask"):
+        align(body.framework, body.waxup, reference=np.ones(3, dtype=bool))

@@ -1,0 +1,315 @@
+"""The pose from anywhere: many short fits at once, the distinct best kept.
+
+Every orientation of an even set is fitted for a few rounds with few points, all of them together
+as arrays. Nearest points come from a coarse grid of cells, each of which knows its nearest target
+sample: one look-up a point instead of a search. What survives is shaken and fitted again, with
+weights that forgive a framework inside the contour and not one outside.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.align.sampling import Surface, sample
+from veneercheck.core.motion import even_rotations, nearest_rotation, rotation_from_vector
+from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
+
+Singles = npt.NDArray[np.float32]
+
+_MOST_CELLS = 160_000
+_LEAST_CELL_MM = 0.4
+_CELL_MARGIN_MM = 4.0
+"""Grid of nearest samples: fine enough to place a pose within half a millimetre."""
+
+_TARGET_SAMPLES = 6000
+"""About one sample every 0.4 mm on a three-unit bridge."""
+
+_AGREE = 0.5
+"""Cosine of normals (60°) from which on a pair counts while the pose is still rough."""
+
+_CONTACT_MM = 0.15
+_OUTSIDE_MM = 0.3
+_OUTSIDE_REACH_MM = 2.0
+_OUTSIDE_COST = 1.0
+"""Ranking: what touches counts for a pose, what stands clearly outside counts against it."""
+
+_DAMPING = 1e-3
+"""Share of the trace added to the diagonal, so that no pose leaps along a free direction."""
+
+
+_SHAKES = 20
+_SHAKE_SEED = 4
+"""Neighbours tried around each pose: the same ones every time, so that runs repeat exactly."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Stage:
+    """One round of the search.
+
+    Parameters
+    ----------
+    points : int
+        Source points.
+    rounds : int
+    inside_mm, outside_mm, reach_mm : float
+        Weights: nothing pulls from `inside_mm` under the contour or `reach_mm` away on; outer
+        points pull by a constant force beyond `outside_mm`.
+    keep : int
+        Poses that go on.
+    apart_mm : float
+        Poses closer than this at the body's edge are one.
+    """
+
+    points: int
+    rounds: int
+    inside_mm: float
+    outside_mm: float
+    reach_mm: float
+    keep: int
+    apart_mm: float
+
+
+_SWEEP = Stage(90, 7, 3.0, 0.5, 5.0, 240, 0.0)
+_SETTLE = Stage(250, 8, 1.2, 0.3, 3.0, 16, 1.5)
+_NARROW = Stage(400, 8, 0.4, 0.15, 1.5, 8, 0.7)
+_CLOSE = Stage(500, 8, 0.3, 0.1, 1.0, 4, 0.5)
+
+_CLIMB = ((0.08, 0.6), (0.05, 0.4), (0.03, 0.25))
+_NEAR_SHAKE = (0.08, 0.8)
+_LAST_SHAKE = (0.015, 0.12)
+"""Turn (rad) and shift (mm), standard deviations, of each shaking."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Poses:
+    """A stack of motions x = rotation · p + shift, with a score each (greater is better)."""
+
+    rotation: Floats
+    shift_mm: Floats
+    score: Floats
+
+    def __len__(self) -> int:
+        return len(self.score)
+
+    def take(self, index: Ints) -> Poses:
+        """Some of them."""
+        return Poses(self.rotation[index], self.shift_mm[index], self.score[index])
+
+    def motion(self, k: int) -> RigidMotion:
+        """One of them as a motion."""
+        return RigidMotion(nearest_rotation(self.rotation[k]), self.shift_mm[k])
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Cloud:
+    """Source points about the source's centre and their normals, each of shape (n, 3)."""
+
+    points: Singles
+    normals: Singles
+
+
+class NearestGrid:
+    """Cells that each know the target sample nearest to their middle.
+
+    Parameters
+    ----------
+    surface : Surface
+        The target.
+    """
+
+    def __init__(self, surface: Surface) -> None:
+        from scipy.spatial import cKDTree
+
+        found = sample(surface, _TARGET_SAMPLES)
+        points = found.point_mm
+        low, high = points.min(axis=0) - _CELL_MARGIN_MM, points.max(axis=0) + _CELL_MARGIN_MM
+        self.cell_mm = max(_LEAST_CELL_MM, float(np.prod(high - low) / _MOST_CELLS) ** (1 / 3))
+        self.shape = np.maximum(np.ceil((high - low) / self.cell_mm).astype(np.int64), 1)
+        axes = [low[k] + self.cell_mm * (np.arange(self.shape[k]) + 0.5) for k in range(3)]
+        middle = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        nearest = cKDTree(points).query(middle, workers=-1)[1]
+        self._nearest = nearest.astype(np.int32)
+        self._low = low.astype(np.float32)
+        self._stride = np.array([self.shape[1] * self.shape[2], self.shape[2], 1])
+        self._points, self._normals = points.astype(np.float32), found.normal.astype(np.float32)
+
+    def __call__(self, points: Singles) -> tuple[Singles, Singles]:
+        """Nearest samples and their normals, each of the shape of the points asked about."""
+        cell = ((points - self._low) * np.float32(1 / self.cell_mm)).astype(np.int32)
+        for axis in range(3):
+            np.clip(cell[..., axis], 0, self.shape[axis] - 1, out=cell[..., axis])
+        index = self._nearest[cell @ self._stride.astype(np.int32)]
+        return self._points[index], self._normals[index]
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """One direction of the search.
+
+    Parameters
+    ----------
+    source, target : Surface
+    grid : NearestGrid
+        Of the target.
+    side : float
+        +1 if the source is the framework, −1 if it is the wax-up.
+    centre_mm : ndarray, shape (3,)
+        Area centre of the source, about which poses turn.
+    radius_mm : float
+        Root mean square distance of the source from it.
+    """
+
+    source: Surface
+    target: Surface
+    grid: NearestGrid
+    side: float
+    centre_mm: Floats
+    radius_mm: float
+
+    @staticmethod
+    def of(source: Surface, target: Surface, side: float) -> Search:
+        """Prepare a search; builds the grid."""
+        share = source.area_mm2 / source.area_mm2.sum()
+        centre = share @ source.mesh.points_mm
+        square = np.sum((source.mesh.points_mm - centre) ** 2, axis=1)
+        return Search(
+            source, target, NearestGrid(target), side, centre, float(np.sqrt(share @ square))
+        )
+
+
+def from_anywhere(search: Search, orientations: int) -> Poses:
+    """Distinct fair poses from every orientation, best first; `climb` makes them good.
+
+    Poses are of the source about its centre: x = rotation · (p − centre) + shift.
+    """
+    turns = even_rotations(orientations)
+    anchors = _anchors(search.target)
+    rotation = np.repeat(turns, len(anchors), axis=0)
+    shift = np.tile(anchors, (len(turns), 1))
+    poses = Poses(rotation, shift, np.zeros(len(rotation)))
+    return run(search, run(search, poses, _SWEEP), _SETTLE)
+
+
+def climb(search: Search, poses: Poses) -> Poses:
+    """Shake and fit again, less each time, until the best poses stand still."""
+    for turn_rad, shift_mm in _CLIMB:
+        poses = run(search, _shaken(poses, turn_rad, shift_mm), _NARROW)
+    return run(search, _shaken(poses, *_LAST_SHAKE), _CLOSE)
+
+
+def near(search: Search, start: RigidMotion) -> Poses:
+    """Good poses in the neighbourhood of a start (some 10° and 2 mm), best first."""
+    shift = start.apply(search.centre_mm[None])
+    poses = Poses(start.rotation[None], shift, np.zeros(1))
+    poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), 0.1, 0.8), _SETTLE)
+    return climb(search, poses)
+
+
+def _anchors(target: Surface) -> Floats:
+    """Places where the source's centre may lie: the target's centre, and spread over it.
+
+    A scan with its model base has its centre elsewhere than one without.
+    """
+    share = target.area_mm2 / target.area_mm2.sum()
+    centre = share @ target.mesh.points_mm
+    offset = target.mesh.points_mm - centre
+    value, axes = np.linalg.eigh((offset * share[:, None]).T @ offset)
+    spread = np.sqrt(np.maximum(value, 0.0)) * 0.7
+    return np.concatenate([centre[None], centre + (axes * spread).T, centre - (axes * spread).T])
+
+
+def _shaken(poses: Poses, turn_rad: float, shift_mm: float) -> Poses:
+    """Every pose and its neighbours, turned and shifted in fixed directions spread at random."""
+    pattern = np.random.default_rng(_SHAKE_SEED).normal(size=(_SHAKES, 6))
+    pattern[0] = 0.0
+    small = rotation_from_vector(pattern[:, :3] * turn_rad)
+    rotation = np.einsum("sij,kjl->ksil", small, poses.rotation).reshape(-1, 3, 3)
+    shift = (poses.shift_mm[:, None] + pattern[:, 3:] * shift_mm).reshape(-1, 3)
+    return Poses(rotation, shift, np.zeros(len(rotation)))
+
+
+def run(search: Search, poses: Poses, stage: Stage) -> Poses:
+    """Fit all poses for some rounds and keep the best distinct ones."""
+    found = sample(search.source, stage.points)
+    cloud = Cloud(
+        (found.point_mm - search.centre_mm).astype(np.float32), found.normal.astype(np.float32)
+    )
+    rotation, shift = poses.rotation, poses.shift_mm
+    for _ in range(stage.rounds):
+        rotation, shift = _advance(search, rotation, shift, cloud, stage)
+    ranked = Poses(rotation, shift, _score(search, rotation, shift, cloud))
+    return _distinct(ranked, stage.keep, stage.apart_mm, search.radius_mm)
+
+
+def _look(
+    search: Search, rotation: Floats, shift: Floats, cloud: Cloud
+) -> tuple[Singles, Singles, Singles, Singles, Bools]:
+    turn = rotation.astype(np.float32).transpose(0, 2, 1)
+    arm = cloud.points @ turn
+    place = arm + shift.astype(np.float32)[:, None]
+    near, normal = search.grid(place)
+    gap = place - near
+    residual = np.einsum("kni,kni->kn", gap, normal)
+    square = np.einsum("kni,kni->kn", gap, gap)
+    agree = np.einsum("kni,kni->kn", cloud.normals @ turn, normal) > _AGREE
+    return arm, normal, residual, square, agree
+
+
+def _advance(
+    search: Search, rotation: Floats, shift: Floats, cloud: Cloud, stage: Stage
+) -> tuple[Floats, Floats]:
+    arm, normal, residual, square, agree = _look(search, rotation, shift, cloud)
+    out = residual * np.float32(search.side)
+    inside = np.minimum(np.abs(out) / np.float32(stage.inside_mm), 1.0)
+    weight = np.where(
+        out > 0,
+        np.float32(stage.outside_mm) / np.maximum(out, np.float32(stage.outside_mm)),
+        (1 - inside * inside) ** 2,
+    )
+    weight *= agree & (square < stage.reach_mm**2)
+    lever = np.float32(search.radius_mm)
+    jacobian = np.concatenate([np.cross(arm, normal) / lever, normal], axis=2)
+    weighted = (jacobian * weight[..., None]).transpose(0, 2, 1)
+    matrix = (weighted @ jacobian).astype(np.float64)
+    right = -(weighted @ residual[..., None]).astype(np.float64)
+    trace = np.trace(matrix, axis1=1, axis2=2)
+    matrix += (_DAMPING * trace + 1e-6)[:, None, None] * np.eye(6)
+    step = np.linalg.solve(matrix, right)[..., 0]
+    turn = np.clip(step[:, :3] / search.radius_mm, -0.5, 0.5)
+    return rotation_from_vector(turn) @ rotation, shift + step[:, 3:]
+
+
+def _score(search: Search, rotation: Floats, shift: Floats, cloud: Cloud) -> Floats:
+    _, _, residual, square, agree = _look(search, rotation, shift, cloud)
+    out = residual * np.float32(search.side)
+    touch = np.exp(-((residual / _CONTACT_MM) ** 2)) * agree * (square < 1.0)
+    beyond = (out > _OUTSIDE_MM) & agree & (square < _OUTSIDE_REACH_MM**2)
+    score: Floats = (touch.mean(axis=1) - _OUTSIDE_COST * beyond.mean(axis=1)).astype(np.float64)
+    return score
+
+
+def _distinct(poses: Poses, keep: int, apart_mm: float, radius_mm: float) -> Poses:
+    """The best poses, each apart from every better one."""
+    order = np.argsort(-poses.score, kind="stable")
+    if apart_mm <= 0:
+        return poses.take(order[:keep])
+    chosen: list[int] = []
+    left = order
+    while len(left) and len(chosen) < keep:
+        best = int(left[0])
+        chosen.append(best)
+        trace = np.einsum("kij,ij->k", poses.rotation[left], poses.rotation[best])
+        angle = np.arccos(np.clip(0.5 * (trace - 1), -1, 1))
+        moved = np.linalg.norm(poses.shift_mm[left] - poses.shift_mm[best], axis=1)
+        left = left[angle * radius_mm + moved > apart_mm]
+    return poses.take(np.array(chosen, dtype=np.int64))
+
+
+def as_motions(search: Search, poses: Poses) -> list[RigidMotion]:
+    """The poses as motions `waxup_from_framework`, whichever way the search ran."""
+    about = RigidMotion(np.eye(3), -search.centre_mm)
+    found = [poses.motion(k).after(about) for k in range(len(poses))]
+    return found if search.side > 0 else [motion.inverse() for motion in found]

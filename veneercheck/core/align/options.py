@@ -1,0 +1,32 @@
+"""What the alignment may be told."""
+
+from __future__ import annotations
+
+import dataclasses
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class AlignOptions:
+    """Settings of the fit; the defaults are for dental scans of one to sixteen units.
+
+    Parameters
+    ----------
+    orientations : int
+        Orientations the search from any pose starts from.
+    polish_points : int
+        Framework points of the last fit.
+    denoise_mm : float
+        Length over which both surfaces are smoothed before they are compared.
+    near_turn_rad, near_shift_mm : float
+        How far from a shared frame the scans may be for the quick search.
+    limit_mm : float
+        Difference between the fit of the model and the fit of the bridge that is still told as
+        seated.
+    """
+
+    orientations: int = 700
+    polish_points: int = 20_000
+    denoise_mm: float = 0.25
+    near_turn_rad: float = 0.2
+    near_shift_mm: float = 2.0
+    limit_mm: float = 0.03

@@ -1,0 +1,280 @@
+"""From a fair pose to the exact one: narrow first, then on the uncut surface alone."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.align.pairs import Pairs, Target, pair
+from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
+from veneercheck.core.align.solver import rows, step
+from veneercheck.core.align.weights import one_sided, tukey
+from veneercheck.core.motion import nearest_rotation, small_motion
+from veneercheck.core.types import Bools, Floats, RigidMotion
+
+_NARROW_MM = ((0.3, 0.1), (0.3, 0.1), (0.3, 0.1), (0.2, 0.1), (0.2, 0.1))
+"""Weights of the first rounds, inside and outside: never wider, or the cut-back pulls."""
+
+_NARROWING_MM = (0.2, 0.14, 0.1, 0.07, 0.07)
+"""Symmetric from here on: at this stage an outer point may be noise as well as an inner one."""
+
+_LEAST_NOISE_MM = 0.002
+"""No fit takes surfaces for truer than this: facets alone differ by so much."""
+
+_MOST_NOISE_MM = 0.06
+"""What differs by more is no noise."""
+
+_NOISE_WIDTH = 3.0
+"""Weights reach to this many standard deviations of the noise."""
+
+_SEARCH_POINTS = 3000
+QUICK_POINTS = 1500
+_CONTACT_NOISES = 3.0
+LEAST_CONTACT_MM = 0.03
+_VICINITY_MM = 0.3
+_OUTSIDE_MM = 0.15
+_OUTSIDE_REACH_MM = 2.0
+
+_STILL_MM = 2e-4
+"""The fit stands still when no vertex moves by more: a fiftieth of the best scan's noise."""
+
+_MOST_ROUNDS = 6
+_LINEAR_ROUNDS = 3
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Quality:
+    """What speaks for a pose.
+
+    Parameters
+    ----------
+    contact_mm2 : float
+        Framework area that lies on the contour within the noise.
+    outside_mm2 : float
+        Framework area that stands outside it.
+    sharpness : float
+        Share of the contact in all that lies within 0.3 mm: surfaces that merely cross have
+        little, about a fifth.
+    noise_mm : float
+    """
+
+    contact_mm2: float
+    outside_mm2: float
+    sharpness: float
+    noise_mm: float
+
+    @property
+    def score_mm2(self) -> float:
+        """Rank of the pose: what touches, less what stands outside."""
+        return self.contact_mm2 - self.outside_mm2
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """The framework ready to be placed.
+
+    Parameters
+    ----------
+    surface : Surface
+    centre_mm : ndarray, shape (3,)
+    radius_mm : float
+        Distance of the farthest vertex from the centre.
+    allowed : ndarray of bool, shape (m,)
+        Triangles that may be taken as uncut.
+    """
+
+    surface: Surface
+    centre_mm: Floats
+    radius_mm: float
+    allowed: Bools
+
+    @staticmethod
+    def of(surface: Surface, reference: Bools | None) -> Body:
+        """Measure a surface; a given reference mask confines the fit to its triangles."""
+        centre, radius = centre_and_radius(surface)
+        faces = surface.mesh.faces
+        allowed = ~surface.border[faces].any(axis=1)
+        if reference is not None:
+            allowed &= reference[faces].all(axis=1)
+        return Body(surface, centre, radius, np.asarray(allowed))
+
+
+def moved(motion: RigidMotion, change: Floats, centre_mm: Floats) -> RigidMotion:
+    """A motion followed by a small one about a centre; kept a rotation."""
+    after = small_motion(change, centre_mm).after(motion)
+    return RigidMotion(nearest_rotation(after.rotation), after.translation_mm)
+
+
+def estimate_noise(residual_mm: Floats, start_mm: float) -> float:
+    """Standard deviation of the central peak of residuals, whatever lies beside it.
+
+    Notes
+    -----
+    Median absolute deviation of what lies within 3 deviations, repeated; the factor undoes the
+    cut of a normal distribution at ±3 (closed form of the truncated normal).
+    """
+    noise = start_mm
+    size = np.abs(residual_mm)
+    for _ in range(12):
+        near = size[size < _NOISE_WIDTH * noise]
+        if len(near) < 10:
+            break
+        noise = min(noise, max(_LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
+    return noise
+
+
+def search_fit(body: Body, target: Target, start: RigidMotion, points: int) -> RigidMotion:
+    """Fit narrowly and one-sidedly, then narrower and symmetric down to the noise."""
+    samples = sample(body.surface, points, body.allowed)
+    motion = start
+    for inside, outside in _NARROW_MM:
+        found = pair(samples, motion, target)
+        weight = one_sided(found.residual_mm, inside, outside)
+        weight *= found.good & (found.distance_mm < 1.0)
+        motion = _once(body, motion, found, weight)
+    for scale in _NARROWING_MM:
+        motion = _symmetric(body, target, samples, motion, scale)
+    noise = LEAST_CONTACT_MM
+    for _ in range(3):
+        found = pair(samples, motion, target)
+        noise = estimate_noise(found.residual_mm[found.good], noise)
+        weight = tukey(found.residual_mm, _NOISE_WIDTH * max(noise, _LEAST_NOISE_MM))
+        motion = _once(body, motion, found, weight * found.good)
+    return motion
+
+
+def _symmetric(
+    body: Body, target: Target, samples: Samples, motion: RigidMotion, scale_mm: float
+) -> RigidMotion:
+    found = pair(samples, motion, target)
+    weight = tukey(found.residual_mm, scale_mm) * found.good * (found.distance_mm < 2 * scale_mm)
+    return _once(body, motion, found, weight)
+
+
+def _once(body: Body, motion: RigidMotion, found: Pairs, weight: Floats) -> RigidMotion:
+    centre = motion.apply(body.centre_mm[None])[0]
+    jacobian = rows(found.point_mm, found.normal, centre)
+    change = step(jacobian, found.residual_mm, weight, body.radius_mm)
+    return moved(motion, _bounded(change, body.radius_mm), centre)
+
+
+def _bounded(change: Floats, radius_mm: float, most_mm: float = 0.5) -> Floats:
+    """No leap: a step moves no vertex by more than half a millimetre."""
+    size = float(np.linalg.norm(change[:3]) * radius_mm + np.linalg.norm(change[3:]))
+    return change * min(1.0, most_mm / max(size, 1e-12))
+
+
+def judge(body: Body, target: Target, motion: RigidMotion, points: int = QUICK_POINTS) -> Quality:
+    """Measure what speaks for a pose."""
+    samples = sample(body.surface, points)
+    each = float(body.surface.area_mm2.sum()) / max(points, 1)
+    found = pair(samples, motion, target)
+    residual = found.residual_mm
+    noise = estimate_noise(residual[found.good], LEAST_CONTACT_MM)
+    close = found.good & (found.distance_mm < _VICINITY_MM)
+    touch = close & (np.abs(residual) < max(LEAST_CONTACT_MM, _CONTACT_NOISES * noise))
+    beyond = found.good & (residual > _OUTSIDE_MM) & (found.distance_mm < _OUTSIDE_REACH_MM)
+    return Quality(
+        each * float(touch.sum()),
+        each * float(beyond.sum()),
+        float(touch.sum()) / max(int(close.sum()), 1),
+        noise,
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What a pose shows at every framework vertex.
+
+    Parameters
+    ----------
+    motion : RigidMotion
+    residual_mm : ndarray, shape (n,)
+        Signed distance from the contour; NaN where no pair is fit.
+    reference : ndarray of bool, shape (n,)
+        Vertices taken as uncut.
+    noise_mm : float
+    """
+
+    motion: RigidMotion
+    residual_mm: Floats
+    reference: Bools
+    noise_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Polished:
+    """The last fit.
+
+    Parameters
+    ----------
+    motion : RigidMotion
+    samples : Samples
+        Points on the reference, spread evenly.
+    pairs : Pairs
+        Of those points, at the final pose.
+    weight : ndarray, shape (k,)
+    area_mm2 : float
+        Of the reference.
+    seen : Seen
+        The pose the reference was taken from.
+    noise_mm : float
+    stopped : str
+    """
+
+    motion: RigidMotion
+    samples: Samples
+    pairs: Pairs
+    weight: Floats
+    area_mm2: float
+    seen: Seen
+    noise_mm: float
+    stopped: str
+
+    @property
+    def sample_area_mm2(self) -> float:
+        """Area that each point stands for."""
+        return self.area_mm2 / max(len(self.samples.point_mm), 1)
+
+
+def vertices_as_samples(surface: Surface) -> Samples:
+    """Every vertex as a sample."""
+    return Samples(surface.mesh.points_mm, surface.normal, np.zeros(0, dtype=np.int64))
+
+
+def residual_at_vertices(body: Body, target: Target, motion: RigidMotion) -> Floats:
+    """Signed distance of every framework vertex from the contour, NaN without a fit pair."""
+    found = pair(vertices_as_samples(body.surface), motion, target)
+    return np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
+
+
+def fit_reference(
+    body: Body,
+    target: Target,
+    seen: Seen,
+    points: int,
+) -> Polished:
+    """Fit on given reference vertices until nothing moves."""
+    keep = seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed
+    samples = sample(body.surface, points, keep)
+    motion, noise, stopped = seen.motion, seen.noise_mm, "round limit"
+    found = pair(samples, motion, target)
+    weight = np.zeros(len(samples.point_mm))
+    for _ in range(_MOST_ROUNDS):
+        centre = motion.apply(body.centre_mm[None])[0]
+        jacobian = rows(found.point_mm, found.normal, centre)
+        total, residual = np.zeros(6), found.residual_mm
+        for _ in range(_LINEAR_ROUNDS):
+            noise = max(estimate_noise(residual[found.good], _MOST_NOISE_MM), _LEAST_NOISE_MM)
+            weight = tukey(residual, _NOISE_WIDTH * noise) * found.good
+            change = step(jacobian, residual, weight, body.radius_mm)
+            total, residual = total + change, residual + jacobian @ change
+        motion = moved(motion, _bounded(total, body.radius_mm), centre)
+        found = pair(samples, motion, target)
+        size = np.linalg.norm(total[:3]) * body.radius_mm + np.linalg.norm(total[3:])
+        if size < _STILL_MM:
+            stopped = "stands still"
+            break
+    area = float(body.surface.area_mm2[seen.reference].sum())
+    return Polished(motion, samples, found, weight, area, seen, noise, stopped)

@@ -1,0 +1,80 @@
+"""Which framework vertices were not cut: found by the fit itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.align.sampling import Surface
+from veneercheck.core.mesh import components
+from veneercheck.core.types import Bools, Floats, Ints
+
+_CONTACT_NOISES = 3.0
+_LEAST_CONTACT_MM = 0.012
+_OFF_NOISES = 4.0
+_LEAST_OFF_MM = 0.04
+"""Beyond this a vertex was cut, or stands outside: its neighbourhood must not pull either."""
+
+_KEEP_AWAY_MM = (0.4, 0.2, 0.0)
+"""Distance kept from what was cut, as much as the reference can bear: smoothing bleeds there."""
+
+_BEARABLE_SHARE = 0.4
+"""Of the contact area must remain after keeping away."""
+
+_SMALLEST_PATCH_MM2 = 0.3
+"""Smaller patches of contact are crossings by chance."""
+
+
+def uncut_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bools:
+    """Find the vertices that lie on the contour, away from all that does not.
+
+    Parameters
+    ----------
+    surface : Surface
+        The framework.
+    residual_mm : ndarray, shape (n,)
+        NaN where there is no fit pair.
+    noise_mm : float
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    size = np.abs(residual_mm)
+    contact = size <= max(_CONTACT_NOISES * noise_mm, _LEAST_CONTACT_MM)
+    off = size > max(_OFF_NOISES * noise_mm, _LEAST_OFF_MM)
+    contact = without_small_patches(surface, contact, _SMALLEST_PATCH_MM2)
+    whole = float(surface.area_mm2[contact].sum())
+    for away in _KEEP_AWAY_MM:
+        kept = contact & ~grown(surface, off, away)
+        kept = without_small_patches(surface, kept, _SMALLEST_PATCH_MM2)
+        if surface.area_mm2[kept].sum() >= _BEARABLE_SHARE * whole:
+            return kept
+    return contact
+
+
+def grown(surface: Surface, mask: Bools, by_mm: float) -> Bools:
+    """A mask of vertices grown along the edges by about a distance."""
+    wide = mask.copy()
+    a, b = surface.edges[:, 0], surface.edges[:, 1]
+    for _ in range(round(by_mm / max(surface.edge_mm, 1e-9))):
+        more = wide.copy()
+        more[a[wide[b]]] = True
+        more[b[wide[a]]] = True
+        wide = more
+    return wide
+
+
+def patches(surface: Surface, mask: Bools) -> Ints:
+    """Connected patches of a mask, labelled 0, 1, …; −1 off the mask."""
+    inside = mask[surface.edges].all(axis=1)
+    label = components(len(mask), surface.edges[inside])
+    return np.where(mask, label, -1)
+
+
+def without_small_patches(surface: Surface, mask: Bools, smallest_mm2: float) -> Bools:
+    """A mask without its patches below an area."""
+    if not mask.any():
+        return mask
+    label = patches(surface, mask)
+    area = np.bincount(label[mask], weights=surface.area_mm2[mask])
+    return mask & (area[np.maximum(label, 0)] >= smallest_mm2)

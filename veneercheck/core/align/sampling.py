@@ -1,0 +1,219 @@
+"""A surface made ready for alignment: smoothed, with normals and areas, and sampled evenly."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.mesh import (
+    face_areas,
+    unique_edges,
+    unit,
+    vertex_areas,
+    vertex_normals,
+)
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+_GOLDEN_2D = np.array([0.7548776662466927, 0.5698402909980532])
+"""Steps of the plastic-number sequence: fills the unit square evenly (Roberts 2018)."""
+
+_MORTON_BITS = 10
+"""Cells along each side of the box in which triangles are put in order: 2¹⁰."""
+
+_SMOOTH_SHARE = 0.5
+_SMOOTH_BACK = -0.53
+"""Forward and backward step of Taubin's filter (1995): smooths without shrinking."""
+
+_MOST_PASSES = 12
+"""A denser mesh than this reaches is smoothed over less than the length asked for."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """A mesh ready for alignment.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+        Smoothed.
+    normal : ndarray, shape (n, 3)
+        Outward, at the vertices.
+    area_mm2 : ndarray, shape (n,)
+    border : ndarray of bool, shape (n,)
+        On an open border, where a nearest point means nothing.
+    edges : ndarray, shape (e, 2)
+    edge_mm : float
+        Mean length of an edge.
+    noise_mm : float
+        White noise of the scan along its normals, standard deviation.
+    """
+
+    mesh: TriangleMesh
+    normal: Floats
+    area_mm2: Floats
+    border: Bools
+    edges: Ints
+    edge_mm: float
+    noise_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Points of a surface that each stand for the same area.
+
+    Parameters
+    ----------
+    point_mm, normal : ndarray, shape (k, 3)
+    face : ndarray of int64, shape (k,)
+    """
+
+    point_mm: Floats
+    normal: Floats
+    face: Ints
+
+
+def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
+    """Smooth a mesh over a length, and derive what the fit needs.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+    denoise_mm : float
+        Zero leaves the surface as it is.
+
+    Returns
+    -------
+    Surface
+    """
+    n = len(mesh.points_mm)
+    edges, _, uses = unique_edges(mesh.faces)
+    border = np.zeros(n, dtype=bool)
+    border[edges[uses == 1].reshape(-1)] = True
+    span = mesh.points_mm[edges[:, 0]] - mesh.points_mm[edges[:, 1]]
+    edge_mm = float(np.mean(np.sqrt(np.einsum("ij,ij->i", span, span)))) if len(edges) else 1.0
+    ring = _Ring(edges, n)
+    noise = _white_noise(mesh, ring, border)
+    smooth = _taubin(mesh, ring, border, denoise_mm, edge_mm)
+    return Surface(
+        smooth, vertex_normals(smooth), vertex_areas(smooth), border, edges, edge_mm, noise
+    )
+
+
+class _Ring:
+    """Mean over the neighbours of every vertex, as one sparse product."""
+
+    def __init__(self, edges: Ints, count: int) -> None:
+        from scipy.sparse import csr_matrix
+
+        both = np.concatenate([edges, edges[:, ::-1]])
+        self.degree = np.bincount(both[:, 0], minlength=count)
+        weight = 1.0 / np.maximum(self.degree, 1)[both[:, 0]]
+        self._mean = csr_matrix((weight, (both[:, 0], both[:, 1])), shape=(count, count))
+
+    def mean(self, values: Floats) -> Floats:
+        return np.asarray(self._mean @ values)
+
+
+def _taubin(
+    mesh: TriangleMesh, ring: _Ring, border: Bools, length_mm: float, edge_mm: float
+) -> TriangleMesh:
+    """Low-pass the vertices along the normals; borders stay."""
+    passes = min(_MOST_PASSES, round((length_mm / max(edge_mm, 1e-9)) ** 2))
+    if passes < 1:
+        return mesh
+    points = mesh.points_mm.copy()
+    moves = (~border & (ring.degree > 0)).astype(np.float64)[:, None]
+    for _ in range(passes):
+        for share in (_SMOOTH_SHARE, _SMOOTH_BACK):
+            points += share * moves * (ring.mean(points) - points)
+    normal = vertex_normals(mesh)
+    along = np.einsum("ij,ij->i", points - mesh.points_mm, normal)
+    return TriangleMesh(mesh.points_mm + along[:, None] * normal, mesh.faces)
+
+
+def _white_noise(mesh: TriangleMesh, ring: _Ring, border: Bools) -> float:
+    """Noise from the second difference along the normals, by the median: bends hardly enter."""
+    inner = ~border & (ring.degree >= 4)
+    if inner.sum() < 10:
+        return 0.0
+    normal = vertex_normals(mesh)
+    first = np.einsum("ij,ij->i", mesh.points_mm - ring.mean(mesh.points_mm), normal)
+    second = first - ring.mean(first)
+    degree = float(np.mean(ring.degree[inner]))
+    gain = np.sqrt((1 + 1 / degree) * (1 + 3 / degree))
+    return float(np.median(np.abs(second[inner])) / 0.6745 / gain)
+
+
+def sample(surface: Surface, count: int, keep: Bools | None = None) -> Samples:
+    """Spread points evenly over a surface.
+
+    Parameters
+    ----------
+    count : int
+    keep : ndarray of bool, shape (m,), optional
+        Only on these triangles.
+
+    Returns
+    -------
+    Samples
+        Empty if there is no area.
+    """
+    mesh = surface.mesh
+    area = face_areas(mesh) if keep is None else face_areas(mesh) * keep
+    order = _morton_order(mesh)
+    summed = np.cumsum(area[order])
+    if not len(summed) or summed[-1] <= 0:
+        return Samples(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=np.int64))
+    steps = (np.arange(count) + 0.5) * (summed[-1] / count)
+    face = order[np.minimum(np.searchsorted(summed, steps), len(order) - 1)]
+    square = ((np.arange(count)[:, None] + 1) * _GOLDEN_2D) % 1.0
+    root = np.sqrt(square[:, 0])
+    bary = np.stack([1 - root, root * (1 - square[:, 1]), root * square[:, 1]], axis=1)
+    return Samples(
+        at_faces(mesh.points_mm, mesh.faces[face], bary),
+        unit(at_faces(surface.normal, mesh.faces[face], bary)),
+        face,
+    )
+
+
+def at_faces(values: Floats, corners: Ints, bary: Floats) -> Floats:
+    """Blend vertex values, shape (n, d), at barycentric places, shape (k, 3), of triangles."""
+    blended: Floats = np.einsum("kc,kcd->kd", bary, values[corners])
+    return blended
+
+
+def barycentric(mesh: TriangleMesh, face: Ints, point_mm: Floats) -> Floats:
+    """Barycentric places, shape (k, 3), of points that lie on given triangles."""
+    a, b, c = (mesh.points_mm[mesh.faces[face, k]] for k in range(3))
+    ab, ac, ap = b - a, c - a, point_mm - a
+    d11, d12, d22 = (np.einsum("ij,ij->i", u, v) for u, v in ((ab, ab), (ab, ac), (ac, ac)))
+    d1p, d2p = np.einsum("ij,ij->i", ab, ap), np.einsum("ij,ij->i", ac, ap)
+    scale = d11 * d22 - d12 * d12
+    safe = np.where(scale > 0, scale, 1.0)
+    v, w = (d22 * d1p - d12 * d2p) / safe, (d11 * d2p - d12 * d1p) / safe
+    bary = np.clip(np.stack([1 - v - w, v, w], axis=1), 0.0, 1.0)
+    return np.asarray(bary / np.maximum(bary.sum(axis=1, keepdims=True), 1e-12))
+
+
+def _morton_order(mesh: TriangleMesh) -> Ints:
+    """Triangles in an order in which neighbours in space mostly follow each other."""
+    if not len(mesh.faces):
+        return np.zeros(0, dtype=np.int64)
+    middle = mesh.points_mm[mesh.faces].mean(axis=1)
+    low = middle.min(axis=0)
+    span = max(float((middle.max(axis=0) - low).max()), 1e-9)
+    cells = ((middle - low) / span * (2**_MORTON_BITS - 1)).astype(np.int64)
+    code = np.zeros(len(cells), dtype=np.int64)
+    for bit in range(_MORTON_BITS):
+        for axis in range(3):
+            code |= ((cells[:, axis] >> bit) & 1) << (3 * bit + axis)
+    return np.argsort(code, kind="stable")
+
+
+def centre_and_radius(surface: Surface) -> tuple[Floats, float]:
+    """Area centre of a surface and the distance of its farthest vertex from it, mm."""
+    share = surface.area_mm2 / max(float(surface.area_mm2.sum()), 1e-12)
+    centre = share @ surface.mesh.points_mm
+    far = np.linalg.norm(surface.mesh.points_mm - centre, axis=1)
+    return centre, float(far[surface.area_mm2 > 0].max(initial=0.0))

@@ -1,0 +1,43 @@
+"""Point-to-plane least squares: one linear step for a small motion."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.types import Floats
+
+_LEAST_EIGENVALUE_SHARE = 1e-9
+"""Directions weaker than this share of the strongest are left alone, not guessed."""
+
+
+def rows(point_mm: Floats, normal: Floats, centre_mm: Floats) -> Floats:
+    """Rows of the normal equations, shape (n, 6): [(p − centre) × n, n].
+
+    Chen and Medioni 1992; Low 2004.
+    """
+    return np.concatenate([np.cross(point_mm - centre_mm, normal), normal], axis=1)
+
+
+def step(jacobian: Floats, residual_mm: Floats, weight: Floats, lever_mm: float) -> Floats:
+    """The small motion that takes the weighted residuals down, shape (6,).
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (n, 6)
+    residual_mm, weight : ndarray, shape (n,)
+    lever_mm : float
+        Length that makes turns and shifts comparable.
+
+    Returns
+    -------
+    ndarray, shape (6,)
+        Turn (rad), then shift (mm); zero along directions that the pairs do not hold.
+    """
+    unit_of = np.array([1 / lever_mm] * 3 + [1.0] * 3)
+    scaled = jacobian * unit_of
+    normal_matrix = scaled.T @ (scaled * weight[:, None])
+    right = -scaled.T @ (weight * residual_mm)
+    value, vector = np.linalg.eigh(normal_matrix)
+    held = value > _LEAST_EIGENVALUE_SHARE * max(float(value[-1]), 1e-300)
+    inverse = np.where(held, 1.0 / np.where(held, value, 1.0), 0.0)
+    return np.asarray(unit_of * (vector @ (inverse * (vector.T @ right))))

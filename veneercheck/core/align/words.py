@@ -1,0 +1,70 @@
+"""What the alignment tells the technician."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.trust import Certainty
+
+NO_CONTACT = (
+    "no part of the framework coincides with the wax-up: check that both scans are of the same "
+    "work, in the same unit, and that some surface was left uncut in both"
+)
+GIVEN_WITHOUT_CONTACT = (
+    "in the shared frame next to nothing of the framework lies on the wax-up, so the frame "
+    "cannot be checked"
+)
+CROSSING_ONLY = (
+    "the surfaces merely cross where they should coincide: no pose fits the uncut surface"
+)
+
+
+def too_little(area_mm2: float) -> str:
+    """Too little uncut surface."""
+    return (
+        f"only {area_mm2:.1f} mm² of uncut surface found: leave more of it in the scans (collar, "
+        "model base), or mark it"
+    )
+
+
+def too_loose(bound_mm: float, body: Body, last: Polished, sure: Certainty) -> str:
+    """The uncut surface does not hold the framework firmly enough."""
+    return (
+        f"the uncut surface holds the framework only to ±{2000 * bound_mm:.0f} µm (k = 2) at the "
+        f"farthest point, least {weakest(body, last, sure)}"
+    )
+
+
+def rival(rival_mm2: float, best_mm2: float) -> str:
+    """Another pose fits nearly as well."""
+    return (
+        f"another pose fits nearly as well ({max(rival_mm2, 0):.0f} against {best_mm2:.0f} mm² of "
+        "contact): pick three points on both scans"
+    )
+
+
+_ALONG = ("up and down", "across the bridge", "along the bridge")
+_ABOUT = ("about its upright axis", "about its cross axis", "about its long axis")
+
+
+def weakest(body: Body, last: Polished, sure: Certainty) -> str:
+    """The direction that the reference holds least, along the bridge's own axes."""
+    scale = np.array([body.radius_mm] * 3 + [1.0] * 3)
+    value, vector = np.linalg.eigh(scale[:, None] * sure.covariance * scale)
+    if not np.isfinite(value).all():
+        return ""
+    worst = vector[:, -1]
+    axes = last.motion.turn(own_axes(body))
+    turn, shift = axes @ worst[:3], axes @ worst[3:]
+    if np.linalg.norm(turn) > np.linalg.norm(shift):
+        return "in turning " + _ABOUT[int(np.argmax(np.abs(turn)))]
+    return _ALONG[int(np.argmax(np.abs(shift)))]
+
+
+def own_axes(body: Body) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Principal axes of the surface as rows, the shortest extent first."""
+    share = body.surface.area_mm2 / body.surface.area_mm2.sum()
+    arm = body.surface.mesh.points_mm - body.centre_mm
+    _, axes = np.linalg.eigh((arm * share[:, None]).T @ arm)
+    return np.asarray(axes.T)
