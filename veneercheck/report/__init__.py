@@ -1,0 +1,9 @@
+"""The outcome written down: data first, then pictures and pages rendered from that data."""
+
+from __future__ import annotations
+
+from veneercheck.report.document import SCHEMA_ID, document
+from veneercheck.report.filed import FiledResult, read_result, write_result
+from veneercheck.report.render import render
+
+__all__ = ["SCHEMA_ID", "FiledResult", "document", "read_result", "render", "write_result"]

@@ -1,0 +1,189 @@
+"""The outcome as one JSON document: what every face of the report is rendered from."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from datetime import UTC
+from typing import Any
+
+from veneercheck.core.types import (
+    Alignment,
+    Case,
+    Check,
+    Fault,
+    Limits,
+    Outcome,
+    Question,
+    ScanSource,
+    Statistics,
+    Zone,
+)
+
+SCHEMA_ID = "veneercheck result 1"
+"""Names the meaning of the fields; the number rises when a field changes its meaning."""
+
+_AXES = {"x": 0, "y": 1, "z": 2}
+
+
+def document(outcome: Outcome) -> dict[str, Any]:
+    """Describe an outcome in the fields of `result.json`.
+
+    Unknown values are None, never 0; lengths are mm, areas mm², shares 0…1.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    dict
+        Ready for `json.dumps(..., allow_nan=False)`.
+    """
+    check = outcome.check
+    return {
+        "schema": SCHEMA_ID,
+        "program": {"name": "veneercheck", "version": outcome.version},
+        "checked_at_utc": outcome.checked_at.astimezone(UTC).isoformat(timespec="seconds"),
+        "case": _case(check.case),
+        "scans": {"framework": _scan(outcome.framework), "waxup": _scan(outcome.waxup)},
+        "profile": _profile(check.limits),
+        "alignment": _alignment(check.alignment),
+        "space": _reading(check, check.space_statistics),
+        "layer": _reading(check, check.layer_statistics),
+        "zones": [_zone(zone) for zone in check.zones],
+        "questions": [_question(question) for question in check.questions],
+        "verdict": check.verdict.value,
+    }
+
+
+def number(value: float) -> float | None:
+    """A float for JSON: None where it is not a finite number."""
+    value = float(value)
+    return value if math.isfinite(value) else None
+
+
+def axis_direction(axis: str | None) -> list[float] | None:
+    """Turn an axis such as "+z" or "-x" into a unit vector; None stays None.
+
+    Examples
+    --------
+    >>> axis_direction("-x")
+    [-1.0, 0.0, 0.0]
+    """
+    if not axis or axis[-1].lower() not in _AXES:
+        return None
+    direction = [0.0, 0.0, 0.0]
+    direction[_AXES[axis[-1].lower()]] = -1.0 if axis[0] == "-" else 1.0
+    return direction
+
+
+def _case(case: Case) -> dict[str, Any]:
+    occlusal, buccal = axis_direction(case.occlusal), axis_direction(case.buccal)
+    return {
+        "number": case.number,
+        "units": list(case.units),
+        "pontics": list(case.pontics),
+        "stage": case.stage,
+        "frame": {
+            "occlusal": occlusal,
+            "buccal": buccal,
+            "guessed": occlusal is None or buccal is None,
+        },
+        "veneered": list(case.veneered),
+        "metal_stops": case.metal_stops,
+        "notes": case.notes,
+    }
+
+
+def _scan(scan: ScanSource) -> dict[str, Any]:
+    return {
+        "file": scan.file,
+        "sha256": scan.sha256,
+        "unit": scan.unit,
+        "triangles": scan.triangles,
+        "area_mm2": number(scan.area_mm2),
+        "faults": [_fault(fault) for fault in scan.faults],
+    }
+
+
+def _fault(fault: Fault) -> dict[str, Any]:
+    return {
+        "kind": fault.kind,
+        "count": fault.count,
+        "words": fault.words,
+        "centre_mm": _place(fault.centre_mm),
+    }
+
+
+def _profile(limits: Limits) -> dict[str, Any]:
+    return {
+        "name": limits.name,
+        "layer": dataclasses.asdict(limits.layer),
+        "allowance": {
+            "opaquer_mm": limits.opaquer_mm,
+            "opaquer_u_mm": limits.opaquer_u_mm,
+            "beads_mm": limits.beads_mm,
+        },
+        "finish_line": {"width_mm": limits.finish_line_width_mm},
+        "scan": {
+            "trueness_u_mm": limits.trueness_u_mm,
+            "seating_u_mm": limits.seating_u_mm,
+        },
+        "zone": {"smallest_mm2": limits.smallest_zone_mm2},
+        "surfaces": {name: dataclasses.asdict(own) for name, own in limits.surfaces.items()},
+        "certainty": dict(limits.certainty),
+    }
+
+
+def _alignment(alignment: Alignment) -> dict[str, Any]:
+    return {
+        "waxup_from_framework": alignment.waxup_from_framework.matrix().tolist(),
+        "rms_mm": number(alignment.rms_mm),
+        "reference_area_mm2": number(alignment.reference_area_mm2),
+        "reference_share": number(alignment.reference_share),
+        "u_max_mm": number(alignment.u_max_mm),
+        "state": alignment.state.value,
+        "weakest": alignment.weakest,
+        "noise_mm": number(alignment.noise_mm),
+        "stopped": alignment.stopped,
+        "reasons": list(alignment.reasons),
+    }
+
+
+def _reading(check: Check, statistics: Statistics) -> dict[str, Any]:
+    figures: Mapping[str, float] = dataclasses.asdict(statistics)
+    return {
+        "veneered_area_mm2": number(check.veneered_area_mm2),
+        "measured_share": number(check.measured_share),
+        **{name: number(value) for name, value in figures.items()},
+    }
+
+
+def _zone(zone: Zone) -> dict[str, Any]:
+    return {
+        "id": zone.id,
+        "finding": zone.finding.word,
+        "decision": zone.decision.value,
+        "area_mm2": number(zone.area_mm2),
+        "extreme_mm": number(zone.extreme_mm),
+        "u_mm": number(zone.u_mm),
+        "centre_mm": _place(zone.centre_mm),
+        "tooth": zone.tooth,
+        "surface": zone.surface,
+        "action": zone.action,
+    }
+
+
+def _question(question: Question) -> dict[str, Any]:
+    return {
+        "kind": question.kind,
+        "area_mm2": number(question.area_mm2),
+        "centre_mm": _place(question.centre_mm),
+        "words": question.words,
+    }
+
+
+def _place(centre_mm: tuple[float, float, float] | None) -> list[float | None] | None:
+    return None if centre_mm is None else [number(value) for value in centre_mm]

@@ -1,0 +1,210 @@
+"""Vectors, words and signs over a raster: smooth lines, legend, scale bar, numbers."""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.errors import VeneerCheckError
+from veneercheck.core.mesh import face_normals
+from veneercheck.core.types import Floats, Ints
+from veneercheck.report.colours import INK, METAL, PLASTER, WINE, Bands, ramp
+from veneercheck.report.raster import Image, hatch, stipple
+from veneercheck.report.surface import Surface
+from veneercheck.report.views import Camera, Directions
+
+if TYPE_CHECKING:
+    from PIL import Image as Pillow
+    from PIL import ImageDraw, ImageFont
+
+_FINER = 3
+"""Lines are drawn this much larger and averaged down, which smooths them."""
+
+_HIDDEN_MM = 0.15
+"""A line may lie this much behind the surface drawn there and still be seen."""
+
+_SCALE_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
+_SCALE_LONGEST_PX = 240
+WHITE = (255, 255, 255)
+
+
+@functools.cache
+def font(size_px: int, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """The report's typeface (SIL Open Font License), from its own package."""
+    from PIL import ImageFont
+
+    face = "SourceSansPro-Semibold.ttf" if bold else "SourceSansPro-Regular.ttf"
+    return ImageFont.truetype(str(font_folder() / face), size_px)
+
+
+def font_folder() -> Path:
+    """Where the typeface's files lie.
+
+    Raises
+    ------
+    VeneerCheckError
+        If its package is not installed.
+    """
+    found = importlib.util.find_spec("font_source_sans_pro")
+    if found is None or found.origin is None:
+        raise VeneerCheckError(
+            "the typeface of the report is not installed.",
+            next_step="Run `pip install font-source-sans-pro`.",
+        )
+    return Path(found.origin).parent / "files"
+
+
+def lay_lines(
+    picture: Image,
+    camera: Camera,
+    depth_mm: npt.NDArray[np.float32],
+    segments: Floats,
+    width_px: float,
+) -> None:
+    """Draw lines that lie on the surface, in place, where nothing hides them.
+
+    Parameters
+    ----------
+    picture : ndarray of float32, shape (h, w, 3)
+    segments : ndarray, shape (k, 2, 3), mm
+    """
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    seen = _visible(camera, depth_mm, segments)
+    if not len(seen):
+        return
+    mask = Pillow.new("L", (camera.width * _FINER, camera.height * _FINER))
+    pen = ImageDraw.Draw(mask)
+    for x0, y0, x1, y1 in (seen * _FINER).tolist():
+        pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
+    cover = np.asarray(mask.reduce(_FINER), dtype=np.float32)[..., None] / np.float32(255.0)
+    picture += cover * (np.asarray(INK, dtype=np.float32) - picture)
+
+
+def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
+    ends = camera.project(segments.reshape(-1, 3)).reshape(-1, 2, 3)
+    middle = ends.mean(axis=1)
+    x, y = np.floor(middle[:, 0]).astype(int), np.floor(middle[:, 1]).astype(int)
+    inside = (x >= 0) & (x < camera.width) & (y >= 0) & (y < camera.height)
+    seen = np.zeros(len(ends), dtype=bool)
+    at = depth_mm[y[inside], x[inside]]
+    with np.errstate(invalid="ignore"):
+        seen[inside] = middle[inside, 2] <= at + _HIDDEN_MM
+    return ends[seen][:, :, :2].reshape(-1, 4)
+
+
+def facing(surface: Surface, camera: Camera, segments: Floats, face: Ints) -> Floats:
+    """Only the segments on triangles that face the eye."""
+    toward = face_normals(surface.mesh)[face] @ camera.toward
+    return segments[toward > 0]
+
+
+def legend_bar(bands: Bands, width: int, height: int) -> Pillow.Image:
+    """The three bands from 0 to the top, with their patterns, as a strip."""
+    from PIL import Image as Pillow
+
+    y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
+    layer = x / width * bands.top_mm
+    colours = ramp(layer, bands)
+    nothing = np.zeros(len(x), dtype=bool)
+    hatch(colours, x, y, layer < bands.least_mm, nothing)
+    stipple(colours, x, y, layer > bands.greatest_mm, nothing)
+    return Pillow.fromarray(np.rint(colours).astype(np.uint8).reshape(height, width, 3))
+
+
+def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
+    """A small field that shows one sign of the legend."""
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
+    every, nothing = np.ones(len(x), dtype=bool), np.zeros(len(x), dtype=bool)
+    plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL}
+    colours = np.empty((len(x), 3), dtype=np.float32)
+    colours[:] = plain.get(kind, PLASTER)
+    if kind == "over":
+        hatch(colours, x, y, every, nothing)
+    if kind == "undecided":
+        left = x < 0.5 * width
+        colours[:] = ramp(np.where(left, bands.least_mm - 0.05, bands.greatest_mm + 0.05), bands)
+        hatch(colours, x, y, nothing, left)
+        stipple(colours, x, y, nothing, ~left)
+    image = Pillow.fromarray(np.rint(colours).astype(np.uint8).reshape(height, width, 3))
+    if kind != "metal":
+        ImageDraw.Draw(image).rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
+    return image
+
+
+def plate(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float]) -> None:
+    """A white field, so that words stay readable over the picture."""
+    pen.rounded_rectangle(box, radius=12, fill=WHITE)
+
+
+def scale_bar(pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str) -> None:
+    """A bar of a round length, its left end at x, y; `words_mm` has a brace for the number."""
+    plate(pen, (x - 24, y - 50, x + _SCALE_LONGEST_PX + 24, y + 20))
+    fitting = [s for s in _SCALE_STEPS_MM if s / camera.mm_per_px <= _SCALE_LONGEST_PX]
+    length_mm = fitting[-1] if fitting else _SCALE_STEPS_MM[0]
+    end = x + round(length_mm / camera.mm_per_px)
+    pen.line((x, y, end, y), fill=INK, width=4)
+    for tick in (x, end):
+        pen.line((tick, y - 8, tick, y + 8), fill=INK, width=3)
+    pen.text(
+        (0.5 * (x + end), y - 12), words_mm.format(f"{length_mm:g}"), INK, font(26), anchor="mb"
+    )
+
+
+def orientation(
+    pen: ImageDraw.ImageDraw,
+    camera: Camera,
+    bridge: Directions,
+    words: dict[str, str],
+    at: tuple[int, int],
+) -> None:
+    """A cross at x, y that tells which way the picture's sides point."""
+    arm = 26
+    x, y = at
+    plate(pen, (x - 128, y - 66, x + 128, y + 66))
+    pen.line((x - arm, y, x + arm, y), fill=INK, width=3)
+    pen.line((x, y - arm, x, y + arm), fill=INK, width=3)
+    named = {
+        "occlusal": bridge.occlusal,
+        "basal": -bridge.occlusal,
+        "buccal": bridge.buccal,
+        "lingual": -bridge.buccal,
+        "mesial": bridge.mesial,
+        "distal": -bridge.mesial,
+    }
+    sides: Sequence[tuple[Floats, tuple[float, float], str]] = (
+        (camera.right, (x + arm + 8, y), "lm"),
+        (-camera.right, (x - arm - 8, y), "rm"),
+        (camera.up, (x, y - arm - 6), "mb"),
+        (-camera.up, (x, y + arm + 4), "mt"),
+    )
+    for way, place, anchor in sides:
+        name = max(named, key=lambda candidate: float(named[candidate] @ way))
+        pen.text(place, words[name], INK, font(24), anchor=anchor)
+
+
+def number_sign(
+    pen: ImageDraw.ImageDraw,
+    at: tuple[float, float],
+    to: tuple[float, float],
+    text: str,
+    firm: bool,
+) -> None:
+    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not."""
+    radius = 21
+    pen.line((*at, *to), fill=WHITE, width=7)
+    pen.line((*at, *to), fill=INK, width=3)
+    pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
+    box = (to[0] - radius, to[1] - radius, to[0] + radius, to[1] + radius)
+    pen.ellipse(box, fill=INK if firm else WHITE, outline=WHITE if firm else INK, width=3)
+    pen.text(to, text, WHITE if firm else INK, font(28, bold=True), anchor="mm")

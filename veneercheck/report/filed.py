@@ -1,0 +1,187 @@
+"""A result on disk: written whole or not at all, and read back for every rendering."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.errors import MeshError, RecordError
+from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
+from veneercheck.report.document import SCHEMA_ID, document
+from veneercheck.report.space_ply import (
+    contour_ply_bytes,
+    read_contour_ply,
+    read_space_ply,
+    space_ply_bytes,
+)
+
+RESULT, SPACE, CONTOUR, ZONES = "result.json", "space.ply", "contour.ply", "zones.csv"
+
+_ZONE_COLUMNS = (
+    "id",
+    "finding",
+    "decision",
+    "area_mm2",
+    "extreme_mm",
+    "u_mm",
+    "x_mm",
+    "y_mm",
+    "z_mm",
+    "tooth",
+    "surface",
+    "action",
+)
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t")
+"""A spreadsheet would compute a text cell that begins with one of these."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class FiledResult:
+    """A filed outcome; the arrays (shape (n,)) are None where nothing was measured.
+
+    Parameters
+    ----------
+    document : mapping
+        `result.json`.
+    mesh : TriangleMesh or None
+        The framework in the wax-up's frame.
+    contour : TriangleMesh or None
+        The wax-up, for its outline and for sections.
+    """
+
+    document: Mapping[str, Any]
+    mesh: TriangleMesh | None = None
+    contour: TriangleMesh | None = None
+    space_mm: Floats | None = None
+    layer_mm: Floats | None = None
+    u_mm: Floats | None = None
+    nearest_mm: Floats | None = None
+    region: Ints | None = None
+    finding: Ints | None = None
+
+
+def write_result(folder: Path, outcome: Outcome) -> list[Path]:
+    """Write the outcome's data; the pictures and pages are rendered from it later.
+
+    `result.json` comes last, so that where it stands the rest is complete.
+
+    Parameters
+    ----------
+    folder : Path
+        Created if missing.
+    outcome : Outcome
+
+    Returns
+    -------
+    list of Path
+        `space.ply` and `contour.ply` (not where the alignment failed), `zones.csv`,
+        `result.json`.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    described = document(outcome)
+    written: list[Path] = []
+    if outcome.check.space is None:
+        for name in (SPACE, CONTOUR):
+            (folder / name).unlink(missing_ok=True)
+    else:
+        written.append(put(folder / SPACE, space_ply_bytes(outcome.check)))
+        written.append(put(folder / CONTOUR, contour_ply_bytes(outcome.check.waxup)))
+    written.append(put(folder / ZONES, [_zones_csv(described["zones"]).encode("utf-8")]))
+    text = json.dumps(described, indent=2, ensure_ascii=False, allow_nan=False)
+    written.append(put(folder / RESULT, [text.encode("utf-8"), b"\n"]))
+    return written
+
+
+def read_result(folder: Path) -> FiledResult:
+    """Read what `write_result` wrote.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    FiledResult
+
+    Raises
+    ------
+    RecordError
+        If a file is missing, damaged or of another program or version.
+    """
+    described = _read_document(folder / RESULT)
+    if described["alignment"]["state"] == "failed":
+        return FiledResult(described)
+    try:
+        found = read_space_ply(folder / SPACE)
+        contour = read_contour_ply(folder / CONTOUR) if (folder / CONTOUR).exists() else None
+    except MeshError as error:
+        raise RecordError(f"the map is damaged: {error}", where=str(folder)) from error
+    return FiledResult(
+        described,
+        found.mesh,
+        contour,
+        found.space_mm,
+        found.layer_mm,
+        found.u_mm,
+        found.nearest_mm,
+        found.region,
+        found.finding,
+    )
+
+
+def put(path: Path, parts: Iterable[bytes]) -> Path:
+    """Write a file aside and move it into place, so that nobody ever reads half of it."""
+    aside = path.with_name(f".{path.name}.partial")
+    with aside.open("wb") as stream:
+        for part in parts:
+            stream.write(part)
+    return aside.replace(path)
+
+
+def _read_document(path: Path) -> dict[str, Any]:
+    next_step = "Name the folder that `veneercheck check --out` wrote."
+    try:
+        described = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RecordError(
+            f"there is no result to read ({error.strerror}).", where=str(path), next_step=next_step
+        ) from error
+    except ValueError as error:
+        raise RecordError(
+            "this is not JSON as this program writes it.", where=str(path), next_step=next_step
+        ) from error
+    schema = described.get("schema") if isinstance(described, dict) else None
+    if schema != SCHEMA_ID:
+        raise RecordError(
+            f"this is a «{schema}», not a «{SCHEMA_ID}».", where=str(path), next_step=next_step
+        )
+    return dict(described)
+
+
+def _zones_csv(zones: list[dict[str, Any]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(_ZONE_COLUMNS)
+    for zone in zones:
+        x, y, z = zone["centre_mm"]
+        row = {**zone, "x_mm": x, "y_mm": y, "z_mm": z}
+        writer.writerow([_cell(row[column]) for column in _ZONE_COLUMNS])
+    return text.getvalue()
+
+
+def _cell(value: object) -> object:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return np.format_float_positional(value, precision=6, trim="0")
+    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+        return f"'{value}"
+    return value

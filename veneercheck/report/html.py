@@ -1,0 +1,182 @@
+"""The page: one offline file, complete in words and pictures before any script runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.markup import Markup, digest, joined, picture, tag
+from veneercheck.report.stills import case_words, limits_words
+from veneercheck.report.tables import (
+    alignment_table,
+    limits_table,
+    reading_table,
+    scans_table,
+    zones_table,
+)
+from veneercheck.report.verdict import action_words, cautions, verdict_sentences
+from veneercheck.report.views import VIEW_NAMES
+from veneercheck.report.words import Words
+
+PAGE = "report.html"
+
+
+def write_html(folder: Path, filed: FiledResult, stills: Mapping[str, Path], words: Words) -> Path:
+    """Write `report.html`.
+
+    Parameters
+    ----------
+    stills : mapping
+        Picture files by name, as `render_stills` returns them.
+    """
+    return put(folder / PAGE, [page(filed, stills, words).encode("utf-8")])
+
+
+def page(filed: FiledResult, stills: Mapping[str, Path], words: Words) -> str:
+    """The whole page as text."""
+    document = filed.document
+    style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    body = joined(
+        [
+            _head(document, words),
+            tag("main", *_sections(document, stills, words)),
+            _signatures(words),
+        ]
+    )
+    policy = (
+        f"default-src 'none'; img-src data:; style-src {digest(style)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    head = joined(
+        [
+            tag("meta", charset="utf-8"),
+            tag("meta", http_equiv="Content-Security-Policy", content=policy),
+            tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+            tag("title", f"{words('report.title')} · {case_words(document, words)}"),
+            tag("style", Markup(style)),
+        ]
+    )
+    whole = tag("html", tag("head", head), tag("body", body), lang=words.lang)
+    return f"<!doctype html>\n{whole}\n"
+
+
+def _head(document: Mapping[str, Any], words: Words) -> Markup:
+    first, *more = verdict_sentences(document, words)
+    case, program = document["case"], document["program"]
+    units = " ".join(str(unit) for unit in case["units"])
+    facts = [
+        case_words(document, words),
+        f"{words('report.units')} {units}" if units else "",
+        f"{words('report.checked')} {checked_words(document)}",
+        f"{program['name']} {program['version']}",
+    ]
+    told = cautions(document, words)
+    return tag(
+        "header",
+        tag("h1", words("report.title")),
+        tag("div", *(tag("span", fact) for fact in facts if fact), class_="case"),
+        tag("p", first, class_="verdict"),
+        *(tag("p", sentence, class_="verdict-more") for sentence in more),
+        tag("div", *(tag("p", sentence) for sentence in told), class_="box"),
+    )
+
+
+def checked_words(document: Mapping[str, Any]) -> str:
+    """When the check was made, to the minute."""
+    return str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+
+
+def _sections(
+    document: Mapping[str, Any], stills: Mapping[str, Path], words: Words
+) -> list[Markup]:
+    found = [_first_picture(document, stills, words), _what_to_do(document, words)]
+    if document["questions"]:
+        found.append(_questions(document, words))
+    if stills:
+        found += [_views(document, stills, words), _close_ups(document, stills, words)]
+    if document["alignment"]["state"] != "failed":
+        found.append(_section("reading", words("report.reading"), reading_table(document, words)))
+    found += [
+        _section("alignment", words("report.alignment"), alignment_table(document, words)),
+        _section("limits", words("report.limits"), limits_table(document, words)),
+        _section("scans", words("report.scans"), scans_table(document, words)),
+    ]
+    if document["case"]["notes"]:
+        notes = tag("p", str(document["case"]["notes"]))
+        found.append(_section("notes", words("report.notes"), notes))
+    return found
+
+
+def _section(name: str, title: str, *content: str) -> Markup:
+    return tag("section", tag("h2", title, id=name), *content, aria_labelledby=name)
+
+
+def _first_picture(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+    if "occlusal" not in stills:
+        return Markup("")
+    shown = _view_figure("occlusal", document, stills, words)
+    return tag("div", shown, tag("p", words("report.print_hint"), class_="note"), class_="first")
+
+
+def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
+    if not document["zones"]:
+        content = tag("p", words("report.nothing_to_do"))
+    else:
+        content = zones_table(document, words)
+    return _section(
+        "what-to-do",
+        words("report.what_to_do"),
+        content,
+        tag("p", limits_words(document, words)),
+        tag("p", words("report.plus_minus"), class_="note"),
+    )
+
+
+def _questions(document: Mapping[str, Any], words: Words) -> Markup:
+    asked = [
+        tag("li", f"{words.known('question', q['words'])} ({words.mm2(q['area_mm2'])})")
+        for q in document["questions"]
+    ]
+    return _section("questions", words("report.questions"), tag("ul", *asked))
+
+
+def _views(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+    others = [name for name in VIEW_NAMES if name in stills and name != "occlusal"]
+    figures = [_view_figure(name, document, stills, words) for name in others]
+    return _section("pictures", words("report.pictures"), tag("div", *figures, class_="pair"))
+
+
+def _view_figure(
+    name: str, document: Mapping[str, Any], stills: Mapping[str, Path], words: Words
+) -> Markup:
+    zones = ", ".join(str(zone["id"]) for zone in document["zones"]) or words("report.no_zones")
+    alt = words("report.alt_view", view=words.known("view", name), zones=zones)
+    return tag("figure", picture(stills[name], alt))
+
+
+def _close_ups(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+    figures = []
+    for zone in document["zones"]:
+        name = f"zone-{zone['id']}"
+        finding, decision = words.known("finding", zone["finding"]), zone["decision"]
+        alt = words(
+            "report.alt_zone",
+            id=zone["id"],
+            finding=finding,
+            decision=words.known("decision", decision),
+        )
+        caption = f"{words('picture.zone', id=zone['id'])}: {action_words(zone, words)}"
+        figures.append(
+            tag("figure", picture(stills[name], alt), tag("figcaption", caption), id=name)
+        )
+    if not figures:
+        return Markup("")
+    return _section("zones", words("report.zones"), tag("div", *figures, class_="pair"))
+
+
+def _signatures(words: Words) -> Markup:
+    lines = [tag("div", words(f"report.signature_{who}")) for who in ("made", "checked")]
+    return tag("footer", tag("div", *lines, class_="signatures"))

@@ -1,0 +1,244 @@
+"""Pictures by our own rays: every pixel knows its triangle and its exact layer."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.types import Bools, Floats, Ints
+from veneercheck.report.colours import DOTS, METAL, ramp
+from veneercheck.report.surface import Surface
+from veneercheck.report.views import Camera
+
+Image = npt.NDArray[np.float32]
+
+_RAYS_AT_ONCE = 1 << 17
+"""Keeps the working memory of a picture near 100 MB."""
+
+_AMBIENT = 0.68
+"""Shallow shading, so that a shadow never reads as thin."""
+
+_LIGHT = (-0.35, 0.45, 0.82)
+"""From the upper left of the eye: right, up, toward."""
+
+_JUMP_MM = 0.35
+"""A step in depth between neighbouring pixels that is an edge to smooth and to draw."""
+
+_SUBPIXELS = ((-0.25, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375))
+"""Where an edge pixel is sampled again."""
+
+_SILHOUETTE = 0.45
+"""How dark the line of a silhouette is."""
+
+_SPREAD = 1.6
+"""Widens the softened silhouette to about two pixels."""
+
+_BACKGROUND_MM = 1e6
+"""Depth of the empty background, beyond every bridge."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Pattern:
+    """Spacing and half-width in pixels of lines or dots."""
+
+    spacing_px: float
+    half_px: float
+
+
+LINES, SPARSE_LINES = Pattern(11.0, 1.3), Pattern(30.0, 1.3)
+DOT_GRID, SPARSE_DOT_GRID = Pattern(12.0, 2.3), Pattern(30.0, 2.3)
+_LINE_STRENGTH = 0.85
+_WHITE = (255.0, 255.0, 255.0)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """What rays met; arrays of shape (n,), NaN or −1 where nothing.
+
+    Parameters
+    ----------
+    depth_mm : ndarray
+    face : ndarray of int64
+    layer_mm : ndarray
+        Interpolated between three measured corners, as filed.
+    shown_mm : ndarray
+        The same as coloured.
+    veneer, listed, firm : ndarray of bool
+        Meant for veneer; in a listed zone; in a firm one.
+    shade : ndarray
+        Factor on the colour.
+    """
+
+    depth_mm: npt.NDArray[np.float32]
+    face: Ints
+    layer_mm: npt.NDArray[np.float32]
+    shown_mm: npt.NDArray[np.float32]
+    veneer: Bools
+    listed: Bools
+    firm: Bools
+    shade: npt.NDArray[np.float32]
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Raster:
+    """A picture before lines and words: colours (h, w, 3) 0…255, depth and layer (h, w)."""
+
+    colours: Image
+    depth_mm: npt.NDArray[np.float32]
+    layer_mm: npt.NDArray[np.float32]
+    face: Ints
+
+
+def draw(surface: Surface, camera: Camera) -> Raster:
+    """Draw the surface with its map, patterns and silhouettes, edges smoothed."""
+    y, x = np.divmod(np.arange(camera.width * camera.height), camera.width)
+    shape = (camera.height, camera.width)
+    colours = np.empty((len(x), 3), dtype=np.float32)
+    depth = np.empty(len(x), dtype=np.float32)
+    layer = np.empty(len(x), dtype=np.float32)
+    face = np.empty(len(x), dtype=np.int64)
+    kind = np.empty(len(x), dtype=np.int8)
+    for start in range(0, len(x), _RAYS_AT_ONCE):
+        part = slice(start, start + _RAYS_AT_ONCE)
+        found = sample(surface, camera, x[part] + 0.5, y[part] + 0.5)
+        colours[part] = paint(found, surface, x[part] + 0.5, y[part] + 0.5)
+        depth[part], layer[part], face[part] = found.depth_mm, found.layer_mm, found.face
+        kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
+    edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
+    _smooth_edges(colours, surface, camera, np.flatnonzero(edge))
+    picture = colours.reshape(*shape, 3)
+    picture *= (1.0 - _SILHOUETTE * _soft(outline))[..., None]
+    return Raster(picture, depth.reshape(shape), layer.reshape(shape), face.reshape(shape))
+
+
+def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samples:
+    """Send one ray through each pixel place and read the surface where it is met."""
+    origins = camera.origins(np.asarray(x_px), np.asarray(y_px))
+    ways = np.broadcast_to(-camera.toward, origins.shape)
+    hits = surface.scene.first_hit(origins, ways)
+    met = np.flatnonzero(hits.face >= 0)
+    weights = _barycentric(surface, hits.face[met], origins[met], hits.distance_mm[met], camera)
+    corners = surface.mesh.faces[hits.face[met]]
+
+    def blend(values: Floats) -> npt.NDArray[np.float32]:
+        found = np.full(len(hits.face), np.nan, dtype=np.float32)
+        found[met] = np.einsum("ij,ij->i", values[corners], weights)
+        return found
+
+    with np.errstate(invalid="ignore"):
+        return Samples(
+            hits.distance_mm.astype(np.float32),
+            hits.face,
+            blend(surface.layer_mm),
+            blend(surface.shown_mm),
+            blend(surface.veneer) >= 0.5,
+            blend((surface.zone > 0).astype(np.float64)) >= 0.5,
+            blend(surface.firm.astype(np.float64)) >= 0.5,
+            _shade(surface, camera, corners, weights, met=met, count=len(hits.face)),
+        )
+
+
+def paint(found: Samples, surface: Surface, x_px: Floats, y_px: Floats) -> Image:
+    """Colour samples: bands, patterns and shallow shading on white; shape (n, 3)."""
+    colours = ramp(found.shown_mm, surface.bands)
+    with np.errstate(invalid="ignore"):
+        thin = found.listed & found.veneer & (found.shown_mm < surface.bands.least_mm)
+        thick = found.listed & found.veneer & (found.shown_mm > surface.bands.greatest_mm)
+    colours[~found.veneer] = METAL
+    colours *= found.shade[:, None]
+    hatch(colours, x_px, y_px, thin & found.firm, thin & ~found.firm)
+    stipple(colours, x_px, y_px, thick & found.firm, thick & ~found.firm)
+    colours[found.face < 0] = _WHITE
+    return np.minimum(colours, np.float32(255.0))
+
+
+def hatch(colours: Image, x_px: Floats, y_px: Floats, dense: Bools, sparse: Bools) -> None:
+    """Lay white diagonal lines over samples, in place."""
+    for where, pattern in ((dense, LINES), (sparse, SPARSE_LINES)):
+        along = (x_px[where] + y_px[where]) / np.sqrt(2.0)
+        off = np.abs(
+            (along + 0.5 * pattern.spacing_px) % pattern.spacing_px - 0.5 * pattern.spacing_px
+        )
+        _mix(colours, where, _WHITE, _LINE_STRENGTH * _inside(off, pattern.half_px))
+
+
+def stipple(colours: Image, x_px: Floats, y_px: Floats, dense: Bools, sparse: Bools) -> None:
+    """Lay dark dots over samples, in place."""
+    for where, pattern in ((dense, DOT_GRID), (sparse, SPARSE_DOT_GRID)):
+        row_height = pattern.spacing_px * np.sqrt(0.75)
+        row = np.floor(y_px[where] / row_height)
+        dy = y_px[where] - (row + 0.5) * row_height
+        shifted = x_px[where] + 0.5 * pattern.spacing_px * (row % 2)
+        dx = shifted % pattern.spacing_px - 0.5 * pattern.spacing_px
+        _mix(colours, where, DOTS, _inside(np.hypot(dx, dy), pattern.half_px))
+
+
+def _inside(distance_px: Floats, half_px: float) -> Floats:
+    return np.clip(half_px + 0.5 - distance_px, 0.0, 1.0)
+
+
+def _mix(colours: Image, where: Bools, rgb: tuple[float, float, float], share: Floats) -> None:
+    part = colours[where]
+    target = np.asarray(rgb, dtype=np.float32)
+    colours[where] = part + share[:, None].astype(np.float32) * (target - part)
+
+
+def _barycentric(
+    surface: Surface, face: Ints, origins: Floats, distance_mm: Floats, camera: Camera
+) -> Floats:
+    a, b, c = (surface.mesh.points_mm[surface.mesh.faces[face, k]] for k in range(3))
+    place = origins - distance_mm[:, None] * camera.toward
+    u, v, w = b - a, c - a, place - a
+    uu, uv, vv = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (u, v), (v, v)))
+    wu, wv = np.einsum("ij,ij->i", w, u), np.einsum("ij,ij->i", w, v)
+    area = np.maximum(uu * vv - uv * uv, np.finfo(np.float64).tiny)
+    beta, gamma = (vv * wu - uv * wv) / area, (uu * wv - uv * wu) / area
+    return np.stack([1.0 - beta - gamma, beta, gamma], axis=1)
+
+
+def _shade(
+    surface: Surface, camera: Camera, corners: Ints, weights: Floats, *, met: Ints, count: int
+) -> npt.NDArray[np.float32]:
+    right, up, toward = _LIGHT
+    light = right * camera.right + up * camera.up + toward * camera.toward
+    light /= np.linalg.norm(light)
+    lit = np.einsum("ij,ij->i", (surface.normals @ light)[corners], weights)
+    shade = np.ones(count, dtype=np.float32)
+    shade[met] = _AMBIENT + (1.0 - _AMBIENT) * np.clip(lit, 0.0, 1.0)
+    return shade
+
+
+def _edges(depth_mm: npt.NDArray[np.float32], kind: npt.NDArray[np.int8]) -> tuple[Bools, Bools]:
+    depth = np.nan_to_num(depth_mm, nan=_BACKGROUND_MM)
+    edge = np.zeros(kind.shape, dtype=bool)
+    outline = np.zeros(kind.shape, dtype=bool)
+    for first, second in (
+        (np.s_[:, :-1], np.s_[:, 1:]),
+        (np.s_[:-1], np.s_[1:]),
+    ):
+        step = depth[second] - depth[first]
+        jump = np.abs(step) > _JUMP_MM
+        outline[first] |= step > _JUMP_MM
+        outline[second] |= step < -_JUMP_MM
+        apart = jump | (kind[first] != kind[second])
+        edge[first] |= apart
+        edge[second] |= apart
+    return edge, outline
+
+
+def _smooth_edges(colours: Image, surface: Surface, camera: Camera, pixels: Ints) -> None:
+    y, x = np.divmod(pixels, camera.width)
+    total = colours[pixels]
+    for dx, dy in _SUBPIXELS:
+        place = (x + 0.5 + dx, y + 0.5 + dy)
+        total += paint(sample(surface, camera, *place), surface, *place)
+    colours[pixels] = total / (1 + len(_SUBPIXELS))
+
+
+def _soft(mask: Bools) -> npt.NDArray[np.float32]:
+    padded = np.pad(mask.astype(np.float32), 1)
+    across = 0.5 * padded[:, 1:-1] + 0.25 * (padded[:, :-2] + padded[:, 2:])
+    soft = 0.5 * across[1:-1] + 0.25 * (across[:-2] + across[2:])
+    return np.minimum(_SPREAD * soft, 1.0).astype(np.float32)

@@ -1,0 +1,272 @@
+"""The JSON Schema of `result.json` and its page of fields, both made from one description."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from veneercheck.core.types import AlignmentState, Decision, FindingKind, Verdict
+from veneercheck.report.document import SCHEMA_ID
+
+SCHEMA_FILE = "result.schema.json"
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+Schema = dict[str, Any]
+
+
+def result_schema() -> Schema:
+    """The schema of a result (JSON Schema 2020-12)."""
+    fields = {
+        "schema": {"const": SCHEMA_ID, "description": "Names the meaning of all fields."},
+        "program": _object(
+            "What wrote the result.", name=_text("Its name."), version=_text("Its version.")
+        ),
+        "checked_at_utc": _text("When the check was made, ISO 8601 with offset.", "date-time"),
+        "case": _case(),
+        "scans": _object("What was read.", framework=_scan("framework"), waxup=_scan("wax-up")),
+        "profile": _profile(),
+        "alignment": _alignment(),
+        "space": _reading("Space along the outward normal to the contour, over the cut area."),
+        "layer": _reading("What opaquer and beads leave of the space, over the cut area."),
+        "zones": _list(_zone(), "Findings, the most pressing first."),
+        "questions": _list(_question(), "What only the technician can answer; no findings."),
+        "verdict": _one_of([v.value for v in Verdict], "The outcome; none of them is a release."),
+    }
+    described = _object("Result of one check; unknown values are null, never 0.", **fields)
+    return {"$schema": _DIALECT, "title": SCHEMA_ID, **described}
+
+
+def shipped_schema() -> Schema:
+    """The schema as it is installed with the program."""
+    text = resources.files(__package__).joinpath(SCHEMA_FILE).read_text(encoding="utf-8")
+    return dict(json.loads(text))
+
+
+def write_schema(path: Path) -> None:
+    """Write the schema where it is shipped or published."""
+    text = json.dumps(result_schema(), indent=1, ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def fields_page() -> str:
+    """Every field, its kind and its meaning, as one Markdown table."""
+    rows = [f"| `{name}` | {kind} | {words} |" for name, kind, words in _walk("", result_schema())]
+    head = ["# Fields of `result.json`", "", "| field | kind | meaning |", "|---|---|---|"]
+    return "\n".join([*head, *rows]) + "\n"
+
+
+def _walk(prefix: str, schema: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    for name, field in schema.get("properties", {}).items():
+        place = f"{prefix}{name}"
+        yield place, _kind(field), str(field.get("description", ""))
+        yield from _walk(f"{place}.", field)
+        yield from _walk(f"{place}[].", field.get("items", {}))
+
+
+def _kind(field: Mapping[str, Any]) -> str:
+    if "const" in field:
+        return f"«{field['const']}»"
+    if "enum" in field:
+        return ", ".join(f"«{value}»" for value in field["enum"])
+    kind = field.get("type", "")
+    return kind if isinstance(kind, str) else " or ".join(kind)
+
+
+def _object(description: str, /, **fields: Schema) -> Schema:
+    return {
+        "type": "object",
+        "description": description,
+        "properties": fields,
+        "required": list(fields),
+        "additionalProperties": False,
+    }
+
+
+def _text(description: str, form: str | None = None) -> Schema:
+    return {"type": "string", "description": description, **({"format": form} if form else {})}
+
+
+def _text_or_null(description: str) -> Schema:
+    return {"type": ["string", "null"], "description": description}
+
+
+def _number(description: str) -> Schema:
+    return {"type": ["number", "null"], "description": description}
+
+
+def _length(description: str, **bounds: float) -> Schema:
+    return {"type": "number", "description": description, **bounds}
+
+
+def _whole(description: str) -> Schema:
+    return {"type": "integer", "minimum": 0, "description": description}
+
+
+def _one_of(values: list[str], description: str) -> Schema:
+    return {"enum": values, "description": description}
+
+
+def _list(items: Schema, description: str) -> Schema:
+    return {"type": "array", "items": items, "description": description}
+
+
+def _vector(description: str) -> Schema:
+    return {
+        "type": ["array", "null"],
+        "items": {"type": "number"},
+        "minItems": 3,
+        "maxItems": 3,
+        "description": description,
+    }
+
+
+def _case() -> Schema:
+    return _object(
+        "What the laboratory said.",
+        number=_text_or_null("Pseudonymous case number."),
+        units=_list({"type": "integer"}, "Two-digit tooth codes in order along the bridge."),
+        pontics=_list({"type": "integer"}, "Those of them that are pontics."),
+        stage=_text("Stage of the work, such as wax."),
+        frame=_object(
+            "The bridge's directions in the wax-up's frame.",
+            occlusal=_vector("Unit vector, or null where the case does not tell it."),
+            buccal=_vector("Unit vector, or null where the case does not tell it."),
+            guessed={"type": "boolean", "description": "Pictures guess them from the shape."},
+        ),
+        veneered=_list({"type": "string"}, "Surfaces meant for veneer; empty: all that was cut."),
+        metal_stops=_text("Uncut spots within a cut area: ask about them, or forbidden."),
+        notes=_text("Free words."),
+    )
+
+
+def _scan(name: str) -> Schema:
+    return _object(
+        f"The {name}'s file.",
+        file=_text("File name."),
+        sha256=_text("Fingerprint of the file's bytes."),
+        unit=_text("Unit the file's numbers were read in."),
+        triangles=_whole("Triangles after reading."),
+        area_mm2=_number("Surface area, mm²."),
+        faults=_list(_fault(), "What was found in it and what was done about it."),
+    )
+
+
+def _fault() -> Schema:
+    return _object(
+        "One kind of fault.",
+        kind=_text("Short name."),
+        count=_whole("How many."),
+        words=_text("What was found and done."),
+        centre_mm=_vector("Where, in the scan's own frame, mm."),
+    )
+
+
+def _profile() -> Schema:
+    own: Schema = {
+        "type": "object",
+        "description": "Limits of single surfaces, by name.",
+        "additionalProperties": _layer_limits(),
+    }
+    told: Schema = {
+        "type": "object",
+        "description": "Where each limit comes from, by section.field.",
+        "additionalProperties": {"type": "string"},
+    }
+    return _object(
+        "Every limit in force; limits are of the layer.",
+        name=_text("Name of the profile."),
+        layer=_layer_limits(),
+        allowance=_object(
+            "What is taken off the space.",
+            opaquer_mm=_length("Opaquer, two coats, mm.", minimum=0),
+            opaquer_u_mm=_length("Its standard uncertainty, mm.", minimum=0),
+            beads_mm=_length("Retention beads, mm.", minimum=0),
+        ),
+        finish_line=_object(
+            "The band along the finish line.",
+            width_mm=_length("The least layer grows from nothing over this width, mm.", minimum=0),
+        ),
+        scan=_object(
+            "Uncertainty that the scans share.",
+            trueness_u_mm=_length("Scanner's trueness, standard uncertainty, mm.", minimum=0),
+            seating_u_mm=_length("Taking off and seating again, standard uncertainty, mm."),
+        ),
+        zone=_object("Zones.", smallest_mm2=_length("Smaller ones are not listed, mm².")),
+        surfaces=own,
+        certainty=told,
+    )
+
+
+def _layer_limits() -> Schema:
+    return _object(
+        "Limits of the layer.",
+        least_mm=_length("Least layer, mm."),
+        greatest_mm=_length("Greatest layer, mm."),
+    )
+
+
+def _alignment() -> Schema:
+    row = {"type": "array", "items": {"type": "number"}, "minItems": 4, "maxItems": 4}
+    return _object(
+        "How the framework was laid on the wax-up.",
+        waxup_from_framework={
+            "type": "array",
+            "items": row,
+            "minItems": 4,
+            "maxItems": 4,
+            "description": "Homogeneous matrix, row-major, mm.",
+        },
+        rms_mm=_number("Residual on the uncut surface, mm."),
+        reference_area_mm2=_number("Uncut surface used, mm²."),
+        reference_share=_number("Its share of the framework, 0…1."),
+        u_max_mm=_number("Largest standard uncertainty the fit gives any vertex, mm."),
+        state=_one_of([state.value for state in AlignmentState], "How far it may be believed."),
+        weakest=_text("Least certain direction."),
+        noise_mm=_number("Noise of both surfaces together, standard deviation, mm."),
+        stopped=_text("How the fit ended."),
+        reasons=_list({"type": "string"}, "Why the state is not better."),
+    )
+
+
+def _reading(description: str) -> Schema:
+    return _object(
+        description,
+        veneered_area_mm2=_number("Surface meant for veneer, mm²."),
+        measured_share=_number("Share of it that was measured, 0…1."),
+        min_mm=_number("Least, mm."),
+        p05_mm=_number("5 % of the area lie below, mm."),
+        median_mm=_number("Half of the area lies below, mm."),
+        mean_mm=_number("Area-weighted mean, mm."),
+        p95_mm=_number("5 % of the area lie above, mm."),
+        max_mm=_number("Greatest, mm."),
+    )
+
+
+def _zone() -> Schema:
+    kinds = [kind.word for kind in FindingKind if kind is not FindingKind.NONE]
+    return _object(
+        "Connected surface with one finding.",
+        id={"type": "integer", "minimum": 1, "description": "Number in lists and pictures."},
+        finding=_one_of(kinds, "What is wrong."),
+        decision=_one_of([d.value for d in Decision], "Whether it clears its limit surely."),
+        area_mm2=_number("Area, mm²."),
+        extreme_mm=_number("Worst mean over 0.25 mm²: layer, or space where over contour, mm."),
+        u_mm=_number("Its standard uncertainty, mm."),
+        centre_mm=_vector("Centre in the wax-up's frame, mm."),
+        tooth=_text_or_null("Two-digit tooth code."),
+        surface=_text_or_null("Surface of the tooth."),
+        action=_text("What to do at the bench."),
+    )
+
+
+def _question() -> Schema:
+    return _object(
+        "Something to look at.",
+        kind=_text("Short name."),
+        area_mm2=_number("Area, mm²."),
+        centre_mm=_vector("Centre in the wax-up's frame, mm."),
+        words=_text("The question."),
+    )

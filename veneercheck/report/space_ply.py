@@ -1,0 +1,159 @@
+"""The map as a PLY file that any viewer opens, and back; the contour beside it."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.core.errors import RecordError
+from veneercheck.core.types import Check, FindingKind, Floats, Ints, Region, TriangleMesh
+from veneercheck.report.colours import Bands, vertex_colours
+
+_PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
+_READINGS = [("space_mm", "<f4"), ("layer_mm", "<f4"), ("u_mm", "<f4"), ("nearest_mm", "<f4")]
+_CODES = [("region", "u1"), ("finding", "u1"), ("red", "u1"), ("green", "u1"), ("blue", "u1")]
+_VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
+_FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", (3,))])
+_WORDS = {4: "float", 1: "uchar"}
+_NEXT = "Check the case again: `veneercheck check` writes the folder anew."
+_LONGEST_HEADER = 4096
+"""Bytes to look for the end of a header in; ours is below 1500."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class SpacePly:
+    """The framework in the wax-up's frame with its readings; arrays of shape (n,)."""
+
+    mesh: TriangleMesh
+    space_mm: Floats
+    layer_mm: Floats
+    u_mm: Floats
+    nearest_mm: Floats
+    region: Ints
+    finding: Ints
+
+
+def space_ply_bytes(check: Check) -> list[bytes]:
+    """The file of a check that measured something, in parts to write one after another."""
+    space = check.space
+    if space is None:
+        raise RecordError("nothing was measured, so there is no map to write.")
+    bands = Bands(check.limits.layer.least_mm, check.limits.layer.greatest_mm)
+    vertices = _placed(check.framework, _VERTEX)
+    vertices["space_mm"], vertices["layer_mm"] = space.space_mm, space.layer_mm
+    vertices["u_mm"], vertices["nearest_mm"] = space.u_mm, space.nearest_mm
+    vertices["region"], vertices["finding"] = check.region, check.finding
+    rgb = vertex_colours(space.layer_mm, check.region, check.finding, bands)
+    for column, name in enumerate(("red", "green", "blue")):
+        vertices[name] = rgb[:, column]
+    return _parts(vertices, check.framework.faces, _comments())
+
+
+def contour_ply_bytes(waxup: TriangleMesh) -> list[bytes]:
+    """The wax-up alone, for its outline and for sections, in parts to write."""
+    return _parts(_placed(waxup, np.dtype(_PLACE)), waxup.faces, ["wax-up, its own frame, mm"])
+
+
+def read_space_ply(path: Path) -> SpacePly:
+    """Read a map written here.
+
+    Raises
+    ------
+    RecordError
+        If the file is missing or is not a map of this program.
+    """
+    vertices, faces = _read(path, _VERTEX)
+    space, layer, u, nearest = (vertices[name].astype(np.float64) for name, _ in _READINGS)
+    region, finding = (vertices[name].astype(np.int64) for name in ("region", "finding"))
+    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, region, finding)
+
+
+def read_contour_ply(path: Path) -> TriangleMesh:
+    """Read a contour written here; `RecordError` as for the map."""
+    return _mesh(*_read(path, np.dtype(_PLACE)))
+
+
+def _placed(mesh: TriangleMesh, dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
+    vertices = np.empty(len(mesh.points_mm), dtype=dtype)
+    for column, name in enumerate("xyz"):
+        vertices[name] = mesh.points_mm[:, column]
+    return vertices
+
+
+def _comments() -> list[str]:
+    regions = ", ".join(f"{code.value} {code.name.lower()}" for code in Region)
+    findings = ", ".join(f"{code.value} {code.name.lower()}" for code in FindingKind)
+    return [
+        "framework in the wax-up's frame, mm; not measured is nan",
+        "space_mm along the outward normal to the contour; layer_mm: less opaquer and beads",
+        "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
+        f"region: {regions} (unsorted is bare metal or model)",
+        f"finding: {findings}",
+    ]
+
+
+def _parts(vertices: npt.NDArray[np.void], faces: Ints, comments: list[str]) -> list[bytes]:
+    header = _header(vertices.dtype, len(vertices), len(faces), comments)
+    triangles = np.empty(len(faces), dtype=_FACE)
+    triangles["corners"] = 3
+    triangles["vertex"] = faces
+    return [header, vertices.tobytes(), triangles.tobytes()]
+
+
+def _header(dtype: np.dtype[np.void], vertices: int, faces: int, comments: list[str]) -> bytes:
+    properties = [f"property {_WORDS[dtype[name].itemsize]} {name}" for name in _names(dtype)]
+    lines = [
+        "ply",
+        "format binary_little_endian 1.0",
+        *(f"comment {comment}" for comment in comments),
+        f"element vertex {vertices}",
+        *properties,
+        f"element face {faces}",
+        "property list uchar int vertex_indices",
+        "end_header",
+    ]
+    return ("\n".join(lines) + "\n").encode("ascii")
+
+
+def _names(dtype: np.dtype[np.void]) -> tuple[str, ...]:
+    return dtype.names or ()
+
+
+def _read(
+    path: Path, dtype: np.dtype[np.void]
+) -> tuple[npt.NDArray[np.void], npt.NDArray[np.void]]:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RecordError(
+            f"the file cannot be read ({error.strerror}).", where=str(path), next_step=_NEXT
+        ) from error
+    start = data.find(b"end_header\n", 0, _LONGEST_HEADER) + len(b"end_header\n")
+    counts = _counts(data[:start], dtype)
+    if (
+        counts is None
+        or len(data) != start + counts[0] * dtype.itemsize + counts[1] * _FACE.itemsize
+    ):
+        raise RecordError(
+            "this is not a whole map as this program writes it.", where=str(path), next_step=_NEXT
+        )
+    vertices = np.frombuffer(data, dtype, counts[0], start)
+    return vertices, np.frombuffer(data, _FACE, counts[1], start + vertices.nbytes)
+
+
+def _counts(header: bytes, dtype: np.dtype[np.void]) -> tuple[int, int] | None:
+    lines = header.decode("ascii", errors="replace").splitlines()
+    counts = [line.split()[-1] for line in lines if line.startswith("element ")]
+    if len(counts) != 2 or not all(count.isdecimal() for count in counts):
+        return None
+    vertices, faces = int(counts[0]), int(counts[1])
+    comments = [line.removeprefix("comment ") for line in lines if line.startswith("comment ")]
+    return (vertices, faces) if header == _header(dtype, vertices, faces, comments) else None
+
+
+def _mesh(vertices: npt.NDArray[np.void], faces: npt.NDArray[np.void]) -> TriangleMesh:
+    points = np.stack([vertices[name] for name in "xyz"], axis=1).astype(np.float64)
+    return TriangleMesh(points, faces["vertex"].astype(np.int64))

@@ -1,0 +1,285 @@
+"""The still pictures: six views and a close-up of each zone, complete in themselves."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import math
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from veneercheck.core.types import Floats, Ints
+from veneercheck.report.colours import INK, PLASTER
+from veneercheck.report.drawing import (
+    WHITE,
+    facing,
+    font,
+    lay_lines,
+    legend_bar,
+    number_sign,
+    orientation,
+    scale_bar,
+    swatch,
+)
+from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.lines import isoline
+from veneercheck.report.raster import Raster, draw
+from veneercheck.report.surface import Surface, surface_of
+from veneercheck.report.verdict import action_words
+from veneercheck.report.views import Camera, Directions, close_up, directions, six_views
+from veneercheck.report.words import Words
+
+if TYPE_CHECKING:
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+STILLS = "stills"
+WIDTH, HEIGHT = 1600, 940
+"""The drawn part of a picture in pixels."""
+
+_HEAD, _FOOT = 84, 176
+_EDGE = 36
+_BAR = (620, 40)
+_SWATCH = (46, 30)
+_HIDDEN_CENTRE_MM = 0.8
+"""A zone's centre may lie this far under the surface (it is a mean) and still be marked."""
+
+_SIGN_AWAY_PX = (58.0, 92.0, 130.0)
+_SIGN_APART_PX = 52.0
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """All that every picture of one result shares."""
+
+    filed: FiledResult
+    surface: Surface
+    bridge: Directions
+    lines: tuple[tuple[Floats, Ints, float], ...]
+    words: Words
+
+
+def scene_of(filed: FiledResult, words: Words) -> Scene:
+    """Prepare a measured result for its pictures."""
+    surface = surface_of(filed)
+    bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
+    return Scene(filed, surface, bridge, _lines(surface), words)
+
+
+def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
+    """Draw and write every still; the pictures of an earlier result are removed.
+
+    Returns
+    -------
+    dict
+        File by name: the six views, then "zone-1", "zone-2", …
+    """
+    place = folder / STILLS
+    place.mkdir(parents=True, exist_ok=True)
+    written = {}
+    for name, camera in cameras(scene).items():
+        progress(name)
+        stream = io.BytesIO()
+        still(scene, name, camera).save(stream, "PNG", compress_level=6)
+        written[name] = put(place / f"{name}.png", [stream.getvalue()])
+    for stale in set(place.glob("*.png")) - set(written.values()):
+        stale.unlink()
+    return written
+
+
+def cameras(scene: Scene) -> dict[str, Camera]:
+    """Cameras of all stills by name."""
+    found = six_views(scene.bridge, scene.surface.mesh, WIDTH, HEIGHT)
+    for zone in scene.filed.document["zones"]:
+        found[f"zone-{zone['id']}"] = close_up(
+            zone, scene.bridge, scene.surface.mesh, WIDTH, HEIGHT
+        )
+    return found
+
+
+def still(scene: Scene, name: str, camera: Camera) -> Pillow.Image:
+    """One finished picture, 1600 × 1200 pixels."""
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    raster = draw(scene.surface, camera)
+    for segments, face, width in scene.lines:
+        seen = facing(scene.surface, camera, segments, face)
+        lay_lines(raster.colours, camera, raster.depth_mm, seen, width)
+    picture = Pillow.fromarray(np.rint(raster.colours).astype(np.uint8))
+    _signs(ImageDraw.Draw(picture), scene, camera, raster)
+    _measures(ImageDraw.Draw(picture), scene, camera)
+    sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)
+    sheet.paste(picture, (0, _HEAD))
+    _head(ImageDraw.Draw(sheet), scene, name)
+    _legend(sheet, scene)
+    return sheet
+
+
+def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+    meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
+    measured = np.isfinite(surface.layer_mm).astype(np.float64)
+    bands = surface.bands
+    found = [
+        (*isoline(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
+        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
+        (*isoline(surface.mesh, measured, 0.5, meant), 1.6),
+        (*isoline(surface.mesh, surface.veneer, 0.5), 3.4),
+    ]
+    return tuple(found)
+
+
+def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> None:
+    document = scene.filed.document
+    marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
+    marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
+    taken: list[tuple[float, float]] = []
+    for text, firm, centre in marks:
+        x, y, depth = camera.project(np.asarray(centre, dtype=np.float64)[None])[0]
+        column, row = math.floor(x), math.floor(y)
+        if not (0 <= column < camera.width and 0 <= row < camera.height):
+            continue
+        if not depth <= raster.depth_mm[row, column] + _HIDDEN_CENTRE_MM:
+            continue
+        to = _free_place((float(x), float(y)), taken, camera)
+        taken.append(to)
+        number_sign(pen, (float(x), float(y)), to, text, firm)
+
+
+def _free_place(
+    at: tuple[float, float], taken: list[tuple[float, float]], camera: Camera
+) -> tuple[float, float]:
+    for away in _SIGN_AWAY_PX:
+        for turn in (-0.25, -0.75, 0.25, 0.75, -0.5, 0.0, 1.0, 0.5):
+            x, y = at[0] + away * math.cos(turn * math.pi), at[1] + away * math.sin(turn * math.pi)
+            inside = 30 < x < camera.width - 30 and 30 < y < camera.height - 30
+            if inside and all(math.dist((x, y), other) > _SIGN_APART_PX for other in taken):
+                return x, y
+    return at[0], at[1]
+
+
+def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
+    scale_bar(pen, camera, WIDTH - _EDGE - 270, HEIGHT - 36, "{} mm")
+    names = ("occlusal", "basal", "buccal", "lingual", "mesial", "distal")
+    words = {name: scene.words(f"view.{name}") for name in names}
+    if not scene.bridge.sides_known:
+        words |= {"mesial": "", "distal": ""}
+    orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
+
+
+def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
+    words, document = scene.words, scene.filed.document
+    left = f"{case_words(document, words)} · {_title(scene, name)}"
+    right = words("picture.aid")
+    if scene.bridge.guessed:
+        right = f"{words('picture.guessed')} · {right}"
+    room = WIDTH - 3 * _EDGE - pen.textlength(right, font(26))
+    pen.text((_EDGE, 16), fitted(pen, left, room), INK, font(36, bold=True))
+    pen.text((WIDTH - _EDGE, 24), right, INK, font(26), anchor="ra")
+    pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
+
+
+def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> str:
+    """The head's text, cut with a mark where it would run into its neighbour."""
+    while len(text) > 1 and pen.textlength(text, font(36, bold=True)) > room_px:
+        text = text[:-2].rstrip(" …") + "…"
+    return text
+
+
+def _title(scene: Scene, name: str) -> str:
+    words = scene.words
+    if not name.startswith("zone-"):
+        return words("picture.view", view=words.known("view", name))
+    zone = next(z for z in scene.filed.document["zones"] if f"zone-{z['id']}" == name)
+    return " · ".join(
+        [
+            words("picture.zone", id=zone["id"]),
+            words.known("finding", zone["finding"]),
+            words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
+            words.known("decision", zone["decision"]),
+            action_words(zone, words),
+        ]
+    )
+
+
+def case_words(document: Mapping[str, Any], words: Words) -> str:
+    """The case's number, or that none was named."""
+    number = document["case"]["number"]
+    return words("picture.case", number=number) if number else words("picture.no_case")
+
+
+def limits_words(document: Mapping[str, Any], words: Words) -> str:
+    """The limits in force and what was taken off the space, in one line."""
+    layer, allowance = document["profile"]["layer"], document["profile"]["allowance"]
+    limits = words(
+        "picture.limits",
+        least=words.mm(layer["least_mm"]),
+        greatest=words.mm(layer["greatest_mm"]),
+        profile=document["profile"]["name"],
+    )
+    taken = words(
+        "picture.taken",
+        opaquer=words.mm(allowance["opaquer_mm"]),
+        beads=words.mm(allowance["beads_mm"]),
+    )
+    return f"{limits} · {taken}"
+
+
+def _legend(sheet: Pillow.Image, scene: Scene) -> None:
+    from PIL import ImageDraw
+
+    pen = ImageDraw.Draw(sheet)
+    words, bands = scene.words, scene.surface.bands
+    top = _HEAD + HEIGHT + 48
+    width, height = _BAR
+    sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
+    pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
+    ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
+    for value in ends:
+        x = _EDGE + round(value / bands.top_mm * width)
+        pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
+        anchor = "la" if value == 0 else "ma"
+        pen.text((x, top + height + 6), words.number(value), INK, font(24), anchor=anchor)
+    names = ("thin", "enough", "thick")
+    for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
+        middle = _EDGE + 0.5 * (low + high) / bands.top_mm * width
+        pen.text((middle, top - 6), words(f"legend.{name}"), INK, font(24, bold=True), anchor="mb")
+    pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
+    _swatches(sheet, scene, _EDGE + width + 90, top - 34)
+    line = limits_words(scene.filed.document, words)
+    pen.text((_EDGE, top + height + 48), line, INK, font(24))
+
+
+def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:
+    from PIL import ImageDraw
+
+    pen = ImageDraw.Draw(sheet)
+    column_width, row_height = 270, 42
+    signs = ("over", "unmeasured", "metal", "undecided")
+    for index, kind in enumerate(signs):
+        column, row = index // 2, index % 2
+        x, y = left + column * column_width, top + row * row_height
+        sheet.paste(swatch(kind, scene.surface.bands, *_SWATCH), (x, y))
+        pen.text(
+            (x + _SWATCH[0] + 10, y + 15), scene.words(f"legend.{kind}"), INK, font(23), anchor="lm"
+        )
+    x, y = left, top + 2 * row_height + 15
+    pen.line((x, y, x + _SWATCH[0], y), fill=INK, width=4)
+    pen.text(
+        (x + _SWATCH[0] + 10, y), scene.words("legend.finish_line"), INK, font(23), anchor="lm"
+    )
+    x += column_width
+    pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=INK)
+    pen.text((x + 20, y), "1", WHITE, font(20, bold=True), anchor="mm")
+    pen.text(
+        (x + _SWATCH[0] + 10, y), scene.words("legend.firm_number"), INK, font(23), anchor="lm"
+    )
+    x += 150
+    pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=PLASTER, outline=INK, width=2)
+    pen.text((x + 20, y), "2", INK, font(20, bold=True), anchor="mm")
+    pen.text(
+        (x + _SWATCH[0] + 10, y), scene.words("legend.open_number"), INK, font(23), anchor="lm"
+    )

@@ -1,0 +1,128 @@
+"""The framework prepared for pictures: what each vertex shows and how firmly."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.errors import RecordError
+from veneercheck.core.mesh import components, vertex_normals
+from veneercheck.core.rays import RayScene
+from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
+from veneercheck.report.colours import Bands, shown_layer, veneered
+from veneercheck.report.filed import FiledResult
+
+_SMOOTHING = 2
+"""Rounds of averaging that take the triangles' teeth off the finish line as it is drawn."""
+
+_KINDS = {kind.word: kind for kind in FindingKind}
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """What the pictures draw; arrays of shape (n,) unless said otherwise.
+
+    Parameters
+    ----------
+    normals : ndarray, shape (n, 3)
+    veneer : ndarray
+        1 where the surface is meant for veneer, 0 where not, smoothed between.
+    layer_mm : ndarray
+        As filed, NaN where not measured.
+    shown_mm : ndarray
+        As coloured: see `shown_layer`.
+    zone : ndarray of int64
+        Id of the zone a vertex lies in, 0 outside every zone.
+    firm : ndarray of bool
+        In a zone whose finding is firm.
+    """
+
+    mesh: TriangleMesh
+    scene: RayScene
+    normals: Floats
+    veneer: Floats
+    layer_mm: Floats
+    shown_mm: Floats
+    zone: Ints
+    firm: Bools
+    bands: Bands
+
+
+def surface_of(filed: FiledResult) -> Surface:
+    """Prepare a filed result that holds a map.
+
+    Raises
+    ------
+    RecordError
+        If nothing was measured.
+    """
+    if (
+        filed.mesh is None
+        or filed.layer_mm is None
+        or filed.region is None
+        or filed.finding is None
+    ):
+        raise RecordError("nothing was measured, so there is no surface to draw.")
+    bands = Bands.of(filed.document)
+    veneer = veneered(filed.region, filed.finding)
+    zone = zone_of_vertices(filed.mesh, filed.finding, filed.document["zones"])
+    firm_ids = [z["id"] for z in filed.document["zones"] if z["decision"] == "firm"]
+    return Surface(
+        filed.mesh,
+        RayScene(filed.mesh),
+        vertex_normals(filed.mesh),
+        smoothed(filed.mesh, veneer.astype(np.float64)),
+        filed.layer_mm,
+        shown_layer(filed.layer_mm, filed.region, filed.finding, bands),
+        zone,
+        np.isin(zone, firm_ids),
+        bands,
+    )
+
+
+def zone_of_vertices(mesh: TriangleMesh, finding: Ints, zones: Sequence[Mapping[str, Any]]) -> Ints:
+    """Which listed zone each vertex with a finding belongs to.
+
+    Connected vertices of one finding go to the zone of that finding whose centre lies nearest
+    to any of them; a zone may hold several such pieces.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        The zone's id; 0 for none.
+    """
+    sides = np.concatenate([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]]])
+    alike = finding[sides[:, 0]] == finding[sides[:, 1]]
+    label = components(len(finding), sides[alike & (finding[sides[:, 0]] > 0)])
+    zone = np.zeros(len(finding), dtype=np.int64)
+    for kind in (FindingKind.TOO_THIN, FindingKind.TOO_THICK, FindingKind.OVER_CONTOUR):
+        own = [z for z in zones if _KINDS[z["finding"]] == kind]
+        where = np.flatnonzero(finding == kind)
+        if own and len(where):
+            zone[where] = _nearest_zone(mesh.points_mm[where], label[where], own)
+    return zone
+
+
+def _nearest_zone(points: Floats, label: Ints, zones: Sequence[Mapping[str, Any]]) -> Ints:
+    centres = np.array([z["centre_mm"] for z in zones], dtype=np.float64)
+    piece, index = np.unique(label, return_inverse=True)
+    nearest = np.full((len(piece), len(zones)), np.inf)
+    for column, centre in enumerate(centres):
+        np.minimum.at(nearest[:, column], index, np.linalg.norm(points - centre, axis=1))
+    ids = np.array([z["id"] for z in zones], dtype=np.int64)
+    found: Ints = ids[nearest.argmin(axis=1)][index]
+    return found
+
+
+def smoothed(mesh: TriangleMesh, values: Floats) -> Floats:
+    """Average a value at vertices, shape (n,), over its triangles a few times."""
+    count = len(values)
+    corners = mesh.faces.reshape(-1)
+    uses = np.maximum(np.bincount(corners, minlength=count), 1)
+    for _ in range(_SMOOTHING):
+        mean = values[mesh.faces].mean(axis=1)
+        values = np.bincount(corners, weights=np.repeat(mean, 3), minlength=count) / uses
+    return values

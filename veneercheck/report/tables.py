@@ -1,0 +1,180 @@
+"""The page's tables: every number with its unit, and with its ± where there is one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.report.markup import Markup, table, tag
+from veneercheck.report.verdict import action_words
+from veneercheck.report.words import Words
+
+_FIGURES = (
+    ("min_mm", "minimum"),
+    ("p05_mm", "p05"),
+    ("median_mm", "median"),
+    ("mean_mm", "mean"),
+    ("p95_mm", "p95"),
+    ("max_mm", "maximum"),
+)
+
+
+def zones_table(document: Mapping[str, Any], words: Words) -> Markup:
+    """The ranked list: where, what, how surely, and what to do."""
+    columns = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "area")
+    head = [words(f"report.{column}") for column in (*columns, "decision")]
+    rows = [_zone_row(zone, document, words) for zone in document["zones"]]
+    return table(head, rows)
+
+
+def _zone_row(zone: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> list[str]:
+    number = str(zone["id"])
+    firm = zone["decision"] == "firm"
+    sign = tag(
+        "a",
+        number,
+        class_="sign firm" if firm else "sign",
+        href=f"#zone-{number}",
+        data_zone=number,
+        aria_label=words("picture.zone", id=number),
+    )
+    return [
+        sign,
+        tag("span", action_words(zone, words), class_="action"),
+        zone["tooth"] or words("format.none"),
+        words.known("surface", zone["surface"]),
+        words.known("finding", zone["finding"]),
+        tag("span", words.mm_sure(zone["extreme_mm"], zone["u_mm"]), class_="number"),
+        tag("span", limit_words(zone, document, words), class_="number"),
+        tag("span", words.mm2(zone["area_mm2"]), class_="number"),
+        words.known("decision", zone["decision"]),
+    ]
+
+
+def limit_words(zone: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
+    """The limit a zone is judged against: its surface's own, else the general one."""
+    profile = document["profile"]
+    layer = profile["surfaces"].get(zone["surface"] or "", profile["layer"])
+    if zone["finding"] == "too_thin":
+        return f"≥ {words.mm(layer['least_mm'])}"
+    if zone["finding"] == "too_thick":
+        return f"≤ {words.mm(layer['greatest_mm'])}"
+    return f"≥ {words.mm(0.0)} ({words('report.space')})"
+
+
+def reading_table(document: Mapping[str, Any], words: Words) -> Markup:
+    """Space and layer over the cut area, and how much of it was measured."""
+    space, layer = document["space"], document["layer"]
+    rows = [
+        [words(f"report.{name}"), words.mm(space[key]), words.mm(layer[key])]
+        for key, name in _FIGURES
+    ]
+    rows += [
+        [words("report.veneered"), words.mm2(layer["veneered_area_mm2"]), ""],
+        [words("report.measured"), words.percent(layer["measured_share"]), ""],
+    ]
+    head = [words(f"report.{column}") for column in ("figure", "space", "layer")]
+    return table(head, rows)
+
+
+def alignment_table(document: Mapping[str, Any], words: Words) -> Markup:
+    """How far the fit may be believed, and why."""
+    fit = document["alignment"]
+    area = words(
+        "report.reference_value",
+        area=words.mm2(fit["reference_area_mm2"]),
+        share=words.percent(fit["reference_share"]),
+    )
+    rows = [
+        [words("report.state"), words.known("state", fit["state"])],
+        [words("report.rms"), words.mm(fit["rms_mm"], 3)],
+        [words("report.reference"), area],
+        [words("report.u_max"), words.mm(fit["u_max_mm"], 3)],
+    ]
+    if fit["weakest"]:
+        rows.append([words("report.weakest"), fit["weakest"]])
+    if fit["reasons"]:
+        rows.append([words("report.reasons"), tag("ul", *_items(fit["reasons"]))])
+    return table(None, rows)
+
+
+def limits_table(document: Mapping[str, Any], words: Words) -> Markup:
+    """Every limit and allowance in force, and where it comes from."""
+    profile = document["profile"]
+    rows = [
+        [
+            words(f"report.{name}"),
+            _limit(profile, section, field, words),
+            certainty_words(profile, section, field, words),
+        ]
+        for name, section, field in LIMIT_FIELDS
+    ]
+    own = [
+        [
+            words(
+                "report.own_surface",
+                surface=words.known("surface", surface),
+                least=words.mm(layer["least_mm"]),
+                greatest=words.mm(layer["greatest_mm"]),
+            ),
+            "",
+            "",
+        ]
+        for surface, layer in profile["surfaces"].items()
+    ]
+    head = [f"{words('report.profile')} «{profile['name']}»", "", words("report.certainty")]
+    return table(head, rows + own)
+
+
+LIMIT_FIELDS = (
+    ("least", "layer", "least_mm"),
+    ("greatest", "layer", "greatest_mm"),
+    ("opaquer", "allowance", "opaquer_mm"),
+    ("beads", "allowance", "beads_mm"),
+    ("width", "finish_line", "width_mm"),
+    ("trueness", "scan", "trueness_u_mm"),
+    ("seating", "scan", "seating_u_mm"),
+    ("smallest", "zone", "smallest_mm2"),
+)
+"""Words, section and field of every limit that the report lists."""
+
+
+def _limit(profile: Mapping[str, Any], section: str, field: str, words: Words) -> str:
+    value = profile[section][field]
+    if field == "opaquer_mm":
+        return words.mm_sure(value, profile[section]["opaquer_u_mm"])
+    return words.mm2(value, 2) if field.endswith("_mm2") else words.mm(value)
+
+
+def certainty_words(profile: Mapping[str, Any], section: str, field: str, words: Words) -> str:
+    """Where a limit comes from, as the profile says."""
+    told = profile["certainty"]
+    code = told.get(f"{section}.{field}", told.get(field))
+    return words.known("certainty", code)
+
+
+def scans_table(document: Mapping[str, Any], words: Words) -> Markup:
+    """What was read, and what was wrong with it."""
+    scans = [document["scans"][name] for name in ("framework", "waxup")]
+    rows = [
+        [words("report.file"), *(scan["file"] for scan in scans)],
+        [words("report.unit"), *(scan["unit"] for scan in scans)],
+        [words("report.triangles"), *(words.count(scan["triangles"]) for scan in scans)],
+        [words("report.area"), *(words.mm2(scan["area_mm2"]) for scan in scans)],
+        [words("report.faults"), *(_faults(scan, words) for scan in scans)],
+        [
+            words("report.fingerprint"),
+            *(tag("span", scan["sha256"], class_="hash") for scan in scans),
+        ],
+    ]
+    return table(["", words("report.framework"), words("report.waxup")], rows)
+
+
+def _faults(scan: Mapping[str, Any], words: Words) -> str:
+    if not scan["faults"]:
+        return words("report.no_faults")
+    return tag("ul", *_items(fault["words"] for fault in scan["faults"]))
+
+
+def _items(texts: Any) -> list[Markup]:
+    return [tag("li", str(text)) for text in texts]

@@ -1,0 +1,195 @@
+"""Where the pictures are taken from: six views of the bridge and a close-up of each zone."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.mesh import unit, vertex_areas, vertex_normals
+from veneercheck.core.types import Bools, Floats, TriangleMesh
+
+VIEW_NAMES = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
+
+_MESIAL_IS_OCCLUSAL_CROSS_BUCCAL = frozenset("2468")
+"""Quadrants (first digit of the tooth code) in which mesial = occlusal × buccal; else minus it.
+
+Lower right: up × right = forward, which is mesial; each mirror flips it (milk teeth 5…8 alike).
+"""
+
+_MARGIN = 1.08
+"""Air around the bridge in a picture, as a factor on its size."""
+
+_CLOSE_UP_FIELD_MM = 9.0
+"""What a close-up shows across, a little less than a molar, unless the zone is larger."""
+
+_CLOSE_UP_ROOM = 2.2
+"""A close-up shows at least this many diameters of its zone."""
+
+_NEAR_MM = 1.0
+"""Surface around a zone's centre whose mean normal a close-up looks along."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Directions:
+    """The bridge's own directions, unit vectors of shape (3,) in the wax-up's frame.
+
+    Parameters
+    ----------
+    guessed : bool
+        Taken from the shape, because the case does not tell them.
+    sides_known : bool
+        Whether mesial and distal are known from the units named in the case.
+    """
+
+    occlusal: Floats
+    buccal: Floats
+    mesial: Floats
+    guessed: bool
+    sides_known: bool
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Camera:
+    """A parallel projection onto `width` × `height` pixels.
+
+    Parameters
+    ----------
+    centre_mm : ndarray, shape (3,)
+        Lies in the middle of the picture.
+    right, up, toward : ndarray, shape (3,)
+        Unit vectors of the picture's plane and from the scene to the eye.
+    mm_per_px : float
+    back_mm : float
+        How far in front of the centre the rays start.
+    """
+
+    centre_mm: Floats
+    right: Floats
+    up: Floats
+    toward: Floats
+    mm_per_px: float
+    width: int
+    height: int
+    back_mm: float
+
+    def origins(self, x_px: Floats, y_px: Floats) -> Floats:
+        """Where the rays of some pixel places start, shape (n, 3), mm."""
+        across = (x_px - 0.5 * self.width) * self.mm_per_px
+        above = (0.5 * self.height - y_px) * self.mm_per_px
+        start = self.centre_mm + self.back_mm * self.toward
+        places: Floats = start + across[:, None] * self.right + above[:, None] * self.up
+        return places
+
+    def project(self, points_mm: Floats) -> Floats:
+        """Pixel x, y and depth in mm (from the rays' start) of points, shape (n, 3)."""
+        offset = points_mm - self.centre_mm
+        x = offset @ self.right / self.mm_per_px + 0.5 * self.width
+        y = 0.5 * self.height - offset @ self.up / self.mm_per_px
+        return np.stack([x, y, self.back_mm - offset @ self.toward], axis=1)
+
+
+def directions(document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools) -> Directions:
+    """The bridge's directions from the case, or guessed from its shape.
+
+    Parameters
+    ----------
+    document : mapping
+        `result.json`.
+    mesh : TriangleMesh
+    veneer : ndarray of bool, shape (n,)
+        Vertices meant for veneer: their mean normal stands for occlusal where none is told.
+    """
+    frame = document["case"]["frame"]
+    told_up, told_side = frame["occlusal"], frame["buccal"]
+    length = _longest_axis(mesh)
+    up = _unit(told_up) if told_up else _guess_up(mesh, veneer, length)
+    side = np.asarray(told_side, dtype=np.float64) if told_side else np.cross(length, up)
+    side = _unit(side - (side @ up) * up)
+    units = document["case"]["units"]
+    same = not units or str(units[0])[0] in _MESIAL_IS_OCCLUSAL_CROSS_BUCCAL
+    mesial = np.cross(up, side) * (1.0 if same else -1.0)
+    told = bool(told_up and told_side)
+    return Directions(up, side, mesial, not told, told and bool(units))
+
+
+def six_views(bridge: Directions, mesh: TriangleMesh, width: int, height: int) -> dict[str, Camera]:
+    """Cameras of the six views, all at one scale, so that pictures compare."""
+    toward = {
+        "occlusal": (bridge.occlusal, bridge.buccal),
+        "buccal": (bridge.buccal, bridge.occlusal),
+        "lingual": (-bridge.buccal, bridge.occlusal),
+        "mesial": (bridge.mesial, bridge.occlusal),
+        "distal": (-bridge.mesial, bridge.occlusal),
+        "basal": (-bridge.occlusal, bridge.buccal),
+    }
+    axes = np.stack([bridge.occlusal, bridge.buccal, bridge.mesial])
+    along = mesh.points_mm @ axes.T
+    low, high = along.min(axis=0), along.max(axis=0)
+    centre = 0.5 * (low + high) @ axes
+    tall, deep, long = high - low
+    scale = _MARGIN * max(long / width, max(tall, deep) / height)
+    back = float(np.linalg.norm(high - low))
+    return {
+        name: _camera(centre, eye, up, mm_per_px=scale, size=(width, height), back=back)
+        for name, (eye, up) in toward.items()
+    }
+
+
+def close_up(
+    zone: Mapping[str, Any],
+    bridge: Directions,
+    mesh: TriangleMesh,
+    width: int,
+    height: int,
+) -> Camera:
+    """The camera that looks straight at a zone."""
+    centre = np.asarray(zone["centre_mm"], dtype=np.float64)
+    distance = np.linalg.norm(mesh.points_mm - centre, axis=1)
+    near = distance <= max(_NEAR_MM, 1.5 * float(distance.min()))
+    mean = (vertex_normals(mesh)[near] * vertex_areas(mesh)[near, None]).sum(axis=0)
+    toward = _unit(mean) if np.linalg.norm(mean) > 0 else bridge.occlusal
+    level = abs(float(toward @ bridge.occlusal)) > math.cos(math.radians(25.0))
+    up = bridge.buccal if level else bridge.occlusal
+    across = 2.0 * math.sqrt(float(zone["area_mm2"] or 0.0) / math.pi)
+    field = max(_CLOSE_UP_FIELD_MM, _CLOSE_UP_ROOM * across)
+    back = float(np.linalg.norm(np.ptp(mesh.points_mm, axis=0)))
+    scale = field / min(width, height)
+    return _camera(centre, toward, up, mm_per_px=scale, size=(width, height), back=back)
+
+
+def _camera(
+    centre: Floats,
+    toward: Floats,
+    up: Floats,
+    *,
+    mm_per_px: float,
+    size: tuple[int, int],
+    back: float,
+) -> Camera:
+    straight = _unit(up - (up @ toward) * toward)
+    right = np.cross(straight, toward)
+    return Camera(centre, right, straight, toward, float(mm_per_px), *size, back)
+
+
+def _longest_axis(mesh: TriangleMesh) -> Floats:
+    offset = mesh.points_mm - mesh.points_mm.mean(axis=0)
+    _, vectors = np.linalg.eigh(offset.T @ offset)
+    return np.asarray(vectors[:, -1], dtype=np.float64)
+
+
+def _guess_up(mesh: TriangleMesh, veneer: Bools, length: Floats) -> Floats:
+    weight = vertex_areas(mesh) * veneer
+    mean = (vertex_normals(mesh) * weight[:, None]).sum(axis=0)
+    across = mean - (mean @ length) * length
+    if np.linalg.norm(across) <= 1e-9 * max(float(weight.sum()), 1e-9):
+        across = np.cross(length, np.roll(length, 1))
+    return _unit(across)
+
+
+def _unit(vector: Any) -> Floats:
+    direction: Floats = unit(np.asarray(vector, dtype=np.float64)[None])[0]
+    return direction

@@ -1,0 +1,95 @@
+"""The report's words, one catalogue a language, and numbers as that language writes them."""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from importlib import resources
+from typing import Any, Literal, get_args
+
+Language = Literal["en", "de"]
+LANGUAGES: tuple[Language, ...] = get_args(Language)
+
+_COVERAGE = 2.0
+"""± in the report is twice the standard uncertainty, about 95 % (JCGM 100, from memory)."""
+
+_NARROW_SPACE = "\u202f"
+_MINUS = "−"
+
+
+class Words:
+    """Sentences and numbers in one language.
+
+    Parameters
+    ----------
+    lang : {"en", "de"}
+
+    Examples
+    --------
+    >>> Words("de").mm(0.4)
+    '0,40 mm'
+    """
+
+    def __init__(self, lang: Language = "en") -> None:
+        self.lang: Language = lang
+        self._catalogue = _catalogue(lang)
+        self._decimal = self("format.decimal")
+
+    def __call__(self, key: str, **values: object) -> str:
+        """The sentence under "section.name", with values filled in."""
+        section, name = key.split(".", 1)
+        sentence: str = self._catalogue[section][name]
+        return sentence.format(**values) if values else sentence
+
+    def known(self, section: str, name: str | None) -> str:
+        """The word for a code; the code itself where the catalogue has none."""
+        if name is None:
+            return self("format.none")
+        return str(self._catalogue[section].get(name, name))
+
+    def number(self, value: float | None, digits: int = 2) -> str:
+        """A number with the language's decimal sign; a dash where it is unknown."""
+        if value is None:
+            return self("format.none")
+        text = f"{value:.{digits}f}"
+        if float(text) == 0.0:
+            text = text.lstrip("-")
+        return text.replace("-", _MINUS).replace(".", self._decimal)
+
+    def mm(self, value: float | None, digits: int = 2) -> str:
+        """A length with its unit."""
+        return self.number(value, digits) + (" mm" if value is not None else "")
+
+    def mm_sure(self, value: float | None, u_mm: float | None) -> str:
+        """A length with its expanded uncertainty, such as "0.62 ± 0.08 mm"."""
+        if value is None or u_mm is None:
+            return self.mm(value)
+        return f"{self.number(value)} ± {self.number(_COVERAGE * u_mm)} mm"
+
+    def mm2(self, value: float | None, digits: int = 1) -> str:
+        """An area with its unit."""
+        return self.number(value, digits) + (" mm²" if value is not None else "")
+
+    def percent(self, share: float | None) -> str:
+        """A share as a percentage, never rounded up to the whole."""
+        if share is None:
+            return self("format.none")
+        shown = 100.0 * share
+        return (
+            self.number(min(shown, 99.9) if share < 1.0 else shown, 1 if share < 1.0 else 0) + " %"
+        )
+
+    def count(self, value: int) -> str:
+        """A whole number in groups of three."""
+        return f"{value:,}".replace(",", _NARROW_SPACE)
+
+
+@functools.cache
+def _catalogue(lang: Language) -> dict[str, dict[str, Any]]:
+    text = resources.files(__package__).joinpath(f"words_{lang}.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def sections(lang: Language) -> dict[str, dict[str, Any]]:
+    """The whole catalogue, for the page's own script and for comparing languages."""
+    return _catalogue(lang)
