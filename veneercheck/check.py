@@ -110,7 +110,7 @@ def check(
         waxup_noise_mm=surfaces.waxup_noise_mm,
     )
     say("dividing it into zones")
-    parts = regions.divide(reading, limits, paint=paint)
+    parts = regions.divide(framework, reading, limits, paint=paint)
     patches = _patches(framework, reading, parts, limits)
     found = judge.decide(patches)
     asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case)
@@ -187,10 +187,12 @@ def _painted(patches: list[zones.Patch], count: int) -> Ints:
 
 
 def _measured_share(space: SpaceMap, veneered: Bools) -> float:
+    """Share of the veneered area with a reading; a chamfer's wall has only its nearest contour."""
+    read = np.fmin(space.judged_low_mm, space.judged_high_mm)
     total = space.area_mm2[veneered].sum()
     if not total > 0:
         return math.nan
-    return float(space.area_mm2[veneered & np.isfinite(space.space_mm)].sum() / total)
+    return float(space.area_mm2[veneered & np.isfinite(read)].sum() / total)
 
 
 def _over(values_mm: Floats, area_mm2: Floats, veneered: Bools) -> Statistics:

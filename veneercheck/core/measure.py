@@ -139,7 +139,7 @@ def measure(
     walkable = WalkableSurface(outer.mesh)
     nearest = _nearest_on_own_side(inner, outer, walkable, rays.face, edges)
     ball_mm = _balls(inner, walkable, rays, nearest)
-    u_mm, u_noise_mm = _uncertainty(inner, outer, rays, alignment, limits)
+    u = _uncertainty(inner, outer, rays, nearest, alignment=alignment, limits=limits)
     space = SpaceMap(
         space_mm=rays.space_mm,
         layer_mm=rays.space_mm - limits.taken_mm,
@@ -148,8 +148,9 @@ def measure(
         ball_mm=ball_mm,
         judged_low_mm=np.fmin(rays.space_mm, ball_mm),
         judged_high_mm=_without_noise_bias(inner, outer, rays, nearest),
-        u_mm=u_mm,
-        u_noise_mm=u_noise_mm,
+        u_mm=u.ray_mm,
+        u_judged_mm=u.judged_mm,
+        u_noise_mm=u.noise_mm,
         area_mm2=inner.area_mm2,
         outcome=rays.outcome,
     )
@@ -304,38 +305,50 @@ def _without_noise_bias(
     return signed
 
 
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Uncertainty:
+    ray_mm: Floats
+    judged_mm: Floats
+    noise_mm: Floats
+
+
 def _uncertainty(
     inner: _Surface,
     outer: _Surface,
     rays: _RaysBothWays,
+    nearest: _OwnSide,
+    *,
     alignment: Alignment,
     limits: Limits,
-) -> tuple[Floats, Floats]:
-    """Standard uncertainty of every reading, and the part of it that is scan noise.
+) -> _Uncertainty:
+    """Standard uncertainty of the ray and of the judged readings, and its part that is noise.
 
-    First-order propagation (JCGM 100, from memory): with θ the angle of the ray to the contour's
-    normal, noise of the inner surface counts once, that of the outer one and of the fit by
-    1/cos θ, the ray's own tilt by t·tan θ.
+    First-order propagation (JCGM 100, from memory). With θ the angle of the ray to the contour's
+    normal, whatever moves the contour along its normal moves the ray's end by 1/cos θ, and the
+    diameter of a ball that touches both surfaces by 2/(1 + cos θ); the ray's own tilt adds
+    t·tan θ.
     """
-    face = np.where(rays.face >= 0, rays.face, 0)
-    corner = outer.mesh.faces[face, 0]
+    known = nearest.vertex >= 0
+    vertex = np.where(known, nearest.vertex, 0)
     cosine = np.where(rays.measured, rays.cosine, np.nan)
+    by_ball = 2.0 / (1.0 + np.clip(np.where(known, nearest.agreement, np.nan), 0.0, 1.0))
+    arm = inner.mesh.points_mm - alignment.centre_mm
+    fit = _fit_variance(arm, outer.normals[vertex], alignment.covariance)
+    facets = (_facet_height_mm(inner) ** 2 / 12.0, _facet_height_mm(outer)[vertex] ** 2 / 12.0)
+    reading = np.where(rays.measured, rays.space_mm, nearest.signed_mm)
+    steady = limits.trueness_u_mm**2 + limits.seating_u_mm**2 + (reading * _SCALE_U) ** 2
     tangent = np.sqrt(np.maximum(1.0 - cosine**2, 0.0)) / cosine
-    normal = outer.normals[corner]
-    foot = inner.mesh.points_mm + rays.space_mm[:, None] * inner.normals
-    fit = _fit_variance(foot - alignment.centre_mm, normal, alignment.covariance)
-    tilt = inner.facet_tilt_rad / math.sqrt(3.0)
-    facet = _facet_height_mm(inner) ** 2 + (_facet_height_mm(outer)[corner] / cosine) ** 2
-    noise = inner.noise_mm**2 + (outer.noise_mm / cosine) ** 2
-    steady = (
-        fit / cosine**2
-        + (rays.space_mm * tangent * tilt) ** 2
-        + facet / 12.0
-        + (rays.space_mm * _SCALE_U) ** 2
-        + limits.trueness_u_mm**2
-        + limits.seating_u_mm**2
+    tilt = (reading * tangent * inner.facet_tilt_rad / math.sqrt(3.0)) ** 2
+
+    def noise(factor: Floats) -> Floats:
+        return inner.noise_mm**2 + (outer.noise_mm * factor) ** 2
+
+    def total(factor: Floats) -> Floats:
+        return noise(factor) + steady + facets[0] + (facets[1] + fit) * factor**2
+
+    return _Uncertainty(
+        np.sqrt(total(1.0 / cosine) + tilt), np.sqrt(total(by_ball)), np.sqrt(noise(by_ball))
     )
-    return np.sqrt(noise + steady), np.sqrt(noise)
 
 
 def _fit_variance(arm: Floats, normal: Floats, covariance: Floats) -> Floats:

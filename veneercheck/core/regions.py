@@ -8,8 +8,8 @@ import math
 import numpy as np
 
 from veneercheck.core.measure import REACH_MM, Reading
-from veneercheck.core.mesh import components
-from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region
+from veneercheck.core.mesh import components, reach_along_edges
+from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
 """Surfaces nearer than this are not told apart by eye or knife."""
@@ -27,6 +27,9 @@ LEAST_FITTING_MM2 = 4.0
 
 AGREEING_COS = math.cos(math.radians(60.0))
 """Two surfaces are the same one only where their normals differ by less than this."""
+
+FOOT_OF_WALL_MM = 0.15
+"""How far the foot of a steep wall, near the contour but turned away from it, may reach."""
 
 _PAIRS_AT_ONCE = 4_000_000
 """Distances computed in one go: 100 MB at most."""
@@ -49,7 +52,7 @@ class Regions:
         Distance of a cut vertex's contour point from the nearest island, where it is within the
         width of the band; NaN elsewhere.
     tolerance_mm : float
-        Distance within which a surface counted as uncut (its median over the framework).
+        Distance within which a surface counted as uncut.
     """
 
     code: Ints
@@ -59,11 +62,15 @@ class Regions:
     tolerance_mm: float
 
 
-def divide(reading: Reading, limits: Limits, *, paint: Ints | None = None) -> Regions:
+def divide(
+    framework: TriangleMesh, reading: Reading, limits: Limits, *, paint: Ints | None = None
+) -> Regions:
     """Divide the framework into regions.
 
     Parameters
     ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
     reading : Reading
     limits : Limits
         For the width of the finish-line band and the uncertainty of a reading.
@@ -74,9 +81,8 @@ def divide(reading: Reading, limits: Limits, *, paint: Ints | None = None) -> Re
     -------
     Regions
     """
-    space = reading.space
-    tolerance = np.maximum(COVERAGE * _own_u(reading, limits), LEAST_TOLERANCE_MM)
-    code = _sort(reading, tolerance, paint)
+    tolerance = _tolerance_mm(reading, limits)
+    code = _sort(framework.points_mm, reading, tolerance, paint)
     islands = _islands(code, reading, paint)
     for island in islands:
         code[island] = Region.ISLAND
@@ -86,28 +92,28 @@ def divide(reading: Reading, limits: Limits, *, paint: Ints | None = None) -> Re
     cut = code == Region.CUT
     in_band = cut & (from_line <= width)
     code[in_band] = Region.FINISH_LINE_BAND
-    measured = np.isfinite(space.nearest_mm)
-    middle = float(np.median(tolerance[measured])) if measured.any() else LEAST_TOLERANCE_MM
     return Regions(
         code,
         np.where(in_band, from_line, np.nan),
         tuple(islands),
         np.where(cut & (from_island <= width), from_island, np.nan),
-        middle,
+        tolerance,
     )
 
 
-def _own_u(reading: Reading, limits: Limits) -> Floats:
-    """Uncertainty of telling two surfaces apart.
+def _tolerance_mm(reading: Reading, limits: Limits) -> float:
+    """Distance within which two surfaces cannot be told apart.
 
     Seating is left out: on the uncut surface itself the fit has taken it up, or shows it.
     """
-    u = np.sqrt(np.maximum(reading.space.u_mm**2 - limits.seating_u_mm**2, 0.0))
-    known = np.isfinite(u)
-    return np.where(known, u, np.median(u[known]) if known.any() else 0.0)
+    u = reading.space.u_judged_mm[np.isfinite(reading.space.u_judged_mm)]
+    if not len(u):
+        return LEAST_TOLERANCE_MM
+    own = math.sqrt(max(float(np.median(u)) ** 2 - limits.seating_u_mm**2, 0.0))
+    return max(COVERAGE * own, LEAST_TOLERANCE_MM)
 
 
-def _sort(reading: Reading, tolerance: Floats, paint: Ints | None) -> Ints:
+def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None) -> Ints:
     space, edges = reading.space, reading.edges
     s = space.nearest_mm
     near = np.isfinite(s) & (np.abs(s) <= REACH_MM)
@@ -120,7 +126,10 @@ def _sort(reading: Reading, tolerance: Floats, paint: Ints | None) -> Ints:
     deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
     core = _large(deep, reading, LEAST_CUT_MM2)
     below = near & (s > tolerance) & ~fitting
-    code[_grown(core, below, edges)] = Region.CUT
+    cut = _grown(core, below, edges)
+    wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
+    foot = reach_along_edges(points_mm, edges, cut, FOOT_OF_WALL_MM)
+    code[cut | (wall & np.isfinite(foot))] = Region.CUT
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code

@@ -270,8 +270,10 @@ class SpaceMap:
         compared with the greatest layer.
     u_mm : ndarray, shape (n,)
         Standard uncertainty of `space_mm`.
+    u_judged_mm : ndarray, shape (n,)
+        Standard uncertainty of the two judged readings, which a slanting ray does not inflate.
     u_noise_mm : ndarray, shape (n,)
-        The part of `u_mm` that averages out over an area: noise of both scans.
+        The part of `u_judged_mm` that averages out over an area: noise of both scans.
     area_mm2 : ndarray, shape (n,)
         Area that each vertex stands for.
     outcome : ndarray of int64, shape (n,)
@@ -286,6 +288,7 @@ class SpaceMap:
     judged_low_mm: Floats
     judged_high_mm: Floats
     u_mm: Floats
+    u_judged_mm: Floats
     u_noise_mm: Floats
     area_mm2: Floats
     outcome: Ints

@@ -9,7 +9,7 @@ import numpy as np
 
 from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import components, reach_along_edges
-from veneercheck.core.regions import Regions
+from veneercheck.core.regions import AGREEING_COS, Regions
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
 
 GUARD = 1.6449
@@ -26,6 +26,9 @@ NOISE_REACH_MM = 0.1
 
 ISLAND_FLANK_SHARE = 0.9
 """A thin zone that lies to this share round an island is the flank of a metal stop."""
+
+BAND_SHARE = 0.5
+"""A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
 _MOST_SPOTS = 200
 """Places tried as the worst of a zone, the worst vertices first."""
@@ -118,7 +121,7 @@ def excesses(
     """
     space = reading.space
     veneered = np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
-    steady = np.sqrt(np.maximum(space.u_mm**2 - space.u_noise_mm**2, 0.0))
+    steady = np.sqrt(np.maximum(space.u_judged_mm**2 - space.u_noise_mm**2, 0.0))
     steady = np.where(np.isfinite(steady), steady, _typical(steady))
     noise = np.where(np.isfinite(space.u_noise_mm), space.u_noise_mm, _typical(space.u_noise_mm))
     of_layer = np.hypot(steady, limits.opaquer_u_mm)
@@ -127,7 +130,7 @@ def excesses(
     def compare(finding: FindingKind, excess: Floats, value: Floats) -> Excess:
         excess = np.where(veneered, excess, np.nan)
         candidate = excess > 0
-        fringe = (excess <= 0) & (excess > -guard)
+        fringe = (excess <= 0) & (excess > -guard) & (regions.code == Region.CUT)
         return Excess(finding, excess, value, of_layer, noise, candidate, fringe)
 
     need = least_layer_mm(regions, limits, least_mm)
@@ -136,12 +139,13 @@ def excesses(
     thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm)
     thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL))
-    outside = np.where(bare, -space.space_mm, np.nan)
+    outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
+    outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
     candidate = outside > regions.tolerance_mm
     over = Excess(
         FindingKind.OVER_CONTOUR,
         outside,
-        space.space_mm,
+        -outside,
         steady,
         noise,
         candidate,
@@ -174,7 +178,7 @@ def patches(
     found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
     if excess.finding is FindingKind.TOO_THIN:
         found = [patch for patch in found if not _is_flank(patch, reading, regions)]
-    return [patch for patch in found if patch.excess_mm > -GUARD * patch.u_mm]
+    return [patch for patch in found if _stands(patch, reading, regions)]
 
 
 def _apart(excess: Excess, found: list[Patch], edges: Ints) -> Bools:
@@ -185,6 +189,18 @@ def _apart(excess: Excess, found: list[Patch], edges: Ints) -> Bools:
     for patch in found:
         holds[label[patch.vertices]] = True
     return near & ~holds[label]
+
+
+def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
+    """Whether a patch is a zone: not clear of its limit, and in the finish-line band firm.
+
+    In the band the limit falls to nothing, so there is always surface within the guard band.
+    """
+    weight = reading.space.area_mm2[patch.vertices]
+    in_band = regions.code[patch.vertices] == Region.FINISH_LINE_BAND
+    if patch.finding is FindingKind.TOO_THIN and weight @ in_band > BAND_SHARE * weight.sum():
+        return patch.excess_mm > GUARD * patch.u_mm
+    return patch.excess_mm > -GUARD * patch.u_mm
 
 
 def _is_flank(patch: Patch, reading: Reading, regions: Regions) -> bool:
