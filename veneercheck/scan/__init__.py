@@ -1,5 +1,6 @@
 """Scan files in, sound meshes in millimetres out, with every fault told."""
 
+from veneercheck.scan.crossings import self_crossings
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.noise import estimate_noise_mm
 from veneercheck.scan.paint import PAINT_COLOURS
@@ -15,6 +16,7 @@ __all__ = [
     "estimate_noise_mm",
     "read_pair",
     "read_scan",
+    "self_crossings",
     "stl_bytes",
     "swapped",
     "write_stl",

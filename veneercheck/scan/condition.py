@@ -7,12 +7,24 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.errors import ScanError
-from veneercheck.core.mesh import face_areas
-from veneercheck.core.types import Fault, Floats, Ints, TriangleMesh
-from veneercheck.scan import repair
+from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
+from veneercheck.scan.crossings import folded_crossings
+from veneercheck.scan.noise import noise_with_sides
 from veneercheck.scan.orientation import set_right, turned
-from veneercheck.scan.repair import Fix, middle
+from veneercheck.scan.repair import (
+    close_cracks,
+    drop_degenerate,
+    drop_duplicates,
+    drop_fragments,
+    middle,
+    told_cracks,
+)
+from veneercheck.scan.shape import Shape, shape_of
+from veneercheck.scan.surface import look_over
 from veneercheck.scan.topology import Rims, Sides, parts_of, rims_of, sides_of
+
+_FLAT = 1e-9
+"""Area over the square of the longest side that is nothing but rounding."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -24,14 +36,30 @@ class Condition:
     mesh : TriangleMesh
     origin : ndarray of int64, shape (n,)
         For each vertex its index before.
-    area_mm2 : float
+    area_mm2, noise_mm : float
+    filled : ndarray of bool, shape (n,), or None
     faults : tuple of Fault
     """
 
     mesh: TriangleMesh
     origin: Ints
     area_mm2: float
+    noise_mm: float
+    filled: Bools | None
     faults: tuple[Fault, ...]
+
+
+@dataclasses.dataclass(slots=True, eq=False)
+class _Bench:
+    """The scan while it is worked on."""
+
+    mesh: TriangleMesh
+    sides: Sides
+    faults: list[Fault]
+
+    def keep(self, faces: Ints) -> None:
+        self.mesh = TriangleMesh(self.mesh.points_mm, faces)
+        self.sides = sides_of(self.mesh)
 
 
 def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Condition:
@@ -52,59 +80,88 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
     ScanError
         If no surface is left.
     """
-    faces, faults = _sound_triangles(points, faces)
-    if not len(faces):
-        raise ScanError(
-            "none of its triangles has an area.", where=name, next_step="Export the scan again."
-        )
-    mesh = TriangleMesh(points, faces)
-    sides = sides_of(mesh)
-    mesh, sides, faults = _without_cracks(mesh, sides, faults)
-    area = face_areas(mesh)
-    if not area.sum() > 0:
-        raise ScanError(
-            "none of its triangles has an area.", where=name, next_step="Export the scan again."
-        )
-    part = parts_of(mesh, sides)
-    fix = repair.drop_fragments(mesh, part, area)
-    faults += fix.faults
-    if fix.keep is not None:
-        mesh = TriangleMesh(mesh.points_mm, mesh.faces[fix.keep])
-        area, part = area[fix.keep], _relabelled(part[fix.keep])
-        sides = sides_of(mesh)
-    rims = rims_of(mesh, sides)
-    turning = set_right(mesh, sides, rims, part, area, declared=declared)
-    faults += turning.faults
+    bench = _start(points, faces, name)
+    _close_cracks(bench)
+    shape = shape_of(bench.mesh)
+    if not shape.area_mm2.sum() > 0:
+        raise _without_area(name)
+    part, shape = _drop_fragments(bench, shape)
+    rims = rims_of(bench.mesh, bench.sides)
+    turning = set_right(bench.mesh, bench.sides, rims, part, shape, declared=declared)
+    bench.faults += turning.faults
     if turning.turn is not None:
-        mesh = turned(mesh, turning.turn)
-    faults += _told_borders(mesh, sides, rims)
-    mesh, origin = _renumbered(mesh)
-    return Condition(mesh, origin, float(area.sum()), faults)
+        bench.mesh = turned(bench.mesh, turning.turn)
+        shape = shape_of(bench.mesh)
+    bench.faults += _told_borders(bench.mesh, bench.sides, rims)
+    bench.faults += _told_needles(bench.mesh, shape)
+    look = look_over(bench.mesh, bench.sides, shape)
+    bench.faults += look.faults
+    bench.faults += folded_crossings(bench.mesh, bench.sides, shape)
+    noise = noise_with_sides(bench.mesh, bench.sides)
+    mesh, origin = _renumbered(bench.mesh)
+    filled = None if look.filled is None else look.filled[origin]
+    area = float(shape.area_mm2.sum())
+    return Condition(mesh, origin, area, noise, filled, tuple(bench.faults))
 
 
-def _sound_triangles(points: Floats, faces: Ints) -> tuple[Ints, tuple[Fault, ...]]:
-    faults: tuple[Fault, ...] = ()
-    for find in (repair.drop_degenerate, repair.drop_duplicates):
-        fix: Fix = find(points, faces)
-        faces = faces if fix.keep is None else faces[fix.keep]
-        faults += fix.faults
-    return faces, faults
+def _without_area(name: str) -> ScanError:
+    return ScanError(
+        "none of its triangles has an area.", where=name, next_step="Export the scan again."
+    )
 
 
-def _without_cracks(
-    mesh: TriangleMesh, sides: Sides, faults: tuple[Fault, ...]
-) -> tuple[TriangleMesh, Sides, tuple[Fault, ...]]:
-    border = sides.border
+def _start(points: Floats, faces: Ints, name: str) -> _Bench:
+    fix = drop_degenerate(points, faces)
+    faces = faces if fix.keep is None else faces[fix.keep]
+    if not len(faces):
+        raise _without_area(name)
+    mesh = TriangleMesh(points, faces)
+    bench = _Bench(mesh, sides_of(mesh), list(fix.faults))
+    _drop_crowded(bench)
+    return bench
+
+
+def _drop_crowded(bench: _Bench) -> None:
+    """A doubled triangle crowds its edges: only then are all compared."""
+    if (bench.sides.uses > 2).any():
+        _drop_duplicates(bench)
+
+
+def _drop_duplicates(bench: _Bench) -> None:
+    fix = drop_duplicates(bench.mesh.points_mm, bench.mesh.faces)
+    bench.faults += fix.faults
+    if fix.keep is not None:
+        bench.keep(bench.mesh.faces[fix.keep])
+
+
+def _close_cracks(bench: _Bench) -> None:
+    border = bench.sides.border
     if not len(border):
-        return mesh, sides, faults
-    ends = np.unique(np.concatenate([sides.start[border], sides.end[border]]))
-    takes_place = repair.close_cracks(mesh.points_mm, ends)
+        return
+    ends = np.unique(np.concatenate([bench.sides.start[border], bench.sides.end[border]]))
+    points = bench.mesh.points_mm
+    takes_place = close_cracks(points, ends)
     if takes_place is None:
-        return mesh, sides, faults
-    told = repair.told_cracks(mesh.points_mm, takes_place)
-    faces, more = _sound_triangles(mesh.points_mm, takes_place[mesh.faces])
-    joined = TriangleMesh(mesh.points_mm, faces)
-    return joined, sides_of(joined), (*faults, told, *more)
+        return
+    bench.faults.append(told_cracks(points, takes_place))
+    faces = takes_place[bench.mesh.faces]
+    fix = drop_degenerate(points, faces)
+    bench.faults += fix.faults
+    bench.keep(faces if fix.keep is None else faces[fix.keep])
+    _drop_crowded(bench)
+
+
+def _drop_fragments(bench: _Bench, shape: Shape) -> tuple[Ints, Shape]:
+    part = parts_of(bench.mesh, bench.sides)
+    if (np.bincount(part) == 2).any():  # two on their own may be one, twice: no edge is crowded
+        _drop_duplicates(bench)
+        part, shape = parts_of(bench.mesh, bench.sides), shape_of(bench.mesh)
+    fix = drop_fragments(bench.mesh, part, shape.area_mm2)
+    bench.faults += fix.faults
+    if fix.keep is None:
+        return part, shape
+    bench.keep(bench.mesh.faces[fix.keep])
+    return _relabelled(part[fix.keep]), shape.of(fix.keep)
 
 
 def _relabelled(part: Ints) -> Ints:
@@ -127,6 +184,16 @@ def _told_borders(mesh: TriangleMesh, sides: Sides, rims: Rims) -> tuple[Fault, 
         )
         faults.append(Fault("holes", count, words, _triple_of(rims.centre_mm[longest])))
     return tuple(faults)
+
+
+def _told_needles(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
+    """Triangles whose corners stand in line: taking them out would tear the surface."""
+    flat = shape.area_mm2 <= _FLAT * shape.longest_mm**2
+    count = int(flat.sum())
+    if not count:
+        return []
+    words = f"{count:,} triangles have no area though their corners differ; left as they are."
+    return [Fault("needle_triangles", count, words, middle(mesh.points_mm[mesh.faces[flat, 0]]))]
 
 
 def _triple_of(place: Floats) -> tuple[float, float, float]:

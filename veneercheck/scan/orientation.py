@@ -10,6 +10,7 @@ from veneercheck.core.mesh import components
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
+from veneercheck.scan.shape import Shape, shape_of
 from veneercheck.scan.topology import Rims, Sides, sides_of
 
 _CLEAR_VOLUME = 0.005
@@ -57,7 +58,7 @@ def set_right(
     sides: Sides,
     rims: Rims,
     part: Ints,
-    area_mm2: Floats,
+    shape: Shape,
     *,
     declared: bool,
 ) -> Turning:
@@ -71,7 +72,8 @@ def set_right(
     ----------
     part : ndarray of int64, shape (m,)
         Label of the part of every triangle.
-    area_mm2 : ndarray, shape (m,)
+    shape : Shape
+        Of the mesh as it stands.
     declared : bool
         The orientation is declared (a silicone key faces inward): neighbours are made to agree
         with the majority, but nothing is turned by guess.
@@ -79,11 +81,11 @@ def set_right(
     turn = np.zeros(len(mesh.faces), dtype=bool)
     faults: tuple[Fault, ...] = ()
     if sides.mixed.any():
-        turn, part, faults = _agree(mesh, sides, area_mm2)
+        turn, part, faults = _agree(mesh, sides, shape.area_mm2)
         mesh = turned(mesh, turn)
-        sides = sides_of(mesh)
+        sides, shape = sides_of(mesh), shape_of(mesh)
     if not declared:
-        judged = _judge(mesh, sides, rims, part, area_mm2)
+        judged = _judge(mesh, sides, rims, part, shape)
         faults += judged.faults
         turn = turn if judged.turn is None else turn ^ judged.turn
     return Turning(turn if turn.any() else None, faults)
@@ -142,12 +144,13 @@ def _place(mesh: TriangleMesh, which: Bools) -> tuple[float, float, float]:
     return middle(mesh.points_mm[mesh.faces[which, 0]])
 
 
-def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, area_mm2: Floats) -> Turning:
+def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shape) -> Turning:
     count = int(part.max()) + 1
+    area_mm2 = shape.area_mm2
     area = np.bincount(part, weights=area_mm2, minlength=count)
     rim_sides = np.bincount(part[sides.triangle[sides.border]], minlength=count)
     closed = rim_sides == 0
-    volume = _volumes(mesh, sides, rims, part, count)
+    volume = _volumes(mesh, sides, rims, part, shape)
     clear = np.where(closed, volume >= 0, volume > _CLEAR_VOLUME * area**1.5)
     if clear.all():
         return Turning(None, ())
@@ -166,17 +169,17 @@ def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, area_mm2: F
     return Turning(turn if turn.any() else None, tuple(faults))
 
 
-def _volumes(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, count: int) -> Floats:
+def _volumes(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shape) -> Floats:
     """Signed volume of each part, its rims covered by cones to their middles, in mm³."""
     centre = mesh.points_mm.mean(axis=0)
-    a, b, c = (mesh.points_mm[mesh.faces[:, k]] - centre for k in range(3))
-    volume = np.bincount(part, weights=_triple(a, b, c), minlength=count)
+    corner = np.take(mesh.points_mm, mesh.faces[:, 0], axis=0) - centre
+    volume = np.bincount(part, weights=np.einsum("ij,ij->i", corner, shape.cross))
     border = sides.border
     if len(border):
         start = mesh.points_mm[sides.start[border]] - centre
         end = mesh.points_mm[sides.end[border]] - centre
         cover = _triple(end, start, rims.centre_mm[rims.rim_of_side] - centre)
-        volume += np.bincount(part[sides.triangle[border]], weights=cover, minlength=count)
+        volume += np.bincount(part[sides.triangle[border]], weights=cover, minlength=len(volume))
     return np.asarray(volume / 6.0)
 
 
@@ -208,7 +211,7 @@ def _settle_closed(
             turn_part[here] = volume[here] < 0
     if not hollows:
         return []
-    words = f"{hollows} closed hollows inside the body, facing inward as they should; kept."
+    words = f"closed hollows inside the body ({hollows}) face inward, as they should; kept."
     return [Fault("enclosed_hollows", hollows, words)]
 
 

@@ -18,7 +18,6 @@ from veneercheck.scan.formats import parse
 from veneercheck.scan.intake import take_in
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
-from veneercheck.scan.noise import estimate_noise_mm
 from veneercheck.scan.raw import NO_PAINT, RawSurface
 from veneercheck.scan.units import MM_PER_UNIT, check_coordinates, extent, judge_unit
 
@@ -43,7 +42,7 @@ class Scan:
     filled : ndarray of bool, shape (n,), or None
         Vertices of areas that look filled in by the scanner and must not be measured.
     noise_mm : float
-        Estimated noise of the surface, standard deviation; NaN where it was not asked for.
+        Estimated noise of the surface, standard deviation; NaN where it cannot be told.
     """
 
     mesh: TriangleMesh
@@ -144,7 +143,8 @@ def _scan_of(files: list[_File], unit: str | None, caps: ReadCaps, *, declared: 
         condition.mesh,
         source,
         None if paint is None else paint[condition.origin],
-        noise_mm=estimate_noise_mm(condition.mesh),
+        condition.filled,
+        condition.noise_mm,
     )
 
 
