@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import math
 import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -114,7 +115,10 @@ def check_meshes(
         Its sources carry the hash of the arrays in place of a file's.
     """
     surfaces = Surfaces(
-        framework, waxup, scan.estimate_noise_mm(framework), scan.estimate_noise_mm(waxup)
+        framework,
+        waxup,
+        _known(scan.estimate_noise_mm(framework)),
+        _known(scan.estimate_noise_mm(waxup)),
     )
     found = check(
         surfaces, case=case or Case(), limits=limits or built_in(), aligned=aligned, say=say
@@ -126,6 +130,11 @@ def check_meshes(
         __version__,
         now or datetime.now(UTC),
     )
+
+
+def _known(noise_mm: float) -> float:
+    """A noise that cannot be told is left to the trueness that the profile states."""
+    return noise_mm if math.isfinite(noise_mm) else 0.0
 
 
 def _source_of(mesh: TriangleMesh, name: str) -> ScanSource:
@@ -153,8 +162,8 @@ def carry_out(
         Surfaces(
             pair.framework.mesh,
             pair.waxup.mesh,
-            pair.framework.noise_mm,
-            pair.waxup.noise_mm,
+            _known(pair.framework.noise_mm),
+            _known(pair.waxup.noise_mm),
             pair.framework.paint,
         ),
         case=case_file.case,
@@ -211,7 +220,7 @@ def write_sample(folder: Path) -> Order:
     Order
         What to check.
     """
-    from veneercheck import phantom
+    from veneercheck.phantom import sample as phantom
 
     _usable_folder(folder)
     sample = phantom.make_sample()

@@ -157,7 +157,7 @@ def measure(
     own = RayScene(framework, engine=engine).first_hit(
         framework.points_mm + _SELF_START_MM * inner.normals, inner.normals
     )
-    sees_itself = own.met & ~(own.distance_mm >= np.where(rays.measured, rays.space_mm, np.inf))
+    sees_itself = own.met & ~(own.distance_mm >= rays.left_after_mm)
     return Reading(space, inner.normals, nearest.agreement, sees_itself, edges)
 
 
@@ -199,6 +199,7 @@ class _RaysBothWays:
         self.outcome = _outcomes(distance, cosine)
         self.measured = self.outcome <= RayOutcome.OVER_CONTOUR
         self.space_mm = np.where(self.measured, distance, np.nan)
+        self.left_after_mm = np.where(cosine > 0, distance, np.inf)
 
 
 def _outcomes(distance_mm: Floats, cosine: Floats) -> Ints:
