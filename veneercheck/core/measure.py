@@ -45,6 +45,9 @@ _START_BEHIND_MM = 0.02
 _SELF_START_MM = 1e-3
 """Rays at the framework itself start off it: two hundred times the float32 error at 50 mm."""
 
+_LYING_ON_MM = 0.02
+"""Surfaces this near lie on each other, well within what counts as uncut."""
+
 _SLANT_MM = 0.005
 """Ray and nearest distance that agree to this are one reading."""
 
@@ -137,7 +140,7 @@ def measure(
     outer = _prepare(waxup, waxup_noise_mm, unique_edges(waxup.faces)[0])
     rays = _RaysBothWays(inner, outer, engine)
     walkable = WalkableSurface(outer.mesh)
-    nearest = _nearest_on_own_side(inner, outer, walkable, rays.face, edges)
+    nearest = _nearest_on_own_side(inner, outer, walkable, rays, edges)
     ball_mm = _balls(inner, walkable, rays, nearest)
     u = _uncertainty(inner, outer, rays, nearest, alignment=alignment, limits=limits)
     space = SpaceMap(
@@ -233,22 +236,29 @@ class _OwnSide:
 
 
 def _nearest_on_own_side(
-    inner: _Surface, outer: _Surface, walkable: WalkableSurface, face: Ints, edges: Ints
+    inner: _Surface,
+    outer: _Surface,
+    walkable: WalkableSurface,
+    rays: _RaysBothWays,
+    edges: Ints,
 ) -> _OwnSide:
     points = inner.mesh.points_mm
+    face = rays.face
     start = np.where(face >= 0, outer.mesh.faces[face, 0], -1)
+    # Where the surfaces lie on each other the ray's own end is the nearest point.
+    on = rays.measured & (np.abs(rays.space_mm) <= _LYING_ON_MM)
+    signed = np.where(on, rays.space_mm * rays.cosine, np.nan)
+    place = np.where(on[:, None], points + rays.space_mm[:, None] * inner.normals, np.nan)
+    agreement = np.where(on, rays.cosine, np.nan)
+    end = np.where(on, start, -1)
     start = _spread_starts(start, edges)
-    known = np.flatnonzero(start >= 0)
-    signed = np.full(len(points), np.nan)
-    place = np.full((len(points), 3), np.nan)
-    agreement = np.full(len(points), np.nan)
-    end = np.full(len(points), -1, dtype=np.int64)
-    if len(known):
-        nearest, vertex = walkable.walk(points[known], start[known])
-        side = row_dot(nearest.point_mm - points[known], outer.normals[vertex])
-        signed[known] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
-        place[known], end[known] = nearest.point_mm, vertex
-        agreement[known] = row_dot(inner.normals[known], outer.normals[vertex])
+    asked = np.flatnonzero((start >= 0) & ~on)
+    if len(asked):
+        nearest, vertex = walkable.walk(points[asked], start[asked])
+        side = row_dot(nearest.point_mm - points[asked], outer.normals[vertex])
+        signed[asked] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
+        place[asked], end[asked] = nearest.point_mm, vertex
+        agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
     return _OwnSide(signed, place, end, agreement)
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import row_dot, unique_edges
-from veneercheck.core.types import Floats, Ints, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -105,13 +105,34 @@ class WalkableSurface:
             The vertex each walk ended on.
         """
         vertex = self._walk_over_vertices(points_mm, start_vertex)
+        place, face, over = self._foot_in_a_face(points_mm, vertex)
+        beside = np.flatnonzero(~over)
+        if len(beside):
+            place[beside], face[beside] = self._on_any_face(points_mm[beside], vertex[beside])
+        gap = place - points_mm
+        return Nearest(np.sqrt(row_dot(gap, gap)), face, place), vertex
+
+    def _foot_in_a_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints, Bools]:
+        """The nearest foot of a perpendicular that falls inside a triangle round the vertex."""
+        segment, face = self._faces_around.of(vertex)
+        foot, inside = _feet(points_mm[segment], self._mesh.points_mm[self._mesh.faces[face]])
+        segment, face, foot = segment[inside], face[inside], foot[inside]
+        gap = foot - points_mm[segment]
+        found = np.unique(segment)
+        best, _ = _first_least(row_dot(gap, gap), np.searchsorted(found, segment), len(found))
+        place = np.full((len(points_mm), 3), np.nan)
+        around = np.zeros(len(points_mm), dtype=np.int64)
+        over = np.zeros(len(points_mm), dtype=bool)
+        place[found], around[found], over[found] = foot[best], face[best], True
+        return place, around, over
+
+    def _on_any_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
         segment, face = self._faces_around.of(vertex)
         corners = self._mesh.points_mm[self._mesh.faces[face]]
         place = closest_on_triangles(points_mm[segment], corners)
         gap = place - points_mm[segment]
-        squared = row_dot(gap, gap)
-        best, _ = _first_least(squared, segment, len(points_mm))
-        return Nearest(np.sqrt(squared[best]), face[best], place[best]), vertex
+        best, _ = _first_least(row_dot(gap, gap), segment, len(points_mm))
+        return place[best], face[best]
 
     def _walk_over_vertices(self, points_mm: Floats, start_vertex: Ints) -> Ints:
         vertex = start_vertex.copy()
@@ -179,19 +200,26 @@ def closest_on_triangles(points_mm: Floats, corners_mm: Floats) -> Floats:
     -----
     The foot of the perpendicular where it falls inside, else the best point of the three sides.
     """
-    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
-    ab, ac, ap = b - a, c - a, points_mm - a
-    d00, d01, d11 = row_dot(ab, ab), row_dot(ab, ac), row_dot(ac, ac)
-    d20, d21 = row_dot(ap, ab), row_dot(ap, ac)
-    det = d00 * d11 - d01 * d01
-    safe = np.where(det > 0, det, 1.0)
-    v = np.where(det > 0, (d11 * d20 - d01 * d21) / safe, -1.0)
-    w = np.where(det > 0, (d00 * d21 - d01 * d20) / safe, -1.0)
-    place = a + v[:, None] * ab + w[:, None] * ac
-    outside = np.flatnonzero((v < 0) | (w < 0) | (v + w > 1))
+    place, inside = _feet(points_mm, corners_mm)
+    outside = np.flatnonzero(~inside)
     if len(outside):
         place[outside] = _closest_on_sides(points_mm[outside], corners_mm[outside])
     return place
+
+
+def _feet(points_mm: Floats, corners_mm: Floats) -> tuple[Floats, Bools]:
+    """Feet of the perpendiculars on the planes of triangles, and whether they fall inside."""
+    a = corners_mm[:, 0]
+    ab, ac, ap = corners_mm[:, 1] - a, corners_mm[:, 2] - a, points_mm - a
+    d00, d01, d11 = row_dot(ab, ab), row_dot(ab, ac), row_dot(ac, ac)
+    d20, d21 = row_dot(ap, ab), row_dot(ap, ac)
+    det = d00 * d11 - d01 * d01
+    flat = ~(det > 0)
+    det[flat] = 1.0
+    v = (d11 * d20 - d01 * d21) / det
+    w = (d00 * d21 - d01 * d20) / det
+    inside = (v >= 0) & (w >= 0) & (v + w <= 1) & ~flat
+    return a + v[:, None] * ab + w[:, None] * ac, inside
 
 
 def _closest_on_sides(points_mm: Floats, corners_mm: Floats) -> Floats:
