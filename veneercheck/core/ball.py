@@ -21,6 +21,7 @@ def ball_diameter(
     start_vertex: Ints,
     *,
     ray_mm: Floats,
+    noise_mm: float = 0.0,
 ) -> Floats:
     """Diameter of the largest ball touching each point from outside, below a surface.
 
@@ -33,6 +34,9 @@ def ball_diameter(
         A contour vertex near each point, where the walk starts.
     ray_mm : ndarray, shape (n,)
         Length of the ray along the normal, positive: no ball is larger.
+    noise_mm : float
+        Noise of the two surfaces; a contour point no deeper inside the ball than this may be
+        noise and does not shrink it.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def ball_diameter(
         radius = 0.5 * diameter[active]
         centre = points_mm[active] + radius[:, None] * normals[active]
         nearest, vertex[active] = surface.walk(centre, vertex[active])
-        inside = nearest.distance_mm < radius - 0.5 * _CLOSE_ENOUGH_MM
+        inside = nearest.distance_mm < radius - 0.5 * _CLOSE_ENOUGH_MM - noise_mm
         active = active[inside]
         gap = nearest.point_mm[inside] - points_mm[active]
         ahead = row_dot(gap, normals[active])

@@ -141,7 +141,7 @@ def measure(
     rays = _RaysBothWays(inner, outer, engine)
     walkable = WalkableSurface(outer.mesh)
     nearest = _nearest_on_own_side(inner, outer, walkable, rays, edges)
-    ball_mm = _balls(inner, walkable, rays, nearest)
+    ball_mm = _balls(inner, walkable, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
     u = _uncertainty(inner, outer, rays, nearest, alignment=alignment, limits=limits)
     space = SpaceMap(
         space_mm=rays.space_mm,
@@ -275,7 +275,11 @@ def _spread_starts(start: Ints, edges: Ints) -> Ints:
 
 
 def _balls(
-    inner: _Surface, walkable: WalkableSurface, rays: _RaysBothWays, nearest: _OwnSide
+    inner: _Surface,
+    walkable: WalkableSurface,
+    rays: _RaysBothWays,
+    nearest: _OwnSide,
+    noise_mm: float,
 ) -> Floats:
     """Ball diameters; the ball lies between the nearest distance and the ray.
 
@@ -292,6 +296,7 @@ def _balls(
             walkable,
             nearest.vertex[asked],
             ray_mm=rays.space_mm[asked],
+            noise_mm=noise_mm,
         )
     return ball
 
