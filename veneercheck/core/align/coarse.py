@@ -74,6 +74,7 @@ class Stage:
 
 _SWEEP = Stage(90, 7, 3.0, 0.5, 5.0, 240, 0.0)
 _SETTLE = Stage(250, 8, 1.2, 0.3, 3.0, 16, 1.5)
+_NEARBY = Stage(100, 8, 1.2, 0.3, 3.0, 8, 1.0)
 _NARROW = Stage(400, 8, 0.4, 0.15, 1.5, 8, 0.7)
 _CLOSE = Stage(500, 8, 0.3, 0.1, 1.0, 4, 0.5)
 
@@ -204,7 +205,7 @@ def near(search: Search, start: RigidMotion) -> Poses:
     """Good poses in the neighbourhood of a start (some 10° and 2 mm), best first."""
     shift = start.apply(search.centre_mm[None])
     poses = Poses(start.rotation[None], shift, np.zeros(1))
-    poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), 0.1, 0.8), _SETTLE)
+    poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY)
     return climb(search, poses)
 
 

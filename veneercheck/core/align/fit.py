@@ -7,10 +7,10 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.align import coarse, polish
+from veneercheck.core.align.coarse import Poses, Search
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
-from veneercheck.core.align.polish import Body, Polished, Quality, Seen
-from veneercheck.core.align.reference import uncut_vertices
+from veneercheck.core.align.polish import Body, Polished, Quality
 from veneercheck.core.align.sampling import prepare
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
@@ -24,8 +24,16 @@ _CONVINCING_OUTSIDE = 0.5
 _REFINED = 5
 """Candidates of each search that are fitted on the exact surfaces."""
 
+_WORTH_SHARE = 0.6
+_WORTH_SCORE = 0.03
+"""Coarse score, as a share of the best and at least, that is worth an exact fit."""
+
 _SAME_POSE_MM = 0.3
 """Candidates closer than this at the farthest vertex are one."""
+
+
+_REFERENCE_ROUNDS = 2
+"""The reference is found, fitted, and found once more at the better pose."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -48,10 +56,12 @@ def place(
     body, target = Body.of(prepared[0], reference), target_of(prepared[1])
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
-    if not convincing(found[0].quality):
-        found += _from_near(body, target, first)
+    if convincing(found[0].quality):
+        return body, target, found
+    forth = coarse.Search.of(body.surface, target.surface, 1.0)
+    found += _refine_all(body, target, forth, coarse.near(forth, first))
     if start is None and not convincing(best_first(found, body)[0].quality):
-        found += _from_anywhere(body, target, options)
+        found += _from_anywhere(body, target, forth, options)
     return body, target, best_first(found, body)
 
 
@@ -86,37 +96,38 @@ def _refined(body: Body, target: Target, start: RigidMotion) -> Candidate:
     return Candidate(motion, polish.judge(body, target, motion))
 
 
-def _from_near(body: Body, target: Target, start: RigidMotion) -> list[Candidate]:
-    search = coarse.Search.of(body.surface, target.surface, 1.0)
-    poses = coarse.near(search, start)
-    return _refine_all(body, target, coarse.as_motions(search, poses))
-
-
-def _from_anywhere(body: Body, target: Target, options: AlignOptions) -> list[Candidate]:
-    forth = coarse.Search.of(body.surface, target.surface, 1.0)
-    back = coarse.Search.of(target.surface, body.surface, -1.0)
-    found: list[Candidate] = []
-    for search in (forth, back):
-        poses = coarse.climb(search, coarse.from_anywhere(search, options.orientations))
-        found += _refine_all(body, target, coarse.as_motions(search, poses))
+def _from_anywhere(
+    body: Body, target: Target, forth: Search, options: AlignOptions
+) -> list[Candidate]:
+    """Search with the framework over the wax-up, then, if need be, the other way round."""
+    found = _searched(body, target, forth, options)
+    if not convincing(best_first(found, body)[0].quality):
+        back = Search.of(target.surface, body.surface, -1.0)
+        found += _searched(body, target, back, options)
     return found
 
 
-def _refine_all(body: Body, target: Target, starts: list[RigidMotion]) -> list[Candidate]:
-    return [_refined(body, target, start) for start in starts[:_REFINED]]
+def _searched(body: Body, target: Target, search: Search, options: AlignOptions) -> list[Candidate]:
+    poses = coarse.climb(search, coarse.from_anywhere(search, options.orientations))
+    return _refine_all(body, target, search, poses)
+
+
+def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
+    """Fit what scored well on the exact surfaces; the rest is not worth the time."""
+    good = poses.score >= max(_WORTH_SHARE * float(poses.score.max()), _WORTH_SCORE)
+    chosen = poses.take(np.flatnonzero(good)[:_REFINED])
+    return [_refined(body, target, start) for start in coarse.as_motions(search, chosen)]
 
 
 def last_fit(
     body: Body, target: Target, motion: RigidMotion, noise_mm: float, options: AlignOptions
 ) -> Polished | None:
     """Fit on the uncut surface until it stands still; None if there is no such surface."""
+    seen = polish.look(body, target, motion, noise_mm)
     result: Polished | None = None
-    for _ in range(2):
-        residual = polish.residual_at_vertices(body, target, motion)
-        reference = uncut_vertices(body.surface, residual, noise_mm)
-        if not (reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
+    for _ in range(_REFERENCE_ROUNDS):
+        if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
             return None
-        seen = Seen(motion, residual, reference, noise_mm)
         result = polish.fit_reference(body, target, seen, options.polish_points)
-        motion, noise_mm = result.motion, result.noise_mm
+        seen = polish.look_again(body, target, seen, result)
     return result

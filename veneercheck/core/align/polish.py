@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.align.pairs import Pairs, Target, pair
+from veneercheck.core.align.reference import uncut_vertices
 from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
 from veneercheck.core.align.solver import rows, step
 from veneercheck.core.align.weights import one_sided, tukey
@@ -38,6 +39,9 @@ _OUTSIDE_REACH_MM = 2.0
 
 _STILL_MM = 2e-4
 """The fit stands still when no vertex moves by more: a fiftieth of the best scan's noise."""
+
+_LINEAR_MM = 0.02
+"""Over so small a change the nearest points slide less than the surfaces bend."""
 
 _MOST_ROUNDS = 6
 _LINEAR_ROUNDS = 3
@@ -192,6 +196,8 @@ class Seen:
     motion : RigidMotion
     residual_mm : ndarray, shape (n,)
         Signed distance from the contour; NaN where no pair is fit.
+    normal : ndarray, shape (n, 3)
+        Of the contour, at the nearest point.
     reference : ndarray of bool, shape (n,)
         Vertices taken as uncut.
     noise_mm : float
@@ -199,6 +205,7 @@ class Seen:
 
     motion: RigidMotion
     residual_mm: Floats
+    normal: Floats
     reference: Bools
     noise_mm: float
 
@@ -247,6 +254,25 @@ def residual_at_vertices(body: Body, target: Target, motion: RigidMotion) -> Flo
     """Signed distance of every framework vertex from the contour, NaN without a fit pair."""
     found = pair(vertices_as_samples(body.surface), motion, target)
     return np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
+
+
+def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Seen:
+    """Pair every framework vertex, and find the reference among them."""
+    found = pair(vertices_as_samples(body.surface), motion, target)
+    residual = np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
+    reference = uncut_vertices(body.surface, residual, noise_mm)
+    return Seen(motion, residual, found.normal, reference, noise_mm)
+
+
+def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
+    """The same after a small change of pose: residuals change along their normals."""
+    points = body.surface.mesh.points_mm
+    gap = fit.motion.apply(points) - seen.motion.apply(points)
+    if float(np.abs(gap).max()) > _LINEAR_MM:
+        return look(body, target, fit.motion, fit.noise_mm)
+    residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
+    reference = uncut_vertices(body.surface, residual, fit.noise_mm)
+    return Seen(fit.motion, residual, seen.normal, reference, fit.noise_mm)
 
 
 def fit_reference(

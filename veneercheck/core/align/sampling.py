@@ -47,6 +47,10 @@ class Surface:
         Mean length of an edge.
     noise_mm : float
         White noise of the scan along its normals, standard deviation.
+    order : ndarray, shape (m,)
+        Triangles in an order in which neighbours in space mostly follow each other.
+    ordered_area_mm2 : ndarray, shape (m,)
+        Their areas, in that order.
     """
 
     mesh: TriangleMesh
@@ -56,6 +60,8 @@ class Surface:
     edges: Ints
     edge_mm: float
     noise_mm: float
+    order: Ints
+    ordered_area_mm2: Floats
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -95,8 +101,17 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
     ring = _Ring(edges, n)
     noise = _white_noise(mesh, ring, border)
     smooth = _taubin(mesh, ring, border, denoise_mm, edge_mm)
+    order, area = _morton_order(smooth), face_areas(smooth)
     return Surface(
-        smooth, vertex_normals(smooth), vertex_areas(smooth), border, edges, edge_mm, noise
+        mesh=smooth,
+        normal=vertex_normals(smooth),
+        area_mm2=vertex_areas(smooth),
+        border=border,
+        edges=edges,
+        edge_mm=edge_mm,
+        noise_mm=noise,
+        order=order,
+        ordered_area_mm2=area[order],
     )
 
 
@@ -159,10 +174,8 @@ def sample(surface: Surface, count: int, keep: Bools | None = None) -> Samples:
     Samples
         Empty if there is no area.
     """
-    mesh = surface.mesh
-    area = face_areas(mesh) if keep is None else face_areas(mesh) * keep
-    order = _morton_order(mesh)
-    summed = np.cumsum(area[order])
+    mesh, order, area = surface.mesh, surface.order, surface.ordered_area_mm2
+    summed = np.cumsum(area if keep is None else area * keep[order])
     if not len(summed) or summed[-1] <= 0:
         return Samples(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=np.int64))
     steps = (np.arange(count) + 0.5) * (summed[-1] / count)
