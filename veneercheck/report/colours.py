@@ -38,7 +38,7 @@ THICK_SPAN_MM = 1.0
 """How far above the greatest layer the blue reaches its end; thicker keeps the last colour."""
 
 
-_ASIDE_MM = 1e-3
+ASIDE_MM = 1e-3
 """Puts a judged vertex on its side of a limit; far below what anybody reads off a colour."""
 
 _LEAST_SPAN_MM = 1e-6
@@ -130,9 +130,9 @@ def shown_layer(layer_mm: Floats, region: Ints, finding: Ints, bands: Bands) -> 
     thin = (finding == FindingKind.TOO_THIN) | (finding == FindingKind.OVER_CONTOUR)
     shown = np.where(sound, np.minimum(layer_mm, bands.greatest_mm), layer_mm)
     shown = np.where(sound & (region != Region.CUT), np.maximum(shown, bands.least_mm), shown)
-    shown = np.where(thin, np.minimum(shown, bands.least_mm - _ASIDE_MM), shown)
+    shown = np.where(thin, np.minimum(shown, bands.least_mm - ASIDE_MM), shown)
     thick = finding == FindingKind.TOO_THICK
-    return np.where(thick, np.maximum(shown, bands.greatest_mm + _ASIDE_MM), shown)
+    return np.where(thick, np.maximum(shown, bands.greatest_mm + ASIDE_MM), shown)
 
 
 def vertex_colours(

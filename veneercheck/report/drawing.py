@@ -64,28 +64,29 @@ def lay_lines(
     picture: Image,
     camera: Camera,
     depth_mm: npt.NDArray[np.float32],
-    segments: Floats,
-    width_px: float,
+    lines: Sequence[tuple[Floats, float]],
 ) -> None:
     """Draw lines that lie on the surface, in place, where nothing hides them.
 
     Parameters
     ----------
     picture : ndarray of float32, shape (h, w, 3)
-    segments : ndarray, shape (k, 2, 3), mm
+    lines : sequence of (segments, width_px)
+        Segments have shape (k, 2, 3), mm.
     """
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    seen = _visible(camera, depth_mm, segments)
-    if not len(seen):
-        return
     mask = Pillow.new("L", (camera.width * _FINER, camera.height * _FINER))
     pen = ImageDraw.Draw(mask)
-    for x0, y0, x1, y1 in (seen * _FINER).tolist():
-        pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
-    cover = np.asarray(mask.reduce(_FINER), dtype=np.float32)[..., None] / np.float32(255.0)
-    picture += cover * (np.asarray(INK, dtype=np.float32) - picture)
+    for segments, width_px in lines:
+        seen = _visible(camera, depth_mm, segments) * _FINER
+        for x0, y0, x1, y1 in seen.tolist():
+            pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
+    cover = np.asarray(mask.reduce(_FINER), dtype=np.float32) / np.float32(255.0)
+    drawn = cover > 0
+    part = picture[drawn]
+    picture[drawn] = part + cover[drawn][:, None] * (np.asarray(INK, dtype=np.float32) - part)
 
 
 def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
@@ -144,7 +145,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
 
 def plate(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float]) -> None:
     """A white field, so that words stay readable over the picture."""
-    pen.rounded_rectangle(box, radius=12, fill=WHITE)
+    pen.rounded_rectangle(box, radius=12, fill=WHITE, outline=METAL, width=2)
 
 
 def scale_bar(pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str) -> None:

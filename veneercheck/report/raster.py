@@ -93,17 +93,19 @@ class Raster:
 
 def draw(surface: Surface, camera: Camera) -> Raster:
     """Draw the surface with its map, patterns and silhouettes, edges smoothed."""
-    y, x = np.divmod(np.arange(camera.width * camera.height), camera.width)
     shape = (camera.height, camera.width)
-    colours = np.empty((len(x), 3), dtype=np.float32)
-    depth = np.empty(len(x), dtype=np.float32)
-    layer = np.empty(len(x), dtype=np.float32)
-    face = np.empty(len(x), dtype=np.int64)
-    kind = np.empty(len(x), dtype=np.int8)
-    for start in range(0, len(x), _RAYS_AT_ONCE):
-        part = slice(start, start + _RAYS_AT_ONCE)
-        found = sample(surface, camera, x[part] + 0.5, y[part] + 0.5)
-        colours[part] = paint(found, surface, x[part] + 0.5, y[part] + 0.5)
+    count = camera.width * camera.height
+    colours = np.full((count, 3), _WHITE[0], dtype=np.float32)
+    depth = np.full(count, np.nan, dtype=np.float32)
+    layer = np.full(count, np.nan, dtype=np.float32)
+    face = np.full(count, -1, dtype=np.int64)
+    kind = np.zeros(count, dtype=np.int8)
+    pixels = _pixels_in_reach(surface, camera)
+    for start in range(0, len(pixels), _RAYS_AT_ONCE):
+        part = pixels[start : start + _RAYS_AT_ONCE]
+        y, x = np.divmod(part, camera.width)
+        found = sample(surface, camera, x + 0.5, y + 0.5)
+        colours[part] = paint(found, surface, x + 0.5, y + 0.5)
         depth[part], layer[part], face[part] = found.depth_mm, found.layer_mm, found.face
         kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
     edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
@@ -111,6 +113,17 @@ def draw(surface: Surface, camera: Camera) -> Raster:
     picture = colours.reshape(*shape, 3)
     picture *= (1.0 - _SILHOUETTE * _soft(outline))[..., None]
     return Raster(picture, depth.reshape(shape), layer.reshape(shape), face.reshape(shape))
+
+
+def _pixels_in_reach(surface: Surface, camera: Camera) -> Ints:
+    """Pixels of the rectangle that holds the surface; every other one is background."""
+    place = camera.project(surface.mesh.points_mm)[:, :2]
+    low = np.floor(place.min(axis=0)).astype(int)
+    high = np.ceil(place.max(axis=0)).astype(int)
+    x = np.arange(max(low[0], 0), min(high[0], camera.width))
+    y = np.arange(max(low[1], 0), min(high[1], camera.height))
+    pixels: Ints = (y[:, None] * camera.width + x).reshape(-1)
+    return pixels
 
 
 def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samples:

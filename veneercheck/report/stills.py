@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK, PLASTER
+from veneercheck.report.colours import ASIDE_MM, INK, PLASTER
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -46,6 +46,9 @@ _BAR = (620, 40)
 _SWATCH = (46, 30)
 _HIDDEN_CENTRE_MM = 0.8
 """A zone's centre may lie this far under the surface (it is a mean) and still be marked."""
+
+_ALL_BUT_MEASURED = 0.95
+"""A triangle is coloured only where all its corners were measured; the border line runs there."""
 
 _SIGN_AWAY_PX = (58.0, 92.0, 130.0)
 _SIGN_APART_PX = 52.0
@@ -92,12 +95,18 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
 def cameras(scene: Scene) -> dict[str, Camera]:
     """Cameras of all stills by name."""
-    found = six_views(scene.bridge, scene.surface.mesh, WIDTH, HEIGHT)
+    found = six_views(scene.bridge, _what_matters(scene.surface), WIDTH, HEIGHT)
     for zone in scene.filed.document["zones"]:
         found[f"zone-{zone['id']}"] = close_up(
             zone, scene.bridge, scene.surface.mesh, WIDTH, HEIGHT
         )
     return found
+
+
+def _what_matters(surface: Surface) -> Floats:
+    """Points the views are framed on: what is veneered, or all where nothing is."""
+    meant = surface.veneer >= 0.5
+    return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
 
 
 def still(scene: Scene, name: str, camera: Camera) -> Pillow.Image:
@@ -106,9 +115,11 @@ def still(scene: Scene, name: str, camera: Camera) -> Pillow.Image:
     from PIL import ImageDraw
 
     raster = draw(scene.surface, camera)
-    for segments, face, width in scene.lines:
-        seen = facing(scene.surface, camera, segments, face)
-        lay_lines(raster.colours, camera, raster.depth_mm, seen, width)
+    facing_eye = [
+        (facing(scene.surface, camera, segments, face), width)
+        for segments, face, width in scene.lines
+    ]
+    lay_lines(raster.colours, camera, raster.depth_mm, facing_eye)
     picture = Pillow.fromarray(np.rint(raster.colours).astype(np.uint8))
     _signs(ImageDraw.Draw(picture), scene, camera, raster)
     _measures(ImageDraw.Draw(picture), scene, camera)
@@ -125,8 +136,8 @@ def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     bands = surface.bands
     found = [
         (*isoline(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
-        (*isoline(surface.mesh, measured, 0.5, meant), 1.6),
+        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm + 0.5 * ASIDE_MM, meant), 2.2),
+        (*isoline(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
         (*isoline(surface.mesh, surface.veneer, 0.5), 3.4),
     ]
     return tuple(found)

@@ -20,8 +20,11 @@ _MESIAL_IS_OCCLUSAL_CROSS_BUCCAL = frozenset("2468")
 Lower right: up × right = forward, which is mesial; each mirror flips it (milk teeth 5…8 alike).
 """
 
-_MARGIN = 1.08
-"""Air around the bridge in a picture, as a factor on its size."""
+_AROUND_MM = 1.6
+"""Shown around the veneered surface: collar, margins, a little of the model."""
+
+_IN_FRONT_MM = 60.0
+"""Rays start this far before the bridge, so that nothing of a scan stands behind them."""
 
 _CLOSE_UP_FIELD_MM = 9.0
 """What a close-up shows across, a little less than a molar, unless the zone is larger."""
@@ -116,8 +119,8 @@ def directions(document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools) -
     return Directions(up, side, mesial, not told, told and bool(units))
 
 
-def six_views(bridge: Directions, mesh: TriangleMesh, width: int, height: int) -> dict[str, Camera]:
-    """Cameras of the six views, all at one scale, so that pictures compare."""
+def six_views(bridge: Directions, points_mm: Floats, width: int, height: int) -> dict[str, Camera]:
+    """Cameras of the six views onto some points, all at one scale, so that pictures compare."""
     toward = {
         "occlusal": (bridge.occlusal, bridge.buccal),
         "buccal": (bridge.buccal, bridge.occlusal),
@@ -127,12 +130,12 @@ def six_views(bridge: Directions, mesh: TriangleMesh, width: int, height: int) -
         "basal": (-bridge.occlusal, bridge.buccal),
     }
     axes = np.stack([bridge.occlusal, bridge.buccal, bridge.mesial])
-    along = mesh.points_mm @ axes.T
-    low, high = along.min(axis=0), along.max(axis=0)
+    along = points_mm @ axes.T
+    low, high = along.min(axis=0) - _AROUND_MM, along.max(axis=0) + _AROUND_MM
     centre = 0.5 * (low + high) @ axes
     tall, deep, long = high - low
-    scale = _MARGIN * max(long / width, max(tall, deep) / height)
-    back = float(np.linalg.norm(high - low))
+    scale = max(long / width, max(tall, deep) / height)
+    back = float(np.linalg.norm(high - low)) + _IN_FRONT_MM
     return {
         name: _camera(centre, eye, up, mm_per_px=scale, size=(width, height), back=back)
         for name, (eye, up) in toward.items()
