@@ -1,0 +1,241 @@
+"""Quantities of a mesh: closed forms, conservation laws, and scipy and trimesh as witnesses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components, dijkstra
+
+from veneercheck.core import mesh as quantities
+from veneercheck.core.errors import MeshError
+from veneercheck.core.types import TriangleMesh
+
+
+def body(made: trimesh.Trimesh) -> TriangleMesh:
+    return TriangleMesh(np.array(made.vertices), np.array(made.faces))
+
+
+def grid(columns: int, rows: int, step_mm: float = 1.0) -> TriangleMesh:
+    """A flat plate of squares, each cut in two, normals along +z."""
+    x, y = np.meshgrid(np.arange(columns + 1), np.arange(rows + 1), indexing="ij")
+    points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) * step_mm
+    corner = (np.arange(columns)[:, None] * (rows + 1) + np.arange(rows)).ravel()
+    right, up, both = corner + rows + 1, corner + 1, corner + rows + 2
+    faces = np.concatenate(
+        [np.column_stack([corner, right, both]), np.column_stack([corner, both, up])]
+    )
+    return TriangleMesh(points, faces)
+
+
+RIGHT_TRIANGLE = TriangleMesh([[0, 0, 5], [3, 0, 5], [0, 4, 5]], [[0, 1, 2]])
+"""Sides 3, 4, 5: area 6 (Pythagoras), normal along +z."""
+
+
+def test_area_and_normal_of_the_3_4_5_triangle() -> None:
+    assert quantities.face_areas(RIGHT_TRIANGLE) == pytest.approx([6.0])
+    assert quantities.corner_cross(RIGHT_TRIANGLE)[0] == pytest.approx([0, 0, 12])
+    assert quantities.face_normals(RIGHT_TRIANGLE)[0] == pytest.approx([0, 0, 1])
+    assert quantities.vertex_areas(RIGHT_TRIANGLE) == pytest.approx([2.0, 2.0, 2.0])
+
+
+def test_a_degenerate_triangle_has_no_area_and_no_normal() -> None:
+    flat = TriangleMesh([[0, 0, 0], [1, 0, 0], [2, 0, 0]], [[0, 1, 2]])
+    assert quantities.face_areas(flat) == pytest.approx([0.0])
+    assert np.array_equal(quantities.face_normals(flat), np.zeros((1, 3)))
+    assert np.array_equal(quantities.vertex_normals(flat), np.zeros((3, 3)))
+
+
+def test_vertex_normals_weigh_triangles_by_area() -> None:
+    """Two triangles at right angles, areas 1 and 3: the sum of area vectors is (3, 0, 1)."""
+    corner = TriangleMesh([[0, 0, 0], [0, 1, 0], [-2, 0, 0], [0, 0, -6]], [[0, 1, 2], [0, 3, 1]])
+    expected = np.array([3.0, 0.0, 1.0]) / np.sqrt(10.0)
+    assert quantities.vertex_normals(corner)[0] == pytest.approx(expected)
+
+
+def test_closed_surface_obeys_the_divergence_theorem() -> None:
+    """Area vectors of a closed surface cancel; a third of Σ p·A is the volume (Gauss)."""
+    ball = body(trimesh.creation.icosphere(subdivisions=3, radius=4.0))
+    vectors = 0.5 * quantities.corner_cross(ball)
+    assert np.abs(vectors.sum(axis=0)).max() < 1e-10
+    middle = ball.points_mm[ball.faces].mean(axis=1)
+    volume = quantities.row_dot(middle, vectors).sum() / 3.0
+    witness = trimesh.Trimesh(ball.points_mm, ball.faces, process=False)
+    assert volume == pytest.approx(witness.volume, rel=1e-12)
+    assert quantities.face_areas(ball).sum() == pytest.approx(witness.area, rel=1e-12)
+    assert quantities.vertex_areas(ball).sum() == pytest.approx(witness.area, rel=1e-12)
+
+
+def test_vertex_normals_of_a_sphere_point_from_its_centre() -> None:
+    """By symmetry exact at the vertices of an octahedron, else within the facets' tilt."""
+    ball = body(trimesh.creation.icosphere(subdivisions=4, radius=4.0))
+    cosine = quantities.row_dot(quantities.vertex_normals(ball), quantities.unit(ball.points_mm))
+    edge = trimesh.Trimesh(ball.points_mm, ball.faces, process=False).edges_unique_length.max()
+    assert cosine.min() > np.cos(edge / 4.0)
+
+
+def test_sum_at_vertices_agrees_with_adding_one_by_one() -> None:
+    plate = grid(4, 3)
+    at_faces = np.random.default_rng(3).normal(size=(len(plate.faces), 2))
+    expected = np.zeros((len(plate.points_mm), 2))
+    for corner in range(3):
+        np.add.at(expected, plate.faces[:, corner], at_faces)
+    assert quantities.sum_at_vertices(plate, at_faces) == pytest.approx(expected)
+
+
+def test_edges_of_a_closed_body_obey_eulers_formula() -> None:
+    """V − E + F = 2 on a sphere, 0 on a torus (Euler; Poincaré)."""
+    for made, characteristic in (
+        (trimesh.creation.icosphere(subdivisions=2), 2),
+        (trimesh.creation.torus(3.0, 1.0), 0),
+    ):
+        mesh = body(made)
+        edges, _, uses = quantities.unique_edges(mesh.faces)
+        assert len(mesh.points_mm) - len(edges) + len(mesh.faces) == characteristic
+        assert (uses == 2).all()
+
+
+def test_every_side_knows_its_edge() -> None:
+    plate = grid(3, 2)
+    edges, edge_of_side, _ = quantities.unique_edges(plate.faces)
+    for side in range(3):
+        pair = np.sort(plate.faces[:, [side, (side + 1) % 3]], axis=1)
+        assert np.array_equal(edges[edge_of_side[:, side]], pair)
+
+
+def test_border_of_a_plate_is_its_rim() -> None:
+    plate = grid(5, 4)
+    x, y = plate.points_mm[:, 0], plate.points_mm[:, 1]
+    rim = (x == 0) | (x == 5) | (y == 0) | (y == 4)
+    assert np.array_equal(quantities.border_vertices(plate), rim)
+    assert 0 < rim.sum() < len(rim)
+
+
+def test_no_triangles_have_no_edges() -> None:
+    edges, sides, uses = quantities.unique_edges(np.zeros((0, 3), dtype=np.int64))
+    assert (len(edges), len(sides), len(uses)) == (0, 0, 0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(1, 60), st.integers(0, 80), st.integers(0, 2**32 - 1))
+def test_components_agree_with_scipy(count: int, pairs: int, seed: int) -> None:
+    """Witness: scipy.sparse.csgraph.connected_components."""
+    graph = np.random.default_rng(seed).integers(0, count, size=(pairs, 2))
+    found = quantities.components(count, graph)
+    matrix = coo_matrix((np.ones(pairs), (graph[:, 0], graph[:, 1])), shape=(count, count))
+    number, label = connected_components(matrix, directed=False)
+    assert len(np.unique(found)) == number
+    # Equal up to renaming: every pair of names occurs together or not at all.
+    assert len(np.unique(np.stack([found, label]), axis=1).T) == number
+    first = [int(np.flatnonzero(found == k)[0]) for k in range(number)]
+    assert first == sorted(first), "labels follow each component's smallest node"
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(0.3, 3.0))
+def test_reach_along_edges_agrees_with_dijkstra(seed: int, limit: float) -> None:
+    """Witness: scipy.sparse.csgraph.dijkstra on the same edges."""
+    rng = np.random.default_rng(seed)
+    plate = grid(6, 5, 0.4)
+    points = plate.points_mm + rng.normal(scale=0.1, size=plate.points_mm.shape)
+    edges, _, _ = quantities.unique_edges(plate.faces)
+    seeds = np.zeros(len(points), dtype=bool)
+    seeds[rng.integers(0, len(points), size=3)] = True
+    length = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
+    graph = coo_matrix((length, (edges[:, 0], edges[:, 1])), shape=(len(points),) * 2)
+    expected = dijkstra(
+        graph.tocsr(), directed=False, indices=np.flatnonzero(seeds), min_only=True, limit=limit
+    )
+    found = quantities.reach_along_edges(points, edges, seeds, limit)
+    assert np.array_equal(np.isfinite(found), np.isfinite(expected))
+    reached = np.isfinite(found)
+    assert found[reached] == pytest.approx(expected[reached], abs=1e-12)
+
+
+def test_selecting_triangles_keeps_their_corners() -> None:
+    plate = grid(4, 4)
+    keep = np.arange(len(plate.faces)) % 3 == 0
+    part, old = quantities.select_faces(plate, keep)
+    assert np.array_equal(part.points_mm, plate.points_mm[old])
+    assert np.array_equal(part.points_mm[part.faces], plate.points_mm[plate.faces[keep]])
+    assert len(part.points_mm) == len(np.unique(plate.faces[keep]))
+
+
+def test_renumbering_keeps_every_triangle_and_drops_unused_vertices() -> None:
+    rng = np.random.default_rng(8)
+    plate = grid(5, 5)
+    shuffle = rng.permutation(len(plate.points_mm) + 2)
+    points = np.empty((len(shuffle), 3))
+    points[shuffle] = np.concatenate([plate.points_mm, [[9, 9, 9], [8, 8, 8]]])
+    mixed = TriangleMesh(points, shuffle[plate.faces])
+    ordered = quantities.renumber_by_first_use(mixed)
+    assert np.array_equal(ordered.points_mm[ordered.faces], mixed.points_mm[mixed.faces])
+    assert len(ordered.points_mm) == len(plate.points_mm)
+    _, first = np.unique(ordered.faces.reshape(-1), return_index=True)
+    assert (np.diff(first) > 0).all(), "numbers rise in the order of first use"
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(0.08, 2.0), st.integers(0, 2**32 - 1))
+def test_refining_changes_no_surface(limit_mm: float, seed: int) -> None:
+    """Laws: area, volume, closedness and old vertices stay; no edge is longer than asked."""
+    made = trimesh.creation.icosphere(subdivisions=0, radius=1.0)
+    rng = np.random.default_rng(seed)
+    made.vertices += rng.normal(scale=0.2, size=made.vertices.shape)
+    coarse = body(made)
+    fine, parents, middle = quantities.refine(coarse, limit_mm)
+    before = trimesh.Trimesh(coarse.points_mm, coarse.faces, process=False)
+    after = trimesh.Trimesh(fine.points_mm, fine.faces, process=False)
+    assert after.area == pytest.approx(before.area, rel=1e-9)
+    assert after.volume == pytest.approx(before.volume, rel=1e-9, abs=1e-12)
+    edges, _, uses = quantities.unique_edges(fine.faces)
+    assert (uses == 2).all(), "no gap opens between a split triangle and its neighbour"
+    span = fine.points_mm[edges[:, 0]] - fine.points_mm[edges[:, 1]]
+    assert np.linalg.norm(span, axis=1).max() <= limit_mm
+    old = len(coarse.points_mm)
+    assert np.array_equal(fine.points_mm[:old], coarse.points_mm)
+    assert np.array_equal(fine.points_mm[old:], middle)
+    assert middle == pytest.approx(fine.points_mm[parents].mean(axis=1))
+
+
+def test_a_fine_mesh_is_not_refined() -> None:
+    plate = grid(2, 2, 0.1)
+    fine, parents, _ = quantities.refine(plate, 0.2)
+    assert np.array_equal(fine.faces, plate.faces)
+    assert len(parents) == 0
+
+
+@pytest.mark.parametrize("limit_mm", [0.0, -1.0, float("nan")])
+def test_a_senseless_limit_is_refused(limit_mm: float) -> None:
+    with pytest.raises(MeshError, match="positive length"):
+        quantities.refine(RIGHT_TRIANGLE, limit_mm)
+
+
+def test_bounding_box() -> None:
+    low, high = quantities.bounding_box(RIGHT_TRIANGLE.points_mm)
+    assert (low.tolist(), high.tolist()) == ([0, 0, 5], [3, 4, 5])
+
+
+@pytest.mark.parametrize(
+    ("points", "faces", "told"),
+    [
+        ([[0, 0]], [[0, 0, 0]], "not \\(n, 3\\)"),
+        ([[0, 0, 0]], [[0, 0]], "not \\(m, 3\\)"),
+        ([[0, 0, np.nan]], np.zeros((0, 3)), "vertex 0.*not a finite"),
+        ([[0, 0, 0]], [[0, 0, 1]], "outside 0…0"),
+        ([[0, 0, 0]], [[0, 0, -1]], "outside 0…0"),
+    ],
+)
+def test_arrays_that_are_no_surface_are_refused(
+    points: list[list[float]], faces: list[list[int]], told: str
+) -> None:
+    with pytest.raises(MeshError, match=told):
+        TriangleMesh(points, faces)
+
+
+def test_a_mesh_cannot_be_written_to() -> None:
+    with pytest.raises(ValueError, match="read-only"):
+        RIGHT_TRIANGLE.points_mm[0, 0] = 1.0
