@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import numpy.typing as npt
 
 from veneercheck.core.types import Floats
 from veneercheck.phantom.teeth import ToothForm, tooth_form
@@ -48,7 +49,7 @@ class Unit:
         turned: Floats = (points_mm - self.centre_mm) @ self.axes.T
         return turned
 
-    def place(self, local_mm: Floats) -> Floats:
+    def place(self, local_mm: npt.ArrayLike) -> Floats:
         """The way back from `local`."""
         points: Floats = np.asarray(local_mm, dtype=np.float64) @ self.axes + self.centre_mm
         return points
@@ -67,8 +68,7 @@ def lay_out(codes: tuple[int, ...]) -> tuple[Unit, ...]:
     """Set the units up in the bridge's frame.
 
     The origin is the middle of the units; +x runs from the first code to the last, +z is
-    occlusal. For a single unit +x runs distally on the patient's right lower side and mirrors
-    otherwise, as for a longer bridge with ascending codes.
+    occlusal. For a single unit +x runs distally.
 
     Parameters
     ----------
@@ -77,8 +77,7 @@ def lay_out(codes: tuple[int, ...]) -> tuple[Unit, ...]:
     """
     stations = np.array([_station(code) for code in codes])
     order = np.sign(stations[-1] - stations[0]) or np.sign(stations[0])
-    middle = stations.mean()
-    stations = middle + (stations - middle) - _pull_together(stations, order)
+    stations = stations - _pull_together(stations, order)
     places, along = _on_ellipse(stations)
     centre = places.mean(axis=0)
     chord = places[-1] - places[0] if len(codes) > 1 else along[0] * order
@@ -102,8 +101,8 @@ def _station(code: int) -> float:
 
 def _pull_together(stations: Floats, order: float) -> Floats:
     count = len(stations)
-    steps: Floats = order * _CONTACT_OVERLAP_MM * (np.arange(count) - 0.5 * (count - 1))
-    return steps
+    steps = order * _CONTACT_OVERLAP_MM * (np.arange(count) - 0.5 * (count - 1))
+    return np.asarray(steps, dtype=np.float64)
 
 
 def _on_ellipse(stations: Floats) -> tuple[Floats, Floats]:
@@ -113,7 +112,8 @@ def _on_ellipse(stations: Floats) -> tuple[Floats, Floats]:
     at = np.interp(stations + 0.5 * length[-1], length, angle)
     places = np.stack([_HALF_WIDTH_MM * np.sin(at), _ARCH_DEPTH_MM * np.cos(at)], axis=1)
     along = np.stack([_HALF_WIDTH_MM * np.cos(at), -_ARCH_DEPTH_MM * np.sin(at)], axis=1)
-    return places, along / np.linalg.norm(along, axis=1, keepdims=True)
+    tangents: Floats = along / np.linalg.norm(along, axis=1, keepdims=True)
+    return places, tangents
 
 
 def _turn_to_x(chord: Floats) -> Floats:

@@ -39,7 +39,7 @@ _REACH_MM = 3.0
 _CONNECTOR_HALF_MM = (1.9, 2.6, 2.5)
 """Half sizes of a connector: along the arch, across it, in height."""
 
-_CONNECTOR_LEVEL = 0.56
+_CONNECTOR_LEVEL = 0.52
 """Height of a connector's middle as a share of the lower neighbour's height."""
 
 _CONNECTOR_BUCCAL_MM = 0.3
@@ -144,7 +144,7 @@ class Body:
         return smooth_max(strip, self._beyond_ends(points_mm), 1.0)
 
     def _beyond_ends(self, points_mm: Floats) -> Floats:
-        ends = []
+        ends: list[Floats] = []
         for unit, inner in ((self.units[0], self.units[-1]), (self.units[-1], self.units[0])):
             along = unit.axes[0]
             if len(self.units) > 1 and (inner.centre_mm - unit.centre_mm) @ along > 0:
@@ -152,23 +152,26 @@ class Body:
             if len(self.units) == 1 and ends:
                 along = -along
             ends.append((points_mm - unit.centre_mm) @ along - 0.5 * unit.form.width_mm)
-        return np.maximum(*ends) - _RIDGE_END_MM
+        beyond: Floats = np.maximum(*ends) - _RIDGE_END_MM
+        return beyond
 
     def _shares(self, points_mm: Floats) -> tuple[Floats, Floats]:
         locals_mm = np.stack([unit.local(points_mm) for unit in self.units], axis=1)
         half = np.array([0.5 * unit.form.width_mm for unit in self.units])
         away = np.linalg.norm(locals_mm[:, :, :2] * [1.0, 0.6], axis=2) / half
         weights = np.exp(-3.0 * (away - away.min(axis=1, keepdims=True)))
-        return weights / weights.sum(axis=1, keepdims=True), locals_mm
+        shares: Floats = weights / weights.sum(axis=1, keepdims=True)
+        return shares, locals_mm
 
     def unit_of(self, points_mm: Floats) -> Ints:
         """Index of the unit each point belongs to, shape (n,)."""
-        ends = [
+        ends: list[Floats] = [
             np.abs(unit.local(points_mm)[:, 0]) / (0.5 * unit.form.width_mm)
             + np.abs(unit.local(points_mm)[:, 1]) * 0.01
             for unit in self.units
         ]
-        return np.argmin(np.stack(ends), axis=0)
+        nearest: Ints = np.argmin(np.stack(ends), axis=0).astype(np.int64)
+        return nearest
 
     def on_model(self, points_mm: Floats) -> Bools:
         """Which points of the contour lie on gingiva or model rather than on the bridge."""
@@ -183,8 +186,8 @@ class Body:
         height = max(unit.form.height_mm for unit in self.units)
         margin = 0.5 * size + (_RIDGE_END_MM + 3.0 if self.base else 1.5)
         side = max(margin, _RIDGE_HALF_MM + 1.5)
-        low = centres.min(axis=0) - [margin, side, 0.0]
-        high = centres.max(axis=0) + [margin, side, height + 1.0]
+        low = centres.min(axis=0) - np.array([margin, side, 0.0])
+        high = centres.max(axis=0) + np.array([margin, side, height + 1.0])
         low[2] = -3.5 if self.base else _MARGIN_LEVEL_MM - 1.0
         return low, high
 
@@ -216,7 +219,7 @@ def _connector(first: Unit, second: Unit, points_mm: Floats) -> Floats:
     height = offset[:, 2] - _CONNECTOR_LEVEL * lower
     along = offset @ np.cross(buccal, [0.0, 0.0, 1.0])
     depth = min(first.form.depth_mm, second.form.depth_mm)
-    a, c, h = _CONNECTOR_HALF_MM[0], 0.29 * depth, 0.30 * lower
+    a, c, h = _CONNECTOR_HALF_MM[0], 0.29 * depth, 0.29 * lower
     share2 = (along / a) ** 2 + (across / c) ** 2 + (height / h) ** 2
     field: Floats = (np.sqrt(share2) - 1.0) * min(a, c, h)
     return field

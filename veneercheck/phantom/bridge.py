@@ -61,8 +61,11 @@ _OCCLUSAL_SLOPE = 0.55
 _BASAL_SLOPE = -0.35
 """Pontic contour that faces the ridge more than this (cosine) is basal."""
 
+_BAND_MM = 0.8
+"""Built-in width of the finish-line band: what lies in it does not measure a fault."""
+
 _AROUND = 1.5
-"""A fault is looked for in its reach and half as far again (a square stop's corners)."""
+"""A square stop's corners lie this much farther out than the middles of its sides."""
 
 _LEAST_SPACE_MM, _GREATEST_SPACE_MM = 1.2, 2.2
 """Built-in limits of the layer, 1.0 and 2.0 mm, over 0.2 mm of opaquer: size planted areas."""
@@ -257,7 +260,7 @@ def make_bridge(spec: BridgeSpec) -> Phantom:
     truth = _framework(body, design, spec)
     faults = _measure_faults(body, design, truth, spec)
     pose = random_pose(rng)
-    scan = scan_framework(truth.mesh, spec.scanner, spec.base, rng)
+    scan = scan_framework(truth.mesh, spec.scanner, body, rng)
     waxup = scan_waxup(body, spec.scanner, rng)
     return Phantom(
         framework=TriangleMesh(pose.inverse().apply(scan.mesh.points_mm), scan.mesh.faces),
@@ -303,16 +306,22 @@ def _fault_centres(body: Body, spec: BridgeSpec) -> Floats:
 def _outside_stop(offset_mm: Floats, half_side_mm: float) -> Floats:
     """Distance outside a square with rounded corners, seen from above, shape (n,)."""
     flat = (offset_mm[:, :2] ** 4).sum(axis=1) ** 0.25
-    return np.maximum(flat, np.abs(offset_mm[:, 2]) * 0.5) - half_side_mm
+    outside: Floats = np.maximum(flat, np.abs(offset_mm[:, 2]) * 0.5) - half_side_mm
+    return outside
 
 
 def _framework(body: Body, design: _Design, spec: BridgeSpec) -> _Truth:
     low, high = body.box()
     field = OffsetField(body, spec.cut, design.contour, design.inward_mm, design.change_mm)
-    grid = spec.scanner.framework_grid()
-    mesh = relaxed(
-        triangulate(field, low, high, spec.scanner.framework_edge_mm, grid), _RELAXING_ROUNDS
+    mesh = triangulate(
+        field,
+        low,
+        high,
+        spec.scanner.framework_edge_mm,
+        box_from_grid=spec.scanner.framework_grid(),
+        jump_mm=spec.cut.depth_mm,
     )
+    mesh = relaxed(mesh, _RELAXING_ROUNDS)
     points = onto_surface(field, mesh.points_mm, steps=_WALL_STEPS)
     distance, depth, _ = field.parts(points)
     fitting = (distance + depth < -_FITTING_MM) & (np.abs(body.cavities(points)) < _FITTING_MM)
@@ -335,7 +344,7 @@ def _truth(
     body: Body, field: OffsetField, design: _Design, mesh: TriangleMesh, fitting: Bools
 ) -> _Truth:
     points = mesh.points_mm
-    distance, depth, foot = field.parts(points)
+    distance, _, foot = field.parts(points)
     lowered = ~fitting & (np.abs(body.outer(points)) > _EXACT_MM)
     foot[lowered] = foot_points(body.outer, points[lowered], foot[lowered])
     true_depth = np.where(lowered, -np.sign(distance) * np.linalg.norm(points - foot, axis=1), 0.0)
@@ -393,7 +402,8 @@ def _measure_faults(
     _, surface = _places(body, design.centres_mm, np.zeros(len(design.centres_mm), dtype=bool))
     planted = []
     for plan, centre, code in zip(spec.faults, design.centres_mm, surface, strict=True):
-        near = np.linalg.norm(truth.foot_mm - centre, axis=1) < plan.radius_mm * _AROUND
+        reach = plan.radius_mm * (_AROUND if plan.kind == "metal_stop" else 1.0)
+        near = np.linalg.norm(truth.foot_mm - centre, axis=1) < reach
         extreme, inside = _extreme(plan, truth, near & (truth.surface != Surface.FITTING))
         planted.append(
             PlantedFault(
@@ -412,10 +422,10 @@ def _measure_faults(
 def _extreme(plan: FaultPlan, truth: _Truth, near: Bools) -> tuple[float, Bools]:
     space = np.where(near, truth.space_mm, np.nan)
     if plan.kind == "too_thin":
-        inside = space < _LEAST_SPACE_MM
+        inside = (space < _LEAST_SPACE_MM) & (truth.inward_mm > _BAND_MM)
         return float(np.min(space[inside], initial=np.inf)), inside
     if plan.kind == "too_thick":
-        inside = space > _GREATEST_SPACE_MM
+        inside = (space > _GREATEST_SPACE_MM) & (truth.inward_mm > _BAND_MM)
         return float(np.max(space[inside], initial=-np.inf)), inside
     if plan.kind == "over_contour":
         inside = space < -_FITTING_MM

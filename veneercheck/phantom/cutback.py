@@ -25,6 +25,13 @@ _BUCCAL_FROM = 0.05
 _BUCCAL_RISE_MM = 1.3
 """Towards the contact the line swings further buccal, to leave the connector its strength."""
 
+_DIP_MM = 0.6
+"""Towards the contact the line dips, so that the whole marginal ridge is cut."""
+
+_CONTACT_LEVEL, _CONTACT_RAMP_MM = 0.5, 8.0
+"""Below the middle of a contact nothing is cut, lest the connector lose its lower half; the
+ramp says how fast this ends away from it."""
+
 _COLLAR_FROM_MM = 0.55
 """Height of the gingiva: collars are measured from it."""
 
@@ -78,7 +85,7 @@ def cut_extent(body: Body, cut: Cut, points_mm: Floats) -> Floats:
         _unit_extent(unit, unit.code in body.pontics, cut, unit.local(points_mm))
         for unit in body.units
     ]
-    extent = np.einsum("nk,kn->n", weights, np.stack(extents))
+    extent: Floats = np.einsum("nk,kn->n", weights, np.stack(extents))
     if not body.base:
         return extent
     return smooth_min(extent, body.gingiva(points_mm) - _CLEAR_OF_GINGIVA_MM, 0.2)
@@ -87,17 +94,21 @@ def cut_extent(body: Body, cut: Cut, points_mm: Floats) -> Floats:
 def _unit_extent(unit: Unit, pontic: bool, cut: Cut, local_mm: Floats) -> Floats:
     mesial, buccal, occlusal = local_mm.T
     form = unit.form
+    outward = np.minimum(np.abs(2.0 * mesial / form.width_mm), 1.2)
     extent = np.full(len(local_mm), -9.0)
     if "occlusal" in cut.surfaces:
         lingual_top = max(ridge.start_height_mm for ridge in form.ridges if ridge.start[1] <= 0)
-        extent = occlusal - (lingual_top - _LINGUAL_REACH_MM)
+        extent = occlusal - (lingual_top - _LINGUAL_REACH_MM) + _DIP_MM * outward**4
     if "buccal" in cut.surfaces:
-        swing = _BUCCAL_RISE_MM * np.minimum(np.abs(2.0 * mesial / form.width_mm), 1.2) ** 4
-        line = buccal - _BUCCAL_FROM * form.depth_mm - swing
+        line = buccal - _BUCCAL_FROM * form.depth_mm - _BUCCAL_RISE_MM * outward**4
         extent = smooth_max(extent, line, _CORNER_BLEND_MM)
     if pontic and "basal" in cut.surfaces:
-        return smooth_max(extent, _BASAL_REACH_MM + 0.9 - occlusal, _CORNER_BLEND_MM)
-    return smooth_min(extent, occlusal - _COLLAR_FROM_MM - cut.collar_mm, _CORNER_BLEND_MM)
+        extent = smooth_max(extent, _BASAL_REACH_MM + 0.9 - occlusal, _CORNER_BLEND_MM)
+    else:
+        collar = occlusal - _COLLAR_FROM_MM - cut.collar_mm
+        extent = smooth_min(extent, collar, _CORNER_BLEND_MM)
+    under_contact = occlusal - _CONTACT_LEVEL * form.height_mm + _CONTACT_RAMP_MM * (1.0 - outward)
+    return smooth_min(extent, under_contact, _CORNER_BLEND_MM)
 
 
 def finish_line_points(mesh: TriangleMesh, extent: Floats) -> Floats:

@@ -20,7 +20,8 @@ _FRAGMENT_RADIUS_MM = 0.4
 _FRAGMENT_OFF_MM = 4.0
 """A crumb floating beside the bridge, as a scan of dust or a string of wax."""
 
-_HOLE_RADIUS_MM = 0.45
+_HOLE_RADIUS_MM = 0.4
+_HOLE_LEVEL_MM = 2.2
 """A spot the camera did not see."""
 
 _FRAMEWORK_CROP_MM = -2.4
@@ -46,7 +47,7 @@ class Scanner:
         Whether the framework's scan has them.
     """
 
-    framework_edge_mm: float = 0.23
+    framework_edge_mm: float = 0.235
     waxup_edge_mm: float = 0.25
     framework_noise_mm: float = 0.010
     waxup_noise_mm: float = 0.008
@@ -109,7 +110,8 @@ def noisy(mesh: TriangleMesh, noise_mm: float, rng: np.random.Generator) -> Tria
 def scan_waxup(body: Body, scanner: Scanner, rng: np.random.Generator) -> TriangleMesh:
     """Scan the full contour."""
     low, high = body.box()
-    mesh = relaxed(triangulate(body.solid, low, high, scanner.waxup_edge_mm), _RELAXING_ROUNDS)
+    mesh = triangulate(body.solid, low, high, scanner.waxup_edge_mm)
+    mesh = relaxed(mesh, _RELAXING_ROUNDS)
     points = np.array(mesh.points_mm)
     fitting = body.outer(points) < -_INSIDE_SHARE * scanner.waxup_edge_mm
     points[~fitting] = onto_surface(body.outer, points[~fitting])
@@ -118,15 +120,15 @@ def scan_waxup(body: Body, scanner: Scanner, rng: np.random.Generator) -> Triang
 
 
 def scan_framework(
-    mesh: TriangleMesh, scanner: Scanner, base: bool, rng: np.random.Generator
+    mesh: TriangleMesh, scanner: Scanner, body: Body, rng: np.random.Generator
 ) -> FrameworkScan:
     """Scan a framework: crop, hole, noise and fragment, in the wax-up's frame."""
     keep = np.ones(len(mesh.faces), dtype=bool)
     middle = mesh.points_mm[mesh.faces].mean(axis=1)
-    if scanner.crop and base:
+    if scanner.crop and body.base:
         keep &= middle[:, 2] > _FRAMEWORK_CROP_MM + 0.03 * middle[:, 0]
     if scanner.hole:
-        keep &= ~_hole(middle)
+        keep &= ~_hole(body, middle)
     clean, origin = select_faces(mesh, keep)
     scanned = noisy(clean, scanner.framework_noise_mm, rng)
     if scanner.fragment:
@@ -136,11 +138,13 @@ def scan_framework(
     return FrameworkScan(scanned, clean, origin)
 
 
-def _hole(middle_mm: Floats) -> Bools:
+def _hole(body: Body, middle_mm: Floats) -> Bools:
     """On the lingual side of the first unit, low down."""
-    target = np.array([middle_mm[:, 0].min() * 0.72, middle_mm[:, 1].min(), 2.6])
+    first = body.units[0]
+    target = first.place([[0.0, -0.5 * first.form.depth_mm, _HOLE_LEVEL_MM]])[0]
     nearest = middle_mm[np.argmin(np.linalg.norm(middle_mm - target, axis=1))]
-    return np.linalg.norm(middle_mm - nearest, axis=1) < _HOLE_RADIUS_MM
+    hole: Bools = np.linalg.norm(middle_mm - nearest, axis=1) < _HOLE_RADIUS_MM
+    return hole
 
 
 def _fragment(mesh: TriangleMesh) -> TriangleMesh:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from veneercheck.core.mesh import (
@@ -10,14 +12,17 @@ from veneercheck.core.mesh import (
     unique_edges,
     vertex_normals,
 )
-from veneercheck.core.types import Floats, Ints, RigidMotion, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.phantom.shapes import Field
 
 _COARSE = 4
-"""Fine cells along a coarse cell; coarse cells far from the surface are never refined."""
+"""Fine cells along a coarse cell, halved twice; cells far from the surface are never refined."""
 
 _STEEPEST = 2.2
 """No field here rises faster than this, mm a mm."""
+
+_OCTANTS = np.array([(x, y, z) for x in (0, 1) for y in (0, 1) for z in (0, 1)])
+"""A cell's eight halves."""
 
 _SNAP = 0.12
 """Grid points this near the surface (as a share of the spacing) become vertices: no slivers."""
@@ -39,7 +44,9 @@ def triangulate(
     low_mm: Floats,
     high_mm: Floats,
     spacing_mm: float,
+    *,
     box_from_grid: RigidMotion | None = None,
+    jump_mm: float = 0.0,
 ) -> TriangleMesh:
     """The zero set of a field, by marching cubes on the cells near it.
 
@@ -53,6 +60,9 @@ def triangulate(
     box_from_grid : RigidMotion, optional
         How the grid lies in the box: another turn gives an independent triangulation.
 
+    jump_mm : float, optional
+        Greatest jump of the field across a line or sheet, as a cut-back makes one.
+
     Returns
     -------
     TriangleMesh
@@ -61,7 +71,8 @@ def triangulate(
     import igl
 
     motion = box_from_grid or RigidMotion.identity()
-    cells = _cells_near_surface(field, low_mm, high_mm, spacing_mm, motion)
+    grid = _Grid(low_mm, high_mm, spacing_mm, motion, jump_mm)
+    cells = _cells_near_surface(field, grid)
     keys, corner_of_cell = _shared_corners(cells)
     points = motion.apply(keys * spacing_mm)
     values = field(points)
@@ -70,26 +81,52 @@ def triangulate(
     return _merge_coincident(TriangleMesh(vertices, faces))
 
 
-def _cells_near_surface(
-    field: Field, low_mm: Floats, high_mm: Floats, spacing_mm: float, motion: RigidMotion
-) -> Ints:
-    coarse = spacing_mm * _COARSE
-    box = np.stack(np.meshgrid(*zip(low_mm, high_mm, strict=True), indexing="ij"), -1)
-    in_grid = motion.inverse().apply(box.reshape(-1, 3))
-    first = np.floor(in_grid.min(axis=0) / coarse).astype(np.int64)
-    count = np.ceil(in_grid.max(axis=0) / coarse).astype(np.int64) - first + 1
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    low_mm: Floats
+    high_mm: Floats
+    spacing_mm: float
+    box_from_grid: RigidMotion
+    jump_mm: float
+
+    def near(self, field: Field, middle_mm: Floats, size_mm: float) -> Bools:
+        """Which cells of a size may hold a piece of the surface."""
+        reach = 0.5 * np.sqrt(3.0) * size_mm
+        close: Bools = np.abs(field(middle_mm)) < _STEEPEST * reach + self.jump_mm
+        return close
+
+    def inside(self, middle_mm: Floats, margin_mm: float) -> Bools:
+        """Which points lie in the box, widened by a margin."""
+        above = np.all(middle_mm > self.low_mm - margin_mm, axis=1)
+        within: Bools = above & np.all(middle_mm < self.high_mm + margin_mm, axis=1)
+        return within
+
+
+def _cells_near_surface(field: Field, grid: _Grid) -> Ints:
+    size = grid.spacing_mm * _COARSE
+    cells = _coarse_cells(grid, size)
+    middle = grid.box_from_grid.apply((cells + 0.5) * size)
+    inside = grid.inside(middle, size)
+    cells, middle = cells[inside], middle[inside]
+    cells = cells[grid.near(field, middle, size)]
+    while size > 1.5 * grid.spacing_mm:
+        size *= 0.5
+        cells = (cells[:, None, :] * 2 + _OCTANTS[None]).reshape(-1, 3)
+        middle = grid.box_from_grid.apply((cells + 0.5) * size)
+        last = size < 1.5 * grid.spacing_mm
+        cells = cells[grid.inside(middle, 0.0) if last else grid.near(field, middle, size)]
+    found: Ints = cells
+    return found
+
+
+def _coarse_cells(grid: _Grid, size_mm: float) -> Ints:
+    box = np.stack(np.meshgrid(*zip(grid.low_mm, grid.high_mm, strict=True), indexing="ij"), -1)
+    in_grid = grid.box_from_grid.inverse().apply(box.reshape(-1, 3))
+    first = np.floor(in_grid.min(axis=0) / size_mm).astype(np.int64)
+    count = np.ceil(in_grid.max(axis=0) / size_mm).astype(np.int64) - first + 1
     index = np.stack(np.meshgrid(*(np.arange(n) for n in count), indexing="ij"), -1)
-    index = index.reshape(-1, 3) + first
-    centre = motion.apply((index + 0.5) * coarse)
-    reach = 0.5 * np.sqrt(3.0) * coarse
-    inside = np.all((centre > low_mm - reach) & (centre < high_mm + reach), axis=1)
-    index, centre = index[inside], centre[inside]
-    near = np.abs(field(centre)) < _STEEPEST * reach
-    part = np.stack(np.meshgrid(*[np.arange(_COARSE)] * 3, indexing="ij"), -1).reshape(-1, 3)
-    fine = (index[near][:, None, :] * _COARSE + part[None]).reshape(-1, 3)
-    middle = motion.apply((fine + 0.5) * spacing_mm)
-    kept: Ints = fine[np.all((middle > low_mm) & (middle < high_mm), axis=1)]
-    return kept
+    cells: Ints = index.reshape(-1, 3) + first
+    return cells
 
 
 def _shared_corners(cells: Ints) -> tuple[Ints, Ints]:

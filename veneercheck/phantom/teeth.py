@@ -130,14 +130,16 @@ def occlusal_height(form: ToothForm, local_mm: Floats) -> Floats:
 
 
 def _ridge_height(ridge: Ridge, local_mm: Floats) -> Floats:
-    start = np.array(ridge.start)
-    span = np.array(ridge.end) - start
-    offset = local_mm[:, :2] - start
-    length2 = float(span @ span)
-    share = np.clip(offset @ span / length2, 0.0, 1.0) if length2 > 0 else np.zeros(len(offset))
-    away2 = ((offset - share[:, None] * span) ** 2).sum(axis=1)
-    crest = ridge.start_height_mm + share * (ridge.end_height_mm - ridge.start_height_mm)
-    fall = np.sqrt(away2 + ridge.rounding_mm**2) - ridge.rounding_mm
+    along = local_mm[:, 0] - ridge.start[0]
+    across = local_mm[:, 1] - ridge.start[1]
+    crest: Floats | float = ridge.start_height_mm
+    span = (ridge.end[0] - ridge.start[0], ridge.end[1] - ridge.start[1])
+    length2 = span[0] ** 2 + span[1] ** 2
+    if length2 > 0:
+        share = np.clip((along * span[0] + across * span[1]) / length2, 0.0, 1.0)
+        along, across = along - share * span[0], across - share * span[1]
+        crest = ridge.start_height_mm + share * (ridge.end_height_mm - ridge.start_height_mm)
+    fall = np.sqrt(along**2 + across**2 + ridge.rounding_mm**2) - ridge.rounding_mm
     height: Floats = crest - ridge.slope * fall
     return height
 
