@@ -1,0 +1,186 @@
+"""The measurement on bodies with closed-form spaces, in a frame that is given.
+
+Sources: the formulas stand at each body in `veneercheck.phantom.bodies`; the worked values of
+eccentric spheres and of the sphere in the ellipsoid below were computed apart from it. How far
+faceting may carry a reading off is derived at the head of that module.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cache
+
+import numpy as np
+import pytest
+
+from veneercheck.core import align
+from veneercheck.core.measure import Reading, measure
+from veneercheck.core.rays import EngineName, default_engine
+from veneercheck.core.types import AlignmentState, RayOutcome, TriangleMesh
+from veneercheck.phantom.bodies import (
+    KnownBody,
+    concentric_spheres,
+    eccentric_spheres,
+    known_bodies,
+    sphere_in_ellipsoid,
+)
+from veneercheck.profile import built_in
+
+EDGE_MM = 0.3
+LIMITS = built_in()
+
+
+@cache
+def bodies(edge_mm: float) -> tuple[KnownBody, ...]:
+    return known_bodies(edge_mm)
+
+
+def reading_of(
+    inner: TriangleMesh, outer: TriangleMesh, engine: EngineName | None = None
+) -> Reading:
+    alignment = align.given(inner, outer)
+    assert alignment.state is AlignmentState.GIVEN
+    return measure(inner, outer, alignment=alignment, limits=LIMITS, engine=engine)
+
+
+@pytest.mark.parametrize("number", range(7))
+def test_space_is_the_closed_form_within_faceting(number: int) -> None:
+    body = bodies(EDGE_MM)[number]
+    space = reading_of(body.inner, body.outer).space
+    inside = body.interior
+    assert (space.outcome[inside] == RayOutcome.HIT).all(), body.name
+    error = np.abs(space.space_mm - body.space_mm)[inside]
+    assert error.max() <= body.faceting_mm, body.name
+    # Not a bound so wide that anything would pass: a tenth of the space is far outside it.
+    assert body.faceting_mm < 0.1 * body.space_mm[inside].min() + 1e-6, body.name
+    layer = space.space_mm - LIMITS.opaquer_mm - LIMITS.beads_mm
+    assert np.array_equal(space.layer_mm, layer, equal_nan=True)
+
+
+@pytest.mark.parametrize("number", range(7))
+def test_nearest_is_the_closed_form_within_faceting(number: int) -> None:
+    body = bodies(EDGE_MM)[number]
+    known = body.interior & np.isfinite(body.nearest_mm)
+    if not known.any():
+        assert body.name == "sphere in ellipsoid", "the only body without that formula"
+        return
+    space = reading_of(body.inner, body.outer).space
+    error = np.abs(space.nearest_mm - body.nearest_mm)[known]
+    # The wedge's plane ends above its tip: there the nearest point is the one of the formula too.
+    assert error.max() <= body.faceting_mm + 1e-9, body.name
+
+
+@pytest.mark.parametrize("number", range(7))
+def test_ball_is_the_closed_form_within_faceting(number: int) -> None:
+    body = bodies(EDGE_MM)[number]
+    known = body.interior & np.isfinite(body.ball_mm)
+    if not known.any():
+        assert body.name == "sphere in ellipsoid", "the only body without that formula"
+        return
+    ball = reading_of(body.inner, body.outer).space.ball_mm[known]
+    measured = np.isfinite(ball)
+    assert measured.mean() > 0.9, body.name
+    error = np.abs(ball - body.ball_mm[known])[measured]
+    assert np.quantile(error, 0.99) <= body.faceting_mm + 0.01, body.name
+
+
+def test_finer_facets_bring_the_reading_nearer() -> None:
+    """The sagitta falls with the square of the edge: half the edge, a quarter of the error."""
+    errors = []
+    for edge_mm in (0.5, 0.25):
+        body = concentric_spheres(edge_mm)
+        space = reading_of(body.inner, body.outer).space
+        errors.append(np.abs(space.space_mm - body.space_mm).max())
+    assert errors[1] < 0.35 * errors[0]
+
+
+@pytest.mark.parametrize(
+    ("degrees", "ray_mm", "nearest_mm"),
+    [
+        (0, 1.3, 1.3),
+        (45, 1.207630, 1.206197),
+        (90, 0.990992, 0.988766),
+        (135, 0.783366, 0.782530),
+        (180, 0.7, 0.7),
+    ],
+)
+def test_eccentric_spheres_worked_values(degrees: int, ray_mm: float, nearest_mm: float) -> None:
+    """R 4 in 5, e = 0.3: e·cosθ + √(R2² − e²·sin²θ) − R1, and the nearest distance."""
+    body = eccentric_spheres(0.15)
+    space = reading_of(body.inner, body.outer).space
+    cosine = body.inner.points_mm[:, 0] / 4.0
+    here = np.abs(np.arccos(np.clip(cosine, -1, 1)) - np.radians(degrees)) < np.radians(2.5)
+    slope_mm = 0.3 * np.radians(2.5)
+    assert here.any()
+    off = slope_mm + body.faceting_mm
+    assert np.abs(space.space_mm[here] - ray_mm).max() < off
+    assert np.abs(space.nearest_mm[here] - nearest_mm).max() < off
+    assert np.abs(np.mean(space.space_mm[here]) - ray_mm) < 0.3 * off
+
+
+def test_sphere_in_ellipsoid_worked_value() -> None:
+    """R 4 in 5 × 5.5 × 6 along (1, 1, 1): 1.454483 mm."""
+    body = sphere_in_ellipsoid(0.15)
+    space = reading_of(body.inner, body.outer).space
+    way = np.ones(3) / np.sqrt(3.0)
+    near = np.argsort(-(body.inner.points_mm @ way))[:30]
+    spread = np.ptp(body.space_mm[near])
+    assert np.abs(space.space_mm[near] - 1.454483).max() < body.faceting_mm + spread
+
+
+def test_inside_out_pairs_stand_over_the_contour() -> None:
+    """Framework and wax-up swapped: the same distance, negative."""
+    body = concentric_spheres(EDGE_MM)
+    shell = TriangleMesh(body.inner.points_mm * 4.2 / 4.0, body.inner.faces)
+    space = reading_of(shell, body.inner).space
+    assert (space.outcome == RayOutcome.OVER_CONTOUR).all()
+    assert np.abs(space.space_mm + 0.2).max() <= body.faceting_mm
+
+
+def test_what_lies_beyond_reach_has_no_number() -> None:
+    body = concentric_spheres(EDGE_MM)
+    far = TriangleMesh(body.inner.points_mm * 12.0 / 4.0, body.inner.faces)
+    space = reading_of(body.inner, far).space
+    assert (space.outcome == RayOutcome.BEYOND_REACH).all()
+    assert np.isnan(space.space_mm).all()
+    assert np.isnan(space.layer_mm).all()
+
+
+def test_a_hole_in_the_contour_is_not_measured() -> None:
+    body = concentric_spheres(EDGE_MM)
+    middle = body.outer.points_mm[body.outer.faces].mean(axis=1)
+    open_top = TriangleMesh(body.outer.points_mm, body.outer.faces[middle[:, 2] < 4.0])
+    space = reading_of(body.inner, open_top).space
+    z = body.inner.points_mm[:, 2]
+    assert np.isnan(space.space_mm[z > 3.4]).all()
+    assert np.isfinite(space.space_mm[z < 3.0]).all()
+
+
+def test_a_number_is_finite_exactly_where_it_was_measured() -> None:
+    body = eccentric_spheres(EDGE_MM)
+    middle = body.outer.points_mm[body.outer.faces].mean(axis=1)
+    open_top = TriangleMesh(body.outer.points_mm, body.outer.faces[middle[:, 2] < 4.0])
+    space = reading_of(body.inner, open_top).space
+    measured = np.isin(space.outcome, (RayOutcome.HIT, RayOutcome.OVER_CONTOUR))
+    assert 0.5 < measured.mean() < 1.0
+    for field in ("space_mm", "layer_mm", "u_mm"):
+        assert np.array_equal(np.isfinite(getattr(space, field)), measured), field
+
+
+def test_both_engines_measure_the_same() -> None:
+    if default_engine() != "embree":
+        pytest.skip("embreex has no wheel for this machine")
+    body = eccentric_spheres(EDGE_MM)
+    one = reading_of(body.inner, body.outer, "embree").space.space_mm
+    other = reading_of(body.inner, body.outer, "portable").space.space_mm
+    both = np.isfinite(one) & np.isfinite(other)
+    assert np.abs(one - other)[both].max() < 1e-3
+    assert both.mean() > 0.85
+
+
+def test_opaquer_and_beads_are_taken_off_once() -> None:
+    body = concentric_spheres(EDGE_MM)
+    thick = dataclasses.replace(LIMITS, opaquer_mm=0.3, beads_mm=0.25)
+    alignment = align.given(body.inner, body.outer)
+    space = measure(body.inner, body.outer, alignment=alignment, limits=thick).space
+    assert space.layer_mm == pytest.approx(space.space_mm - 0.55, nan_ok=True)
