@@ -1,0 +1,134 @@
+"""The rays of the check against independent engines, to 1 µm.
+
+Witnesses: `trimesh` with `rtree` (its own slab test in numpy, float64) and `libigl` (float64
+bounding-volume tree), both installed with [test]; `open3d` with [witness] only, because it is
+900 MB and rests on Embree too. The rays start where those of the check do, at vertices along
+their normals, and some go straight at vertices and edge midpoints of what they meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+import pytest
+import trimesh
+
+from veneercheck.core.mesh import unique_edges, unit, vertex_normals
+from veneercheck.core.rays import RayScene, default_engine
+from veneercheck.core.types import Floats, TriangleMesh
+
+MICROMETRE = 1e-3
+SAMPLED = 240
+"""rtree needs about a megabyte a ray on large meshes: few rays, in small portions."""
+
+PORTION = 60
+
+
+@cache
+def waxup() -> TriangleMesh:
+    """A closed body with cusps and a fissure, star-shaped about the origin, about 9 mm across."""
+    ball = trimesh.creation.icosphere(subdivisions=4)
+    way = np.array(ball.vertices)
+    x, y, z = way.T
+    radius = (
+        4.5
+        + 0.5 * np.cos(3 * np.arctan2(y, x)) * (1 - z**2)
+        - 0.6 * np.exp(-8 * x**2) * (z > 0) * z
+    )
+    return TriangleMesh(way * radius[:, None], np.array(ball.faces))
+
+
+@cache
+def framework() -> TriangleMesh:
+    """The same body cut back by 1.3 mm, on another triangulation."""
+    outer = waxup()
+    ball = trimesh.creation.icosphere(subdivisions=3)
+    turned = (
+        np.array(ball.vertices)
+        @ trimesh.transformations.rotation_matrix(0.3, [0.2, 1.0, 0.4])[:3, :3]
+    )
+    scene = RayScene(outer, engine="portable")
+    hit = scene.first_hit(np.zeros_like(turned), turned)
+    assert hit.met.all()
+    return TriangleMesh(turned * (hit.distance_mm - 1.3)[:, None], np.array(ball.faces))
+
+
+def rays() -> tuple[Floats, Floats]:
+    """Vertices along their normals; and rays at vertices and at edge midpoints of the wax-up."""
+    rng = np.random.default_rng(20)
+    inner, outer = framework(), waxup()
+    some = rng.choice(len(inner.points_mm), SAMPLED // 2, replace=False)
+    start, way = inner.points_mm[some], vertex_normals(inner)[some]
+    edges, _, _ = unique_edges(outer.faces)
+    target = np.concatenate(
+        [
+            outer.points_mm[rng.choice(len(outer.points_mm), SAMPLED // 4)],
+            outer.points_mm[edges[rng.choice(len(edges), SAMPLED // 4)]].mean(axis=1),
+        ]
+    )
+    middle = np.tile([0.02, -0.03, 0.01], (len(target), 1))
+    return np.concatenate([start, middle]), np.concatenate([way, unit(target - middle)])
+
+
+def by_rtree(start: Floats, way: Floats) -> Floats:
+    from trimesh.ray.ray_triangle import RayMeshIntersector
+
+    engine = RayMeshIntersector(trimesh.Trimesh(waxup().points_mm, waxup().faces, process=False))
+    distance = np.full(len(start), np.inf)
+    for first in range(0, len(start), PORTION):
+        part = slice(first, first + PORTION)
+        place, ray, _ = engine.intersects_location(start[part], way[part], multiple_hits=True)
+        along = np.linalg.norm(place - start[part][ray], axis=1)
+        np.minimum.at(distance[part], ray, along)
+    return distance
+
+
+def by_libigl(start: Floats, way: Floats) -> Floats:
+    import igl
+
+    tree = igl.AABB()
+    points, faces = np.array(waxup().points_mm), np.array(waxup().faces)
+    tree.init(points, faces)
+    _, distance, _ = tree.intersect_ray_first(points, faces, start, way)
+    return np.array(distance, dtype=float)
+
+
+def by_open3d(start: Floats, way: Floats) -> Floats:
+    open3d = pytest.importorskip("open3d", reason="a heavy witness: pip install '.[witness]'")
+    scene = open3d.t.geometry.RaycastingScene()
+    tensor = open3d.core.Tensor
+    scene.add_triangles(
+        tensor(waxup().points_mm.astype(np.float32)), tensor(waxup().faces.astype(np.uint32))
+    )
+    cast = scene.cast_rays(tensor(np.hstack([start, way]).astype(np.float32)))
+    return cast["t_hit"].numpy().astype(float)
+
+
+@pytest.mark.parametrize("witness", [by_rtree, by_libigl, by_open3d])
+def test_rays_agree_with_an_independent_engine(
+    witness: Callable[[Floats, Floats], Floats],
+) -> None:
+    start, way = rays()
+    own = RayScene(waxup()).first_hit(start, way)
+    other = witness(start, way)
+    met = np.isfinite(other)
+    # A witness may itself let a ray slip through between two triangles, at vertices and edges.
+    assert met[: SAMPLED // 2].all()
+    assert met.mean() > 0.9
+    assert np.count_nonzero(~own.met) == 0
+    assert np.abs(own.distance_mm - other)[met].max() < MICROMETRE
+    assert own.distance_mm[: SAMPLED // 2].min() > 0.1, "the bodies lie apart: no trivial zeros"
+
+
+def test_the_portable_engine_agrees_too() -> None:
+    if default_engine() != "embree":
+        pytest.skip("embreex has no wheel for this machine")
+    start, way = rays()
+    one = RayScene(waxup(), engine="embree").first_hit(start, way)
+    other = RayScene(waxup(), engine="portable").first_hit(start, way)
+    both = one.met & other.met
+    assert both[: SAMPLED // 2].all()
+    assert both.mean() > 0.9
+    assert np.abs(one.distance_mm - other.distance_mm)[both].max() < MICROMETRE
