@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh import vertex_areas, vertex_normals
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.phantom.arch import lay_out
@@ -60,6 +60,9 @@ _OCCLUSAL_SLOPE = 0.55
 
 _BASAL_SLOPE = -0.35
 """Pontic contour that faces the ridge more than this (cosine) is basal."""
+
+_MEAN_OVER_MM2 = 0.25
+"""Extremes are means over the built-in smallest zone: one vertex alone says little."""
 
 _BAND_MM = 0.8
 """Built-in width of the finish-line band: what lies in it does not measure a fault."""
@@ -128,7 +131,10 @@ class PlantedFault:
     centre_mm : tuple of 3 floats
         On the contour, in the wax-up's frame.
     extreme_mm : float
-        Worst true space along the framework's normal; 0 for a metal stop.
+        Worst mean over 0.25 mm² of the true space along the framework's normal; 0 for a metal
+        stop.
+    extreme_depth_mm : float
+        The same of the true distance to the contour, which does not lean with a slope.
     area_mm2 : float
         Framework beyond the built-in limits; uncut surface of a metal stop.
     """
@@ -138,6 +144,7 @@ class PlantedFault:
     surface: str
     centre_mm: tuple[float, float, float]
     extreme_mm: float
+    extreme_depth_mm: float
     area_mm2: float
     words: str
 
@@ -396,15 +403,13 @@ def _true_space(
 def _measure_faults(
     body: Body, design: _Design, truth: _Truth, spec: BridgeSpec
 ) -> tuple[PlantedFault, ...]:
-    from veneercheck.core.mesh import vertex_areas
-
     area = vertex_areas(truth.mesh)
     _, surface = _places(body, design.centres_mm, np.zeros(len(design.centres_mm), dtype=bool))
     planted = []
     for plan, centre, code in zip(spec.faults, design.centres_mm, surface, strict=True):
         reach = plan.radius_mm * (_AROUND if plan.kind == "metal_stop" else 1.0)
         near = np.linalg.norm(truth.foot_mm - centre, axis=1) < reach
-        extreme, inside = _extreme(plan, truth, near & (truth.surface != Surface.FITTING))
+        extreme, depth, inside = _extreme(plan, truth, near & (truth.surface != Surface.FITTING))
         planted.append(
             PlantedFault(
                 kind=plan.kind,
@@ -412,6 +417,7 @@ def _measure_faults(
                 surface=Surface(code).word,
                 centre_mm=(float(centre[0]), float(centre[1]), float(centre[2])),
                 extreme_mm=extreme,
+                extreme_depth_mm=depth,
                 area_mm2=float(area[inside].sum()),
                 words=plan.words,
             )
@@ -419,15 +425,37 @@ def _measure_faults(
     return tuple(planted)
 
 
-def _extreme(plan: FaultPlan, truth: _Truth, near: Bools) -> tuple[float, Bools]:
+def _extreme(plan: FaultPlan, truth: _Truth, near: Bools) -> tuple[float, float, Bools]:
+    """Worst local mean of space and of depth, and where the limits are broken."""
+    if plan.kind == "metal_stop":
+        return 0.0, 0.0, near & ~truth.cut & (truth.surface == Surface.OCCLUSAL)
     space = np.where(near, truth.space_mm, np.nan)
-    if plan.kind == "too_thin":
-        inside = (space < _LEAST_SPACE_MM) & (truth.inward_mm > _BAND_MM)
-        return float(np.min(space[inside], initial=np.inf)), inside
-    if plan.kind == "too_thick":
-        inside = (space > _GREATEST_SPACE_MM) & (truth.inward_mm > _BAND_MM)
-        return float(np.max(space[inside], initial=-np.inf)), inside
-    if plan.kind == "over_contour":
-        inside = space < -_FITTING_MM
-        return float(np.min(space[inside], initial=np.inf)), inside
-    return 0.0, near & ~truth.cut & (truth.surface == Surface.OCCLUSAL)
+    beyond_band = truth.inward_mm > _BAND_MM
+    broken = {
+        "too_thin": (space < _LEAST_SPACE_MM) & beyond_band,
+        "too_thick": (space > _GREATEST_SPACE_MM) & beyond_band,
+        "over_contour": space < -_FITTING_MM,
+    }[plan.kind]
+    worst = np.max if plan.kind == "too_thick" else np.min
+    space_mm, depth_mm = (
+        float(worst(_local_means(truth, broken, values)))
+        for values in (truth.space_mm, truth.depth_mm)
+    )
+    return space_mm, depth_mm, broken
+
+
+def _local_means(truth: _Truth, inside: Bools, values: Floats) -> Floats:
+    """Mean over the chosen vertices within a small disc about each of them."""
+    from scipy.spatial import cKDTree
+
+    chosen = np.flatnonzero(inside)
+    if not len(chosen):
+        return np.full(1, np.nan)
+    points, area = truth.mesh.points_mm[chosen], vertex_areas(truth.mesh)[chosen]
+    pairs = cKDTree(points).query_pairs(np.sqrt(_MEAN_OVER_MM2 / np.pi), output_type="ndarray")
+    self_pairs = np.stack([np.arange(len(chosen))] * 2, axis=1)
+    here, there = np.concatenate([pairs, pairs[:, ::-1], self_pairs]).T
+    weight = np.bincount(here, weights=area[there], minlength=len(chosen))
+    total = np.bincount(here, (area * values[chosen])[there], len(chosen))
+    means: Floats = total / weight
+    return means

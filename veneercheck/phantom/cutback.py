@@ -65,7 +65,7 @@ class Cut:
     collar_mm : float
         Uncut band above the gingiva.
     surfaces : tuple of str
-        Of "occlusal", "buccal", "basal".
+        Of "occlusal", "buccal", "lingual", "basal".
     """
 
     depth_mm: float = 1.5
@@ -101,6 +101,9 @@ def _unit_extent(unit: Unit, pontic: bool, cut: Cut, local_mm: Floats) -> Floats
         extent = occlusal - (lingual_top - _LINGUAL_REACH_MM) + _DIP_MM * outward**4
     if "buccal" in cut.surfaces:
         line = buccal - _BUCCAL_FROM * form.depth_mm - _BUCCAL_RISE_MM * outward**4
+        extent = smooth_max(extent, line, _CORNER_BLEND_MM)
+    if "lingual" in cut.surfaces:
+        line = -buccal - _BUCCAL_FROM * form.depth_mm - _BUCCAL_RISE_MM * outward**4
         extent = smooth_max(extent, line, _CORNER_BLEND_MM)
     if pontic and "basal" in cut.surfaces:
         extent = smooth_max(extent, _BASAL_REACH_MM + 0.9 - occlusal, _CORNER_BLEND_MM)

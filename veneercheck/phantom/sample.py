@@ -16,7 +16,7 @@ SAMPLE = BridgeSpec(
     pontics=(46,),
     faults=(
         FaultPlan("too_thin", 45, (0.1, 2.2, 7.6), 3.4, -0.75, "buccal cusp cut too little"),
-        FaultPlan("too_thick", 46, (-0.4, 0.1, 6.0), 2.2, 0.95, "hollow cut too deep in the fossa"),
+        FaultPlan("too_thick", 46, (0.4, 5.2, 4.3), 3.0, 1.25, "hollow cut too deep, buccal face"),
         FaultPlan("over_contour", 46, (0.0, -5.0, 4.0), 1.2, -0.28, "lingual collar stands proud"),
         FaultPlan("metal_stop", 47, (0.0, 0.0, 6.0), 0.75, 0.0, "metal stop in the fossa"),
     ),

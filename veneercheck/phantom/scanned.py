@@ -27,6 +27,9 @@ _HOLE_LEVEL_MM = 2.2
 _FRAMEWORK_CROP_MM = -2.4
 """The framework's scan ends higher on the model strip than the wax-up's."""
 
+_WAVES = 400
+"""Enough for a field whose values are Gaussian to the eye of any test here."""
+
 _RELAXING_ROUNDS = 3
 
 _INSIDE_SHARE = 0.3
@@ -42,7 +45,9 @@ class Scanner:
     framework_edge_mm, waxup_edge_mm : float
         Grid spacing of each scan, about its edge length.
     framework_noise_mm, waxup_noise_mm : float
-        Standard deviation along the normal, independent from vertex to vertex.
+        Standard deviation along the normal.
+    noise_length_mm : float
+        Correlation length of the noise; 0 for noise independent from vertex to vertex.
     hole, fragment, crop : bool
         Whether the framework's scan has them.
     """
@@ -51,6 +56,7 @@ class Scanner:
     waxup_edge_mm: float = 0.25
     framework_noise_mm: float = 0.010
     waxup_noise_mm: float = 0.008
+    noise_length_mm: float = 0.0
     hole: bool = True
     fragment: bool = True
     crop: bool = True
@@ -100,11 +106,40 @@ def _rotation(quaternion: Floats) -> Floats:
     )
 
 
-def noisy(mesh: TriangleMesh, noise_mm: float, rng: np.random.Generator) -> TriangleMesh:
-    """A mesh with Gaussian noise along its vertex normals."""
-    shift = rng.normal(scale=noise_mm, size=len(mesh.points_mm)) if noise_mm > 0 else 0.0
-    moved = mesh.points_mm + vertex_normals(mesh) * np.reshape(shift, (-1, 1))
-    return TriangleMesh(moved, mesh.faces)
+def noisy(
+    mesh: TriangleMesh, noise_mm: float, length_mm: float, rng: np.random.Generator
+) -> TriangleMesh:
+    """A mesh with Gaussian noise along its vertex normals.
+
+    Parameters
+    ----------
+    noise_mm : float
+        Standard deviation.
+    length_mm : float
+        ℓ of the correlation exp(−r²/2ℓ²); 0 for noise that is independent at each vertex.
+    """
+    if not noise_mm > 0:
+        return mesh
+    count = len(mesh.points_mm)
+    shift = rng.normal(size=count) if length_mm <= 0 else _waves(mesh.points_mm, length_mm, rng)
+    return TriangleMesh(
+        mesh.points_mm + noise_mm * shift[:, None] * vertex_normals(mesh), mesh.faces
+    )
+
+
+def _waves(points_mm: Floats, length_mm: float, rng: np.random.Generator) -> Floats:
+    """A random field of variance one: many cosines, frequencies spread as the spectrum asks.
+
+    The spectrum of exp(−r²/2ℓ²) is Gaussian with deviation 1/ℓ (Bochner; random Fourier
+    features, Rahimi and Recht 2007, from memory).
+    """
+    frequency = rng.normal(scale=1.0 / length_mm, size=(_WAVES, 3))
+    phase = rng.uniform(0.0, 2.0 * np.pi, size=_WAVES)
+    field = np.zeros(len(points_mm))
+    for k, start in zip(frequency, phase, strict=True):
+        field += np.cos(points_mm @ k + start)
+    scaled: Floats = field * np.sqrt(2.0 / _WAVES)
+    return scaled
 
 
 def scan_waxup(body: Body, scanner: Scanner, rng: np.random.Generator) -> TriangleMesh:
@@ -116,7 +151,9 @@ def scan_waxup(body: Body, scanner: Scanner, rng: np.random.Generator) -> Triang
     fitting = body.outer(points) < -_INSIDE_SHARE * scanner.waxup_edge_mm
     points[~fitting] = onto_surface(body.outer, points[~fitting])
     points[fitting] = onto_surface(body.cavities, points[fitting])
-    return noisy(TriangleMesh(points, mesh.faces), scanner.waxup_noise_mm, rng)
+    return noisy(
+        TriangleMesh(points, mesh.faces), scanner.waxup_noise_mm, scanner.noise_length_mm, rng
+    )
 
 
 def scan_framework(
@@ -130,7 +167,7 @@ def scan_framework(
     if scanner.hole:
         keep &= ~_hole(body, middle)
     clean, origin = select_faces(mesh, keep)
-    scanned = noisy(clean, scanner.framework_noise_mm, rng)
+    scanned = noisy(clean, scanner.framework_noise_mm, scanner.noise_length_mm, rng)
     if scanner.fragment:
         crumb = _fragment(mesh)
         clean, scanned = _joined(clean, crumb), _joined(scanned, crumb)
