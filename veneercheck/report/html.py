@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import Markup, digest, joined, picture, tag
-from veneercheck.report.stills import case_words, limits_words
+from veneercheck.report.stills import Scene, case_words, limits_words
 from veneercheck.report.tables import (
     alignment_table,
     limits_table,
@@ -22,32 +23,47 @@ from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
 PAGE = "report.html"
+NOTHING = "'none'"
 
 
-def write_html(folder: Path, filed: FiledResult, stills: Mapping[str, Path], words: Words) -> Path:
+def write_html(
+    folder: Path,
+    filed: FiledResult,
+    stills: Mapping[str, Path],
+    words: Words,
+    scene: Scene | None = None,
+) -> Path:
     """Write `report.html`.
 
     Parameters
     ----------
     stills : mapping
         Picture files by name, as `render_stills` returns them.
+    scene : Scene, optional
+        Gives the page its view that turns; without it words and pictures stand alone.
     """
-    return put(folder / PAGE, [page(filed, stills, words).encode("utf-8")])
+    return put(folder / PAGE, [page(filed, stills, words, scene).encode("utf-8")])
 
 
-def page(filed: FiledResult, stills: Mapping[str, Path], words: Words) -> str:
+def page(
+    filed: FiledResult, stills: Mapping[str, Path], words: Words, scene: Scene | None = None
+) -> str:
     """The whole page as text."""
     document = filed.document
     style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    code = script() if scene else ""
+    view = view_section(scene) if scene else Markup("")
     body = joined(
         [
             _head(document, words),
-            tag("main", *_sections(document, stills, words)),
+            tag("main", *_sections(document, stills, words, view)),
             _signatures(words),
+            tag("script", Markup(code)) if code else Markup(""),
         ]
     )
     policy = (
         f"default-src 'none'; img-src data:; style-src {digest(style)}; "
+        f"script-src {digest(code) if code else NOTHING}; "
         "base-uri 'none'; form-action 'none'"
     )
     head = joined(
@@ -90,9 +106,9 @@ def checked_words(document: Mapping[str, Any]) -> str:
 
 
 def _sections(
-    document: Mapping[str, Any], stills: Mapping[str, Path], words: Words
+    document: Mapping[str, Any], stills: Mapping[str, Path], words: Words, view: Markup
 ) -> list[Markup]:
-    found = [_first_picture(document, stills, words), _what_to_do(document, words)]
+    found = [_first_picture(document, stills, words), _what_to_do(document, words), view]
     if document["questions"]:
         found.append(_questions(document, words))
     if stills:

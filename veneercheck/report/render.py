@@ -40,8 +40,9 @@ def render(
     if filed.mesh is None:
         for stale in (folder / STILLS).glob("*.png"):
             stale.unlink()
-        stills = {}
+        scene, stills = None, {}
     else:
-        stills = render_stills(folder, scene_of(filed, words), progress)
+        scene = scene_of(filed, words)
+        stills = render_stills(folder, scene, progress)
     progress("report.html")
-    return [write_html(folder, filed, stills, words), *stills.values()]
+    return [write_html(folder, filed, stills, words, scene), *stills.values()]

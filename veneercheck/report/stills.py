@@ -205,6 +205,11 @@ def _title(scene: Scene, name: str) -> str:
     if not name.startswith("zone-"):
         return words("picture.view", view=words.known("view", name))
     zone = next(z for z in scene.filed.document["zones"] if f"zone-{z['id']}" == name)
+    return zone_words(zone, words)
+
+
+def zone_words(zone: Mapping[str, Any], words: Words) -> str:
+    """A zone in one line: number, finding, worst reading, decision, what to do."""
     return " · ".join(
         [
             words("picture.zone", id=zone["id"]),

@@ -1,0 +1,249 @@
+"""The part of the page that turns: its data, its plan and its controls; script only adds."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import math
+import re
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.types import Floats, Ints
+from veneercheck.report.drawing import legend_bar
+from veneercheck.report.markup import Markup, tag
+from veneercheck.report.pack import Pack, add_mesh, add_values, first_use_order
+from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
+from veneercheck.report.views import VIEW_NAMES, close_up, six_views
+from veneercheck.report.words import Words, sections
+
+SCRIPTS = ("decode.js", "surface.js", "camera.js", "painter.js", "section.js", "page.js")
+
+_MOST_ZONES = 255
+"""A vertex's zone is packed in a byte; zones beyond it stay in the list and the stills."""
+
+_TOP_U_MM = 0.02
+"""The scale of the uncertainty ends at a multiple of this."""
+
+_PIXELS = 100
+_LEGEND = (360, 22)
+_UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
+
+
+def script() -> str:
+    """The page's own script, one closed block."""
+    folder = resources.files(__package__).joinpath("view")
+    code = "\n".join(folder.joinpath(name).read_text(encoding="utf-8") for name in SCRIPTS)
+    return f'(() => {{\n"use strict";\n{code}\n}})();\n'
+
+
+def view_section(scene: Scene) -> Markup:
+    """The section with its controls; hidden behind words until the script has drawn."""
+    words = scene.words
+    plan, data = view_plan(scene)
+    return tag(
+        "section",
+        tag("h2", words("view_page.title"), id="view-title"),
+        tag("p", words("report.words_only"), data_part="without", class_="note"),
+        tag("div", *_stage(scene), data_part="stage", class_="stage", hidden=""),
+        _data("view-plan", "application/json", _json(plan)),
+        _data("view-words", "application/json", _json(_script_words(words))),
+        _data("view-data", "text/plain", data),
+        id="view",
+        class_="screen-only",
+        aria_labelledby="view-title",
+    )
+
+
+def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
+    """What the script needs to know, and the packed arrays as text."""
+    filed, document = scene.filed, scene.filed.document
+    mesh, old = first_use_order(scene.surface.mesh)
+    meant = mesh.points_mm[scene.surface.veneer[old] >= 0.5]
+    focus = meant if len(meant) else mesh.points_mm
+    origin = np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3)
+    pack = Pack()
+    readings = {"space": filed.space_mm, "nearest": filed.nearest_mm, "u": filed.u_mm}
+    plan: dict[str, Any] = {
+        "framework": add_mesh(pack, mesh, origin),
+        "contour": None,
+        "values": {
+            name: add_values(pack, values[old])
+            for name, values in readings.items()
+            if values is not None
+        },
+        "codes": pack.add(_codes(scene, old)),
+    }
+    if filed.contour is not None:
+        plan["contour"] = add_mesh(pack, first_use_order(filed.contour)[0], origin)
+    limits, allowance = document["profile"]["layer"], document["profile"]["allowance"]
+    plan |= {
+        "limits": [limits["least_mm"], limits["greatest_mm"]],
+        "top": scene.surface.bands.top_mm,
+        "taken": allowance["opaquer_mm"] + allowance["beads_mm"],
+        "uTop": _top_u(filed.u_mm),
+        "low": (focus - origin).min(axis=0).tolist(),
+        "high": (focus - origin).max(axis=0).tolist(),
+        "views": _views(scene),
+        "axes": _axes(scene, focus - origin),
+        "zones": [_zone(zone, scene, origin) for zone in document["zones"]],
+        "listed": _listed(document),
+        "title": f"{case_words(document, scene.words)} · {scene.words('picture.aid')}",
+        "footing": limits_words(document, scene.words),
+        "file": f"veneercheck-{_UNSAFE.sub('-', str(document['case']['number'] or 'case'))}.png",
+    }
+    return plan, pack.text()
+
+
+def _codes(scene: Scene, old: Ints) -> bytes:
+    region, finding = scene.filed.region, scene.filed.finding
+    zone = np.where(scene.surface.zone <= _MOST_ZONES, scene.surface.zone, 0)
+    columns = [column[old] for column in (region, finding, zone) if column is not None]
+    return b"".join(column.astype(np.uint8).tobytes() for column in columns)
+
+
+def _top_u(u_mm: Floats | None) -> float:
+    known = u_mm[np.isfinite(u_mm)] if u_mm is not None else np.zeros(0)
+    largest = float(np.quantile(known, 0.99)) if len(known) else 0.0
+    return max(math.ceil(largest / _TOP_U_MM), 1) * _TOP_U_MM
+
+
+def _views(scene: Scene) -> dict[str, list[list[float]]]:
+    cameras = six_views(scene.bridge, scene.surface.mesh.points_mm, _PIXELS, _PIXELS)
+    return {name: [cameras[name].toward.tolist(), cameras[name].up.tolist()] for name in VIEW_NAMES}
+
+
+def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
+    bridge = scene.bridge
+    spans = {
+        "mesial": (bridge.mesial, bridge.buccal, bridge.occlusal),
+        "buccal": (bridge.buccal, bridge.mesial, bridge.occlusal),
+        "occlusal": (bridge.occlusal, bridge.mesial, bridge.buccal),
+    }
+    return {
+        name: {
+            "way": way.tolist(),
+            "across": across.tolist(),
+            "above": above.tolist(),
+            "low": round(float((focus @ way).min()), 2),
+            "high": round(float((focus @ way).max()), 2),
+        }
+        for name, (way, across, above) in spans.items()
+    }
+
+
+def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
+    camera = close_up(zone, scene.bridge, scene.surface.mesh, _PIXELS, _PIXELS)
+    return {
+        "id": zone["id"],
+        "firm": zone["decision"] == "firm",
+        "centre": (np.asarray(zone["centre_mm"]) - origin).tolist(),
+        "normal": camera.toward.tolist(),
+        "field": camera.mm_per_px * _PIXELS,
+        "words": zone_words(zone, scene.words),
+    }
+
+
+def _listed(document: Mapping[str, Any]) -> list[int]:
+    listed = [0] * (_MOST_ZONES + 1)
+    for zone in document["zones"]:
+        if zone["id"] <= _MOST_ZONES:
+            listed[zone["id"]] = 2 if zone["decision"] == "firm" else 1
+    return listed
+
+
+def _script_words(words: Words) -> dict[str, Any]:
+    own = dict(sections(words.lang)["view_page"])
+    own["readings"] = [
+        words("report.layer"), words("report.space"), own["nearest"], own["u"],
+    ]  # fmt: skip
+    own |= {name: words(f"legend.{name}") for name in ("thin", "enough", "thick")}
+    return {**own, "decimal": words("format.decimal")}
+
+
+def _json(value: object) -> str:
+    # «<» would let a text end the block it stands in.
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")
+
+
+def _data(name: str, kind: str, text: str) -> Markup:
+    return tag("script", Markup(text), type=kind, id=name)
+
+
+def _stage(scene: Scene) -> list[Markup]:
+    words = scene.words
+    return [
+        _toolbar(words),
+        tag(
+            "div",
+            tag("canvas", data_part="canvas", tabindex="0", role="application",
+                aria_label=words("view_page.canvas")),
+            tag("div", data_part="labels", class_="labels", aria_hidden="true"),
+            tag("div", tag("span", data_part="scale"), tag("span", data_part="scale-words"),
+                class_="ruler", aria_hidden="true"),
+            class_="canvas-box",
+        ),
+        tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
+        tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
+            tag("span", data_part="legend-words"), class_="legend"),
+        _section_box(words),
+    ]  # fmt: skip
+
+
+def _toolbar(words: Words) -> Markup:
+    names = (words("report.layer"), words("report.space"), words("view_page.nearest"),
+             words("view_page.u"))  # fmt: skip
+    readings = [
+        tag("button", name, type="button", data_reading=str(index), aria_pressed="false")
+        for index, name in enumerate(names)
+    ]
+    views = [
+        tag("button", words.known("view", name), type="button", data_view=name)
+        for name in VIEW_NAMES
+    ]
+    tools = [
+        tag("button", words("view_page.contour"), type="button", data_part="contour",
+            aria_pressed="true"),
+        tag("button", words("view_page.distance_tool"), type="button", data_part="distance",
+            aria_pressed="false"),
+        tag("button", words("view_page.dark"), type="button", data_part="dark",
+            aria_pressed="false"),
+        tag("button", words("view_page.shot"), type="button", data_part="shot"),
+    ]  # fmt: skip
+    groups = (("readings", readings), ("views", views), ("tools", tools))
+    boxes = [
+        tag("div", *buttons, role="group", aria_label=words(f"view_page.{name}"))
+        for name, buttons in groups
+    ]
+    return tag("div", *boxes, class_="tools")
+
+
+def _bands(scene: Scene) -> Markup:
+    stream = io.BytesIO()
+    legend_bar(scene.surface.bands, *_LEGEND).save(stream, "PNG")
+    data = base64.b64encode(stream.getvalue()).decode("ascii")
+    return tag("img", src=f"data:image/png;base64,{data}", alt="", data_part="scale-bands")
+
+
+def _section_box(words: Words) -> Markup:
+    options = [
+        tag("option", words(f"view_page.axis_{name}"), value=name)
+        for name in ("mesial", "buccal", "occlusal")
+    ]
+    return tag(
+        "div",
+        tag("h3", words("view_page.section")),
+        tag("div",
+            tag("label", words("view_page.axis"), " ", tag("select", *options, data_part="axis")),
+            tag("label", words("view_page.slider"), " ",
+                tag("input", type="range", data_part="slider")),
+            class_="section-tools"),
+        tag("svg", data_part="section", class_="section", role="img",
+            aria_label=words("view_page.section")),
+        tag("p", words("view_page.section_grid"), class_="note"),
+        class_="section-box",
+    )  # fmt: skip

@@ -1,0 +1,560 @@
+// The view that turns: wires camera, painter, section and readings to pointer, finger and keys.
+
+const FLIGHT_MS = 450;
+const TURN_PER_PX = 0.008;
+const COARSE_MM = 0.45;
+const REST_MS = 160;
+const MOVING_SHARE = 0.5;
+const COVERAGE = 2;
+
+class View {
+  constructor(plan, words, data) {
+    this.plan = plan;
+    this.words = words;
+    this.words.number = (value, digits) => value.toFixed(digits).replace("-", "−").replace(".", words.decimal);
+    this.framework = readMesh(data, plan.framework);
+    this.contour = plan.contour && readMesh(data, plan.contour);
+    this.node = (name) => document.querySelector(`#view [data-part="${name}"]`);
+    this.canvas = this.node("canvas");
+    this.painter = new Painter(this.canvas);
+    this.reading = 0;
+    this.points = [];
+    this.prepare(data);
+    this.labels();
+    this.camera = this.standard("occlusal");
+    this.section = new SectionDrawing(this.node("section"), words);
+    this.wire();
+    this.size();
+    this.setReading(0);
+    this.cutAt();
+  }
+
+  prepare(data) {
+    const { plan, framework } = this;
+    const count = plan.framework.vertices;
+    const [space, nearest, u] = ["space", "nearest", "u"].map((name) => readValues(data, plan.values[name], count));
+    const codes = data.subarray(plan.codes, plan.codes + 3 * count);
+    const region = codes.subarray(0, count), finding = codes.subarray(count, 2 * count);
+    const zone = codes.subarray(2 * count);
+    const meant = new Float32Array(count), layer = new Float32Array(count);
+    const reading = new Float32Array(4 * count), mark = new Float32Array(2 * count);
+    for (let i = 0; i < count; i += 1) {
+      layer[i] = space[i] - plan.taken;
+      meant[i] = region[i] === 2 || region[i] === 3 || finding[i] === 3 ? 1 : 0;
+      reading.set([shownLayer(layer[i], region[i], finding[i], plan), space[i], nearest[i], u[i]], 4 * i);
+      mark.set([zone[i], zone[i] ? plan.listed[zone[i]] : 0], 2 * i);
+    }
+    const normals = vertexNormals(framework.places, framework.faces);
+    const known = (i) => meant[i] && space[i] === space[i];
+    const sort = (faces) => {
+      const kinds = new Uint8Array(faces.length / 3), ranges = [0, 0, 0];
+      for (let f = 0; f < kinds.length; f += 1) {
+        const a = faces[3 * f], b = faces[3 * f + 1], c = faces[3 * f + 2];
+        kinds[f] = known(a) && known(b) && known(c) ? 0 : meant[a] && meant[b] && meant[c] ? 1 : 2;
+        ranges[kinds[f]] += 3;
+      }
+      const index = new Uint32Array(faces.length), next = [0, ranges[0], ranges[0] + ranges[1]];
+      kinds.forEach((kind, f) => {
+        index.set(faces.subarray(3 * f, 3 * f + 3), next[kind]);
+        next[kind] += 3;
+      });
+      return { index, ranges };
+    };
+    this.full = sort(framework.faces);
+    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
+      sort(coarse(framework.places, framework.faces, COARSE_MM)));
+    const every = (values, width, k) => Float32Array.from({ length: count }, (_, i) => values[width * i + k]);
+    Object.assign(this, { space, layer, meant, shown: every(reading, 4, 0) });
+    this.normalParts = [0, 1, 2].map((k) => every(normals, 3, k));
+    const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
+    const shown = (i) => reading[4 * i];
+    const smooth = smoothed(meant, framework.faces, 1, 2);
+    const join = (...parts) => Float32Array.from(parts.flatMap((part) => Array.from(part)));
+    this.painter.setLines("limits", join(
+      isolines(mapped.places, mapped.faces, shown, plan.limits[0]),
+      isolines(mapped.places, mapped.faces, shown, plan.limits[1] + 5e-4)));
+    this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
+    const end = this.full.ranges[0] + this.full.ranges[1];
+    this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
+    if (this.contour) {
+      const raw = vertexNormals(this.contour.places, this.contour.faces);
+      this.contourNormals = smoothed(raw, this.contour.faces, 3, 3);
+    }
+  }
+
+  standard(name) {
+    const [toward, up] = this.plan.views[name];
+    const { low, high } = this.plan;
+    const middle = [0, 1, 2].map((k) => (low[k] + high[k]) / 2);
+    const reach = [0, 1, 2].map((k) => (high[k] - low[k]) / 2 + 1.5);
+    const camera = new Camera(middle, toward, up, 1);
+    const half = (way) => Math.abs(way[0]) * reach[0] + Math.abs(way[1]) * reach[1] + Math.abs(way[2]) * reach[2];
+    const { clientWidth, clientHeight } = this.canvas;
+    camera.mmPerPx = 2 * Math.max(half(camera.right) / clientWidth, half(camera.up) / clientHeight);
+    return camera;
+  }
+
+  fly(target) {
+    const from = this.camera.copy(), start = performance.now();
+    const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+    const step = (now) => {
+      const share = still ? 1 : Math.min((now - start) / FLIGHT_MS, 1);
+      this.camera.between(from, target, share * share * (3 - 2 * share));
+      if (share === 1) { Object.assign(this.camera, target.copy()); this.settle(); return; }
+      this.ask(true);
+      requestAnimationFrame(step);
+    };
+    requestAnimationFrame(step);
+  }
+
+  flyToZone(id) {
+    const zone = this.plan.zones.find((one) => one.id === id);
+    if (!zone) return;
+    const [occlusal, buccal] = this.plan.views.occlusal;
+    const level = Math.abs(dot(zone.normal, occlusal)) > 0.9;
+    const target = new Camera(zone.centre, zone.normal, level ? buccal : occlusal, 1);
+    target.mmPerPx = zone.field / Math.min(this.canvas.clientWidth, this.canvas.clientHeight);
+    this.fly(target);
+    this.say(zone.words);
+    this.cutThrough(zone.centre);
+  }
+
+  labels() {
+    const layer = this.node("labels");
+    for (const zone of this.plan.zones) {
+      const sign = document.createElement("span");
+      sign.className = zone.firm ? "sign firm" : "sign";
+      sign.textContent = zone.id;
+      layer.append(sign);
+      zone.sign = sign;
+    }
+  }
+
+  // Draw once in the next frame; `moving` takes the coarse copy of the mesh.
+  ask(moving) {
+    this.moving = moving;
+    if (this.asked) return;
+    this.asked = requestAnimationFrame(() => { this.asked = 0; this.draw(); });
+  }
+
+  settle() {
+    clearTimeout(this.rest);
+    this.outline();
+    this.ask(false);
+  }
+
+  rested() {
+    this.ask(true);
+    clearTimeout(this.rest);
+    this.rest = setTimeout(() => this.settle(), REST_MS);
+  }
+
+  outline() {
+    if (!this.contour) return;
+    const { toward } = this.camera, normals = this.contourNormals;
+    const facing = (i) => normals[3 * i] * toward[0] + normals[3 * i + 1] * toward[1] + normals[3 * i + 2] * toward[2];
+    const { right, up } = this.camera;
+    const rim = isolines(this.contour.places, this.contour.faces, facing, 0);
+    this.painter.setLines("contour", inFront(rim, this.contour.places, right, up, toward));
+  }
+
+  draw() {
+    this.fit();
+    const dark = document.body.classList.contains("dark");
+    const ink = [0.1, 0.1, 0.1, 1], own = this.reading;
+    const lines = this.moving ? {} : {
+      finish: { width: 2.6, ink, front: 0.08 },
+      unmeasured: { width: 1.2, ink, front: 0.08 },
+      cut: { width: 2.2, ink: [0.55, 0.16, 0.27, 1], front: 0.1 },
+    };
+    lines.distance = { width: 2.4, ink, front: 100 };
+    if (own === 0) lines.limits = { width: 1.8, ink, front: 0.06 };
+    if (this.contour && this.showContour && !this.moving) {
+      lines.contour = { width: 1.3, ink: dark ? [0.85, 0.82, 0.76, 1] : [0.35, 0.33, 0.3, 1], front: 100 };
+    }
+    const { plan } = this;
+    this.painter.draw(this.camera, {
+      background: dark ? [0.078, 0.067, 0.059] : [1, 1, 1],
+      shown: own,
+      limits: [...plan.limits, plan.top],
+      taken: plan.taken,
+      uTop: plan.uTop,
+      lines,
+    }, this.moving);
+    this.place();
+  }
+
+  place() {
+    const { clientWidth: width, clientHeight: height } = this.canvas;
+    for (const zone of this.plan.zones) {
+      const [x, y] = this.camera.project(zone.centre, width, height);
+      const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height;
+      zone.sign.hidden = !seen;
+      zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
+    }
+    const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
+    this.node("scale").style.width = `${scale / this.camera.mmPerPx}px`;
+    this.node("scale-words").textContent = `${String(scale).replace(".", this.words.decimal)} mm`;
+  }
+
+  size() {
+    this.settle();
+  }
+
+  // Fewer pixels while the picture moves: without a graphics card every pixel is paid for.
+  fit() {
+    const grain = Math.min(devicePixelRatio || 1, 2) * (this.moving ? MOVING_SHARE : 1);
+    const width = Math.max(1, Math.round(this.canvas.clientWidth * grain));
+    const height = Math.max(1, Math.round(this.canvas.clientHeight * grain));
+    if (this.canvas.width !== width) this.canvas.width = width;
+    if (this.canvas.height !== height) this.canvas.height = height;
+  }
+
+  setReading(index) {
+    this.reading = index;
+    document.querySelectorAll("#view [data-reading]").forEach((button) => {
+      button.setAttribute("aria-pressed", String(Number(button.dataset.reading) === index));
+    });
+    this.legend();
+    this.ask(false);
+  }
+
+  legend() {
+    const { words, plan } = this;
+    const more = this.reading === 1 || this.reading === 2 ? plan.taken : 0;
+    const ends = [0, plan.limits[0], plan.limits[1], plan.top].map((mm) => mm + more);
+    this.node("scale-u").hidden = this.reading !== 3;
+    this.node("scale-bands").hidden = this.reading === 3;
+    this.node("legend-words").textContent = this.reading === 3
+      ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
+      : `${words.readings[this.reading]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+  }
+
+  say(text) { this.node("reading").textContent = text; }
+
+  // Words for what lies under a place of the picture.
+  describe(found) {
+    const { words, plan } = this;
+    if (!found) return words.nothing;
+    if (found.kind === 2) return words.metal;
+    if (found.kind === 1) return words.unmeasured;
+    const n = (value) => words.number(value, 3);
+    const parts = [
+      `${words.readings[0]} ${n(found.space - plan.taken)} ± ${n(COVERAGE * found.u)} mm`,
+      `${words.readings[1]} ${n(found.space)} mm`,
+    ];
+    if (found.nearest === found.nearest) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
+    const zone = plan.zones.find((one) => one.id === found.zone);
+    parts.push(zone ? zone.words : words.no_zone);
+    return parts.join(" · ");
+  }
+
+  readAt(x, y) {
+    const found = this.painter.read(this.camera, x, y);
+    this.say(this.describe(found));
+    return found;
+  }
+
+  measure(x, y) {
+    const found = this.painter.read(this.camera, x, y);
+    if (!found) return;
+    if (this.points.length === 2) this.points = [];
+    this.points.push(found.place);
+    const [a, b] = this.points;
+    this.painter.setLines("distance", Float32Array.from([...a, ...(b || a)]));
+    const far = b ? Math.hypot(...sum(a, b, -1)) : 0;
+    this.say(b ? `${this.words.distance} ${this.words.number(far, 2)} mm` : this.words.second_point);
+    this.ask(false);
+  }
+
+  axis() { return this.plan.axes[this.node("axis").value]; }
+
+  cutThrough(place) {
+    const slider = this.node("slider");
+    const { way } = this.axis();
+    slider.value = dot(place, way);
+    this.cutAt();
+  }
+
+  chooseAxis() {
+    const { low, high } = this.axis();
+    const slider = this.node("slider");
+    Object.assign(slider, { min: low, max: high, step: 0.05 });
+    slider.value = (low + high) / 2;
+    this.cutAt();
+  }
+
+  cutAt() {
+    const { way, across, above } = this.axis();
+    const at = Number(this.node("slider").value);
+    const offset = (places) => (i) => places[3 * i] * way[0] + places[3 * i + 1] * way[1] + places[3 * i + 2] * way[2] - at;
+    const framework = cut(this.framework, offset(this.framework.places),
+      [this.space, this.layer, this.meant, this.shown, ...this.normalParts]);
+    const contour = this.contour ? cut(this.contour, offset(this.contour.places)).segments : new Float32Array(0);
+    this.section.draw(framework, contour, across, above, this.plan.limits);
+    this.painter.setLines("cut", framework.segments);
+    this.ask(this.moving);
+  }
+
+  wire() {
+    this.showContour = true;
+    const on = (name, kind, act) => this.node(name).addEventListener(kind, act);
+    document.querySelectorAll("#view [data-reading]").forEach((button) => {
+      button.addEventListener("click", () => this.setReading(Number(button.dataset.reading)));
+    });
+    document.querySelectorAll("#view [data-view]").forEach((button) => {
+      button.addEventListener("click", () => this.fly(this.standard(button.dataset.view)));
+    });
+    document.querySelectorAll("a[data-zone]").forEach((row) => {
+      row.addEventListener("click", (event) => {
+        event.preventDefault();
+        document.getElementById("view").scrollIntoView({ block: "start" });
+        this.flyToZone(Number(row.dataset.zone));
+      });
+    });
+    const toggle = (name, act) => on(name, "click", () => {
+      const now = this.node(name).getAttribute("aria-pressed") !== "true";
+      this.node(name).setAttribute("aria-pressed", String(now));
+      act(now);
+      this.ask(false);
+    });
+    toggle("contour", (now) => { this.showContour = now; });
+    toggle("dark", (now) => { document.body.classList.toggle("dark", now); });
+    toggle("distance", (now) => {
+      this.measuring = now;
+      this.points = [];
+      this.painter.setLines("distance", new Float32Array(0));
+      this.say(now ? this.words.first_point : this.words.hint);
+    });
+    on("shot", "click", () => this.screenshot());
+    on("axis", "change", () => this.chooseAxis());
+    on("slider", "input", () => this.cutAt());
+    this.chooseAxis();
+    new Pointer(this);
+    this.canvas.addEventListener("keydown", (event) => this.key(event));
+    new ResizeObserver(() => this.size()).observe(this.canvas);
+  }
+
+  key(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const names = Object.keys(this.plan.views);
+    const arrows = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+    const { key } = event;
+    const middle = [this.canvas.clientWidth / 2, this.canvas.clientHeight / 2];
+    if (arrows[key]) {
+      const [x, y] = arrows[key];
+      if (event.shiftKey) this.camera.shift(-40 * x, -40 * y); else this.camera.turn(-0.12 * x, -0.12 * y);
+      this.rested();
+    } else if (key === "+" || key === "=" || key === "-") {
+      this.camera.mmPerPx *= key === "-" ? 1.15 : 1 / 1.15;
+      this.rested();
+    } else if (names[Number(key) - 1]) this.fly(this.standard(names[Number(key) - 1]));
+    else if (key === "r") this.setReading((this.reading + 1) % 4);
+    else if (key === "c") this.node("contour").click();
+    else if (key === "d") this.node("dark").click();
+    else if (key === "m") this.node("distance").click();
+    else if (key === "s") this.screenshot();
+    else if (key === "n") this.next();
+    else if (key === "Enter" || key === " ") {
+      if (this.measuring) this.measure(...middle); else this.readAt(...middle);
+    } else return;
+    event.preventDefault();
+  }
+
+  next() {
+    const { zones } = this.plan;
+    if (!zones.length) return;
+    this.turnOf = ((this.turnOf ?? -1) + 1) % zones.length;
+    this.flyToZone(zones[this.turnOf].id);
+  }
+
+  // The picture as it stands, with the words that make it stand alone.
+  screenshot() {
+    this.moving = false;
+    this.draw();
+    const { width, height } = this.canvas;
+    const sheet = document.createElement("canvas");
+    const grain = width / this.canvas.clientWidth;
+    const line = 26 * grain;
+    Object.assign(sheet, { width, height: height + 4 * line });
+    const pen = sheet.getContext("2d");
+    pen.fillStyle = "#ffffff";
+    pen.fillRect(0, 0, sheet.width, sheet.height);
+    pen.drawImage(this.canvas, 0, line * 1.4);
+    pen.fillStyle = "#1a1a1a";
+    pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
+    pen.fillText(this.plan.title, 10 * grain, line);
+    pen.font = `${14 * grain}px system-ui, sans-serif`;
+    const bottom = height + line * 1.4;
+    pen.fillText(this.node("legend-words").textContent, 10 * grain, bottom + 0.9 * line);
+    pen.fillText(this.plan.footing, 10 * grain, bottom + 1.8 * line);
+    const bar = this.node("scale").getBoundingClientRect().width * grain;
+    pen.fillRect(width - bar - 10 * grain, bottom + 0.5 * line, bar, 3 * grain);
+    pen.textAlign = "right";
+    pen.fillText(this.node("scale-words").textContent, width - 10 * grain, bottom + 1.4 * line);
+    this.numbers(pen, grain, line * 1.4);
+    const link = document.createElement("a");
+    link.download = this.plan.file;
+    link.href = sheet.toDataURL("image/png");
+    link.click();
+  }
+
+  numbers(pen, grain, top) {
+    pen.textAlign = "center";
+    pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
+    for (const zone of this.plan.zones.filter((one) => !one.sign.hidden)) {
+      const [x, y] = this.camera.project(zone.centre, this.canvas.clientWidth, this.canvas.clientHeight);
+      const at = [(x + 29) * grain, (y - 25) * grain + top];
+      pen.beginPath();
+      pen.arc(...at, 15 * grain, 0, 7);
+      pen.fillStyle = zone.firm ? "#1a1a1a" : "#ffffff";
+      pen.fill();
+      pen.strokeStyle = "#1a1a1a";
+      pen.stroke();
+      pen.fillStyle = zone.firm ? "#ffffff" : "#1a1a1a";
+      pen.fillText(zone.id, at[0], at[1] + 6 * grain);
+    }
+  }
+}
+
+// The side of the limits that the judgement took: the same rule as in the stills.
+function shownLayer(layer, region, finding, plan) {
+  const aside = 1e-3, [least, greatest] = plan.limits;
+  if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
+  if (finding === 2) return Math.max(layer, greatest + aside);
+  const capped = Math.min(layer, greatest);
+  return region === 2 ? capped : Math.max(capped, least);
+}
+
+// Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
+function inFront(segments, places, right, up, toward) {
+  const cell = 0.5, hidden = 0.3, wide = 512;
+  const nearest = new Float32Array(wide * wide).fill(-Infinity);
+  const at = (a, i) => {
+    const column = Math.round((a[i] * right[0] + a[i + 1] * right[1] + a[i + 2] * right[2]) / cell) + wide / 2;
+    const row = Math.round((a[i] * up[0] + a[i + 1] * up[1] + a[i + 2] * up[2]) / cell) + wide / 2;
+    return column < 0 || row < 0 || column >= wide || row >= wide ? -1 : row * wide + column;
+  };
+  const depth = (a, i) => a[i] * toward[0] + a[i + 1] * toward[1] + a[i + 2] * toward[2];
+  for (let i = 0; i < places.length; i += 3) {
+    const cellOf = at(places, i);
+    if (cellOf >= 0) nearest[cellOf] = Math.max(nearest[cellOf], depth(places, i));
+  }
+  const kept = [];
+  for (let i = 0; i < segments.length; i += 6) {
+    const cellOf = at(segments, i);
+    if (cellOf < 0) continue;
+    let around = nearest[cellOf];
+    for (const step of [-wide - 1, -wide, 1 - wide, -1, 1, wide - 1, wide, wide + 1]) {
+      around = Math.min(around, nearest[cellOf + step] ?? -Infinity);
+    }
+    if (depth(segments, i) >= around - hidden) kept.push(...segments.subarray(i, i + 6));
+  }
+  return Float32Array.from(kept);
+}
+
+// Edges that only one triangle of a set uses.
+function border(index, places) {
+  const uses = new Map();
+  for (let f = 0; f < index.length; f += 3) {
+    for (let k = 0; k < 3; k += 1) {
+      const a = index[f + k], b = index[f + ((k + 1) % 3)];
+      const key = Math.min(a, b) * 4194304 + Math.max(a, b);
+      uses.set(key, (uses.get(key) || 0) + 1);
+    }
+  }
+  const found = [];
+  for (const [key, used] of uses) {
+    if (used === 1) found.push(...point(places, Math.floor(key / 4194304)), ...point(places, key % 4194304));
+  }
+  return Float32Array.from(found);
+}
+
+class Pointer {
+  constructor(view) {
+    this.view = view;
+    this.down = new Map();
+    const { canvas } = view;
+    canvas.addEventListener("pointerdown", (event) => this.press(event));
+    canvas.addEventListener("pointermove", (event) => this.move(event));
+    canvas.addEventListener("pointerup", (event) => this.lift(event));
+    canvas.addEventListener("pointercancel", (event) => this.down.delete(event.pointerId));
+    canvas.addEventListener("contextmenu", (event) => event.preventDefault());
+    canvas.addEventListener("wheel", (event) => {
+      if (document.activeElement !== canvas) return;
+      event.preventDefault();
+      view.camera.mmPerPx *= Math.exp(event.deltaY * 0.0012);
+      view.rested();
+    }, { passive: false });
+  }
+
+  press(event) {
+    this.view.canvas.focus({ preventScroll: true });
+    this.view.canvas.setPointerCapture(event.pointerId);
+    this.down.set(event.pointerId, [event.offsetX, event.offsetY]);
+    this.travelled = 0;
+  }
+
+  move(event) {
+    const { view } = this;
+    const here = [event.offsetX, event.offsetY], last = this.down.get(event.pointerId);
+    if (!last) {
+      if (event.pointerType === "mouse" && !view.measuring) this.hover(here);
+      return;
+    }
+    const step = [here[0] - last[0], here[1] - last[1]];
+    this.travelled += Math.abs(step[0]) + Math.abs(step[1]);
+    if (this.down.size === 2) this.pinch(event.pointerId, last, here);
+    else if (event.shiftKey || event.buttons & 6) view.camera.shift(...step);
+    else view.camera.turn(-step[0] * TURN_PER_PX, -step[1] * TURN_PER_PX);
+    this.down.set(event.pointerId, here);
+    view.rested();
+  }
+
+  pinch(id, last, here) {
+    const other = [...this.down].find(([key]) => key !== id)[1];
+    const before = Math.hypot(last[0] - other[0], last[1] - other[1]);
+    const after = Math.hypot(here[0] - other[0], here[1] - other[1]);
+    this.view.camera.mmPerPx *= before / Math.max(after, 1);
+    this.view.camera.shift((here[0] - last[0]) / 2, (here[1] - last[1]) / 2);
+  }
+
+  lift(event) {
+    const { view } = this;
+    if (this.down.delete(event.pointerId) && this.travelled < 5) {
+      if (view.measuring) view.measure(event.offsetX, event.offsetY);
+      else {
+        const found = view.readAt(event.offsetX, event.offsetY);
+        if (found) view.cutThrough(found.place);
+      }
+    }
+  }
+
+  hover(here) {
+    this.place = here;
+    if (this.waiting) return;
+    this.waiting = requestAnimationFrame(() => {
+      this.waiting = 0;
+      if (!this.view.moving) this.view.readAt(...this.place);
+    });
+  }
+}
+
+async function start() {
+  const box = document.getElementById("view");
+  const parse = (id) => JSON.parse(document.getElementById(id).textContent);
+  const stage = box.querySelector("[data-part=stage]");
+  try {
+    stage.hidden = false;
+    const view = new View(parse("view-plan"), parse("view-words"), await unpack("view-data"));
+    box.querySelector("[data-part=without]").hidden = true;
+    box.dataset.ready = "yes";
+    box.view = view;
+  } catch (error) {
+    stage.hidden = true;
+    box.dataset.ready = "no";
+    box.dataset.why = String(error && error.message);
+  }
+}
+
+start();
