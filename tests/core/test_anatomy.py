@@ -1,0 +1,326 @@
+"""Teeth and surfaces against bridges whose every vertex is known, and against plain geometry."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from veneercheck.core.anatomy import Places, Surface, place, place_words, surface_words
+from veneercheck.core.mesh import refine, select_faces, unique_edges, vertex_areas, vertex_normals
+from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
+from veneercheck.phantom import bridge as phantom
+from veneercheck.phantom.sample import SAMPLE
+from veneercheck.phantom.scanned import Scanner, random_pose
+
+RIGHT = 0.98
+"""Share of the area, away from borders, whose tooth and surface must be right."""
+
+BORDER_MM = 0.5
+"""Nearer to a border of the true division nothing is asked."""
+
+COARSE = Scanner(framework_edge_mm=0.4, waxup_edge_mm=0.4)
+
+BRIDGES = {
+    "sample": dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35),
+    "single, lower left": phantom.BridgeSpec((36,)),
+    "single, upper left, front": phantom.BridgeSpec((21,)),
+    "two, upper left": phantom.BridgeSpec((24, 25)),
+    "three, lower left, descending": phantom.BridgeSpec((37, 36, 35), (36,), base=False),
+    "four, upper right, ascending": phantom.BridgeSpec((14, 15, 16, 17), (15, 16)),
+    "four, upper, across the midline": phantom.BridgeSpec((12, 11, 21, 22), (11,)),
+    "six, lower, across the midline": phantom.BridgeSpec((42, 41, 31, 32, 33, 34), (41, 31, 32)),
+    "six, lower right, descending": phantom.BridgeSpec((48, 47, 46, 45, 44, 43), (47, 46, 44)),
+}
+
+
+@dataclasses.dataclass(frozen=True)
+class Known:
+    """A framework in the wax-up's frame with what is true of it."""
+
+    mesh: TriangleMesh
+    contour_mm: Floats
+    area_mm2: Floats
+    cut: Bools
+    fitting: Bools
+    tooth: Ints
+    surface: Ints
+    away: Bools
+    buccal: str
+    units: tuple[int, ...]
+    pontics: tuple[int, ...]
+
+
+@cache
+def known(name: str) -> Known:
+    spec = dataclasses.replace(BRIDGES[name], scanner=COARSE, design_edge_mm=0.35)
+    made = phantom.make_bridge(spec)
+    mesh = TriangleMesh(
+        made.waxup_from_framework.apply(made.framework.points_mm), made.framework.faces
+    )
+    middles = made.waxup.points_mm[made.waxup.faces].mean(axis=1)
+    outside, _ = select_faces(made.waxup, np.abs(made.body.outer(middles)) < 0.08)
+    fitting = made.surface == phantom.Surface.FITTING
+    outward = sum(unit.axes[1, 1] for unit in made.body.units)
+    return Known(
+        mesh,
+        np.array(NearestSurface(outside).query(mesh.points_mm).point_mm),
+        vertex_areas(mesh),
+        made.cut,
+        fitting,
+        made.tooth,
+        made.surface,
+        _away_from_borders(mesh, 10 * made.tooth + made.surface) & (made.tooth > 0) & ~fitting,
+        "+y" if outward > 0 else "-y",
+        spec.units,
+        spec.pontics,
+    )
+
+
+def _away_from_borders(mesh: TriangleMesh, code: Ints) -> Bools:
+    edges, _, _ = unique_edges(mesh.faces)
+    across = edges[code[edges[:, 0]] != code[edges[:, 1]]]
+    line = mesh.points_mm[across].mean(axis=1)
+    return np.asarray(cKDTree(line).query(mesh.points_mm)[0] > BORDER_MM)
+
+
+def _placed(truth: Known, case: Case, motion: RigidMotion | None = None, **more: Any) -> Places:
+    move = motion or RigidMotion.identity()
+    return place(
+        TriangleMesh(move.apply(truth.mesh.points_mm), truth.mesh.faces),
+        case,
+        area_mm2=truth.area_mm2,
+        bridge=None,
+        veneered=truth.cut,
+        contour_mm=move.apply(truth.contour_mm),
+        **more,
+    )
+
+
+def _share_right(truth: Known, places: Places) -> float:
+    right = (places.tooth == truth.tooth) & (places.surface == truth.surface)
+    area = truth.area_mm2 * truth.away
+    return float(area[right].sum() / area.sum())
+
+
+@pytest.mark.parametrize("name", BRIDGES)
+def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
+    """Expected: the generator's own codes at every vertex."""
+    truth = known(name)
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    places = _placed(truth, case)
+    assert _share_right(truth, places) >= RIGHT
+    assert not (places.occlusal_guessed or places.buccal_guessed or places.order_guessed)
+    assert places.words == ()
+
+
+@pytest.mark.parametrize("name", BRIDGES)
+def test_tooth_and_surface_in_any_pose_with_directions_judged(name: str) -> None:
+    """Expected: the generator's codes, whichever way the wax-up lies; the guesses are told."""
+    truth = known(name)
+    pose = random_pose(np.random.default_rng(sum(truth.units)))
+    case = Case(units=truth.units, pontics=truth.pontics)
+    places = _placed(truth, case, pose, fitting=truth.fitting)
+    assert _share_right(truth, places) >= RIGHT
+    assert places.occlusal @ pose.turn([[0.0, 0.0, 1.0]])[0] > np.cos(np.radians(6.0))
+    assert places.occlusal_guessed
+    assert places.buccal_guessed
+    assert len(places.words) == 2
+
+
+def test_codes_named_the_other_way_round_place_the_same() -> None:
+    """Expected: the order of the arch follows from the codes, not from where the list begins."""
+    truth = known("four, upper right, ascending")
+    case = Case(units=truth.units, pontics=truth.pontics)
+    there = _placed(truth, case)
+    back = _placed(truth, dataclasses.replace(case, units=truth.units[::-1]))
+    np.testing.assert_array_equal(there.tooth, back.tooth)
+    np.testing.assert_array_equal(there.surface, back.surface)
+
+
+def test_model_is_no_tooth() -> None:
+    """Expected: the generator's strip of gingiva and model."""
+    truth = known("sample")
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    model = truth.area_mm2 * (truth.tooth == 0)
+    assert model[_placed(truth, case).tooth == 0].sum() > 0.95 * model.sum()
+
+
+def test_insides_of_retainers_have_no_surface_even_when_nobody_says_where_they_are() -> None:
+    """Expected: the generator's fitting surfaces."""
+    truth = known("sample")
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    inside = truth.area_mm2 * truth.fitting
+    assert inside[_placed(truth, case).surface == Surface.NONE].sum() > 0.9 * inside.sum()
+
+
+def test_without_units_no_tooth_is_named_but_sides_are() -> None:
+    """Expected: the generator's codes for occlusal, buccal and lingual."""
+    truth = known("sample")
+    places = _placed(truth, Case(pontics=truth.pontics, occlusal="+z", buccal=truth.buccal))
+    assert not places.tooth.any()
+    assert any("No units" in words for words in places.words)
+    sides = np.isin(truth.surface, (Surface.OCCLUSAL, Surface.BUCCAL, Surface.LINGUAL))
+    asked = truth.area_mm2 * (truth.away & sides)
+    assert asked[places.surface == truth.surface].sum() > 0.93 * asked.sum()
+    assert not np.isin(places.surface, (Surface.MESIAL, Surface.DISTAL)).any()
+
+
+def test_units_of_both_jaws_are_not_believed() -> None:
+    truth = known("two, upper left")
+    places = _placed(truth, Case(units=(24, 34), occlusal="+z", buccal=truth.buccal))
+    assert not places.tooth.any()
+    assert any("one jaw" in words for words in places.words)
+
+
+def test_zones_at_planted_faults_are_told_where_they_were_planted() -> None:
+    """Expected: unit and surface the generator planted each fault on."""
+    spec = dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35)
+    truth, made = known("sample"), phantom.make_bridge(spec)
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z")
+    places = _placed(truth, case)
+    for fault in made.faults:
+        near = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1) < 0.6
+        vertices = np.flatnonzero(near & ~truth.fitting)
+        tooth, surface, words = place_words(places, vertices, truth.area_mm2)
+        assert (tooth, surface) == (str(fault.code), fault.surface)
+        assert words.startswith(f"{fault.code}, {fault.surface}")
+
+
+def _block() -> TriangleMesh:
+    """A closed block 9 mm along x, 8 mm along y, 7 mm high, finely divided."""
+    corners = [[x, y, z] for x in (0, 9) for y in (0, 8) for z in (0, 7)]
+    faces = [
+        [0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
+        [2, 3, 7], [2, 7, 6], [1, 5, 7], [1, 7, 3], [0, 2, 6], [0, 6, 4],
+    ]  # fmt: skip
+    return refine(TriangleMesh(corners, faces), 0.6)[0]
+
+
+def _block_places(code: int, buccal: str, occlusal: str = "+z") -> tuple[Places, Floats]:
+    block = _block()
+    places = place(
+        block,
+        Case(units=(code,), occlusal=occlusal, buccal=buccal),
+        area_mm2=vertex_areas(block),
+        bridge=np.ones(len(block.points_mm), dtype=bool),
+        veneered=np.zeros(len(block.points_mm), dtype=bool),
+    )
+    return places, vertex_normals(block)
+
+
+@pytest.mark.parametrize(
+    ("code", "buccal", "occlusal", "mesial"),
+    [
+        # Lower left seen from above, front up: buccal to the left, mesial up; turned clockwise.
+        (36, "+y", "+z", [1, 0, 0]),
+        (46, "+y", "+z", [-1, 0, 0]),
+        # The upper jaw is seen from below: its left lies where the lower right lies.
+        (26, "+y", "+z", [-1, 0, 0]),
+        (16, "+y", "+z", [1, 0, 0]),
+        (85, "+y", "+z", [-1, 0, 0]),
+        (46, "-y", "+z", [1, 0, 0]),
+        (46, "+y", "-z", [1, 0, 0]),
+        (46, "+x", "+z", [0, 1, 0]),
+    ],
+)
+def test_mesial_follows_from_code_and_buccal(
+    code: int, buccal: str, occlusal: str, mesial: list[float]
+) -> None:
+    """Expected: ISO 3950 quadrants (from memory) and looking at an arch, worked out by hand."""
+    places, normals = _block_places(code, buccal, occlusal)
+    flat = normals.max(axis=1) > 0.999
+    flat |= normals.min(axis=1) < -0.999
+    faces_mesially = flat & (normals @ np.array(mesial, dtype=float) > 0.999)
+    assert faces_mesially.any()
+    assert (places.surface[faces_mesially] == Surface.MESIAL).all()
+    assert (places.surface[flat & (normals @ -np.array(mesial) > 0.999)] == Surface.DISTAL).all()
+    assert (places.mesial_share[faces_mesially] > 0.95).all()
+
+
+def test_thirds_are_thirds_of_the_height() -> None:
+    """Expected: a block 7 mm high is divided at 7/3 and 14/3 mm."""
+    places, normals = _block_places(46, "+y")
+    height = _block().points_mm[:, 2]
+    wall = normals[:, 1] > 0.999
+    np.testing.assert_array_equal(places.third[wall & (height < 2.1)], 1)
+    np.testing.assert_array_equal(places.third[wall & (height > 2.6) & (height < 4.4)], 2)
+    np.testing.assert_array_equal(places.third[wall & (height > 4.9)], 3)
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (46, "46, lingual, cervical third, mesial part"),
+        (16, "16, palatal, cervical third, distal part"),
+        (11, "11, palatal, cervical third, distal part"),
+    ],
+)
+def test_words_of_a_place(code: int, words: str) -> None:
+    """Expected: the trade's words; the corner of the block at small x, away from buccal, low."""
+    places, normals = _block_places(code, "+y")
+    block = _block()
+    x, _, z = block.points_mm.T
+    low = np.flatnonzero((normals[:, 1] < -0.999) & (x < 2.5) & (z < 2.0))
+    found = place_words(places, low, vertex_areas(block))
+    assert found == (str(code), words.split(", ")[1], words)
+
+
+def test_the_top_of_a_front_tooth_is_incisal() -> None:
+    """Expected: usage of the trade."""
+    places, normals = _block_places(41, "+y")
+    top = np.flatnonzero(normals[:, 2] > 0.999)
+    block = _block()
+    found = place_words(places, top, vertex_areas(block))
+    assert found == ("41", "incisal", "41, incisal")
+    assert surface_words(places)[41, Surface.OCCLUSAL] == "incisal"
+    assert surface_words(places)[41, Surface.LINGUAL] == "lingual"
+    assert (41, int(Surface.NONE)) not in surface_words(places)
+
+
+def _sphere(radius_mm: float) -> TriangleMesh:
+    """An octahedron, divided and blown up."""
+    corners = np.concatenate([np.eye(3), -np.eye(3)])
+    faces = [[0, 1, 2], [1, 3, 2], [3, 4, 2], [4, 0, 2], [1, 0, 5], [3, 1, 5], [4, 3, 5], [0, 4, 5]]
+    fine, _, _ = refine(TriangleMesh(corners, faces), 0.2)
+    length = np.linalg.norm(fine.points_mm, axis=1, keepdims=True)
+    return TriangleMesh(radius_mm * fine.points_mm / length, fine.faces)
+
+
+@pytest.mark.parametrize("units", [(), (46,), (45, 46, 47), tuple(range(48, 40, -1))])
+@pytest.mark.parametrize("radius_mm", [0.05, 1.6, 5.0, 40.0, 4000.0])
+def test_bodies_that_are_no_bridge_are_taken_calmly(
+    radius_mm: float, units: tuple[int, ...]
+) -> None:
+    """Expected: no tooth but those named, and never a guess that is not told."""
+    ball = _sphere(radius_mm)
+    count = len(ball.points_mm)
+    places = place(
+        ball,
+        Case(units=units),
+        area_mm2=vertex_areas(ball),
+        bridge=None,
+        veneered=np.zeros(count, dtype=bool),
+    )
+    assert places.tooth.shape == places.surface.shape == places.third.shape == (count,)
+    assert set(places.tooth.tolist()) <= {0, *units}
+    assert places.occlusal_guessed
+    assert places.words
+    if not 1.5 < radius_mm < 75.0:
+        assert not places.surface.any()
+
+
+def test_a_flat_plate_is_taken_calmly() -> None:
+    """Expected: a level plate faces occlusally, all of it."""
+    sheet, _, _ = refine(
+        TriangleMesh([[0, 0, 0], [20, 0, 0], [20, 15, 0], [0, 15, 0]], [[0, 1, 2], [0, 2, 3]]), 0.5
+    )
+    none = np.zeros(len(sheet.points_mm), dtype=bool)
+    places = place(sheet, Case(), area_mm2=vertex_areas(sheet), bridge=None, veneered=none)
+    assert (places.surface == Surface.OCCLUSAL).all()
+    np.testing.assert_allclose(places.occlusal, [0.0, 0.0, 1.0], atol=1e-9)
