@@ -84,7 +84,7 @@ def read_ply(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
         if element.name == "face" and "vertex" in found:
             break
     faults = source.faults
-    if "vertex" not in found or "face" not in found:
+    if not found.get("vertex") or not found.get("face"):
         raise not_understood(name, "it holds points but no faces: a point cloud is no surface.")
     points = _points(found["vertex"], name)
     counts, flat = _indices(found["face"], name)

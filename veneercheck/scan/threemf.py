@@ -16,7 +16,7 @@ from xml.parsers import expat
 
 import numpy as np
 
-from veneercheck.core.types import Floats
+from veneercheck.core.types import Floats, Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.placing import Scene
 from veneercheck.scan.raw import RawSurface, not_understood
@@ -48,6 +48,16 @@ class _Object:
     coordinates: list[bytes] = dataclasses.field(default_factory=list)
     corners: list[bytes] = dataclasses.field(default_factory=list)
     components: list[_Placed] = dataclasses.field(default_factory=list)
+    _arrays: tuple[Floats, Ints] | None = None
+
+    def arrays(self, name: str) -> tuple[Floats, Ints]:
+        """Points and triangles as numbers, turned so once however often it is placed."""
+        if self._arrays is None:
+            self._arrays = (
+                floats_of(self.coordinates, name).reshape(-1, 3),
+                ints_of(self.corners, name).reshape(-1, 3),
+            )
+        return self._arrays
 
 
 @dataclasses.dataclass(slots=True)
@@ -113,9 +123,7 @@ class _Package:
             return
         scene_from_object = scene_from_here @ _matrix(item.transform, self._name)
         if placed.corners:
-            points = floats_of(placed.coordinates, self._name).reshape(-1, 3)
-            faces = ints_of(placed.corners, self._name).reshape(-1, 3)
-            scene.place(points, faces, scene_from_object)
+            scene.place(*placed.arrays(self._name), scene_from_object)
         for component in placed.components:
             self._place(scene, part, component, scene_from_object, level + 1)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,8 @@ from veneercheck.scan.intake import printable_name
 
 _HEADER = b"binary STL, lengths in millimetres"
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+
+_NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 
 
 def stl_bytes(mesh: TriangleMesh) -> bytes:
@@ -46,22 +47,15 @@ def write_stl(path: Path, mesh: TriangleMesh) -> None:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    handle, aside = tempfile.mkstemp(prefix=".writing-", suffix=".stl", dir=path.parent)
+    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    handle = os.open(aside, _NEW_FILE, 0o666)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
             file.flush()
             os.fsync(handle)
-        Path(aside).chmod(_usual_mode())
-        Path(aside).replace(path)
+        aside.replace(path)
     except BaseException:
         with contextlib.suppress(OSError):
-            Path(aside).unlink()
+            aside.unlink()
         raise
-
-
-def _usual_mode() -> int:
-    """Rights of a new file by the user's mask, which a temporary file does not follow."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
