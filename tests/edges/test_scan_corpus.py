@@ -274,6 +274,14 @@ def component_flood() -> bytes:
     return package(model_xml(objects, '<item objectid="19"/>'))
 
 
+def several() -> bytes:
+    objects = f'<object id="1">{mesh_xml()}</object>'
+    part = '<component objectid="1" transform="1 0 0 0 1 0 0 0 1 0 20 0"/><component objectid="1"/>'
+    objects += f'<object id="2"><components>{part}</components></object>'
+    far = '<item objectid="1" transform="1 0 0 0 1 0 0 0 1 40 0 0"/>'
+    return package(model_xml(objects, f'<item objectid="2"/>{far}'))
+
+
 def entity_bomb() -> bytes:
     head = '<!DOCTYPE m [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;">]>'
     return threemf(head=head)
@@ -400,7 +408,7 @@ CORPUS: dict[str, Entry] = {
     ),
     "stl crack": (lambda: stl(*cracked()), Mesh(faults={"unmerged_vertices": 3})),
     "stl far from the origin": (
-        lambda: stl(P + [5000, 0, 0]),
+        lambda: stl(P + np.array([5000, 0, 0])),
         Mesh(faults={"far_from_origin": 1}),
     ),
     "stl endless strip": (
@@ -570,7 +578,7 @@ CORPUS: dict[str, Entry] = {
         Mesh(area=4 * AREA),
     ),
     "3mf mirrored": (half_mirrored, Mesh()),
-    "3mf several objects": (lambda: several(), Mesh(3 * N, {"loose_parts": 3}, 3 * AREA)),
+    "3mf several objects": (several, Mesh(3 * N, {"loose_parts": 3}, 3 * AREA)),
     "3mf component loop": (component_loop, Refused("without end")),
     "3mf component flood": (component_flood, Refused("the limit is 200,000")),
     "3mf entities": (entity_bomb, Refused("document type")),
@@ -659,7 +667,7 @@ CORPUS: dict[str, Entry] = {
         lambda: np.random.default_rng(3).integers(128, 255, 5000, dtype=np.uint8).tobytes(),
         Refused("none of the formats"),
     ),
-    "a letter": (lambda: "Sehr geehrte Damen und Herren".encode(), Refused("none of the formats")),
+    "a letter": (lambda: b"Sehr geehrte Damen und Herren", Refused("none of the formats")),
     "base64": (lambda: base64.b64encode(stl()), Refused("none of the formats")),
 }
 
@@ -686,14 +694,6 @@ def ell() -> tuple[np.ndarray, list[list[int]]]:
     p = np.array([(x, y, z) for z in (0, 10) for x, y in plan], dtype=float)
     sides = [[k, (k + 1) % 6, (k + 1) % 6 + 6, k + 6] for k in range(6)]
     return p, [[5, 4, 3, 2, 1, 0], [6, 7, 8, 9, 10, 11], *sides]
-
-
-def several() -> bytes:
-    objects = f'<object id="1">{mesh_xml()}</object>'
-    part = '<component objectid="1" transform="1 0 0 0 1 0 0 0 1 0 20 0"/><component objectid="1"/>'
-    objects += f'<object id="2"><components>{part}</components></object>'
-    far = '<item objectid="1" transform="1 0 0 0 1 0 0 0 1 40 0 0"/>'
-    return package(model_xml(objects, f'<item objectid="2"/>{far}'))
 
 
 def test_corpus_is_large_enough() -> None:

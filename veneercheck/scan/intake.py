@@ -28,7 +28,7 @@ class Intake:
     name : str
         The file's name without its folder, safe to print and to store.
     data : bytes
-        The content, unpacked where the file was compressed.
+        The content.
     sha256 : str
         Of the bytes in the file as it was read.
     """
@@ -58,10 +58,20 @@ def take_in(path: Path, caps: ReadCaps) -> Intake:
         raise _refusal(error, name) from None
     if not data:
         raise ScanError("the file is empty.", where=name, next_step="Export the scan again.")
-    digest = hashlib.sha256(data).hexdigest()
-    if data[:2] == _GZIP_MAGIC:
-        data = _gunzip(data, name, caps)
-    return Intake(name, data, digest)
+    return Intake(name, data, hashlib.sha256(data).hexdigest())
+
+
+def unpacked(intake: Intake, caps: ReadCaps) -> Intake:
+    """The same with its content unpacked, if it is compressed; the hash stays the file's.
+
+    Raises
+    ------
+    ScanError
+        If it is damaged, compressed twice, or grows beyond the limit.
+    """
+    if intake.data[:2] != _GZIP_MAGIC:
+        return intake
+    return dataclasses.replace(intake, data=_gunzip(intake.data, intake.name, caps))
 
 
 def _read_regular(path: Path, name: str, caps: ReadCaps) -> bytes:
@@ -144,14 +154,14 @@ def _gunzip(data: bytes, name: str, caps: ReadCaps) -> bytes:
             caps.check_unpacked(total, name)
             pieces.append(piece)
         rest = unpacker.unused_data
-    unpacked = b"".join(pieces)
-    if unpacked[:2] == _GZIP_MAGIC:
+    content = b"".join(pieces)
+    if content[:2] == _GZIP_MAGIC:
         raise ScanError(
             "it is compressed twice.", where=name, next_step="Unpack it once and try again."
         )
-    if not unpacked:
+    if not content:
         raise ScanError("the compressed file is empty.", where=name, next_step="Export it again.")
-    return unpacked
+    return content
 
 
 def _broken_gzip(name: str) -> ScanError:

@@ -15,7 +15,7 @@ from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, ScanSource, TriangleMesh
 from veneercheck.scan.condition import put_right
 from veneercheck.scan.formats import parse
-from veneercheck.scan.intake import take_in
+from veneercheck.scan.intake import Intake, take_in, unpacked
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
 from veneercheck.scan.raw import NO_PAINT, RawSurface
@@ -120,8 +120,22 @@ def _check_request(paths: list[ScanPath], kind: str, caps: ReadCaps) -> None:
 
 
 def _take(path: Path, caps: ReadCaps) -> _File:
-    intake = take_in(path, caps)
-    return _File(intake.name, intake.sha256, parse(intake, caps))
+    return _parsed(take_in(path, caps), caps)
+
+
+def _parsed(intake: Intake, caps: ReadCaps) -> _File:
+    return _File(intake.name, intake.sha256, parse(unpacked(intake, caps), caps))
+
+
+def scan_from_bytes(
+    intake: Intake, *, unit: str | None = None, caps: ReadCaps | None = None, kind: str = "scan"
+) -> Scan:
+    """Read a scan that is in memory already, such as one sent to the local page.
+
+    Takes and refuses what `read_scan` does.
+    """
+    limits = caps or ReadCaps()
+    return _scan_of([_parsed(intake, limits)], unit, limits, declared=kind == "key")
 
 
 def _scan_of(files: list[_File], unit: str | None, caps: ReadCaps, *, declared: bool) -> Scan:

@@ -193,7 +193,7 @@ def _sharp_rim(mesh: TriangleMesh, sides: Sides, coarse: Bools, fine: Bools, pat
     length = _lengths(mesh, sides, at)
     border = sides.border[coarse[sides.triangle[sides.border]]]
     open_length = _lengths(mesh, sides, border)
-    total = np.bincount(patch[inner], weights=length, minlength=count)
+    total = np.bincount(patch[inner], weights=length, minlength=count).astype(np.float64)
     total += np.bincount(patch[sides.triangle[border]], weights=open_length, minlength=count)
     sharp = np.bincount(patch[inner], weights=length * fine[outer], minlength=count)
     return np.asarray(sharp / np.where(total > 0, total, 1.0))

@@ -85,7 +85,7 @@ def read_3mf(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
             return _Package(package, name, caps).surface()
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError) as error:
         raise not_understood(name, f"its package is damaged ({type(error).__name__}).") from None
-    except (RuntimeError, ValueError, KeyError, IndexError, OverflowError) as error:
+    except (RuntimeError, ValueError, LookupError, OverflowError) as error:
         if "encrypted" in str(error):
             raise not_understood(name, "its package is locked with a password.") from None
         raise not_understood(name, "its package breaks the rules of 3MF.") from None
