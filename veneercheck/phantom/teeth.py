@@ -22,8 +22,8 @@ _CUSP_SLOPE = 0.62
 _CUSP_ROUNDING_MM = 1.0
 """With the slope above, cusp tips get a radius of curvature of 1.6 mm."""
 
-_FISSURE_BLEND_MM = 0.12
-"""How sharp the valley between two cusps is."""
+_FISSURE_BLEND_MM = 0.3
+"""How sharp the valley between two cusps is: no sharper than a scan can show."""
 
 _LINE_ANGLE_BLEND_MM = 2.6
 """How far the walls round over into the occlusal surface."""
