@@ -324,3 +324,12 @@ def test_a_flat_plate_is_taken_calmly() -> None:
     places = place(sheet, Case(), area_mm2=vertex_areas(sheet), bridge=None, veneered=none)
     assert (places.surface == Surface.OCCLUSAL).all()
     np.testing.assert_allclose(places.occlusal, [0.0, 0.0, 1.0], atol=1e-9)
+
+
+def test_a_closed_body_without_known_hollows_gets_no_surfaces_but_a_word() -> None:
+    """Expected: nothing in a closed shell tells which way is up, so nothing is claimed."""
+    truth = known("three, lower left, descending")
+    places = _placed(truth, Case(units=truth.units, pontics=truth.pontics))
+    assert not places.tooth.any()
+    assert not places.surface.any()
+    assert any("occlusal" in words for words in places.words)

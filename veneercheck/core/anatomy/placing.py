@@ -17,6 +17,12 @@ _FEW = 25_000
 _CROWN_MM, _FRONT_CROWN_MM = 4.5, 5.5
 """Under the top, this much of a crown surely stands above the gingiva; front teeth are higher."""
 
+_NO_TEETH = "The framework has not the size of teeth: teeth and surfaces are not told."
+_NO_DIRECTION = (
+    "The occlusal direction is not in the case file and does not show from the shape: teeth and "
+    'surfaces are not told. Give it under [frame], such as occlusal = "+z".'
+)
+
 _LONG_FORM, _LONG_MM = 1.4, 12.0
 """An outline this much longer than wide, and longer than a tooth, is a bridge even if no units
 are named."""
@@ -104,7 +110,8 @@ def place(
         Outward unit normals, if noise has been taken off them already.
     contour_mm : ndarray, shape (n, 3), optional
         Nearest contour point of every vertex, NaN where there is none. Tooth and surface are
-        then those of the contour over a vertex rather than of the cut surface itself.
+        then those of the contour over a vertex; without it those of the cut surface itself, whose
+        finish line and corners lean otherwise than the contour did.
 
     Returns
     -------
@@ -131,7 +138,7 @@ def place(
     np.int64(36)
     """
     if not _is_a_bridge(framework.points_mm):
-        return _nowhere(len(framework.points_mm))
+        return _nowhere(len(framework.points_mm), _NO_TEETH)
     own = vertex_normals(framework) if normals is None else normals
     points, outward, clear = _on_contour(framework.points_mm, own, contour_mm)
     if contour_mm is not None:
@@ -147,6 +154,8 @@ def place(
     )
     own_cloud = dataclasses.replace(cloud, points_mm=framework.points_mm, normals=own)
     occlusal, said, words = _occlusal(own_cloud, case)
+    if occlusal is None:
+        return _nowhere(len(points), _NO_DIRECTION)
     named, remarks = _named(case)
     # Contour for outlines, but the cut's own walls to tell which side was cut.
     sample = dataclasses.replace(cloud, normals=own)[:: 1 + len(points) // _FEW]
@@ -175,7 +184,7 @@ def _is_a_bridge(points_mm: Floats) -> bool:
     return bool(np.sort(size)[1] >= _SMALLEST_MM and size.max() <= _LARGEST_MM)
 
 
-def _nowhere(count: int) -> Places:
+def _nowhere(count: int, why: str) -> Places:
     none = np.zeros(count, dtype=np.int64)
     return Places(
         tooth=none,
@@ -188,7 +197,7 @@ def _nowhere(count: int) -> Places:
         occlusal_guessed=True,
         buccal_guessed=True,
         order_guessed=True,
-        words=("The framework has not the size of teeth: teeth and surfaces are not told.",),
+        words=(why,),
     )
 
 
@@ -247,22 +256,17 @@ def _axis_vector(name: str) -> Floats:
     return vector
 
 
-def _occlusal(cloud: arch.Cloud, case: Case) -> tuple[Floats, bool, tuple[str, ...]]:
+def _occlusal(cloud: arch.Cloud, case: Case) -> tuple[Floats | None, bool, tuple[str, ...]]:
     if case.occlusal:
         return _axis_vector(case.occlusal), True, ()
     found = arch.open_side(cloud)
     how = "away from where the scan is open"
     if found is None:
-        found, how = _veneered_side(cloud), "towards the veneered surfaces, which is rough"
+        found, how = arch.drawn_side(cloud), "away from where the retainers open"
+    if found is None:
+        return None, False, ()
     words = f"The occlusal direction is not in the case file; taken {how}: {_vector_words(found)}."
     return found, False, (words,)
-
-
-def _veneered_side(cloud: arch.Cloud) -> Floats:
-    weight = cloud.area_mm2 * cloud.veneered
-    total = (weight[:, None] * cloud.normals).sum(axis=0)
-    length = float(np.linalg.norm(total))
-    return np.asarray(total / length) if length > 0 else np.array([0.0, 0.0, 1.0])
 
 
 def _vector_words(vector: Floats) -> str:
