@@ -70,6 +70,12 @@ class Bands:
         return self.greatest_mm + THICK_SPAN_MM
 
 
+def taken_mm(document: Mapping[str, Any]) -> float:
+    """What opaquer and beads take of the space, from a filed document."""
+    allowance = document["profile"]["allowance"]
+    return float(allowance["opaquer_mm"]) + float(allowance["beads_mm"])
+
+
 def ramp(layer_mm: npt.ArrayLike, bands: Bands) -> npt.NDArray[np.float32]:
     """Colour of a layer.
 
@@ -115,6 +121,15 @@ def veneered(region: Ints, finding: Ints) -> Bools:
     """Vertices whose layer is judged: cut surface, its finish-line band, and over contour."""
     meant = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     return np.asarray(meant | (finding == FindingKind.OVER_CONTOUR), dtype=np.bool_)
+
+
+def readable_layer(layer_mm: Floats, nearest_mm: Floats, taken_mm: float) -> Floats:
+    """The layer along the ray, else what the nearest contour leaves, shape (n,), mm.
+
+    Where the ray grazes or misses (the wall of a chamfer), the judgement reads the nearest
+    contour; only a vertex without either is shown as not measured.
+    """
+    return np.where(np.isfinite(layer_mm), layer_mm, nearest_mm - taken_mm)
 
 
 def shown_layer(layer_mm: Floats, region: Ints, finding: Ints, bands: Bands) -> Floats:

@@ -9,13 +9,13 @@ from typing import Any
 
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.interactive import script, view_section
-from veneercheck.report.markup import Markup, digest, joined, picture, tag
+from veneercheck.report.markup import Markup, digest, joined, picture, table, tag
 from veneercheck.report.stills import Scene, case_words, limits_words
 from veneercheck.report.tables import (
-    alignment_table,
-    limits_table,
-    reading_table,
-    scans_table,
+    alignment_rows,
+    limits_rows,
+    reading_rows,
+    scans_rows,
     zones_table,
 )
 from veneercheck.report.verdict import action_words, cautions, verdict_sentences
@@ -114,11 +114,15 @@ def _sections(
     if stills:
         found += [_views(document, stills, words), _close_ups(document, stills, words)]
     if document["alignment"]["state"] != "failed":
-        found.append(_section("reading", words("report.reading"), reading_table(document, words)))
+        found.append(
+            _section("reading", words("report.reading"), table(*reading_rows(document, words)))
+        )
     found += [
-        _section("alignment", words("report.alignment"), alignment_table(document, words)),
-        _section("limits", words("report.limits"), limits_table(document, words)),
-        _section("scans", words("report.scans"), scans_table(document, words)),
+        _section(
+            "alignment", words("report.alignment"), table(None, alignment_rows(document, words))
+        ),
+        _section("limits", words("report.limits"), table(*limits_rows(document, words))),
+        _section("scans", words("report.scans"), table(*scans_rows(document, words))),
     ]
     if document["case"]["notes"]:
         notes = tag("p", str(document["case"]["notes"]))

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.types import Floats, Ints
+from veneercheck.report.colours import taken_mm
 from veneercheck.report.drawing import legend_bar
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import Pack, add_mesh, add_values, first_use_order
@@ -80,11 +81,11 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     }
     if filed.contour is not None:
         plan["contour"] = add_mesh(pack, first_use_order(filed.contour)[0], origin)
-    limits, allowance = document["profile"]["layer"], document["profile"]["allowance"]
+    limits = document["profile"]["layer"]
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
         "top": scene.surface.bands.top_mm,
-        "taken": allowance["opaquer_mm"] + allowance["beads_mm"],
+        "taken": taken_mm(document),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
         "high": (focus - origin).max(axis=0).tolist(),

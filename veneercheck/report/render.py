@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 from veneercheck.report.filed import read_result
 from veneercheck.report.words import Language
 
+Paper = Literal["a4", "us-letter"]
+
 
 def render(
-    folder: Path, *, progress: Callable[[str], None] = lambda _: None, lang: Language = "en"
+    folder: Path,
+    *,
+    progress: Callable[[str], None] = lambda _: None,
+    lang: Language = "en",
+    paper: Paper = "a4",
 ) -> list[Path]:
     """Render stills and pages from the filed result of a folder.
 
@@ -21,6 +28,7 @@ def render(
     progress : callable, optional
         Is told what is being rendered, in a word or two.
     lang : {"en", "de"}
+    paper : {"a4", "us-letter"}
 
     Returns
     -------
@@ -33,6 +41,7 @@ def render(
         If the folder holds no result of this program.
     """
     from veneercheck.report.html import write_html
+    from veneercheck.report.paper import can_print, write_papers
     from veneercheck.report.stills import STILLS, render_stills, scene_of
     from veneercheck.report.words import Words
 
@@ -45,4 +54,9 @@ def render(
         scene = scene_of(filed, words)
         stills = render_stills(folder, scene, progress)
     progress("report.html")
-    return [write_html(folder, filed, stills, words, scene), *stills.values()]
+    written = [write_html(folder, filed, stills, words, scene), *stills.values()]
+    if not can_print():
+        progress("no PDF: the typesetter is not installed (pip install typst)")
+        return written
+    progress("report.pdf, bench.pdf")
+    return written + write_papers(folder, filed, words, scene, paper)

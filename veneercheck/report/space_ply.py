@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Check, FindingKind, Floats, Ints, Region, TriangleMesh
-from veneercheck.report.colours import Bands, vertex_colours
+from veneercheck.report.colours import Bands, readable_layer, vertex_colours
 
 _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
 _READINGS = [("space_mm", "<f4"), ("layer_mm", "<f4"), ("u_mm", "<f4"), ("nearest_mm", "<f4")]
@@ -46,7 +46,8 @@ def space_ply_bytes(check: Check) -> list[bytes]:
     vertices["space_mm"], vertices["layer_mm"] = space.space_mm, space.layer_mm
     vertices["u_mm"], vertices["nearest_mm"] = space.u_mm, space.nearest_mm
     vertices["region"], vertices["finding"] = check.region, check.finding
-    rgb = vertex_colours(space.layer_mm, check.region, check.finding, bands)
+    layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
+    rgb = vertex_colours(layer, check.region, check.finding, bands)
     for column, name in enumerate(("red", "green", "blue")):
         vertices[name] = rgb[:, column]
     return _parts(vertices, check.framework.faces, _comments())

@@ -132,7 +132,7 @@ def still(scene: Scene, name: str, camera: Camera) -> Pillow.Image:
 
 def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
-    measured = np.isfinite(surface.layer_mm).astype(np.float64)
+    measured = np.isfinite(surface.shown_mm).astype(np.float64)
     bands = surface.bands
     found = [
         (*isoline(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),

@@ -12,7 +12,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh import components, vertex_normals
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
-from veneercheck.report.colours import Bands, shown_layer, veneered
+from veneercheck.report.colours import Bands, readable_layer, shown_layer, taken_mm, veneered
 from veneercheck.report.filed import FiledResult
 
 _SMOOTHING = 2
@@ -31,9 +31,9 @@ class Surface:
     veneer : ndarray
         1 where the surface is meant for veneer, 0 where not, smoothed between.
     layer_mm : ndarray
-        As filed, NaN where not measured.
+        As filed, NaN where the ray met nothing fit.
     shown_mm : ndarray
-        As coloured: see `shown_layer`.
+        As coloured, NaN where not measured at all: see `readable_layer` and `shown_layer`.
     zone : ndarray of int64
         Id of the zone a vertex lies in, 0 outside every zone.
     firm : ndarray of bool
@@ -64,9 +64,11 @@ def surface_of(filed: FiledResult) -> Surface:
         or filed.layer_mm is None
         or filed.region is None
         or filed.finding is None
+        or filed.nearest_mm is None
     ):
         raise RecordError("nothing was measured, so there is no surface to draw.")
     bands = Bands.of(filed.document)
+    layer = readable_layer(filed.layer_mm, filed.nearest_mm, taken_mm(filed.document))
     veneer = veneered(filed.region, filed.finding)
     zone = zone_of_vertices(filed.mesh, filed.finding, filed.document["zones"])
     firm_ids = [z["id"] for z in filed.document["zones"] if z["decision"] == "firm"]
@@ -76,7 +78,7 @@ def surface_of(filed: FiledResult) -> Surface:
         vertex_normals(filed.mesh),
         smoothed(filed.mesh, veneer.astype(np.float64)),
         filed.layer_mm,
-        shown_layer(filed.layer_mm, filed.region, filed.finding, bands),
+        shown_layer(layer, filed.region, filed.finding, bands),
         zone,
         np.isin(zone, firm_ids),
         bands,

@@ -9,6 +9,8 @@ from veneercheck.report.markup import Markup, table, tag
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
 
+Rows = tuple[list[str], list[list[str]]]
+
 _FIGURES = (
     ("min_mm", "minimum"),
     ("p05_mm", "p05"),
@@ -62,8 +64,8 @@ def limit_words(zone: Mapping[str, Any], document: Mapping[str, Any], words: Wor
     return f"≥ {words.mm(0.0)} ({words('report.space')})"
 
 
-def reading_table(document: Mapping[str, Any], words: Words) -> Markup:
-    """Space and layer over the cut area, and how much of it was measured."""
+def reading_rows(document: Mapping[str, Any], words: Words) -> Rows:
+    """Space and layer over the cut area, and how much of it was measured: head and rows."""
     space, layer = document["space"], document["layer"]
     rows = [
         [words(f"report.{name}"), words.mm(space[key]), words.mm(layer[key])]
@@ -73,11 +75,10 @@ def reading_table(document: Mapping[str, Any], words: Words) -> Markup:
         [words("report.veneered"), words.mm2(layer["veneered_area_mm2"]), ""],
         [words("report.measured"), words.percent(layer["measured_share"]), ""],
     ]
-    head = [words(f"report.{column}") for column in ("figure", "space", "layer")]
-    return table(head, rows)
+    return [words(f"report.{column}") for column in ("figure", "space", "layer")], rows
 
 
-def alignment_table(document: Mapping[str, Any], words: Words) -> Markup:
+def alignment_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]:
     """How far the fit may be believed, and why."""
     fit = document["alignment"]
     area = words(
@@ -94,12 +95,12 @@ def alignment_table(document: Mapping[str, Any], words: Words) -> Markup:
     if fit["weakest"]:
         rows.append([words("report.weakest"), fit["weakest"]])
     if fit["reasons"]:
-        rows.append([words("report.reasons"), tag("ul", *_items(fit["reasons"]))])
-    return table(None, rows)
+        rows.append([words("report.reasons"), "; ".join(fit["reasons"])])
+    return rows
 
 
-def limits_table(document: Mapping[str, Any], words: Words) -> Markup:
-    """Every limit and allowance in force, and where it comes from."""
+def limits_rows(document: Mapping[str, Any], words: Words) -> Rows:
+    """Every limit and allowance in force, and where it comes from: head and rows."""
     profile = document["profile"]
     rows = [
         [
@@ -109,21 +110,12 @@ def limits_table(document: Mapping[str, Any], words: Words) -> Markup:
         ]
         for name, section, field in LIMIT_FIELDS
     ]
-    own = [
-        [
-            words(
-                "report.own_surface",
-                surface=words.known("surface", surface),
-                least=words.mm(layer["least_mm"]),
-                greatest=words.mm(layer["greatest_mm"]),
-            ),
-            "",
-            "",
-        ]
-        for surface, layer in profile["surfaces"].items()
-    ]
-    head = [f"{words('report.profile')} «{profile['name']}»", "", words("report.certainty")]
-    return table(head, rows + own)
+    for surface, layer in profile["surfaces"].items():
+        span = f"{words.mm(layer['least_mm'])} – {words.mm(layer['greatest_mm'])}"
+        own = f"{words('report.surfaces')}: {words.known('surface', surface)}"
+        rows.append([own, span, words("format.none")])
+    name = f"{words('report.profile')} «{profile['name']}»"
+    return [name, words("report.value"), words("report.certainty")], rows
 
 
 LIMIT_FIELDS = (
@@ -153,8 +145,8 @@ def certainty_words(profile: Mapping[str, Any], section: str, field: str, words:
     return words.known("certainty", code)
 
 
-def scans_table(document: Mapping[str, Any], words: Words) -> Markup:
-    """What was read, and what was wrong with it."""
+def scans_rows(document: Mapping[str, Any], words: Words) -> Rows:
+    """What was read, and what was wrong with it: head and rows."""
     scans = [document["scans"][name] for name in ("framework", "waxup")]
     rows = [
         [words("report.file"), *(scan["file"] for scan in scans)],
@@ -162,19 +154,15 @@ def scans_table(document: Mapping[str, Any], words: Words) -> Markup:
         [words("report.triangles"), *(words.count(scan["triangles"]) for scan in scans)],
         [words("report.area"), *(words.mm2(scan["area_mm2"]) for scan in scans)],
         [words("report.faults"), *(_faults(scan, words) for scan in scans)],
-        [
-            words("report.fingerprint"),
-            *(tag("span", scan["sha256"], class_="hash") for scan in scans),
-        ],
+        [words("report.fingerprint"), *(_in_groups(scan["sha256"]) for scan in scans)],
     ]
-    return table(["", words("report.framework"), words("report.waxup")], rows)
+    return [words("report.scan"), words("report.framework"), words("report.waxup")], rows
 
 
 def _faults(scan: Mapping[str, Any], words: Words) -> str:
-    if not scan["faults"]:
-        return words("report.no_faults")
-    return tag("ul", *_items(fault["words"] for fault in scan["faults"]))
+    return "; ".join(fault["words"] for fault in scan["faults"]) or words("report.no_faults")
 
 
-def _items(texts: Any) -> list[Markup]:
-    return [tag("li", str(text)) for text in texts]
+def _in_groups(fingerprint: str) -> str:
+    """Eight digits a group, so that it breaks across lines and can be compared by eye."""
+    return " ".join(fingerprint[at : at + 8] for at in range(0, len(fingerprint), 8))

@@ -6,6 +6,9 @@ const COARSE_MM = 0.45;
 const REST_MS = 160;
 const MOVING_SHARE = 0.5;
 const COVERAGE = 2;
+// Engines may lose NaN between corners: a value far below every space stands for it.
+const NOT_MEASURED = -1e9;
+const READABLE = -20;
 
 class View {
   constructor(plan, words, data) {
@@ -36,16 +39,18 @@ class View {
     const codes = data.subarray(plan.codes, plan.codes + 3 * count);
     const region = codes.subarray(0, count), finding = codes.subarray(count, 2 * count);
     const zone = codes.subarray(2 * count);
-    const meant = new Float32Array(count), layer = new Float32Array(count);
+    const meant = new Float32Array(count), layer = new Float32Array(count), shown = new Float32Array(count);
     const reading = new Float32Array(4 * count), mark = new Float32Array(2 * count);
     for (let i = 0; i < count; i += 1) {
       layer[i] = space[i] - plan.taken;
       meant[i] = region[i] === 2 || region[i] === 3 || finding[i] === 3 ? 1 : 0;
-      reading.set([shownLayer(layer[i], region[i], finding[i], plan), space[i], nearest[i], u[i]], 4 * i);
+      const readable = layer[i] === layer[i] ? layer[i] : nearest[i] - plan.taken;
+      shown[i] = shownLayer(readable, region[i], finding[i], plan);
+      reading.set([shown[i], space[i], nearest[i], u[i]].map((v) => v === v ? v : NOT_MEASURED), 4 * i);
       mark.set([zone[i], zone[i] ? plan.listed[zone[i]] : 0], 2 * i);
     }
     const normals = vertexNormals(framework.places, framework.faces);
-    const known = (i) => meant[i] && space[i] === space[i];
+    const known = (i) => meant[i] && shown[i] === shown[i];
     const sort = (faces) => {
       const kinds = new Uint8Array(faces.length / 3), ranges = [0, 0, 0];
       for (let f = 0; f < kinds.length; f += 1) {
@@ -64,15 +69,14 @@ class View {
     this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
       sort(coarse(framework.places, framework.faces, COARSE_MM)));
     const every = (values, width, k) => Float32Array.from({ length: count }, (_, i) => values[width * i + k]);
-    Object.assign(this, { space, layer, meant, shown: every(reading, 4, 0) });
+    Object.assign(this, { space, layer, meant, shown });
     this.normalParts = [0, 1, 2].map((k) => every(normals, 3, k));
     const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
-    const shown = (i) => reading[4 * i];
     const smooth = smoothed(meant, framework.faces, 1, 2);
     const join = (...parts) => Float32Array.from(parts.flatMap((part) => Array.from(part)));
     this.painter.setLines("limits", join(
-      isolines(mapped.places, mapped.faces, shown, plan.limits[0]),
-      isolines(mapped.places, mapped.faces, shown, plan.limits[1] + 5e-4)));
+      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[0]),
+      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1] + 5e-4)));
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -239,11 +243,11 @@ class View {
     if (found.kind === 2) return words.metal;
     if (found.kind === 1) return words.unmeasured;
     const n = (value) => words.number(value, 3);
-    const parts = [
+    const parts = found.space > READABLE ? [
       `${words.readings[0]} ${n(found.space - plan.taken)} ± ${n(COVERAGE * found.u)} mm`,
       `${words.readings[1]} ${n(found.space)} mm`,
-    ];
-    if (found.nearest === found.nearest) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
+    ] : [words.no_ray];
+    if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
     return parts.join(" · ");

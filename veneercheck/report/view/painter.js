@@ -57,8 +57,9 @@ void main() {
   vec2 at = vec2(gl_FragCoord.x, -gl_FragCoord.y) / grain;
   if (kind == 0) {
     float value = shown == 0 ? vReading.x : shown == 2 ? vReading.z - taken : vReading.y - taken;
-    if (shown == 3) base = mix(rgb(0xf6efe2), rgb(0x40342a), clamp(vReading.w / uTop, 0.0, 1.0));
-    else if (value == value) base = banded(value, at);
+    if (value < -20.0 || shown == 3 && vReading.w < 0.0) base = rgb(0xf3f4f4);
+    else if (shown == 3) base = mix(rgb(0xf6efe2), rgb(0x40342a), clamp(vReading.w / uTop, 0.0, 1.0));
+    else base = banded(value, at);
   }
   colour = vec4(base * shade, 1.0);
 }`;

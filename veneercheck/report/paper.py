@@ -1,0 +1,193 @@
+"""The report on paper: PDF/A with its data attached, and one sheet for the bench."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import tempfile
+from collections.abc import Mapping
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from veneercheck.report.cuts import zone_cut
+from veneercheck.report.drawing import font_folder
+from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
+from veneercheck.report.html import checked_words
+from veneercheck.report.stills import STILLS, Scene, case_words, limits_words, zone_words
+from veneercheck.report.tables import (
+    alignment_rows,
+    limit_words,
+    limits_rows,
+    reading_rows,
+    scans_rows,
+)
+from veneercheck.report.verdict import action_words, cautions, verdict_sentences
+from veneercheck.report.words import Words
+
+Paper = Literal["a4", "us-letter"]
+REPORT, BENCH = "report.pdf", "bench.pdf"
+
+_STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a"}
+"""PDF/A-3 may carry the result's own files; the bench sheet carries none."""
+
+_MOST_ON_BENCH = 4
+"""More zones than these do not fit one sheet in large type; it says so and points to the list."""
+
+_PICTURE_ON_BENCH_MM = (140, 130, 115, 90, 66)
+"""Height of the bench sheet's picture by the number of zones beside which it must fit."""
+
+_ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
+
+
+def can_print() -> bool:
+    """Whether the typesetter is installed."""
+    return importlib.util.find_spec("typst") is not None
+
+
+def write_papers(
+    folder: Path, filed: FiledResult, words: Words, scene: Scene | None, paper: Paper = "a4"
+) -> list[Path]:
+    """Write `report.pdf` and `bench.pdf`; the same result gives the same bytes.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the result and its stills.
+    paper : {"a4", "us-letter"}
+    """
+    data = paper_data(folder, filed, words, scene) | {"paper": paper}
+    with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
+        room = Path(place)
+        _lay_out(room, folder, data)
+        return [
+            put(folder / name, [_typeset(room, source, name, data)])
+            for name, source in ((REPORT, "report.typ"), (BENCH, "bench.typ"))
+        ]
+
+
+def paper_data(
+    folder: Path, filed: FiledResult, words: Words, scene: Scene | None
+) -> dict[str, Any]:
+    """Everything the sheets say, as text ready to set."""
+    document = filed.document
+    own = {name: words(f"report.{name}") for name in _WORDS}
+    own["section_grid"] = words("view_page.section_grid")
+    own["more"] = words("report.more", count=max(len(document["zones"]) - _MOST_ON_BENCH, 0))
+    when = datetime.fromisoformat(document["checked_at_utc"])
+    return {
+        "lang": words.lang,
+        "words": own,
+        "date": {"year": when.year, "month": when.month, "day": when.day},
+        "moment": int(when.timestamp()),
+        "name": words("report.title"),
+        "case": case_words(document, words),
+        "title": f"{words('report.title')} · {case_words(document, words)}",
+        "program": " ".join(document["program"].values()),
+        "facts": f"{case_words(document, words)} · {checked_words(document)}",
+        "footing": f"{limits_words(document, words)} · {words('picture.aid')}",
+        "verdict": verdict_sentences(document, words),
+        "cautions": cautions(document, words),
+        "occlusal": _picture(folder, "occlusal", words("report.pictures")),
+        "most": _MOST_ON_BENCH,
+        "tall": _PICTURE_ON_BENCH_MM[min(len(document["zones"]), _MOST_ON_BENCH)],
+        "zones": [_zone(zone, folder, document, words, scene) for zone in document["zones"]],
+        "zone_head": [words(f"report.{column}") for column in _COLUMNS],
+        "questions": [words.known("question", q["words"]) for q in document["questions"]],
+        "alignment": alignment_rows(document, words),
+        "reading": dict(zip(("head", "rows"), reading_rows(document, words), strict=True)),
+        "limits": dict(zip(("head", "rows"), limits_rows(document, words), strict=True)),
+        "scans": dict(zip(("head", "rows"), scans_rows(document, words), strict=True)),
+        "notes": str(document["case"]["notes"]),
+        "signatures": [words(f"report.signature_{who}") for who in ("made", "checked")],
+        "attachments": [
+            {"name": name, "mime": kind, "words": name}
+            for name, kind in _ATTACHED
+            if (folder / name).exists()
+        ],
+    }
+
+
+_COLUMNS = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "decision")
+_WORDS = (
+    "what_to_do",
+    "nothing_to_do",
+    "questions",
+    "zones",
+    "alignment",
+    "reading",
+    "plus_minus",
+    "limits",
+    "scans",
+    "notes",
+    "cautions",
+)
+
+
+def _zone(
+    zone: Mapping[str, Any],
+    folder: Path,
+    document: Mapping[str, Any],
+    words: Words,
+    scene: Scene | None,
+) -> dict[str, Any]:
+    title = zone_words(zone, words)
+    cut = zone_cut(zone, scene) if scene else None
+    place = [zone["tooth"], words.known("surface", zone["surface"]) if zone["surface"] else None]
+    finding = words.known("finding", zone["finding"])
+    reading = words.mm_sure(zone["extreme_mm"], zone["u_mm"])
+    return {
+        "number": str(zone["id"]),
+        "firm": zone["decision"] == "firm",
+        "title": title,
+        "action": action_words(zone, words),
+        "place": " · ".join(filter(None, [*place, finding, reading])),
+        "still": _picture(folder, f"zone-{zone['id']}", title),
+        "cut": {"file": f"cut-{zone['id']}.svg", "alt": title, "svg": cut} if cut else None,
+        "cells": [
+            str(zone["id"]),
+            action_words(zone, words),
+            zone["tooth"] or words("format.none"),
+            words.known("surface", zone["surface"]),
+            finding,
+            reading,
+            limit_words(zone, document, words),
+            words.known("decision", zone["decision"]),
+        ],
+    }
+
+
+def _picture(folder: Path, name: str, alt: str) -> dict[str, str] | None:
+    if not (folder / STILLS / f"{name}.png").exists():
+        return None
+    return {"file": f"{name}.png", "alt": alt}
+
+
+def _lay_out(room: Path, folder: Path, data: Mapping[str, Any]) -> None:
+    for zone in data["zones"]:
+        if zone["cut"]:
+            (room / zone["cut"]["file"]).write_text(zone["cut"].pop("svg"), encoding="utf-8")
+    for still in (folder / STILLS).glob("*.png"):
+        (room / still.name).write_bytes(still.read_bytes())
+    for file in data["attachments"]:
+        (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
+    (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+    for name in ("report.typ", "bench.typ"):
+        source = resources.files(__package__).joinpath("print", name)
+        (room / name).write_bytes(source.read_bytes())
+
+
+def _typeset(room: Path, source: str, name: str, data: Mapping[str, Any]) -> bytes:
+    from typst import compile as typeset
+
+    made: bytes = typeset(
+        str(room / source),
+        root=str(room),
+        font_paths=[str(font_folder())],
+        ignore_system_fonts=True,
+        format="pdf",
+        pdf_standards=[_STANDARDS[name]],
+        timestamp=data["moment"],
+    )
+    return made
