@@ -79,10 +79,11 @@ WORDS = (
 """Pieces that mean something to one reader or another."""
 
 
-def taken(data: bytes) -> str:
+def taken(data: bytes, unit: str | None = "mm") -> str:
     """Read a file held in memory: «read», or the refusal's first word; anything else escapes."""
     try:
-        scan_from_bytes(Intake("fuzzed", data, ""), caps=CAPS)
+        # With the unit given, odd sizes go on to the conditioning, too.
+        scan_from_bytes(Intake("fuzzed", data, ""), caps=CAPS, unit=unit)
     except ScanError as refusal:
         assert refusal.what
         return "refused"

@@ -22,8 +22,8 @@ _COARSE_MM2 = 1.0
 _SPIKE_MM = 0.15
 """Height from which a spike matters: a tenth of the space that is judged."""
 
-_SPIKE_SIDES = 4.0
-"""A spike's sides are this many times longer than the usual side."""
+_SPIKE_SIDES = 3.0
+"""A spike's sides are this many times longer than the usual longest side of a triangle."""
 
 _SPIKE_STEEPNESS = 0.7
 """Height over mean side: the half-angle at the tip is below 45°."""
@@ -40,14 +40,14 @@ _FILLED_RIM = 0.5
 _FILLED_MM2 = 0.5
 """Smaller fillings lie within the smoothing of any scanner."""
 
-_FILLED_BEND = 0.9
+_FILLED_BEND = 0.8
 """Mean cosine between neighbours within a filling: spanned smooth, not a body's own edges."""
 
 FAR_MM = 1000.0
 """From here on float32 coordinates, as STL stores them, step by more than 0.06 µm."""
 
 
-_SIDES_LOOKED_AT = 20_000
+_LOOKED_AT = 20_000
 """The median over so many is sure to one percent."""
 
 
@@ -68,16 +68,16 @@ class Look:
 
 def look_over(mesh: TriangleMesh, sides: Sides, shape: Shape) -> Look:
     """Look for coarse areas, spikes, fillings and a far origin; nothing is changed."""
-    usual = _usual_side(mesh, sides)
+    usual = _usual_side(shape)
     filled, told = _filled(mesh, sides, shape, usual)
     faults = [*_far(mesh), *_coarse(mesh, shape), *_spikes(mesh, sides, shape, usual), *told]
     return Look(filled, tuple(faults))
 
 
-def _usual_side(mesh: TriangleMesh, sides: Sides) -> float:
-    """Median length over the sides, of a large mesh over some of them, in mm."""
-    step = max(1, len(sides.first) // _SIDES_LOOKED_AT)
-    return float(np.median(_lengths(mesh, sides, sides.first[::step])))
+def _usual_side(shape: Shape) -> float:
+    """Median of the triangles' longest sides, of a large mesh over some of them, in mm."""
+    step = max(1, len(shape.longest_mm) // _LOOKED_AT)
+    return float(np.median(shape.longest_mm[::step]))
 
 
 def _far(mesh: TriangleMesh) -> list[Fault]:

@@ -1,0 +1,274 @@
+"""What the conditioning finds on bodies whose faults were put there by hand."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from veneercheck.core.types import Fault, TriangleMesh
+from veneercheck.scan import Scan, estimate_noise_mm, merge, read_scan, self_crossings, write_stl
+from veneercheck.scan.limits import ReadCaps
+from veneercheck.scan.merge import merge_equal
+from veneercheck.scan.polygons import triangles_of
+from veneercheck.scan.topology import sides_of
+
+RNG = np.random.default_rng(20_260)
+
+
+def torus(n: int = 120, big: float = 8.0, small: float = 3.0, noise: float = 0.0) -> TriangleMesh:
+    u, v = (k.reshape(-1) for k in np.meshgrid(np.arange(n), np.arange(n), indexing="ij"))
+    at = lambda i, j: (i % n) * n + j % n  # noqa: E731
+    quads = (at(u, v), at(u + 1, v), at(u + 1, v + 1), at(u, v + 1))
+    faces = np.stack([np.stack(quads[:3], 1), np.stack((quads[0], *quads[2:]), 1)], axis=1)
+    a, b = 2 * np.pi * u / n, 2 * np.pi * v / n
+    radius = small + noise * np.random.default_rng(5).standard_normal(len(u))
+    ring = big + radius * np.cos(b)
+    points = np.stack([ring * np.cos(a), ring * np.sin(a), radius * np.sin(b)], axis=1)
+    return TriangleMesh(points, faces.reshape(-1, 3))
+
+
+def plate(n: int = 80, step: float = 0.125, noise: float = 0.0) -> TriangleMesh:
+    u, v = (k.reshape(-1) for k in np.meshgrid(np.arange(n - 1), np.arange(n - 1), indexing="ij"))
+    a, b, c, d = u * n + v, (u + 1) * n + v, (u + 1) * n + v + 1, u * n + v + 1
+    faces = np.stack([np.stack([a, b, c], 1), np.stack([a, c, d], 1)], axis=1).reshape(-1, 3)
+    x, y = (k.reshape(-1) * step for k in np.meshgrid(np.arange(n), np.arange(n), indexing="ij"))
+    height = noise * np.random.default_rng(6).standard_normal(len(x))
+    return TriangleMesh(np.stack([x, y, height], axis=1), faces)
+
+
+def scan_of(mesh: TriangleMesh, folder: Path, **options: str) -> Scan:
+    path = folder / "body.stl"
+    write_stl(path, mesh)
+    return read_scan(path, **options)  # type: ignore[arg-type]
+
+
+def fault(scan: Scan, kind: str) -> Fault | None:
+    return next((one for one in scan.source.faults if one.kind == kind), None)
+
+
+def test_a_clean_scan_has_nothing_told_but_its_unit(tmp_path: Path) -> None:
+    scan = scan_of(torus(noise=0.005), tmp_path)
+    assert [one.kind for one in scan.source.faults] == ["unit_judged"]
+    assert scan.filled is None
+    # Pappus: a torus has the area 4π²·R·r
+    assert scan.source.area_mm2 == pytest.approx(4 * np.pi**2 * 8 * 3, rel=5e-3)
+
+
+@pytest.mark.parametrize("noise", [0.003, 0.01, 0.03])
+@pytest.mark.parametrize("body", [torus, plate])
+def test_noise_put_in_comes_back(body, noise: float) -> None:  # type: ignore[no-untyped-def]
+    assert estimate_noise_mm(body(noise=noise)) == pytest.approx(noise, rel=0.1)
+
+
+def test_a_smooth_surface_has_almost_no_noise() -> None:
+    # what is left is the fourth order of the surface over rings of sides up to 0.6 mm
+    assert estimate_noise_mm(torus()) < 0.0012
+    assert estimate_noise_mm(torus(n=240)) < 0.00015
+    assert estimate_noise_mm(plate()) < 1e-9
+
+
+def test_noise_does_not_depend_on_pose_and_numbering() -> None:
+    mesh = torus(noise=0.01)
+    order = RNG.permutation(len(mesh.points_mm))
+    place = np.argsort(order)
+    turn = np.linalg.qr(RNG.standard_normal((3, 3)))[0]
+    moved = TriangleMesh(mesh.points_mm[order] @ turn.T + [30, -20, 10], place[mesh.faces])
+    assert estimate_noise_mm(moved) == pytest.approx(estimate_noise_mm(mesh), rel=0.05)
+
+
+def with_hole(mesh: TriangleMesh, centre: np.ndarray, radius: float) -> TriangleMesh:
+    """Without the triangles of all points nearer than that."""
+    away = np.linalg.norm(mesh.points_mm - centre, axis=1) > radius
+    return TriangleMesh(mesh.points_mm, mesh.faces[away[mesh.faces].all(axis=1)])
+
+
+def test_hole_has_its_place_and_length(tmp_path: Path) -> None:
+    centre = np.array([11.0, 0.0, 0.0])
+    mesh = with_hole(torus(), centre, 0.8)
+    scan = scan_of(mesh, tmp_path)
+    hole = fault(scan, "holes")
+    assert hole is not None
+    assert hole.count == 1
+    assert hole.centre_mm == pytest.approx(centre, abs=0.2)
+    # the sides that occur once, counted one by one
+    pairs = [frozenset((f[k], f[k - 1])) for f in mesh.faces.tolist() for k in range(3)]
+    rim = [tuple(pair) for pair, times in Counter(pairs).items() if times == 1]
+    length = sum(float(np.linalg.norm(mesh.points_mm[a] - mesh.points_mm[b])) for a, b in rim)
+    assert f"longest {length:.1f} mm" in hole.words
+
+
+def fan_over_hole(mesh: TriangleMesh) -> TriangleMesh:
+    """Cover the only hole as scanners do: long triangles from rim to one point."""
+    sides = sides_of(mesh)
+    start, end = sides.start[sides.border], sides.end[sides.border]
+    middle = mesh.points_mm[start].mean(axis=0)
+    faces = np.stack([end, start, np.full(len(start), len(mesh.points_mm))], axis=1)
+    return TriangleMesh(
+        np.concatenate([mesh.points_mm, [middle]]), np.concatenate([mesh.faces, faces])
+    )
+
+
+def test_filled_area_is_marked_and_only_that(tmp_path: Path) -> None:
+    centre = np.array([11.0, 0.0, 0.0])
+    mesh = fan_over_hole(with_hole(torus(n=160, noise=0.005), centre, 1.2))
+    scan = scan_of(mesh, tmp_path)
+    filled = fault(scan, "filled_areas")
+    assert filled is not None
+    assert filled.count == 1
+    assert scan.filled is not None
+    gap = np.linalg.norm(scan.mesh.points_mm - centre, axis=1)
+    assert gap[scan.filled].max() < 1.6
+    assert scan.filled[gap < 0.7].all()
+    assert fault(scan, "holes") is None
+
+
+def test_graded_mesh_is_not_taken_for_filled(tmp_path: Path) -> None:
+    """Sizes that grow step by step, 40-fold in all, are a mesh and no filling."""
+    n = 60
+    turns = 2 * np.pi * np.arange(n) / n
+    rings = 0.4 * 1.07 ** np.arange(55)
+    points = np.stack(
+        [np.outer(rings, np.cos(turns)), np.outer(rings, np.sin(turns)), np.zeros((55, n))], axis=2
+    ).reshape(-1, 3)
+    i, j = (k.reshape(-1) for k in np.meshgrid(np.arange(54), np.arange(n), indexing="ij"))
+    a, b, c, d = i * n + j, (i + 1) * n + j, (i + 1) * n + (j + 1) % n, i * n + (j + 1) % n
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    scan = scan_of(TriangleMesh(points, faces), tmp_path)
+    assert fault(scan, "filled_areas") is None
+    assert scan.filled is None
+
+
+def test_spike_has_its_place_and_height(tmp_path: Path) -> None:
+    mesh = torus()
+    points = mesh.points_mm.copy()
+    points[500] *= 1.2  # about 2 mm out, its neighbours 0.3 mm apart
+    scan = scan_of(TriangleMesh(points, mesh.faces), tmp_path)
+    spike = fault(scan, "spikes")
+    assert spike is not None
+    assert spike.count == 1
+    assert spike.centre_mm == pytest.approx(points[500], abs=1e-4)
+    tip = np.abs(scan.mesh.points_mm - points[500]).sum(axis=1).min()
+    assert tip < 1e-4  # told, not taken away
+
+
+def test_coarse_areas_are_told(tmp_path: Path) -> None:
+    scan = scan_of(torus(n=30), tmp_path)
+    coarse = fault(scan, "coarse_areas")
+    assert coarse is not None
+    assert "of the surface" in coarse.words
+
+
+def test_key_is_never_turned(tmp_path: Path) -> None:
+    """The inner half of a torus seen from within: as a scan it is turned, as a key it stays."""
+    mesh = torus()
+    half = mesh.faces[mesh.points_mm[mesh.faces].mean(axis=1)[:, 2] > 0][:, ::-1]
+    inward = TriangleMesh(mesh.points_mm, half)
+    key, scan = scan_of(inward, tmp_path, kind="key"), scan_of(inward, tmp_path)
+    assert fault(key, "inside_out") is None
+    assert fault(scan, "inside_out") is not None
+
+    def up(one: Scan) -> float:
+        a, b, c = (one.mesh.points_mm[one.mesh.faces[:, k]] for k in range(3))
+        return float(np.cross(b - a, c - a)[:, 2].sum())
+
+    assert up(key) < 0 < up(scan)
+
+
+@pytest.mark.parametrize("open_below", [False, True])
+def test_random_turning_is_undone(open_below: bool, tmp_path: Path) -> None:
+    mesh = torus(n=60)
+    faces = mesh.faces
+    if open_below:
+        faces = faces[mesh.points_mm[faces].mean(axis=1)[:, 2] > -1]
+    right = TriangleMesh(mesh.points_mm, faces)
+    mixed = faces.copy()
+    wrong = RNG.random(len(faces)) < 0.45
+    mixed[wrong] = mixed[wrong][:, ::-1]
+    scan = scan_of(TriangleMesh(mesh.points_mm, mixed), tmp_path)
+    found = fault(scan, "mixed_orientation")
+    assert found is not None
+    assert found.count == int(wrong.sum())
+
+    def normals(one: TriangleMesh) -> np.ndarray:
+        a, b, c = (one.points_mm[one.faces[:, k]] for k in range(3))
+        return np.cross(b - a, c - a)
+
+    agree = np.einsum("ij,ij->i", normals(scan.mesh), normals(right))
+    assert (agree > 0).all()
+
+
+def goes_through(start: np.ndarray, way: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+    """Which segments (s) go through which triangles (t), by solving for the point in common."""
+    a, u, v = triangles[:, 0], triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
+    shape = (len(start), len(a), 3)
+    columns = [-way[:, None, :], u[None], v[None]]
+    system = np.stack([np.broadcast_to(column, shape) for column in columns], axis=3)
+    t, x, y = np.moveaxis(np.linalg.solve(system, (start[:, None] - a)[..., None])[..., 0], 2, 0)
+    return (t > 0) & (t < 1) & (x > 0) & (y > 0) & (x + y < 1)
+
+
+def test_crossing_bodies_are_found_as_by_trying_every_pair() -> None:
+    one = torus(n=14)
+    turn = np.linalg.qr(np.random.default_rng(1).standard_normal((3, 3)))[0]
+    other = TriangleMesh(torus(n=14, small=2.0).points_mm @ turn + [9.0, 1.0, 0.5], one.faces)
+    both = TriangleMesh(
+        np.concatenate([one.points_mm, other.points_mm]),
+        np.concatenate([one.faces, other.faces + len(one.points_mm)]),
+    )
+    expected = np.zeros(len(both.faces), dtype=bool)
+    count = len(one.faces)
+    corners = both.points_mm[both.faces]
+    for mine, theirs in (
+        (slice(0, count), slice(count, None)),
+        (slice(count, None), slice(0, count)),
+    ):
+        for k in range(3):
+            start = corners[mine, k]
+            hit = goes_through(start, corners[mine, (k + 1) % 3] - start, corners[theirs])
+            expected[mine] |= hit.any(axis=1)
+            expected[theirs] |= hit.any(axis=0)
+    crossing, told = self_crossings(both)
+    assert 20 < expected.sum() < count
+    np.testing.assert_array_equal(crossing, expected)
+    assert (told[0].kind, told[0].count) == ("self_intersections", int(expected.sum()))
+    assert not self_crossings(one)[0].any()
+    away = np.ones(len(both.points_mm), dtype=bool)
+    away[both.faces[expected]] = False
+    assert not self_crossings(both, away & (both.points_mm[:, 0] < -3))[0].any()
+
+
+def test_fold_is_found_while_reading(tmp_path: Path) -> None:
+    mesh = plate(n=60)
+    points = mesh.points_mm.copy()
+    middle = 20 * 60 + 20
+    points[middle, :2] += 0.4  # pulled across its neighbours…
+    points[middle, 2] -= 0.05
+    points[middle + 1, 2] -= 0.1
+    scan = scan_of(TriangleMesh(points, mesh.faces), tmp_path)
+    assert fault(scan, "self_intersections") is not None
+
+
+def test_merge_survives_hashes_that_collide(monkeypatch: pytest.MonkeyPatch) -> None:
+    points = RNG.integers(0, 4, (300, 3)).astype(np.float32)
+    first, number = merge_equal(points)
+    monkeypatch.setattr(merge, "_hash", lambda p: np.zeros(len(p), dtype=np.uint64))
+    slow_first, slow_number = merge_equal(points)
+    np.testing.assert_array_equal(first, slow_first)
+    np.testing.assert_array_equal(number, slow_number)
+    np.testing.assert_array_equal(points[first][number], points)
+    assert len(first) == len(np.unique(points, axis=0))
+
+
+def test_hollow_quads_are_cut_at_their_hollow_corner() -> None:
+    # an arrowhead: its area by the shoelace formula is 3
+    points = np.array([[0, 0, 0], [4, 0, 0], [1, 1, 0], [0, 4, 0]], dtype=float)
+    for turn in range(4):
+        flat = np.roll(np.arange(4), turn)
+        faces, _ = triangles_of(points, np.array([4]), flat, "arrow", ReadCaps())
+        a, b, c = (points[faces[:, k]] for k in range(3))
+        areas = np.cross(b - a, c - a)[:, 2] / 2
+        assert (areas > 0).all()
+        assert areas.sum() == pytest.approx(4.0)

@@ -1,0 +1,86 @@
+"""Two scans together: units, swaps, one file twice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from veneercheck.core.errors import ScanError
+from veneercheck.core.types import TriangleMesh
+from veneercheck.scan import read_pair, swapped, write_stl
+
+
+def bowl(cut: float, n: int = 90) -> TriangleMesh:
+    """Half a ball of 6 mm radius, its top cut back by so much within 40° of the pole."""
+    tilt = np.linspace(0.02, np.pi / 2, n)
+    turn = np.linspace(0, 2 * np.pi, 2 * n, endpoint=False)
+    t, a = np.meshgrid(tilt, turn, indexing="ij")
+    radius = 6.0 - cut * (t < np.radians(40))
+    points = np.stack(
+        [radius * np.sin(t) * np.cos(a), radius * np.sin(t) * np.sin(a), radius * np.cos(t)], axis=2
+    ).reshape(-1, 3)
+    i, j = (k.reshape(-1) for k in np.meshgrid(np.arange(n - 1), np.arange(2 * n), indexing="ij"))
+    at = lambda r, s: r * 2 * n + s % (2 * n)  # noqa: E731
+    p, q, r, s = at(i, j), at(i + 1, j), at(i + 1, j + 1), at(i, j + 1)
+    return TriangleMesh(points, np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)]))
+
+
+def files(folder: Path, framework: TriangleMesh, waxup: TriangleMesh) -> tuple[Path, Path]:
+    paths = folder / "framework.stl", folder / "waxup.stl"
+    write_stl(paths[0], framework)
+    write_stl(paths[1], waxup)
+    return paths
+
+
+def kinds(folder: Path, framework: TriangleMesh, waxup: TriangleMesh) -> list[str]:
+    return [one.kind for one in read_pair(*files(folder, framework, waxup)).remarks]
+
+
+def test_a_sound_pair_raises_no_remark(tmp_path: Path) -> None:
+    assert kinds(tmp_path, bowl(1.3), bowl(0.0)) == []
+
+
+def test_the_two_the_wrong_way_round(tmp_path: Path) -> None:
+    assert kinds(tmp_path, bowl(0.0), bowl(1.3)) == ["swapped"]
+
+
+def test_a_shift_of_the_frame_says_nothing_about_a_swap() -> None:
+    moved = TriangleMesh(bowl(0.0).points_mm + np.array([0, 0, 25.0]), bowl(0.0).faces)
+    assert swapped(moved, bowl(1.3)) == []
+
+
+def test_one_in_metres(tmp_path: Path) -> None:
+    small = TriangleMesh(bowl(1.3).points_mm / 1000, bowl(1.3).faces)
+    pair = read_pair(*files(tmp_path, small, bowl(0.0)))
+    assert [one.kind for one in pair.remarks] == ["units_differ"]
+    assert (pair.framework.source.unit, pair.waxup.source.unit) == ("m", "mm")
+    sizes = [np.ptp(scan.mesh.points_mm, axis=0) for scan in (pair.framework, pair.waxup)]
+    assert sizes[0][0] == pytest.approx(sizes[1][0], rel=1e-3)
+
+
+def test_one_far_larger(tmp_path: Path) -> None:
+    large = TriangleMesh(bowl(0.0).points_mm * 8, bowl(0.0).faces)
+    assert "sizes_differ" in kinds(tmp_path, bowl(1.3), large)
+
+
+def test_one_file_twice(tmp_path: Path) -> None:
+    path, _ = files(tmp_path, bowl(1.3), bowl(0.0))
+    assert [one.kind for one in read_pair(path, path).remarks] == ["same_file_twice"]
+
+
+def test_one_surface_in_two_files(tmp_path: Path) -> None:
+    framework, waxup = files(tmp_path, bowl(1.3), bowl(1.3))
+    waxup.write_bytes(b"another header".ljust(80) + waxup.read_bytes()[80:])
+    assert [one.kind for one in read_pair(framework, waxup).remarks] == ["same_surface_twice"]
+
+
+def test_a_refusal_names_the_file_that_is_wrong(tmp_path: Path) -> None:
+    framework, waxup = files(tmp_path, bowl(1.3), bowl(0.0))
+    waxup.write_bytes(b"")
+    with pytest.raises(ScanError, match=r"waxup\.stl: the file is empty"):
+        read_pair(framework, waxup)
+    framework.unlink()
+    with pytest.raises(ScanError, match=r"framework\.stl: there is no such file"):
+        read_pair(framework, waxup)
