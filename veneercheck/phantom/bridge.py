@@ -326,7 +326,6 @@ def _framework(body: Body, design: _Design, spec: BridgeSpec) -> _Truth:
         high,
         spec.scanner.framework_edge_mm,
         box_from_grid=spec.scanner.framework_grid(),
-        jump_mm=spec.cut.depth_mm,
     )
     mesh = relaxed(mesh, _RELAXING_ROUNDS)
     points = onto_surface(field, mesh.points_mm, steps=_WALL_STEPS)

@@ -24,6 +24,11 @@ _STEEPEST = 2.2
 _OCTANTS = np.array([(x, y, z) for x in (0, 1) for y in (0, 1) for z in (0, 1)])
 """A cell's eight halves."""
 
+_HALF_OF_NEIGHBOURS = np.array(
+    [(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) > (0, 0, 0)]
+)
+"""One of each pair of opposite neighbours."""
+
 _SNAP = 0.12
 """Grid points this near the surface (as a share of the spacing) become vertices: no slivers."""
 
@@ -46,7 +51,6 @@ def triangulate(
     spacing_mm: float,
     *,
     box_from_grid: RigidMotion | None = None,
-    jump_mm: float = 0.0,
 ) -> TriangleMesh:
     """The zero set of a field, by marching cubes on the cells near it.
 
@@ -60,9 +64,6 @@ def triangulate(
     box_from_grid : RigidMotion, optional
         How the grid lies in the box: another turn gives an independent triangulation.
 
-    jump_mm : float, optional
-        Greatest jump of the field across a line or sheet, as a cut-back makes one.
-
     Returns
     -------
     TriangleMesh
@@ -71,7 +72,7 @@ def triangulate(
     import igl
 
     motion = box_from_grid or RigidMotion.identity()
-    grid = _Grid(low_mm, high_mm, spacing_mm, motion, jump_mm)
+    grid = _Grid(low_mm, high_mm, spacing_mm, motion)
     cells = _cells_near_surface(field, grid)
     keys, corner_of_cell = _shared_corners(cells)
     points = motion.apply(keys * spacing_mm)
@@ -87,13 +88,6 @@ class _Grid:
     high_mm: Floats
     spacing_mm: float
     box_from_grid: RigidMotion
-    jump_mm: float
-
-    def near(self, field: Field, middle_mm: Floats, size_mm: float) -> Bools:
-        """Which cells of a size may hold a piece of the surface."""
-        reach = 0.5 * np.sqrt(3.0) * size_mm
-        close: Bools = np.abs(field(middle_mm)) < _STEEPEST * reach + self.jump_mm
-        return close
 
     def inside(self, middle_mm: Floats, margin_mm: float) -> Bools:
         """Which points lie in the box, widened by a margin."""
@@ -108,15 +102,41 @@ def _cells_near_surface(field: Field, grid: _Grid) -> Ints:
     middle = grid.box_from_grid.apply((cells + 0.5) * size)
     inside = grid.inside(middle, size)
     cells, middle = cells[inside], middle[inside]
-    cells = cells[grid.near(field, middle, size)]
+    cells = cells[_near(field, cells, middle, size)]
     while size > 1.5 * grid.spacing_mm:
         size *= 0.5
         cells = (cells[:, None, :] * 2 + _OCTANTS[None]).reshape(-1, 3)
         middle = grid.box_from_grid.apply((cells + 0.5) * size)
         last = size < 1.5 * grid.spacing_mm
-        cells = cells[grid.inside(middle, 0.0) if last else grid.near(field, middle, size)]
+        cells = cells[grid.inside(middle, 0.0) if last else _near(field, cells, middle, size)]
     found: Ints = cells
     return found
+
+
+def _near(field: Field, cells: Ints, middle_mm: Floats, size_mm: float) -> Bools:
+    """Which cells may hold a piece of the surface.
+
+    Those whose value is small for their size; and, because a cut-back jumps along its finish
+    line, those with a neighbour on the other side of the surface.
+    """
+    values = field(middle_mm)
+    close: Bools = np.abs(values) < _STEEPEST * 0.5 * np.sqrt(3.0) * size_mm
+    low = cells.min(axis=0)
+    span = cells.max(axis=0) - low + 3
+    key = np.ravel_multi_index(tuple((cells - low + 1).T), tuple(span))
+    order = np.argsort(key)
+    for step in _HALF_OF_NEIGHBOURS:
+        beside = key + np.ravel_multi_index(tuple(step + 1), tuple(span)) - _origin(span)
+        place = np.minimum(np.searchsorted(key, beside, sorter=order), len(key) - 1)
+        other = order[place]
+        crossed = (key[other] == beside) & ((values > 0) != (values[other] > 0))
+        close[crossed] = True
+        close[other[crossed]] = True
+    return close
+
+
+def _origin(span: Ints) -> int:
+    return int(np.ravel_multi_index((1, 1, 1), tuple(span)))
 
 
 def _coarse_cells(grid: _Grid, size_mm: float) -> Ints:
