@@ -132,19 +132,17 @@ def readable_layer(layer_mm: Floats, nearest_mm: Floats, taken_mm: float) -> Flo
     return np.where(np.isfinite(layer_mm), layer_mm, nearest_mm - taken_mm)
 
 
-def shown_layer(layer_mm: Floats, region: Ints, finding: Ints, bands: Bands) -> Floats:
+def shown_layer(layer_mm: Floats, finding: Ints, bands: Bands) -> Floats:
     """The layer as the map colours it, shape (n,), mm: always on the side the judgement took.
 
-    Judged are more readings than the layer along the ray, and an undecided zone may lie a little
-    within its limit; so a vertex with a finding takes its finding's side. Without a finding, a
-    layer above the greatest was judged by the nearer contour and is shown as enough. In the
-    finish-line band the least layer grows from nothing at the line, so a vertex there without a
-    finding is shown as enough; so are those just beyond the line, which share its triangles.
+    Judged are more readings than the layer along the ray; an undecided zone may lie a little
+    within its limit; in the finish-line band the least layer grows from nothing; the flank of a
+    spot left uncut belongs to the question about it. So a vertex with a finding takes its
+    finding's side, and one without is shown as enough, at the end of the band next to its value.
     """
-    sound = finding == FindingKind.NONE
+    none = finding == FindingKind.NONE
     thin = (finding == FindingKind.TOO_THIN) | (finding == FindingKind.OVER_CONTOUR)
-    shown = np.where(sound, np.minimum(layer_mm, bands.greatest_mm), layer_mm)
-    shown = np.where(sound & (region != Region.CUT), np.maximum(shown, bands.least_mm), shown)
+    shown = np.where(none, np.clip(layer_mm, bands.least_mm, bands.greatest_mm), layer_mm)
     shown = np.where(thin, np.minimum(shown, bands.least_mm - ASIDE_MM), shown)
     thick = finding == FindingKind.TOO_THICK
     return np.where(thick, np.maximum(shown, bands.greatest_mm + ASIDE_MM), shown)
@@ -154,6 +152,6 @@ def vertex_colours(
     layer_mm: Floats, region: Ints, finding: Ints, bands: Bands
 ) -> npt.NDArray[np.uint8]:
     """Colour of every vertex for any viewer of coloured meshes, shape (n, 3)."""
-    colours = ramp(shown_layer(layer_mm, region, finding, bands), bands)
+    colours = ramp(shown_layer(layer_mm, finding, bands), bands)
     colours[~veneered(region, finding)] = METAL
     return np.asarray(np.rint(colours), dtype=np.uint8)

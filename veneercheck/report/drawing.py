@@ -150,10 +150,10 @@ def plate(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float]) -> N
 
 def scale_bar(pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str) -> None:
     """A bar of a round length, its left end at x, y; `words_mm` has a brace for the number."""
-    plate(pen, (x - 24, y - 50, x + _SCALE_LONGEST_PX + 24, y + 20))
     fitting = [s for s in _SCALE_STEPS_MM if s / camera.mm_per_px <= _SCALE_LONGEST_PX]
     length_mm = fitting[-1] if fitting else _SCALE_STEPS_MM[0]
     end = x + round(length_mm / camera.mm_per_px)
+    plate(pen, (x - 24, y - 50, end + 24, y + 20))
     pen.line((x, y, end, y), fill=INK, width=4)
     for tick in (x, end):
         pen.line((tick, y - 8, tick, y + 8), fill=INK, width=3)

@@ -78,7 +78,7 @@ def surface_of(filed: FiledResult) -> Surface:
         vertex_normals(filed.mesh),
         smoothed(filed.mesh, veneer.astype(np.float64)),
         filed.layer_mm,
-        shown_layer(layer, filed.region, filed.finding, bands),
+        shown_layer(layer, filed.finding, bands),
         zone,
         np.isin(zone, firm_ids),
         bands,

@@ -45,7 +45,7 @@ class View {
       layer[i] = space[i] - plan.taken;
       meant[i] = region[i] === 2 || region[i] === 3 || finding[i] === 3 ? 1 : 0;
       const readable = layer[i] === layer[i] ? layer[i] : nearest[i] - plan.taken;
-      shown[i] = shownLayer(readable, region[i], finding[i], plan);
+      shown[i] = shownLayer(readable, finding[i], plan);
       reading.set([shown[i], space[i], nearest[i], u[i]].map((v) => v === v ? v : NOT_MEASURED), 4 * i);
       mark.set([zone[i], zone[i] ? plan.listed[zone[i]] : 0], 2 * i);
     }
@@ -422,12 +422,11 @@ class View {
 }
 
 // The side of the limits that the judgement took: the same rule as in the stills.
-function shownLayer(layer, region, finding, plan) {
+function shownLayer(layer, finding, plan) {
   const aside = 1e-3, [least, greatest] = plan.limits;
   if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
   if (finding === 2) return Math.max(layer, greatest + aside);
-  const capped = Math.min(layer, greatest);
-  return region === 2 ? capped : Math.max(capped, least);
+  return Math.max(Math.min(layer, greatest), least);
 }
 
 // Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.

@@ -1,0 +1,279 @@
+"""Colours, lines, views and stills against closed forms and independent libraries."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import TriangleMesh
+from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
+from veneercheck.report.filed import FiledResult
+from veneercheck.report.lines import isoline, plane_section
+from veneercheck.report.pack import corners, differences, first_use_order
+from veneercheck.report.raster import draw
+from veneercheck.report.stills import render_stills, scene_of
+from veneercheck.report.surface import zone_of_vertices
+from veneercheck.report.views import directions, six_views
+from veneercheck.report.words import LANGUAGES, Words, sections
+
+BANDS = Bands(1.0, 2.0)
+RADIUS_MM = 4.0
+
+
+def ball(rings: int = 30) -> TriangleMesh:
+    """A ball of radius 4 mm about the origin, closed at its poles."""
+    around = 2 * rings
+    tilt = np.linspace(0, np.pi, rings + 2)[1:-1, None]
+    turn = np.linspace(0, 2 * np.pi, around, endpoint=False)[None]
+    grid = np.broadcast_arrays(
+        np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)
+    )
+    at = np.arange(rings * around).reshape(rings, around)
+    a, c = at[:-1], at[1:]
+    b, d = np.roll(a, -1, 1), np.roll(c, -1, 1)
+    top, bottom = rings * around, rings * around + 1
+    faces = [np.stack(t, -1).reshape(-1, 3) for t in ((a, c, b), (b, c, d))]
+    faces.append(np.stack([np.full(around, top), at[0], np.roll(at[0], -1)], 1))
+    faces.append(np.stack([np.full(around, bottom), np.roll(at[-1], -1), at[-1]], 1))
+    points = np.vstack([np.stack(grid, -1).reshape(-1, 3), [[0, 0, 1], [0, 0, -1]]])
+    return TriangleMesh(points * RADIUS_MM, np.concatenate(faces))
+
+
+def filed_ball() -> FiledResult:
+    """The ball, veneered above z = 0, its layer rising along x from 0.5 to 2.5 mm."""
+    mesh = ball()
+    x, height = mesh.points_mm[:, 0], mesh.points_mm[:, 2]
+    layer = 1.5 + x / RADIUS_MM
+    meant = height > 0
+    finding = np.where(meant & (layer < 1), 1, np.where(meant & (layer > 2), 2, 0))
+    zone = {
+        "id": 1, "finding": "too_thin", "decision": "firm", "area_mm2": 9.0, "extreme_mm": 0.6,
+        "u_mm": 0.05, "centre_mm": [-3.0, 0.0, 2.6], "tooth": "46", "surface": None,
+        "action": "take off 0.40 mm",
+    }  # fmt: skip
+    other = {**zone, "id": 2, "finding": "too_thick", "decision": "undecided"}
+    other["centre_mm"] = [3.0, 0.0, 2.6]
+    document = {
+        "case": {
+            "number": "0001",
+            "units": [45, 46, 47],
+            "frame": {"occlusal": [0, 0, 1], "buccal": [0, 1, 0], "guessed": False},
+        },
+        "profile": {
+            "name": "demo",
+            "layer": {"least_mm": 1.0, "greatest_mm": 2.0},
+            "allowance": {"opaquer_mm": 0.2, "opaquer_u_mm": 0.03, "beads_mm": 0.0},
+        },
+        "zones": [zone, other],
+        "questions": [],
+    }
+    return FiledResult(
+        document,
+        mesh,
+        None,
+        layer + 0.2,
+        layer,
+        np.full(len(layer), 0.05),
+        layer + 0.2,
+        np.where(meant, 2, 1),
+        finding,
+    )
+
+
+def test_bands_break_hard_at_each_limit() -> None:
+    """A step of 2 µm across a limit changes the class's colour; within a band it does not."""
+    below, above = ramp([0.999, 1.001], BANDS)
+    assert np.abs(above - below).max() > 100
+    assert np.abs(np.diff(ramp([1.4, 1.402], BANDS), axis=0)).max() < 1
+    assert ramp([np.nan], BANDS)[0].tolist() == list(PLASTER)
+
+
+@pytest.mark.parametrize(
+    ("sight", "least_apart"),
+    [("normal", 36), ("protanomaly", 26), ("deuteranomaly", 30), ("tritanomaly", 35)],
+)
+def test_findings_stay_apart_for_every_eye(sight: str, least_apart: float) -> None:
+    """CAM02-UCS differences (colorspacious; Machado 2009 simulation), as designed: 37/27/31/36."""
+    import warnings
+
+    with warnings.catch_warnings():  # the library's own source predates raw strings
+        warnings.simplefilter("ignore")
+        from colorspacious import deltaE
+
+    def apart(one: np.ndarray, two: np.ndarray) -> float:
+        space = {"name": "sRGB1+CVD", "cvd_type": sight, "severity": 100}
+        given = "sRGB1" if sight == "normal" else space
+        return float(deltaE(one, two, input_space=given, uniform_space="CAM02-UCS").min())
+
+    shares = np.linspace(0, 1, 9)[:, None]
+    bands = [np.asarray(a) + shares * (np.asarray(b) - a) for a, b in (WINE, PORCELAIN, BLUE)]
+    pairs = [(bands[i], bands[j]) for i in range(3) for j in range(i)]
+    closest = min(
+        apart(np.repeat(one, 9, axis=0) / 255, np.tile(two, (9, 1)) / 255) for one, two in pairs
+    )
+    assert closest >= least_apart
+
+
+def test_what_is_shown_takes_the_judgements_side() -> None:
+    """A finding's side wins over the raw layer; no finding is never shown as one."""
+    layer = np.array([1.02, 0.4, 2.4, 1.98, np.nan])
+    finding = np.array([1, 0, 0, 2, 0])
+    shown = shown_layer(layer, finding, BANDS)
+    assert shown[0] < 1.0 and shown[3] > 2.0
+    assert shown[1:3].tolist() == [1.0, 2.0]
+    assert np.isnan(shown[4])
+
+
+def test_isoline_of_height_is_a_circle() -> None:
+    """On a ball the height z = h passes at radius √(R² − h²); facets lie inside by L²/8R."""
+    mesh = ball(60)
+    segments, _ = isoline(mesh, mesh.points_mm[:, 2], 1.5)
+    radius = np.linalg.norm(segments[..., :2], axis=-1)
+    length = np.linalg.norm(np.diff(mesh.points_mm[mesh.faces], axis=1), axis=-1).max()
+    sagitta = length**2 / (8 * RADIUS_MM)
+    exact = np.sqrt(RADIUS_MM**2 - 1.5**2)
+    assert (exact - radius).max() < 1.2 * sagitta and (radius - exact).max() < 1e-9
+    np.testing.assert_allclose(segments[..., 2], 1.5, atol=1e-12)
+
+
+def test_section_lies_in_its_plane() -> None:
+    """Definition of a plane: every point's offset along its normal is the same."""
+    normal = np.array([0.6, 0.0, 0.8])
+    pieces = plane_section(ball(), np.array([0.5, 0.0, 0.0]), normal)
+    assert len(pieces) > 20
+    np.testing.assert_allclose(pieces @ normal, 0.3, atol=1e-12)
+
+
+@pytest.mark.parametrize(("unit", "sign"), [(46, 1), (36, -1), (16, -1), (26, 1)])
+def test_mesial_points_forward_in_every_quadrant(unit: int, sign: int) -> None:
+    """From anatomy: seen with the patient's left +x, back +y, up +z, mesial is −y on a molar."""
+    lower, right_side = unit // 10 in (3, 4), unit // 10 in (1, 4)
+    frame = {
+        "occlusal": [0, 0, 1 if lower else -1],
+        "buccal": [-1 if right_side else 1, 0, 0],
+        "guessed": False,
+    }
+    mesh = ball()
+    found = directions({"case": {"frame": frame, "units": [unit]}}, mesh, mesh.points_mm[:, 2] > 0)
+    np.testing.assert_allclose(found.mesial, [0, -1, 0], atol=1e-12)
+    turned = np.cross(frame["occlusal"], frame["buccal"]) * sign
+    np.testing.assert_allclose(found.mesial, turned, atol=1e-12)
+
+
+def test_a_pixel_holds_the_datas_own_value() -> None:
+    """The layer is linear in x, and so is a plane triangle: every pixel is known exactly."""
+    scene = scene_of(filed_ball(), Words("en"))
+    camera = six_views(scene.bridge, scene.surface.mesh.points_mm, 320, 240)["occlusal"]
+    raster = draw(scene.surface, camera)
+    rows, columns = np.nonzero(np.isfinite(raster.layer_mm))
+    place = camera.origins(columns + 0.5, rows + 0.5)
+    depth = raster.depth_mm[rows, columns].astype(np.float64)
+    x = (place - depth[:, None] * camera.toward)[:, 0]
+    assert len(rows) > 5000
+    np.testing.assert_allclose(raster.layer_mm[rows, columns], 1.5 + x / RADIUS_MM, atol=1e-6)
+
+
+def test_silhouette_of_a_ball_is_a_disc() -> None:
+    """A ball of radius R covers πR² of a parallel projection, less the facets' sagitta."""
+    scene = scene_of(filed_ball(), Words("en"))
+    camera = six_views(scene.bridge, scene.surface.mesh.points_mm, 400, 300)["buccal"]
+    covered = (draw(scene.surface, camera).face >= 0).sum() * camera.mm_per_px**2
+    assert 0.99 < covered / (np.pi * RADIUS_MM**2) < 1.001
+
+
+def test_patterns_tell_firm_from_undecided(tmp_path) -> None:
+    """Firm: lines every 11 px; undecided: dots every 30 px, so far less of it is covered."""
+    scene = scene_of(filed_ball(), Words("en"))
+    files = render_stills(tmp_path, scene, lambda _: None)
+    assert set(files) == {
+        "occlusal", "buccal", "lingual", "mesial", "distal", "basal", "zone-1", "zone-2",
+    }  # fmt: skip
+    seen = np.asarray(Image.open(files["occlusal"])).astype(int)
+    assert seen.shape == (1200, 1600, 3)
+    wine = (seen[..., 0] - seen[..., 1] > 60) & (seen[..., 2] < 110)
+    blue = (seen[..., 2] - seen[..., 0] > 40) & (seen[..., 2] > 110)
+    body = np.s_[90:1000]
+    assert wine[body].sum() > 5000 and blue[body].sum() > 5000
+    firm_rows = wine[body].any(axis=1)
+    pale = (seen[body].min(axis=2) > 200)[firm_rows]
+    assert pale.sum() > 1000
+
+
+def test_an_old_close_up_does_not_stay(tmp_path) -> None:
+    """A picture of a zone that the result no longer lists would contradict it."""
+    scene = scene_of(filed_ball(), Words("en"))
+    (tmp_path / "stills").mkdir()
+    (tmp_path / "stills" / "zone-9.png").write_bytes(b"old")
+    render_stills(tmp_path, scene, lambda _: None)
+    assert not (tmp_path / "stills" / "zone-9.png").exists()
+
+
+def test_vertices_belong_to_the_listed_zone_of_their_finding() -> None:
+    """Two pieces of one finding go to the nearer of two listed centres."""
+    filed = filed_ball()
+    twin = {**filed.document["zones"][0], "id": 7, "centre_mm": [3.0, 0.0, 2.6]}
+    finding = np.where(np.abs(filed.mesh.points_mm[:, 0]) > 2.5, 1, 0)
+    zone = zone_of_vertices(filed.mesh, finding, [filed.document["zones"][0], twin])
+    x = filed.mesh.points_mm[:, 0]
+    assert (
+        set(zone[x < -2.5]) == {1} and set(zone[x > 2.5]) == {7} and set(zone[finding == 0]) == {0}
+    )
+
+
+def test_packing_can_be_undone() -> None:
+    """Decoded as the page's script does, the packed numbers are the numbers given."""
+    mesh, old = first_use_order(ball())
+    np.testing.assert_array_equal(mesh.points_mm, ball().points_mm[old])
+    planes = np.frombuffer(corners(mesh.faces), dtype=np.uint8).reshape(3, -1).astype(np.int64)
+    back, following, found = planes[0] + 256 * planes[1] + 65536 * planes[2], 0, []
+    for step in back:
+        found.append(following - step)
+        following += step == 0
+    np.testing.assert_array_equal(found, mesh.faces.reshape(-1))
+    codes = np.array([5, 3, 65535, 0, 7], dtype=np.uint16)
+    low, high = np.frombuffer(differences(codes), dtype=np.uint8).reshape(2, -1).astype(np.int64)
+    np.testing.assert_array_equal(np.cumsum(low + 256 * high) % 65536, codes)
+
+
+def test_languages_say_the_same_things() -> None:
+    """Every catalogue has the same keys and fills in the same values."""
+    import re
+
+    def shape(lang: str) -> dict[str, list[str]]:
+        return {
+            f"{section}.{name}": sorted(re.findall(r"{\w+}", text))
+            for section, words in sections(lang).items()
+            for name, text in words.items()
+        }
+
+    assert len(LANGUAGES) == 2
+    assert shape("en") == shape("de")
+
+
+def test_numbers_follow_the_language() -> None:
+    """Decimal comma in German; a share below one is never rounded up to the whole."""
+    assert Words("de").mm_sure(0.62, 0.04) == "0,62 ± 0,08 mm"
+    assert Words("en").number(-0.004) == "0.00" and Words("en").number(-0.4) == "−0.40"
+    assert Words("en").percent(0.9999) == "99.9 %" and Words("en").mm(None) == "–"
+
+
+def test_guessed_directions_say_so() -> None:
+    """Without a frame the mean normal of the veneer stands for occlusal: here +z."""
+    filed = filed_ball()
+    case = {"frame": {"occlusal": None, "buccal": None, "guessed": True}, "units": []}
+    long = dataclasses.replace(
+        filed, mesh=TriangleMesh(filed.mesh.points_mm * [3, 1, 1], filed.mesh.faces)
+    )
+    found = directions({"case": case}, long.mesh, filed.region == 2)
+    assert found.guessed and not found.sides_known
+    np.testing.assert_allclose(found.occlusal, [0, 0, 1], atol=0.02)
+    assert (
+        vertex_normals(long.mesh)[filed.region == 2]
+        @ found.occlusal
+        @ np.ones((filed.region == 2).sum())
+        > 0
+    )
