@@ -505,6 +505,26 @@ CORPUS: dict[str, Entry] = {
         lambda: ply().replace(b"property float x", b"property half x"),
         Refused("names a type"),
     ),
+    "ply property without a type": (
+        lambda: ply().replace(b"property list uchar int vertex_indices", b"property list"),
+        Refused("its header line «property list»"),
+    ),
+    "ply property without a name": (
+        lambda: ply().replace(b"property float z", b"property float"),
+        Refused("its header line «property float»"),
+    ),
+    "ply property before any element": (
+        lambda: ply().replace(b"comment made", b"property float w\ncomment made"),
+        Refused("its header line «property float w»"),
+    ),
+    "ply list counted by broken numbers": (
+        lambda: ply().replace(b"list uchar int", b"list float int"),
+        Refused("no whole number"),
+    ),
+    "ply faces by broken numbers": (
+        lambda: ply(form="binary_little_endian").replace(b"list uchar int", b"list uchar float"),
+        Refused("broken numbers"),
+    ),
     "ply strange format": (lambda: ply().replace(b"ascii 1.0", b"rot13 1.0"), Refused("format")),
     "ply header without end": (lambda: ply()[:60], Refused("header has no end")),
     "ply without z": (

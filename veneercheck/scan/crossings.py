@@ -16,7 +16,10 @@ few cells."""
 _PAIRS_AT_ONCE = 1_000_000
 """Pairs tested in one stroke: about 500 MB at most."""
 
-_MOST_CELLS = 4096
+_FEW = 400
+"""So few are tried all with all."""
+
+_MOST_CELLS = 512
 """A triangle that would lie in more cells is looked at in a coarser grid."""
 
 _FOLDED = -0.5
@@ -109,6 +112,8 @@ def _pairs(corners: Floats) -> list[tuple[Ints, Ints]]:
 
 
 def _cell_size(low: Floats, high: Floats) -> float:
+    if len(low) <= _FEW:
+        return float((high.max(axis=0) - low.min(axis=0)).max()) + 1.0
     extent = (high - low).max(axis=1)
     size: float = _CELL_SIDES * float(np.median(extent))
     whole = float((high.max(axis=0) - low.min(axis=0)).max())

@@ -128,8 +128,9 @@ def _element(words: list[bytes], name: str) -> _Element:
 
 def _add_property(elements: list[_Element], words: list[bytes], name: str) -> None:
     texts = [word.decode("ascii", "replace") for word in words]
-    kinds = texts[2:4] if texts[1:2] == ["list"] else texts[1:2]
-    if not elements or len(texts) != len(kinds) + (3 if len(kinds) == 2 else 2):
+    is_list = texts[1:2] == ["list"]
+    kinds = texts[2:4] if is_list else texts[1:2]
+    if not elements or len(texts) != (5 if is_list else 3):
         raise not_understood(
             name, f"its header line «{shown(b' '.join(words))}» is not understood."
         )
