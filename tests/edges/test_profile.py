@@ -1,0 +1,204 @@
+"""Profiles and case files: what they say is what is judged by; what makes no sense is refused."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from veneercheck.core.errors import ProfileError
+from veneercheck.core.types import FORBIDDEN
+from veneercheck.profile import (
+    PRACTICE,
+    TOOTH_CODES,
+    built_in,
+    load_case,
+    load_profile,
+    parse_case,
+    parse_profile,
+    profile_names,
+    profile_toml,
+)
+
+README = Path(__file__).resolve().parents[2] / "README.md"
+
+
+def test_the_built_in_limits_are_those_of_common_practice() -> None:
+    """Common practice, no source: 1.0 to 2.0 mm of layer over 0.2 mm of opaquer."""
+    limits = built_in()
+    assert (limits.layer.least_mm, limits.layer.greatest_mm) == (1.0, 2.0)
+    assert (limits.opaquer_mm, limits.beads_mm, limits.taken_mm) == (0.2, 0.0, 0.2)
+    assert limits.finish_line_width_mm == 0.8
+    assert PRACTICE in limits.certainty["layer.least_mm"]
+    assert set(limits.certainty) >= {"scan.seating_u_mm", "zone.smallest_mm2"}
+
+
+def test_a_profile_gives_only_what_differs() -> None:
+    limits = parse_profile({"layer": {"least_mm": 1.4}, "allowance": {"beads_mm": 0.2}})
+    assert limits.layer.least_mm == 1.4
+    assert limits.layer.greatest_mm == built_in().layer.greatest_mm
+    assert limits.taken_mm == pytest.approx(0.4)
+    assert limits.certainty["layer.least_mm"] == "the laboratory's own"
+    assert limits.certainty["layer.greatest_mm"] == built_in().certainty["layer.greatest_mm"]
+
+
+def test_limits_of_one_surface_inherit_what_they_leave_out() -> None:
+    limits = parse_profile(
+        {"layer": {"greatest_mm": 2.5}, "surface": {"occlusal": {"least_mm": 1.5}}}
+    )
+    assert limits.surfaces["occlusal"].least_mm == 1.5
+    assert limits.surfaces["occlusal"].greatest_mm == 2.5
+    assert "buccal" not in limits.surfaces
+
+
+lengths = st.floats(0.0, 20.0)
+
+
+@given(
+    least=st.floats(0.0, 9.9),
+    greatest=st.floats(10.0, 20.0),
+    opaquer=lengths,
+    beads=lengths,
+    width=st.floats(0.001, 20.0),
+    name=st.text(st.characters(exclude_categories=["Cs", "Cc"])),
+)
+def test_a_profile_survives_being_written_and_read(
+    *, least: float, greatest: float, opaquer: float, beads: float, width: float, name: str
+) -> None:
+    import tomllib
+
+    limits = parse_profile(
+        {
+            "name": name,
+            "layer": {"least_mm": least, "greatest_mm": greatest},
+            "allowance": {"opaquer_mm": opaquer, "beads_mm": beads},
+            "finish_line": {"width_mm": width},
+            "surface": {"basal": {"least_mm": least / 2}},
+        }
+    )
+    again = parse_profile(tomllib.loads(profile_toml(limits)))
+    assert again.name == name
+    assert again.layer == limits.layer
+    assert again.surfaces == limits.surfaces
+    assert (again.opaquer_mm, again.beads_mm) == (opaquer, beads)
+    assert again.finish_line_width_mm == width
+
+
+@pytest.mark.parametrize(
+    ("document", "told"),
+    [
+        ({"leyer": {}}, "unknown key «leyer».*«layer»"),
+        ({"layer": {"least": 1}}, "unknown key «least».*«least_mm»"),
+        ({"layer": {"least_mm": "1"}}, "not a number"),
+        ({"layer": {"least_mm": True}}, "not a number"),
+        ({"layer": {"least_mm": -0.1}}, "not between 0 and 20"),
+        ({"layer": {"least_mm": 1000}}, "not between 0 and 20.*millimetres"),
+        ({"layer": {"least_mm": float("nan")}}, "not between 0 and 20"),
+        ({"layer": {"least_mm": 2.0}}, "not below greatest_mm"),
+        ({"layer": 1.0}, "not a table"),
+        ({"finish_line": {"width_mm": 0}}, "above 0"),
+        ({"zone": {"smallest_mm2": 0}}, "above 0"),
+        ({"surface": {"top": {}}}, "unknown key «top»"),
+        ({"surface": {"buccal": {"least_mm": 3.0}}}, "surface.buccal.*not below"),
+        ({"name": 4}, "not text"),
+    ],
+)
+def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) -> None:
+    with pytest.raises(ProfileError, match=told):
+        parse_profile(document, where="own.toml")
+
+
+@pytest.mark.parametrize(
+    ("document", "told"),
+    [
+        ({"units": [49]}, "no tooth"),
+        ({"units": ["46"]}, "no tooth"),
+        ({"units": [46, 46]}, "twice"),
+        ({"units": 46}, "not a list"),
+        ({"units": [45, 46], "pontics": [47]}, "pontic 47 is not among the units"),
+        ({"stage": "plaster"}, "not known.*wax"),
+        ({"frame": {"occlusal": "up"}}, "not known"),
+        ({"frame": {"occlusal": "+z", "buccal": "-z"}}, "along one axis"),
+        ({"veneered": {"surfaces": ["top"]}}, "no surface of a tooth"),
+        ({"veneered": {"metal_stops": "maybe"}}, "not known.*ask"),
+        ({"scans": {"framwork": "f.stl"}}, "«framework»"),
+        ({"patient": "x"}, "unknown key"),
+    ],
+)
+def test_a_senseless_case_is_refused(document: dict[str, object], told: str) -> None:
+    with pytest.raises(ProfileError, match=told):
+        parse_case(document, where="case.toml")
+
+
+def test_there_are_52_teeth() -> None:
+    """ISO 3950 (from memory): 32 permanent teeth and 20 deciduous ones."""
+    assert len(TOOTH_CODES) == 52
+    assert {11, 18, 48, 51, 85} <= TOOTH_CODES
+    assert not {10, 19, 56, 86, 91} & TOOTH_CODES
+
+
+def test_paths_of_a_case_count_from_its_own_folder(tmp_path: Path) -> None:
+    file = tmp_path / "case.toml"
+    file.write_text(
+        'case = "D-1"\nprofile = "own.toml"\n[scans]\nframework = "a/f.stl"\nwaxup = "w.stl"\n'
+        '[veneered]\nmetal_stops = "forbidden"\n',
+        encoding="utf-8",
+    )
+    found = load_case(file)
+    assert (found.framework, found.waxup) == (tmp_path / "a" / "f.stl", tmp_path / "w.stl")
+    assert found.profile == str(tmp_path / "own.toml")
+    assert found.case.number == "D-1"
+    assert found.case.metal_stops == FORBIDDEN
+    assert parse_case({"profile": "generic"}, folder=tmp_path).profile == "generic"
+
+
+def test_a_byte_order_mark_does_no_harm(tmp_path: Path) -> None:
+    """Some editors put one before the text."""
+    file = tmp_path / "own.toml"
+    file.write_bytes(b"\xef\xbb\xbf[layer]\nleast_mm = 1.25\n")
+    assert load_profile(file).layer.least_mm == 1.25
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"\xff\xfe\x00", "UTF-8"),
+        (b"[layer", "not valid TOML.*profiles show generic"),
+        (b"a = " + b"[" * 5000, "not valid TOML"),
+    ],
+)
+def test_a_file_that_is_no_toml_is_refused(tmp_path: Path, content: bytes, told: str) -> None:
+    file = tmp_path / "own.toml"
+    file.write_bytes(content)
+    with pytest.raises(ProfileError, match=told):
+        load_profile(file)
+
+
+def test_what_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ProfileError, match="no such file"):
+        load_profile(tmp_path / "none.toml")
+    with pytest.raises(ProfileError, match=r"no profile «enamel».*generic"):
+        load_profile("enamel")
+    with pytest.raises(ProfileError, match=r"cannot be read|permission"):
+        load_case(tmp_path)
+
+
+def test_every_named_profile_loads() -> None:
+    assert profile_names()
+    for name in profile_names():
+        assert load_profile(name).name == name
+
+
+def test_the_readmes_own_files_are_accepted() -> None:
+    """What a reader copies out of the README must work."""
+    import tomllib
+
+    blocks = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    profile, case = (tomllib.loads(block) for block in blocks)
+    limits = parse_profile(profile)
+    assert limits.surfaces["occlusal"].least_mm == 1.2
+    assert limits.layer == built_in().layer
+    assert parse_case(case).case.units == (45, 46, 47)
