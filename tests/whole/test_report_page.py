@@ -1,0 +1,256 @@
+"""The page as a reader meets it: offline, without script, turning, on paper."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from veneercheck.report import read_result, render, write_result
+from veneercheck.report.interactive import view_plan
+from veneercheck.report.paper import write_papers
+from veneercheck.report.raster import sample
+from veneercheck.report.stills import Scene, scene_of
+from veneercheck.report.views import Camera
+from veneercheck.report.words import Words
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
+EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
+SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
+            "--disable-component-update --disable-sync --enable-unsafe-swiftshader")  # fmt: skip
+
+
+def _bodies() -> Any:
+    path = Path(__file__).parents[1] / "edges" / "test_report_data.py"
+    spec = importlib.util.spec_from_file_location("report_bodies", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """A ball in a ball with one thin cap, checked under a hostile case number and rendered."""
+    place = tmp_path_factory.mktemp("report")
+    write_result(place, _bodies().outcome_of(number=EVIL, notes=EVIL))
+    render(place)
+    return place
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        yield opened
+        opened.close()
+
+
+def _open(browser: Any, folder: Path, **settings: Any) -> tuple[Any, list[str]]:
+    page = browser.new_page(**settings)
+    seen: list[str] = []
+    page.on("request", lambda request: seen.append(request.url))
+    page.on("pageerror", lambda error: seen.append(f"error: {error}"))
+    page.goto((folder / "report.html").as_uri())
+    return page, [url for url in seen if not url.startswith("data:")]
+
+
+def _ready(page: Any) -> Any:
+    page.wait_for_selector("#view[data-ready]", state="attached", timeout=60_000)
+    assert page.evaluate("document.getElementById('view').dataset.ready") == "yes"
+    return page
+
+
+def _until(page: Any, condition: str) -> None:
+    """Wait for a flight to end; the page's policy forbids the browser's own waiting."""
+    for _ in range(100):
+        if page.evaluate(condition):
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"never came true: {condition}")
+
+
+def test_words_of_others_stay_words(folder: Path) -> None:
+    """HTML: a text may hold any characters, but no markup arises from it."""
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    assert "<img src=x" not in text
+    assert "&lt;img src=x onerror=alert(1)&gt;" in text
+    assert text.count("<script") == text.count("</script>") == 4
+
+
+def test_page_asks_nothing_of_the_network(folder: Path) -> None:
+    """The policy forbids all but the page's own parts, each named by its hash or as data."""
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', text).group(1)
+    assert policy.startswith("default-src &#x27;none&#x27;") and "unsafe" not in policy
+    assert "http://" not in text.replace("http://www.w3.org/2000/svg", "")
+    assert "https://" not in text
+
+
+def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
+    """The law of the map: what was not measured is never a number, nor a pass."""
+    write_result(tmp_path, _bodies().outcome_of(failed=True))
+    names = [path.name for path in render(tmp_path)]
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert names[0] == "report.html" and not list(tmp_path.glob("stills/*"))
+    assert "Nothing was measured" in text and "not a release" in text
+    assert "What was measured" not in text
+
+
+@needs_browser
+def test_complete_without_script(browser: Any, folder: Path) -> None:
+    """Verdict, list, pictures and cautions stand before any script runs."""
+    context = browser.new_context(java_script_enabled=False)
+    page, seen = _open(context, folder)
+    words = page.inner_text("body")
+    assert "One place to change before investing." in words
+    assert "take off 0.50 mm" in words and "not a release" in words
+    sizes = page.locator("figure img").count()
+    assert sizes == 7 and page.locator("[data-part=stage]").is_hidden()
+    assert seen == [(folder / "report.html").as_uri()]
+    context.close()
+
+
+@needs_browser
+def test_without_webgl_the_page_stays_whole(browser: Any, folder: Path) -> None:
+    """A machine without WebGL 2 sees the words instead of an empty box."""
+    page = browser.new_page()
+    page.add_init_script("HTMLCanvasElement.prototype.getContext = () => null")
+    page.goto((folder / "report.html").as_uri())
+    page.wait_for_selector("#view[data-ready=no]", state="attached")
+    assert page.locator("[data-part=without]").is_visible()
+    assert page.locator("[data-part=stage]").is_hidden()
+    page.close()
+
+
+@needs_browser
+def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> None:
+    """Against our own rays in float64 at 200 pixels: 1 µm at most."""
+    page, seen = _open(browser, folder, viewport={"width": 1200, "height": 900})
+    _ready(page)
+    view = "const v = document.getElementById('view').view"
+    told = page.evaluate(
+        f"(() => {{{view}, c = v.camera; return [c.centre, c.right, c.up, c.toward, c.mmPerPx,"
+        "v.canvas.clientWidth, v.canvas.clientHeight]})()"
+    )
+    place = np.random.default_rng(7).uniform([0.3, 0.25], [0.7, 0.75], (200, 2)) * told[5:]
+    found = page.evaluate(
+        f"(all) => {{{view}; return all.map(([x, y]) => v.painter.read(v.camera, x, y))}}",
+        place.tolist(),
+    )
+    page.close()
+    scene = scene_of(read_result(folder), Words("en"))
+    camera = Camera(np.array(told[0]) + _origin(scene), *map(np.array, told[1:4]), *told[4:], 99.0)
+    truth = sample(scene.surface, camera, place[:, 0], place[:, 1]).layer_mm + 0.2
+    shown = np.array([one["space"] if one and one["kind"] == 0 else np.nan for one in found])
+    shown[shown < -20] = np.nan
+    both = np.isfinite(shown) & np.isfinite(truth)
+    assert both.sum() > 150 and len(np.unique(np.round(truth[both], 2))) > 2
+    assert np.abs(shown - truth)[both].max() <= 1e-3
+    assert seen == [(folder / "report.html").as_uri()]
+
+
+def _origin(scene: Scene) -> np.ndarray:
+    plan, _ = view_plan(scene)
+    zone = scene.filed.document["zones"][0]
+    return np.asarray(zone["centre_mm"]) - np.asarray(plan["zones"][0]["centre"])
+
+
+@needs_browser
+def test_hands_on_the_view(browser: Any, folder: Path) -> None:
+    """Switch, section, row to zone, keys, finger: each leaves its own trace."""
+    page, _ = _open(browser, folder, viewport={"width": 820, "height": 1180}, has_touch=True)
+    _ready(page)
+    part = "#view [data-part={}]".format
+    page.click("#view [data-reading='3']")
+    assert "standard uncertainty" in page.inner_text(part("legend-words"))
+    before = page.get_attribute(part("section") + " .framework", "d")
+    page.locator(part("slider")).press("ArrowRight")
+    assert page.get_attribute(part("section") + " .framework", "d") != before
+    page.click("a[data-zone='1']")
+    assert page.inner_text(part("reading")).startswith("Zone 1 · too thin")
+    camera = "document.getElementById('view').view.camera.toward"
+    _until(page, f"{camera}[2] > 0.95")
+    page.focus(part("canvas"))
+    page.keyboard.press("Enter")
+    assert "±" in page.inner_text(part("reading"))
+    page.keyboard.press("2")
+    _until(page, f"{camera}[0] < -0.9999")
+    box = page.locator(part("canvas")).bounding_box()
+    page.touchscreen.tap(box["x"] + 3, box["y"] + 3)
+    assert page.inner_text(part("reading")) == "nothing here"
+    assert page.evaluate("document.documentElement.scrollWidth") <= 820
+    page.close()
+
+
+@needs_browser
+def test_no_barrier_for_any_reader(browser: Any, folder: Path) -> None:
+    """axe-core's rules for WCAG levels A and AA."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = browser.new_page(bypass_csp=True)
+    page.goto((folder / "report.html").as_uri())
+    _ready(page)
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
+    for dark in (False, True):
+        if dark:
+            page.click("#view [data-part=dark]")
+        found = Axe().run(page, options=rules).response["violations"]
+        assert [(fault["id"], fault["nodes"][0]["html"][:120]) for fault in found] == []
+    page.close()
+
+
+@needs_browser
+def test_print_view_leaves_out_the_screens_parts(browser: Any, folder: Path) -> None:
+    """On paper there is nothing to press."""
+    page, _ = _open(browser, folder)
+    page.emulate_media(media="print")
+    assert page.locator("#view").is_hidden()
+    assert page.locator("figure img").first.is_visible()
+    page.close()
+
+
+def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
+    """pikepdf reads part, conformance, fonts, tags and attachments; pdftotext the words."""
+    pikepdf = pytest.importorskip("pikepdf")
+    with pikepdf.open(folder / "report.pdf") as pdf:
+        meta = pdf.open_metadata()
+        assert (meta["pdfaid:part"], meta["pdfaid:conformance"]) == ("3", "A")
+        assert "/StructTreeRoot" in pdf.Root and len(pdf.Root.AF) == 2
+        assert "/OutputIntents" in pdf.Root
+        for name in ("result.json", "zones.csv"):
+            attached = pdf.attachments[name].get_file().read_bytes()
+            assert attached == (folder / name).read_bytes()
+        kinds = {pdf.attachments[name].get_file().mime_type for name in pdf.attachments}
+        assert kinds == {"application/json", "text/csv"}
+    with pikepdf.open(folder / "bench.pdf") as sheet:
+        assert len(sheet.pages) == 1
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
+def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
+    """Verdict, action and the hostile case number come out as they went in."""
+    made = subprocess.run(
+        ["pdftotext", "-layout", folder / "report.pdf", "-"],
+        capture_output=True, text=True, check=True,
+    ).stdout  # fmt: skip
+    assert "One place to change before investing." in made
+    assert "take off 0.50 mm" in made and "0.50 ± 0.08 mm" in made
+    assert "onerror=alert(1)" in made and "not a release" in made
+
+
+def test_one_result_gives_one_paper(folder: Path) -> None:
+    """Rendered twice by the same versions, the bytes are the same."""
+    filed, words = read_result(folder), Words("en")
+    before = [(folder / name).read_bytes() for name in ("report.pdf", "bench.pdf")]
+    again = write_papers(folder, filed, words, scene_of(filed, words))
+    assert [path.read_bytes() for path in again] == before
