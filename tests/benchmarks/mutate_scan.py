@@ -39,12 +39,14 @@ OTHER: dict[type, type] = {
     ast.Eq: ast.NotEq, ast.NotEq: ast.Eq, ast.In: ast.NotIn, ast.NotIn: ast.In,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.Add: ast.Sub, ast.Sub: ast.Add,
     ast.Mult: ast.FloorDiv, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult, ast.And: ast.Or,
-    ast.Or: ast.And, ast.BitOr: ast.BitAnd, ast.BitAnd: ast.BitOr,
+    ast.Or: ast.And,
 }  # fmt: skip
 
 
 def changed(node: ast.AST) -> bool:
     """Put a fault into a node; False if this kind of node takes none."""
+    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitOr):
+        return False  # mostly «X | None», a type and no sum
     if isinstance(node, ast.Compare) and type(node.ops[0]) in OTHER:
         node.ops[0] = OTHER[type(node.ops[0])]()
     elif isinstance(node, ast.BinOp | ast.BoolOp | ast.AugAssign) and type(node.op) in OTHER:

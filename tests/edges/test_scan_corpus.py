@@ -76,7 +76,18 @@ def ascii_stl(p=P, f=F, *, number="{:.9g}", newline="\n", name="ball", end="ends
 
 
 def ply(
-    p=P, f=F, *, form="ascii", real="float", extra=(), colours=None, before="", nv=None, nf=None
+    p=P,
+    f=F,
+    *,
+    form="ascii",
+    real="float",
+    extra=(),
+    colours=None,
+    before="",
+    nv=None,
+    nf=None,
+    index="i",
+    flags=False,
 ):
     order = {"ascii": None, "binary_little_endian": "<", "binary_big_endian": ">"}[form]
     head = ["ply", f"format {form} 1.0", "comment made by hand"]
@@ -86,8 +97,9 @@ def ply(
     head += [f"property uchar {c}" for c in ("red", "green", "blue")] if colours is not None else []
     head += [
         f"element face {len(f) if nf is None else nf}",
-        "property list uchar int vertex_indices",
+        f"property list uchar {INDEX[index]} vertex_indices",
     ]
+    head += ["property uchar flags"] if flags else []
     out = ("\n".join(head) + "\nend_header\n" + before).encode()
     for i, point in enumerate(p):
         rgb = [int(c) for c in colours[i]] if colours is not None else []
@@ -102,10 +114,18 @@ def ply(
             out += bytes(rgb)
     for face in f:
         if order is None:
-            out += (" ".join(str(v) for v in [len(face), *face]) + "\n").encode()
+            out += (" ".join(str(v) for v in [len(face), *face]) + " 7" * flags + "\n").encode()
         else:
-            out += struct.pack(order + f"B{len(face)}i", len(face), *face)
+            out += struct.pack(order + f"B{len(face)}{index}", len(face), *face) + b"\7" * flags
     return out
+
+
+INDEX = {"i": "int", "Q": "uint64"}
+
+
+def crlf_header(data: bytes) -> bytes:
+    head, mark, body = data.partition(b"end_header\n")
+    return head.replace(b"\n", b"\r\n") + mark.replace(b"\n", b"\r\n") + body
 
 
 def obj(p=P, f=F, *, vertex="v {:.9g} {:.9g} {:.9g}", corner="{}", negative=False, head=""):
@@ -505,6 +525,45 @@ CORPUS: dict[str, Entry] = {
         lambda: ply().replace(b"property float x", b"property half x"),
         Refused("names a type"),
     ),
+    "ply blank after its header": (
+        lambda: ply(form="binary_little_endian").replace(b"end_header\n", b"end_header  \n"),
+        Mesh(),
+    ),
+    "ply crlf in a binary header": (
+        lambda: crlf_header(ply(form="binary_little_endian")),
+        Mesh(),
+    ),
+    "ply other elements": (
+        lambda: ply().replace(
+            b"element face",
+            b"element empty 7\nelement none 0\nproperty list int int what\nelement face",
+        ),
+        Mesh(),
+    ),
+    "ply element before its vertices": (
+        lambda: ply(form="binary_big_endian", before="\0\0\0\2ab\0\0\0\1c").replace(
+            b"element vertex", b"element note 2\nproperty list int char text\nelement vertex"
+        ),
+        Mesh(),
+    ),
+    "ply colours beyond their type": (lambda: ply(colours=[(999, -1, 255)] * len(P)), Mesh()),
+    "ply long indices": (
+        lambda: ply(form="binary_little_endian", index="Q"),
+        Mesh(),
+    ),
+    "ply long index too large": (
+        lambda: ply(f=[*F.tolist(), [0, 1, 2**64 - 1]], form="binary_little_endian", index="Q"),
+        Refused("names vertex"),
+    ),
+    "ply quads with more than indices": (
+        lambda: ply(CUBE, QUADS, form="binary_little_endian", flags=True),
+        Mesh(12, {"polygons_cut": 6}, 600.0),
+    ),
+    "ply triangles with more than indices": (
+        lambda: ply(form="binary_little_endian", flags=True),
+        Mesh(),
+    ),
+    "ply ascii faces with more than indices": (lambda: ply(flags=True), Mesh()),
     "ply property without a type": (
         lambda: ply().replace(b"property list uchar int vertex_indices", b"property list"),
         Refused("its header line «property list»"),
@@ -677,6 +736,7 @@ CORPUS: dict[str, Entry] = {
     ),
     "glb not json": (lambda: glb_of(b"{{{{", b""), Refused("contradicts itself")),
     # strangers
+    "a letter on something solid": (lambda: b"solid as a rock", Refused("none of the formats")),
     "a pdf": (lambda: b"%PDF-1.7 and so on", Refused("a PDF, not a scan")),
     "a picture": (lambda: b"\x89PNG\r\n\x1a\n" + b"\0" * 200, Refused("a picture, not a scan")),
     "a web page": (lambda: b"<!DOCTYPE html><html></html>", Refused("a web page, not a scan")),
