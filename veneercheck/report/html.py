@@ -108,7 +108,7 @@ def checked_words(document: Mapping[str, Any]) -> str:
 def _sections(
     document: Mapping[str, Any], stills: Mapping[str, Path], words: Words, view: Markup
 ) -> list[Markup]:
-    found = [_first_picture(document, stills, words), _what_to_do(document, words), view]
+    found = [_what_to_do(document, words), _first_picture(document, stills, words), view]
     if document["questions"]:
         found.append(_questions(document, words))
     if stills:

@@ -65,7 +65,7 @@ def _cells(row: list[str], row_heads: bool) -> list[Markup]:
 def picture(file: Path, words: str) -> Markup:
     """A PNG within the page, described in words."""
     data = base64.b64encode(file.read_bytes()).decode("ascii")
-    return tag("img", src=f"data:image/png;base64,{data}", alt=words)
+    return tag("img", src=f"data:image/png;base64,{data}", alt=words, decoding="async")
 
 
 def digest(code: str) -> str:

@@ -42,19 +42,22 @@ def render(
     """
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
-    from veneercheck.report.stills import STILLS, render_stills, scene_of
+    from veneercheck.report.stills import OVERVIEW, STILLS, contact_sheet, render_stills, scene_of
     from veneercheck.report.words import Words
 
     filed, words = read_result(folder), Words(lang)
     if filed.mesh is None:
         for stale in (folder / STILLS).glob("*.png"):
             stale.unlink()
+        (folder / OVERVIEW).unlink(missing_ok=True)
         scene, stills = None, {}
     else:
         scene = scene_of(filed, words)
         stills = render_stills(folder, scene, progress)
     progress("report.html")
     written = [write_html(folder, filed, stills, words, scene), *stills.values()]
+    if stills:
+        written.append(contact_sheet(folder, stills))
     if not can_print():
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written

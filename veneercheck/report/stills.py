@@ -29,14 +29,14 @@ from veneercheck.report.lines import isoline
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of
 from veneercheck.report.verdict import action_words
-from veneercheck.report.views import Camera, Directions, close_up, directions, six_views
+from veneercheck.report.views import VIEW_NAMES, Camera, Directions, close_up, directions, six_views
 from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-STILLS = "stills"
+STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
@@ -80,17 +80,40 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     dict
         File by name: the six views, then "zone-1", "zone-2", …
     """
+    from concurrent.futures import ThreadPoolExecutor
+
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
     written = {}
-    for name, camera in cameras(scene).items():
-        progress(name)
-        stream = io.BytesIO()
-        still(scene, name, camera).save(stream, "PNG", compress_level=6)
-        written[name] = put(place / f"{name}.png", [stream.getvalue()])
+    with ThreadPoolExecutor(1) as ahead:
+        # The next picture's rays run while this one is lettered and packed.
+        todo = list(cameras(scene).items())
+        drawing = ahead.submit(drawn, scene, todo[0][1])
+        for (name, camera), following in zip(todo, [*todo[1:], None], strict=True):
+            progress(name)
+            raster = drawing.result()
+            if following:
+                drawing = ahead.submit(drawn, scene, following[1])
+            stream = io.BytesIO()
+            lettered(scene, name, camera, raster).save(stream, "PNG", compress_level=6)
+            written[name] = put(place / f"{name}.png", [stream.getvalue()])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
+
+
+def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
+    """The six views on one sheet, for whoever judges the shape: `overview.png`."""
+    from PIL import Image as Pillow
+
+    views = [Pillow.open(stills[name]).reduce(2) for name in VIEW_NAMES]
+    width, height = views[0].size
+    sheet = Pillow.new("RGB", (2 * width, 3 * height), WHITE)
+    for index, view in enumerate(views):
+        sheet.paste(view, (index % 2 * width, index // 2 * height))
+    stream = io.BytesIO()
+    sheet.save(stream, "PNG", compress_level=6)
+    return put(folder / OVERVIEW, [stream.getvalue()])
 
 
 def cameras(scene: Scene) -> dict[str, Camera]:
@@ -109,17 +132,22 @@ def _what_matters(surface: Surface) -> Floats:
     return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
 
 
-def still(scene: Scene, name: str, camera: Camera) -> Pillow.Image:
-    """One finished picture, 1600 × 1200 pixels."""
-    from PIL import Image as Pillow
-    from PIL import ImageDraw
-
+def drawn(scene: Scene, camera: Camera) -> Raster:
+    """The picture without words: bands, patterns, limit and finish lines."""
     raster = draw(scene.surface, camera)
     facing_eye = [
         (facing(scene.surface, camera, segments, face), width)
         for segments, face, width in scene.lines
     ]
     lay_lines(raster.colours, camera, raster.depth_mm, facing_eye)
+    return raster
+
+
+def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.Image:
+    """One finished picture, 1600 × 1200 pixels."""
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
     picture = Pillow.fromarray(np.rint(raster.colours).astype(np.uint8))
     _signs(ImageDraw.Draw(picture), scene, camera, raster)
     _measures(ImageDraw.Draw(picture), scene, camera)
