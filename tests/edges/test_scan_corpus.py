@@ -472,6 +472,10 @@ CORPUS: dict[str, Entry] = {
         Mesh(faults={"several_bodies": 2}),
     ),
     "ascii stl cut short": (lambda: ascii_stl()[:-100], Refused("middle of a triangle")),
+    "ascii stl loop without end": (
+        lambda: ascii_stl().replace(b"endloop", b"", 1),
+        Refused("middle of a triangle"),
+    ),
     "ascii stl word for number": (
         lambda: ascii_stl().replace(b"vertex 0 ", b"vertex zero ", 1),
         Refused("«zero»"),
@@ -736,6 +740,7 @@ CORPUS: dict[str, Entry] = {
     ),
     "glb not json": (lambda: glb_of(b"{{{{", b""), Refused("contradicts itself")),
     # strangers
+    "binary of no triangles": (lambda: stl(f=[]), Refused("names no triangle")),
     "a letter on something solid": (lambda: b"solid as a rock", Refused("none of the formats")),
     "a pdf": (lambda: b"%PDF-1.7 and so on", Refused("a PDF, not a scan")),
     "a picture": (lambda: b"\x89PNG\r\n\x1a\n" + b"\0" * 200, Refused("a picture, not a scan")),
@@ -823,6 +828,15 @@ def test_same_ball_from_every_format(name: str, tmp_path: Path) -> None:
     gaps = np.linalg.norm(points[:, None, :] - P[None, :, :], axis=2)
     assert gaps.min(axis=1).max() < 1e-3
     assert len(set(gaps.argmin(axis=1).tolist())) == len(P)
+
+
+@pytest.mark.parametrize("name", SOUND)
+def test_limit_of_triangles_is_the_same_in_every_format(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "ball"
+    path.write_bytes(CORPUS[name][0]())
+    assert read_scan(path, caps=ReadCaps(triangles=N)).source.triangles == N
+    with pytest.raises(ScanError, match=f"the limit is {N - 1}"):
+        read_scan(path, caps=ReadCaps(triangles=N - 1))
 
 
 def test_outside_is_outside_in_every_read_ball(tmp_path: Path) -> None:
