@@ -142,7 +142,8 @@ def shown_layer(layer_mm: Floats, finding: Ints, bands: Bands) -> Floats:
     """
     none = finding == FindingKind.NONE
     thin = (finding == FindingKind.TOO_THIN) | (finding == FindingKind.OVER_CONTOUR)
-    shown = np.where(none, np.clip(layer_mm, bands.least_mm, bands.greatest_mm), layer_mm)
+    enough = np.clip(layer_mm, bands.least_mm + ASIDE_MM, bands.greatest_mm - ASIDE_MM)
+    shown = np.where(none, enough, layer_mm)
     shown = np.where(thin, np.minimum(shown, bands.least_mm - ASIDE_MM), shown)
     thick = finding == FindingKind.TOO_THICK
     return np.where(thick, np.maximum(shown, bands.greatest_mm + ASIDE_MM), shown)

@@ -20,6 +20,8 @@ _STYLE = {
     "measure": 'stroke="#8c2a44" stroke-width="0.07"',
 }
 _TICK_MM = 0.16
+_OWN_SIDE = 0.5
+"""Only contour within 60° of the outward normal counts, not that behind the metal."""
 
 
 def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
@@ -36,8 +38,8 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
     surface = scene.surface
     at, normal = surface.mesh.points_mm[vertex], surface.normals[vertex]
     across, above, way = _plane(normal, scene)
-    space = float(scene.filed.space_mm[vertex])
-    middle = at + 0.5 * space * normal
+    end = _far_end(zone, scene, vertex)
+    middle = 0.5 * (at + end)
     parts = [_grid()]
     drawn = [("framework", surface.mesh)]
     if scene.filed.contour is not None:
@@ -45,18 +47,39 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
     for name, mesh in drawn:
         flat = _flat(plane_section(mesh, at, way).reshape(-1, 3), middle, across, above)
         parts.append(_path(flat.reshape(-1, 4), _STYLE[name]))
-    start, end = (_flat(p[None], middle, across, above)[0] for p in (at, at + space * normal))
-    parts.append(_measure(start, end))
+    start, tip = (_flat(p[None], middle, across, above)[0] for p in (at, end))
+    parts.append(_measure(start, tip))
     return _svg(parts)
 
 
 def worst_vertex(zone: Mapping[str, Any], scene: Scene) -> int | None:
-    """The zone's vertex farthest beyond its limit; None where none was measured."""
-    own = np.flatnonzero((scene.surface.zone == zone["id"]) & np.isfinite(scene.surface.layer_mm))
+    """The zone's vertex farthest beyond its limit; None where none was measured.
+
+    Too thick is judged by the nearest contour, the others along the ray.
+    """
+    thick = zone["finding"] == "too_thick"
+    reading = scene.filed.nearest_mm if thick else scene.surface.layer_mm
+    if reading is None:
+        return None
+    own = np.flatnonzero((scene.surface.zone == zone["id"]) & np.isfinite(reading))
     if not len(own):
         return None
-    layer = scene.surface.layer_mm[own]
-    return int(own[layer.argmax() if zone["finding"] == "too_thick" else layer.argmin()])
+    return int(own[reading[own].argmax() if thick else reading[own].argmin()])
+
+
+def _far_end(zone: Mapping[str, Any], scene: Scene, vertex: int) -> Floats:
+    """Where the dimension ends: on the ray, or at the contour nearest within the section."""
+    surface, filed = scene.surface, scene.filed
+    at, normal = surface.mesh.points_mm[vertex], surface.normals[vertex]
+    if zone["finding"] == "too_thick" and filed.contour is not None:
+        _, _, way = _plane(normal, scene)
+        pieces = plane_section(filed.contour, at, way).reshape(-1, 3)
+        distance = np.linalg.norm(pieces - at, axis=1)
+        outside = (pieces - at) @ normal >= _OWN_SIDE * distance
+        if outside.any():
+            return np.asarray(pieces[np.where(outside, distance, np.inf).argmin()])
+    space = float(filed.space_mm[vertex]) if filed.space_mm is not None else 0.0
+    return np.asarray(at + space * normal)
 
 
 def _plane(normal: Floats, scene: Scene) -> tuple[Floats, Floats, Floats]:

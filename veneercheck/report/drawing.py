@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import VeneerCheckError
-from veneercheck.core.mesh import face_normals
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import INK, METAL, PLASTER, WINE, Bands, ramp
 from veneercheck.report.raster import Image, hatch, stipple
@@ -103,7 +102,7 @@ def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats
 
 def facing(surface: Surface, camera: Camera, segments: Floats, face: Ints) -> Floats:
     """Only the segments on triangles that face the eye."""
-    toward = face_normals(surface.mesh)[face] @ camera.toward
+    toward = surface.facing[face] @ camera.toward
     return segments[toward > 0]
 
 

@@ -121,7 +121,6 @@ _WORDS = (
     "limits",
     "scans",
     "notes",
-    "cautions",
 )
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 
+from veneercheck.core.rays import RayHits
 from veneercheck.core.types import Bools, Floats, Ints
 from veneercheck.report.colours import DOTS, METAL, ramp
 from veneercheck.report.surface import Surface
@@ -28,6 +29,12 @@ _JUMP_MM = 0.35
 
 _SUBPIXELS = ((-0.25, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375))
 """Where an edge pixel is sampled again."""
+
+_MOST_SHEETS = 12
+"""Back sides looked through before a ray counts as lost; folded scans have a few."""
+
+_STEP_MM = 1e-4
+"""How far behind a back side the next ray starts."""
 
 _SILHOUETTE = 0.45
 """How dark the line of a silhouette is."""
@@ -129,8 +136,7 @@ def _pixels_in_reach(surface: Surface, camera: Camera) -> Ints:
 def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samples:
     """Send one ray through each pixel place and read the surface where it is met."""
     origins = camera.origins(np.asarray(x_px), np.asarray(y_px))
-    ways = np.broadcast_to(-camera.toward, origins.shape)
-    hits = surface.scene.first_hit(origins, ways)
+    hits = first_outside(surface, camera, origins)
     met = np.flatnonzero(hits.face >= 0)
     weights = _barycentric(surface, hits.face[met], origins[met], hits.distance_mm[met], camera)
     corners = surface.mesh.faces[hits.face[met]]
@@ -151,6 +157,30 @@ def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samp
             blend(surface.firm.astype(np.float64)) >= 0.5,
             _shade(surface, camera, corners, weights, met=met, count=len(hits.face)),
         )
+
+
+def first_outside(surface: Surface, camera: Camera, origins: Floats) -> RayHits:
+    """First hits on the outside of the surface; a scan's open back is looked through.
+
+    So the view from below shows the pontic's base, though the model beneath it is a shell.
+    """
+    way = -camera.toward
+    hits = surface.scene.first_hit(origins, np.broadcast_to(way, origins.shape))
+    distance, face = hits.distance_mm.copy(), hits.face.copy()
+    for _ in range(_MOST_SHEETS):
+        met = np.flatnonzero(face >= 0)
+        back = met[surface.facing[face[met]] @ camera.toward <= 0]
+        if not len(back):
+            break
+        start = distance[back] + _STEP_MM
+        further = surface.scene.first_hit(
+            origins[back] + start[:, None] * way, np.broadcast_to(way, (len(back), 3))
+        )
+        distance[back], face[back] = start + further.distance_mm, further.face
+    inside = np.flatnonzero(face >= 0)
+    inside = inside[surface.facing[face[inside]] @ camera.toward <= 0]
+    distance[inside], face[inside] = np.nan, -1
+    return RayHits(distance, face)
 
 
 def paint(found: Samples, surface: Surface, x_px: Floats, y_px: Floats) -> Image:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import ASIDE_MM, INK, PLASTER
+from veneercheck.report.colours import INK, PLASTER
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -164,7 +164,7 @@ def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     bands = surface.bands
     found = [
         (*isoline(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm + 0.5 * ASIDE_MM, meant), 2.2),
+        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
         (*isoline(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
         (*isoline(surface.mesh, surface.veneer, 0.5), 3.4),
     ]

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.errors import RecordError
-from veneercheck.core.mesh import components, vertex_normals
+from veneercheck.core.mesh import components, face_normals, vertex_normals
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.report.colours import Bands, readable_layer, shown_layer, taken_mm, veneered
@@ -28,6 +28,8 @@ class Surface:
     Parameters
     ----------
     normals : ndarray, shape (n, 3)
+    facing : ndarray, shape (m, 3)
+        Normals of the triangles.
     veneer : ndarray
         1 where the surface is meant for veneer, 0 where not, smoothed between.
     layer_mm : ndarray
@@ -43,6 +45,7 @@ class Surface:
     mesh: TriangleMesh
     scene: RayScene
     normals: Floats
+    facing: Floats
     veneer: Floats
     layer_mm: Floats
     shown_mm: Floats
@@ -76,6 +79,7 @@ def surface_of(filed: FiledResult) -> Surface:
         filed.mesh,
         RayScene(filed.mesh),
         vertex_normals(filed.mesh),
+        face_normals(filed.mesh),
         smoothed(filed.mesh, veneer.astype(np.float64)),
         filed.layer_mm,
         shown_layer(layer, filed.finding, bands),

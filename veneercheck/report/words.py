@@ -57,7 +57,9 @@ class Words:
         return text.replace("-", _MINUS).replace(".", self._decimal)
 
     def mm(self, value: float | None, digits: int = 2) -> str:
-        """A length with its unit."""
+        """A length with its unit; one that rounds to nothing is told as below the last digit."""
+        if value is not None and 0 < value < 0.5 * 10.0**-digits:
+            return f"< {self.number(10.0**-digits, digits)} mm"
         return self.number(value, digits) + (" mm" if value is not None else "")
 
     def mm_sure(self, value: float | None, u_mm: float | None) -> str:

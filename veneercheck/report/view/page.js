@@ -76,7 +76,7 @@ class View {
     const join = (...parts) => Float32Array.from(parts.flatMap((part) => Array.from(part)));
     this.painter.setLines("limits", join(
       isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[0]),
-      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1] + 5e-4)));
+      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1])));
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -426,7 +426,7 @@ function shownLayer(layer, finding, plan) {
   const aside = 1e-3, [least, greatest] = plan.limits;
   if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
   if (finding === 2) return Math.max(layer, greatest + aside);
-  return Math.max(Math.min(layer, greatest), least);
+  return Math.max(Math.min(layer, greatest - aside), least + aside);
 }
 
 // Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.

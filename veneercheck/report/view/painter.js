@@ -200,6 +200,8 @@ class Painter {
 
   drawSurface(program, moving) {
     const { gl } = this;
+    // A scan's open back is looked through, so that the pontic's base shows from below.
+    gl.enable(gl.CULL_FACE);
     const { array, ranges } = this.meshes[moving ? 1 : 0];
     gl.bindVertexArray(array);
     let start = 0;
@@ -208,6 +210,7 @@ class Painter {
       if (count) gl.drawElements(gl.TRIANGLES, count, gl.UNSIGNED_INT, 4 * start);
       start += count;
     });
+    gl.disable(gl.CULL_FACE);
     gl.bindVertexArray(null);
   }
 
