@@ -27,7 +27,11 @@ _DOUBTFUL_BOUND_MM = 0.025
 """Standard uncertainty at the farthest vertex: twice it is 25 µm (trusted) and 50 µm (failed)."""
 
 _LEAST_REFERENCE_MM2 = 5.0
-_LEAST_SHARPNESS = 0.3
+_LEAST_SHARPNESS = 0.5
+_TRUSTED_SHARPNESS = 0.6
+"""Share of true contact in what lies within 0.3 mm: at the true pose 0.7 to 1, at others 0.2
+to 0.55 (bridges of our own making)."""
+
 _RIVAL_SHARE = 0.7
 """A rival pose with more than this share of the winner's rank leaves the choice open."""
 
@@ -151,6 +155,8 @@ def _state(
         failed.append(words.too_little(area))
     if quality.sharpness < _LEAST_SHARPNESS:
         failed.append(words.CROSSING_ONLY)
+    elif quality.sharpness < _TRUSTED_SHARPNESS:
+        doubt.append(words.CROSSING_ONLY)
     if not sure.bound_mm <= _DOUBTFUL_BOUND_MM:
         failed.append(words.too_loose(sure.bound_mm, body, last, sure))
     elif sure.bound_mm > _TRUSTED_BOUND_MM:

@@ -78,6 +78,25 @@ _NEARBY = Stage(100, 8, 1.2, 0.3, 3.0, 8, 1.0)
 _NARROW = Stage(400, 8, 0.4, 0.15, 1.5, 8, 0.7)
 _CLOSE = Stage(500, 8, 0.3, 0.1, 1.0, 4, 0.5)
 
+_SWEEP_MORE = dataclasses.replace(_SWEEP, keep=600)
+_SETTLE_MORE = dataclasses.replace(_SETTLE, keep=48, apart_mm=1.0)
+_NARROW_MORE = dataclasses.replace(_NARROW, keep=24)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Effort:
+    """How hard to search: times the orientations, and how many poses go on."""
+
+    orientations: int
+    sweep: Stage
+    settle: Stage
+    narrow: Stage
+
+
+QUICK = Effort(1, _SWEEP, _SETTLE, _NARROW)
+THOROUGH = Effort(2, _SWEEP_MORE, _SETTLE_MORE, _NARROW_MORE)
+"""Nearly every body is found by the quick search; thin collars and round crowns by the other."""
+
 _CLIMB = ((0.08, 0.6), (0.05, 0.4), (0.03, 0.25))
 _NEAR_SHAKE = (0.08, 0.8)
 _LAST_SHAKE = (0.015, 0.12)
@@ -181,23 +200,23 @@ class Search:
         )
 
 
-def from_anywhere(search: Search, orientations: int) -> Poses:
-    """Distinct fair poses from every orientation, best first; `climb` makes them good.
+def from_anywhere(search: Search, orientations: int, effort: Effort) -> Poses:
+    """Distinct good poses from every orientation, best first.
 
     Poses are of the source about its centre: x = rotation · (p − centre) + shift.
     """
-    turns = even_rotations(orientations)
+    turns = even_rotations(orientations * effort.orientations)
     anchors = _anchors(search.target)
     rotation = np.repeat(turns, len(anchors), axis=0)
     shift = np.tile(anchors, (len(turns), 1))
-    poses = Poses(rotation, shift, np.zeros(len(rotation)))
-    return run(search, run(search, poses, _SWEEP), _SETTLE)
+    poses = run(search, Poses(rotation, shift, np.zeros(len(rotation))), effort.sweep)
+    return climb(search, run(search, poses, effort.settle), effort.narrow)
 
 
-def climb(search: Search, poses: Poses) -> Poses:
+def climb(search: Search, poses: Poses, narrow: Stage) -> Poses:
     """Shake and fit again, less each time, until the best poses stand still."""
     for turn_rad, shift_mm in _CLIMB:
-        poses = run(search, _shaken(poses, turn_rad, shift_mm), _NARROW)
+        poses = run(search, _shaken(poses, turn_rad, shift_mm), narrow)
     return run(search, _shaken(poses, *_LAST_SHAKE), _CLOSE)
 
 
@@ -206,7 +225,7 @@ def near(search: Search, start: RigidMotion) -> Poses:
     shift = start.apply(search.centre_mm[None])
     poses = Poses(start.rotation[None], shift, np.zeros(1))
     poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY)
-    return climb(search, poses)
+    return climb(search, poses, _NARROW)
 
 
 def _anchors(target: Surface) -> Floats:

@@ -14,11 +14,11 @@ from veneercheck.core.align.polish import Body, Polished, Quality
 from veneercheck.core.align.sampling import prepare
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
-_CONVINCING_SHARPNESS = 0.45
+_CONVINCING_SHARPNESS = 0.7
 _CONVINCING_MM2 = 15.0
-"""A pose this sharp over this area needs no search from elsewhere: crossings reach 0.25."""
+"""A pose this sharp over this area needs no search from elsewhere: crossings reach 0.55."""
 
-_CONVINCING_OUTSIDE = 0.5
+_CONVINCING_OUTSIDE = 0.25
 """What stands outside, as a share of the contact, that a convincing pose may have."""
 
 _REFINED = 5
@@ -99,17 +99,19 @@ def _refined(body: Body, target: Target, start: RigidMotion) -> Candidate:
 def _from_anywhere(
     body: Body, target: Target, forth: Search, options: AlignOptions
 ) -> list[Candidate]:
-    """Search with the framework over the wax-up, then, if need be, the other way round."""
-    found = _searched(body, target, forth, options)
-    if not convincing(best_first(found, body)[0].quality):
-        back = Search.of(target.surface, body.surface, -1.0)
-        found += _searched(body, target, back, options)
+    """Search both ways round, quickly and then thoroughly, until a pose convinces."""
+    back: Search | None = None
+    found: list[Candidate] = []
+    for effort in (coarse.QUICK, coarse.THOROUGH):
+        for turned in (False, True):
+            if turned and back is None:
+                back = Search.of(target.surface, body.surface, -1.0)
+            search = back if turned and back is not None else forth
+            poses = coarse.from_anywhere(search, options.orientations, effort)
+            found += _refine_all(body, target, search, poses)
+            if found and convincing(best_first(found, body)[0].quality):
+                return found
     return found
-
-
-def _searched(body: Body, target: Target, search: Search, options: AlignOptions) -> list[Candidate]:
-    poses = coarse.climb(search, coarse.from_anywhere(search, options.orientations))
-    return _refine_all(body, target, search, poses)
 
 
 def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
