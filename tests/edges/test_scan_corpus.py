@@ -364,6 +364,14 @@ CORPUS: dict[str, Entry] = {
     "stl metres": (lambda: stl(P * 1e-3), Mesh(unit="m")),
     "stl inches": (lambda: stl(P / 25.4), Mesh(unit="in")),
     "stl micrometres": (lambda: stl(P * 1e3), Mesh(unit="um")),
+    "stl micrometres, two metres away": (
+        lambda: stl(P * 1e3 + np.array([0, 2e6, 0])),
+        Mesh(unit="um", faults={"far_from_origin": 1}),
+    ),
+    "stl two kilometres away": (
+        lambda: ascii_stl(P + np.array([0, 2e6, 0]), number="{:.9f}"),
+        Refused("2e+06 mm from the origin"),
+    ),
     "stl unit unclear": (lambda: stl(P / 2), Refused("Give --unit mm or --unit in.")),
     "stl no such size": (lambda: stl(P * 30), Refused("no unit makes that the size")),
     "stl inside out": (lambda: stl(f=F[:, ::-1]), Mesh(faults={"inside_out": N})),

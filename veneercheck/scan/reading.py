@@ -143,6 +143,8 @@ def _scan_of(files: list[_File], unit: str | None, caps: ReadCaps, *, declared: 
     merged = [_merge(file) for file in files]
     caps.check_triangles(sum(len(one.faces) for one in merged), name)
     units, told = _units(files, merged, unit, name)
+    for file, one, own in zip(files, merged, units, strict=True):
+        check_coordinates(one.points, MM_PER_UNIT[own], file.name)
     points, faces, paint, faults = _joined(merged, units)
     condition = put_right(points, faces, name, declared=declared)
     source = ScanSource(
@@ -171,7 +173,8 @@ def _hash_of(files: list[_File]) -> str:
 
 def _merge(file: _File) -> _Merged:
     raw = file.raw
-    check_coordinates(raw.points, 1.0, file.name)
+    # Before the unit is known the smallest one gives the benefit of the doubt.
+    check_coordinates(raw.points, min(MM_PER_UNIT.values()), file.name)
     points = raw.points + raw.points.dtype.type(0)  # −0 becomes 0, so that equal means alike
     first, number = merge_equal(points)
     faces = number.reshape(-1, 3) if raw.faces is None else number[raw.faces]
