@@ -108,15 +108,16 @@ def draw(surface: Surface, camera: Camera) -> Raster:
     face = np.full(count, -1, dtype=np.int64)
     kind = np.zeros(count, dtype=np.int8)
     pixels = _pixels_in_reach(surface, camera)
+    laid = projected(surface, camera)
     for start in range(0, len(pixels), _RAYS_AT_ONCE):
         part = pixels[start : start + _RAYS_AT_ONCE]
         y, x = np.divmod(part, camera.width)
-        found = sample(surface, camera, x + 0.5, y + 0.5)
+        found = sample(surface, camera, x + 0.5, y + 0.5, laid)
         colours[part] = paint(found, surface, x + 0.5, y + 0.5)
         depth[part], layer[part], face[part] = found.depth_mm, found.layer_mm, found.face
         kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
     edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
-    _smooth_edges(colours, surface, camera, np.flatnonzero(edge))
+    _smooth_edges(colours, surface, camera, np.flatnonzero(edge), laid)
     picture = colours.reshape(*shape, 3)
     picture *= (1.0 - _SILHOUETTE * _soft(outline))[..., None]
     return Raster(picture, depth.reshape(shape), layer.reshape(shape), face.reshape(shape))
@@ -133,17 +134,30 @@ def _pixels_in_reach(surface: Surface, camera: Camera) -> Ints:
     return pixels
 
 
-def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samples:
-    """Send one ray through each pixel place and read the surface where it is met."""
+def sample(
+    surface: Surface,
+    camera: Camera,
+    x_px: Floats,
+    y_px: Floats,
+    laid: Projection | None = None,
+) -> Samples:
+    """Send one ray through each pixel place and read the surface where it is met.
+
+    Parameters
+    ----------
+    laid : Projection, optional
+        As `projected` made it for this camera, where it serves many calls.
+    """
     origins = camera.origins(np.asarray(x_px), np.asarray(y_px))
     hits = first_outside(surface, camera, origins)
     met = np.flatnonzero(hits.face >= 0)
-    weights = _barycentric(surface, hits.face[met], origins[met], hits.distance_mm[met], camera)
+    laid = laid or projected(surface, camera)
+    weights = _shares(laid, hits.face[met], np.asarray(x_px)[met], np.asarray(y_px)[met])
     corners = surface.mesh.faces[hits.face[met]]
 
     def blend(values: Floats) -> npt.NDArray[np.float32]:
         found = np.full(len(hits.face), np.nan, dtype=np.float32)
-        found[met] = np.einsum("ij,ij->i", values[corners], weights)
+        found[met] = sum(values[corners[:, k]] * weights[:, k] for k in range(3))
         return found
 
     with np.errstate(invalid="ignore"):
@@ -155,7 +169,7 @@ def sample(surface: Surface, camera: Camera, x_px: Floats, y_px: Floats) -> Samp
             blend(surface.veneer) >= 0.5,
             blend((surface.zone > 0).astype(np.float64)) >= 0.5,
             blend(surface.firm.astype(np.float64)) >= 0.5,
-            _shade(surface, camera, corners, weights, met=met, count=len(hits.face)),
+            _AMBIENT + (1.0 - _AMBIENT) * np.clip(blend(laid.lit), 0.0, 1.0),
         )
 
 
@@ -228,29 +242,52 @@ def _mix(colours: Image, where: Bools, rgb: tuple[float, float, float], share: F
     colours[where] = part + share[:, None].astype(np.float32) * (target - part)
 
 
-def _barycentric(
-    surface: Surface, face: Ints, origins: Floats, distance_mm: Floats, camera: Camera
-) -> Floats:
-    a, b, c = (surface.mesh.points_mm[surface.mesh.faces[face, k]] for k in range(3))
-    place = origins - distance_mm[:, None] * camera.toward
-    u, v, w = b - a, c - a, place - a
-    uu, uv, vv = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (u, v), (v, v)))
-    wu, wv = np.einsum("ij,ij->i", w, u), np.einsum("ij,ij->i", w, v)
-    area = np.maximum(uu * vv - uv * uv, np.finfo(np.float64).tiny)
-    beta, gamma = (vv * wu - uv * wv) / area, (uu * wv - uv * wu) / area
-    return np.stack([1.0 - beta - gamma, beta, gamma], axis=1)
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Projection:
+    """Triangles as a parallel projection lays them on the picture.
+
+    Parameters
+    ----------
+    corner_px : ndarray, shape (m, 2)
+        First corner of every triangle.
+    inverse : ndarray, shape (m, 4)
+        Turns an offset from it, row by row, into the shares of the other two corners.
+    lit : ndarray, shape (n,)
+        How squarely the light falls on every vertex, −1…1.
+    """
+
+    corner_px: Floats
+    inverse: Floats
+    lit: Floats
 
 
-def _shade(
-    surface: Surface, camera: Camera, corners: Ints, weights: Floats, *, met: Ints, count: int
-) -> npt.NDArray[np.float32]:
+def projected(surface: Surface, camera: Camera) -> Projection:
+    """Lay every triangle on the picture once, so that a pixel costs two products a corner."""
+    place = camera.project(surface.mesh.points_mm)[:, :2]
+    a, b, c = (place[surface.mesh.faces[:, k]] for k in range(3))
+    u, v = b - a, c - a
+    area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    rows = np.stack([v[:, 1], -v[:, 0], -u[:, 1], u[:, 0]], axis=1)
+    # A triangle seen exactly from its edge stops no ray; any number serves.
+    inverse = rows / np.where(area == 0.0, 1.0, area)[:, None]
+    return Projection(a, inverse, _lit(surface, camera))
+
+
+def _shares(laid: Projection, face: Ints, x_px: Floats, y_px: Floats) -> Floats:
+    corner, inverse = laid.corner_px[face], laid.inverse[face]
+    dx, dy = x_px - corner[:, 0], y_px - corner[:, 1]
+    shares = np.empty((len(face), 3))
+    shares[:, 1] = inverse[:, 0] * dx + inverse[:, 1] * dy
+    shares[:, 2] = inverse[:, 2] * dx + inverse[:, 3] * dy
+    shares[:, 0] = 1.0 - shares[:, 1] - shares[:, 2]
+    return shares
+
+
+def _lit(surface: Surface, camera: Camera) -> Floats:
     right, up, toward = _LIGHT
     light = right * camera.right + up * camera.up + toward * camera.toward
-    light /= np.linalg.norm(light)
-    lit = np.einsum("ij,ij->i", (surface.normals @ light)[corners], weights)
-    shade = np.ones(count, dtype=np.float32)
-    shade[met] = _AMBIENT + (1.0 - _AMBIENT) * np.clip(lit, 0.0, 1.0)
-    return shade
+    lit: Floats = surface.normals @ (light / np.linalg.norm(light))
+    return lit
 
 
 def _edges(depth_mm: npt.NDArray[np.float32], kind: npt.NDArray[np.int8]) -> tuple[Bools, Bools]:
@@ -271,12 +308,14 @@ def _edges(depth_mm: npt.NDArray[np.float32], kind: npt.NDArray[np.int8]) -> tup
     return edge, outline
 
 
-def _smooth_edges(colours: Image, surface: Surface, camera: Camera, pixels: Ints) -> None:
+def _smooth_edges(
+    colours: Image, surface: Surface, camera: Camera, pixels: Ints, laid: Projection
+) -> None:
     y, x = np.divmod(pixels, camera.width)
     total = colours[pixels]
     for dx, dy in _SUBPIXELS:
         place = (x + 0.5 + dx, y + 0.5 + dy)
-        total += paint(sample(surface, camera, *place), surface, *place)
+        total += paint(sample(surface, camera, *place, laid), surface, *place)
     colours[pixels] = total / (1 + len(_SUBPIXELS))
 
 
