@@ -7,6 +7,7 @@ import dataclasses
 import json
 import math
 from datetime import UTC, datetime
+from importlib import resources
 
 import jsonschema
 import numpy as np
@@ -37,7 +38,7 @@ from veneercheck.core.types import (
     Zone,
 )
 from veneercheck.report import document, read_result, write_result
-from veneercheck.report.schema import fields_page, result_schema, shipped_schema
+from veneercheck.report.schema import FIELDS_FILE, fields_page, result_schema, shipped_schema
 from veneercheck.report.space_ply import read_space_ply
 
 GAP_MM = 1.3
@@ -148,6 +149,8 @@ def test_document_fits_the_shipped_schema(failed: bool) -> None:
 def test_shipped_schema_is_the_one_in_code() -> None:
     """The file is generated; a change in code must be generated anew."""
     assert shipped_schema() == result_schema()
+    page = resources.files("veneercheck.report").joinpath(FIELDS_FILE).read_text(encoding="utf-8")
+    assert page == fields_page()
 
 
 def test_every_field_of_the_document_is_described() -> None:

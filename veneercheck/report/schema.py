@@ -11,7 +11,7 @@ from typing import Any
 from veneercheck.core.types import AlignmentState, Decision, FindingKind, Verdict
 from veneercheck.report.document import SCHEMA_ID
 
-SCHEMA_FILE = "result.schema.json"
+SCHEMA_FILE, FIELDS_FILE = "result.schema.json", "result.fields.md"
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 Schema = dict[str, Any]
@@ -45,10 +45,11 @@ def shipped_schema() -> Schema:
     return dict(json.loads(text))
 
 
-def write_schema(path: Path) -> None:
-    """Write the schema where it is shipped or published."""
+def write_schema(folder: Path) -> None:
+    """Write the schema and its page of fields where they are shipped or published."""
     text = json.dumps(result_schema(), indent=1, ensure_ascii=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    (folder / SCHEMA_FILE).write_text(text + "\n", encoding="utf-8")
+    (folder / FIELDS_FILE).write_text(fields_page(), encoding="utf-8")
 
 
 def fields_page() -> str:
