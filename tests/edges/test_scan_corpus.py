@@ -537,6 +537,20 @@ CORPUS: dict[str, Entry] = {
         lambda: ply().replace(b"property float x", b"property half x"),
         Refused("names a type"),
     ),
+    "ply faces of no and two corners": (
+        lambda: ply(f=[[], [0, 1], *F.tolist()]),
+        Mesh(faults={"degenerate_triangles": 2}),
+    ),
+    "ply empty format line": (
+        lambda: ply().replace(b"format ascii 1.0", b"format"),
+        Refused("names no known format"),
+    ),
+    "ply binary with an empty element": (
+        lambda: ply(form="binary_little_endian").replace(
+            b"element face", b"element empty 7\nelement face"
+        ),
+        Mesh(),
+    ),
     "ply blank after its header": (
         lambda: ply(form="binary_little_endian").replace(b"end_header\n", b"end_header  \n"),
         Mesh(),
@@ -565,7 +579,7 @@ CORPUS: dict[str, Entry] = {
     ),
     "ply long index too large": (
         lambda: ply(f=[*F.tolist(), [0, 1, 2**64 - 1]], form="binary_little_endian", index="Q"),
-        Refused("names vertex"),
+        Refused("names vertex 9,223,372,036,854,775,807"),
     ),
     "ply quads with more than indices": (
         lambda: ply(CUBE, QUADS, form="binary_little_endian", flags=True),
@@ -645,6 +659,7 @@ CORPUS: dict[str, Entry] = {
     ),
     "off counts on first line": (lambda: off().replace(b"OFF\n# made by hand\n", b"OFF "), Mesh()),
     "off quads": (lambda: off(CUBE, QUADS), Mesh(12, {"polygons_cut": 6}, 600.0)),
+    "off no faces": (lambda: off(f=[]), Refused("no triangle")),
     "off binary": (lambda: b"OFF BINARY\n" + b"\0" * 99, Refused("this kind of OFF")),
     "off four dimensions": (lambda: off(head="4OFF"), Refused("this kind of OFF")),
     "off counts too large": (
