@@ -174,9 +174,6 @@ def box() -> TriangleMesh:
     )
 
 
-@pytest.mark.xfail(
-    strict=True, reason="where no start scores well, the search for a pose ends in a fault"
-)
 @pytest.mark.parametrize("longest_mm", [1.0, 99.0])
 def test_an_alignment_that_fails_gives_no_number_of_space(
     tmp_path: Path, longest_mm: float
