@@ -8,7 +8,8 @@ in vec3 place, normal;
 in vec4 reading;
 in vec2 mark;
 out vec3 vNormal, vPlace;
-out vec4 vReading;
+// Taken within the triangle: beyond its edge a value would slip over a limit.
+centroid out vec4 vReading;
 flat out vec2 vMark;
 void main() {
   vec3 off = place - centre;
@@ -24,7 +25,7 @@ uniform int kind, shown;
 uniform vec3 limits;
 uniform float taken, uTop, grain;
 in vec3 vNormal, vPlace;
-in vec4 vReading;
+centroid in vec4 vReading;
 flat in vec2 vMark;
 out vec4 colour;
 vec3 rgb(int hex) { return vec3(hex >> 16 & 255, hex >> 8 & 255, hex & 255) / 255.0; }
@@ -69,7 +70,7 @@ precision highp float;
 precision highp int;
 uniform int kind;
 in vec3 vPlace;
-in vec4 vReading;
+centroid in vec4 vReading;
 flat in vec2 vMark;
 layout(location = 0) out uvec4 first;
 layout(location = 1) out uvec4 second;
