@@ -181,9 +181,15 @@ def threemf(p=P, f=F, *, unit="millimeter", transform="", head="") -> bytes:
 
 
 def glb(
-    p=P, f=F, *, scale=0.001, change: Callable[[dict], None] | None = None, index="<u2"
+    p=P,
+    f=F,
+    *,
+    scale=0.001,
+    change: Callable[[dict], None] | None = None,
+    index="<u2",
+    packed: bytes | None = None,
 ) -> bytes:
-    points = (np.asarray(p) * scale).astype("<f4").tobytes()
+    points = packed or (np.asarray(p) * scale).astype("<f4").tobytes()
     indices = np.asarray(f).astype(index).tobytes()
     kind = {"<u2": 5123, "<u4": 5125}[index]
     description = {
@@ -205,6 +211,31 @@ def glb(
     if change:
         change(description)
     return glb_of(json.dumps(description).encode(), points + indices)
+
+
+TETRA = np.array([[0, 0, 0], [20, 0, 0], [0, 20, 0], [0, 0, 20]], dtype=float)
+TETRA_AREA = 3 * 200 + 200 * 3**0.5
+
+
+def glb_mode(mode: int, order: list[int]) -> bytes:
+    """A tetrahedron as a strip (5) or a fan (6)."""
+
+    def change(description: dict) -> None:
+        description["meshes"][0]["primitives"][0]["mode"] = mode
+        description["accessors"][1]["count"] = len(order)
+
+    return glb(TETRA, [order], change=change)
+
+
+def glb_quantised() -> bytes:
+    """Coordinates as 16-bit fractions of 5 mm."""
+
+    def change(description: dict) -> None:
+        description["accessors"][0] |= {"componentType": 5122, "normalized": True}
+        description["nodes"][0]["scale"] = [0.005] * 3
+        description["extensionsRequired"] = ["KHR_mesh_quantization"]
+
+    return glb(change=change, packed=np.round(P / 5 * 32767).astype("<i2").tobytes())
 
 
 def glb_of(text: bytes, binary: bytes) -> bytes:
@@ -727,6 +758,14 @@ CORPUS: dict[str, Entry] = {
         ),
         Mesh(unit="m"),
     ),
+    "glb strip": (lambda: glb_mode(5, [0, 2, 1, 3, 0, 2]), Mesh(4, {}, TETRA_AREA, "m")),
+    "glb fan": (
+        lambda: glb_mode(6, [3, 0, 1, 2, 0]),
+        Mesh(3, {"holes": 1}, TETRA_AREA - 200, "m"),
+    ),
+    "glb points only": (lambda: glb_mode(0, [0, 1, 2, 3]), Refused("no triangle")),
+    "glb half a triangle": (lambda: glb_mode(4, [0, 1, 2, 3]), Refused("contradicts itself")),
+    "glb quantised": (glb_quantised, Mesh(unit="m")),
     "glb mirrored": (lambda: glb(change=edit("nodes.0.scale", [-1, 1, 1])), Mesh(unit="m")),
     "glb in millimetres": (lambda: glb(scale=1.0), Refused("saved in millimetres? Give --unit mm")),
     "glb external buffer": (
