@@ -92,6 +92,9 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "views": _views(scene),
         "axes": _axes(scene, focus - origin),
         "zones": [_zone(zone, scene, origin) for zone in document["zones"]],
+        "questions": [
+            _question(asked, scene, origin) for asked in document["questions"] if asked["centre_mm"]
+        ],
         "listed": _listed(document),
         "title": f"{case_words(document, scene.words)} · {scene.words('picture.aid')}",
         "footing": limits_words(document, scene.words),
@@ -137,15 +140,22 @@ def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
     }
 
 
+def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
+    words = scene.words.known("question", asked["words"])
+    return {"id": "?", "firm": False, **_place(asked, scene, origin), "words": words}
+
+
 def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
+    firm, words = zone["decision"] == "firm", zone_words(zone, scene.words)
+    return {"id": zone["id"], "firm": firm, **_place(zone, scene, origin), "words": words}
+
+
+def _place(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
     camera = close_up(zone, scene.bridge, scene.surface.mesh, _PIXELS, _PIXELS)
     return {
-        "id": zone["id"],
-        "firm": zone["decision"] == "firm",
         "centre": (np.asarray(zone["centre_mm"]) - origin).tolist(),
         "normal": camera.toward.tolist(),
         "field": camera.mm_per_px * _PIXELS,
-        "words": zone_words(zone, scene.words),
     }
 
 

@@ -125,7 +125,8 @@ class View {
 
   labels() {
     const layer = this.node("labels");
-    for (const zone of this.plan.zones) {
+    this.signs = [...this.plan.zones, ...this.plan.questions];
+    for (const zone of this.signs) {
       const sign = document.createElement("span");
       sign.className = zone.firm ? "sign firm" : "sign";
       sign.textContent = zone.id;
@@ -190,7 +191,7 @@ class View {
 
   place() {
     const { clientWidth: width, clientHeight: height } = this.canvas;
-    for (const zone of this.plan.zones) {
+    for (const zone of this.signs) {
       const [x, y] = this.camera.project(zone.centre, width, height);
       const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height;
       zone.sign.hidden = !seen;
@@ -406,7 +407,7 @@ class View {
   numbers(pen, grain, top) {
     pen.textAlign = "center";
     pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
-    for (const zone of this.plan.zones.filter((one) => !one.sign.hidden)) {
+    for (const zone of this.signs.filter((one) => !one.sign.hidden)) {
       const [x, y] = this.camera.project(zone.centre, this.canvas.clientWidth, this.canvas.clientHeight);
       const at = [(x + 29) * grain, (y - 25) * grain + top];
       pen.beginPath();
