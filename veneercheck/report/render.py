@@ -42,14 +42,12 @@ def render(
     """
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
-    from veneercheck.report.stills import OVERVIEW, STILLS, contact_sheet, render_stills, scene_of
+    from veneercheck.report.stills import contact_sheet, render_stills, scene_of
     from veneercheck.report.words import Words
 
     filed, words = read_result(folder), Words(lang)
     if filed.mesh is None:
-        for stale in (folder / STILLS).glob("*.png"):
-            stale.unlink()
-        (folder / OVERVIEW).unlink(missing_ok=True)
+        _remove_pictures(folder)
         scene, stills = None, {}
     else:
         scene = scene_of(filed, words)
@@ -63,3 +61,12 @@ def render(
         return written
     progress("report.pdf, bench.pdf")
     return written + write_papers(folder, filed, words, scene, paper)
+
+
+def _remove_pictures(folder: Path) -> None:
+    """Pictures of an earlier result would contradict one that measured nothing."""
+    from veneercheck.report.stills import OVERVIEW, STILLS
+
+    for stale in (folder / STILLS).glob("*.png"):
+        stale.unlink()
+    (folder / OVERVIEW).unlink(missing_ok=True)
