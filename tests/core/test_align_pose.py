@@ -75,3 +75,23 @@ def test_mask_of_another_length_is_refused():
     body = bodies.make_body(bodies.BodySpec(3, underside=True))
     with pytest.raises(MeshError, match="mask"):
         align(body.framework, body.waxup, reference=np.ones(3, dtype=bool))
+
+
+def test_bridge_lifted_off_its_model_is_doubtful_and_told():
+    # Source: the body was made with the bridge 0.1 mm higher in one scan.
+    spec = bodies.BodySpec(22, base_framework=True, base_waxup=True, lift_mm=0.1)
+    body = bodies.make_body(spec)
+    found = align(body.framework, body.waxup)
+    assert found.state is AlignmentState.DOUBTFUL
+    assert any("not seated, or bent" in reason for reason in found.reasons)
+    # The bridge's own fit takes the lift back: all of the bridge moves by 0.1 mm.
+    points = body.framework.points_mm[body.bridge]
+    gap = found.waxup_from_framework.apply(points) - body.waxup_from_framework.apply(points)
+    assert np.linalg.norm(gap, axis=1) == pytest.approx(0.1, abs=0.01)
+
+
+def test_strangers_fail():
+    # Source: two bodies of other numbers share no surface; a few mm² of crossing are no contact.
+    one = bodies.make_body(bodies.BodySpec(3, underside=True))
+    other = bodies.make_body(bodies.BodySpec(31, units=2, underside=True))
+    assert align(one.framework, other.waxup).state is AlignmentState.FAILED

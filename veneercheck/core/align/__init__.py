@@ -2,5 +2,6 @@
 
 from veneercheck.core.align.alignment import align, given
 from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.repeatability import Repeatability, repeatability
 
-__all__ = ["AlignOptions", "align", "given"]
+__all__ = ["AlignOptions", "Repeatability", "align", "given", "repeatability"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from veneercheck.core.align import fit, polish, words
+from veneercheck.core.align import fit, polish, seating, words
 from veneercheck.core.align.fit import Candidate
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
@@ -74,12 +74,18 @@ def align(
     _check(framework, waxup, reference)
     body, target, found = fit.place(framework, waxup, options, reference, start)
     best = found[0]
-    last = fit.last_fit(body, target, best.motion, best.quality.noise_mm, options)
+    last = polish.last_fit(body, target, best.motion, best.quality.noise_mm, options.polish_points)
     if last is None:
         return _nothing(body, best.motion, words.NO_CONTACT)
+    seat = seating.compare(body, target, last, options)
+    last = seat.own or last
     white = float(np.hypot(body.surface.noise_mm, target.surface.noise_mm))
     sure = certainty(body, last, white)
     state, reasons = _state(body, target, last, sure, found)
+    if seat.own is not None or seat.difference_mm > options.limit_mm:
+        reasons = (words.not_seated(seat.difference_mm, seat.own is not None), *reasons)
+        if state is AlignmentState.TRUSTED:
+            state = AlignmentState.DOUBTFUL
     return _outcome(body, last, sure, state, reasons)
 
 

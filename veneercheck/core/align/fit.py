@@ -10,7 +10,7 @@ from veneercheck.core.align import coarse, polish
 from veneercheck.core.align.coarse import Poses, Search
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
-from veneercheck.core.align.polish import Body, Polished, Quality
+from veneercheck.core.align.polish import Body, Quality
 from veneercheck.core.align.sampling import prepare
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
@@ -30,10 +30,6 @@ _WORTH_SCORE = 0.03
 
 _SAME_POSE_MM = 0.3
 """Candidates closer than this at the farthest vertex are one."""
-
-
-_REFERENCE_ROUNDS = 2
-"""The reference is found, fitted, and found once more at the better pose."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -119,17 +115,3 @@ def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> lis
     good = poses.score >= max(_WORTH_SHARE * float(poses.score.max()), _WORTH_SCORE)
     chosen = poses.take(np.flatnonzero(good)[:_REFINED])
     return [_refined(body, target, start) for start in coarse.as_motions(search, chosen)]
-
-
-def last_fit(
-    body: Body, target: Target, motion: RigidMotion, noise_mm: float, options: AlignOptions
-) -> Polished | None:
-    """Fit on the uncut surface until it stands still; None if there is no such surface."""
-    seen = polish.look(body, target, motion, noise_mm)
-    result: Polished | None = None
-    for _ in range(_REFERENCE_ROUNDS):
-        if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
-            return None
-        result = polish.fit_reference(body, target, seen, options.polish_points)
-        seen = polish.look_again(body, target, seen, result)
-    return result

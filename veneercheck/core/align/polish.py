@@ -45,6 +45,8 @@ _LINEAR_MM = 0.02
 
 _MOST_ROUNDS = 6
 _LINEAR_ROUNDS = 3
+_REFERENCE_ROUNDS = 2
+"""The reference is found, fitted, and found once more at the better pose."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -102,6 +104,12 @@ class Body:
         if reference is not None:
             allowed &= reference[faces].all(axis=1)
         return Body(surface, centre, radius, np.asarray(allowed))
+
+    def allowed_vertices(self) -> Bools:
+        """Vertices of the triangles that may be taken as uncut, shape (n,)."""
+        mask = np.zeros(len(self.surface.mesh.points_mm), dtype=bool)
+        mask[self.surface.mesh.faces[self.allowed].reshape(-1)] = True
+        return mask
 
 
 def moved(motion: RigidMotion, change: Floats, centre_mm: Floats) -> RigidMotion:
@@ -260,7 +268,7 @@ def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Se
     """Pair every framework vertex, and find the reference among them."""
     found = pair(vertices_as_samples(body.surface), motion, target)
     residual = np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
-    reference = uncut_vertices(body.surface, residual, noise_mm)
+    reference = uncut_vertices(body.surface, residual, noise_mm) & body.allowed_vertices()
     return Seen(motion, residual, found.normal, reference, noise_mm)
 
 
@@ -271,7 +279,7 @@ def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
     if float(np.abs(gap).max()) > _LINEAR_MM:
         return look(body, target, fit.motion, fit.noise_mm)
     residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
-    reference = uncut_vertices(body.surface, residual, fit.noise_mm)
+    reference = uncut_vertices(body.surface, residual, fit.noise_mm) & body.allowed_vertices()
     return Seen(fit.motion, residual, seen.normal, reference, fit.noise_mm)
 
 
@@ -304,3 +312,17 @@ def fit_reference(
             break
     area = float(body.surface.area_mm2[seen.reference].sum())
     return Polished(motion, samples, found, weight, area, seen, noise, stopped)
+
+
+def last_fit(
+    body: Body, target: Target, motion: RigidMotion, noise_mm: float, points: int
+) -> Polished | None:
+    """Fit on the uncut surface until it stands still; None if there is no such surface."""
+    seen = look(body, target, motion, noise_mm)
+    result: Polished | None = None
+    for _ in range(_REFERENCE_ROUNDS):
+        if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
+            return None
+        result = fit_reference(body, target, seen, points)
+        seen = look_again(body, target, seen, result)
+    return result

@@ -44,6 +44,19 @@ def rival(rival_mm2: float, best_mm2: float) -> str:
     )
 
 
+def not_seated(difference_mm: float, own_used: bool) -> str:
+    """Bridge and model do not lie to each other as they did."""
+    used = (
+        "the bridge's own uncut surface was used"
+        if own_used
+        else "the fit is a compromise between the two"
+    )
+    return (
+        f"the bridge lies up to {1000 * difference_mm:.0f} µm otherwise on its model than in the "
+        f"wax-up scan: not seated, or bent; {used}"
+    )
+
+
 _ALONG = ("up and down", "across the bridge", "along the bridge")
 _ABOUT = ("about its upright axis", "about its cross axis", "about its long axis")
 
