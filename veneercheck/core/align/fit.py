@@ -18,6 +18,9 @@ _CONVINCING_SHARPNESS = 0.7
 _CONVINCING_MM2 = 15.0
 """A pose this sharp over this area needs no search from elsewhere: crossings reach 0.55."""
 
+_CONVINCING_SHARE = 0.12
+"""… and over this share of the smaller scan: a large model's plane touches 2 % anywhere."""
+
 _CONVINCING_OUTSIDE = 0.25
 """What stands outside, as a share of the contact, that a convincing pose may have."""
 
@@ -52,20 +55,27 @@ def place(
     body, target = Body.of(prepared[0], reference), target_of(prepared[1])
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
-    if convincing(found[0].quality):
+    least_mm2 = least_contact_mm2(body, target)
+    if convincing(found[0].quality, least_mm2):
         return body, target, found
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
     found += _refine_all(body, target, forth, coarse.near(forth, first))
-    if start is None and not convincing(best_first(found, body)[0].quality):
+    if start is None and not convincing(best_first(found, body)[0].quality, least_mm2):
         found += _from_anywhere(body, target, forth, options)
     return body, target, best_first(found, body)
 
 
-def convincing(quality: Quality) -> bool:
+def least_contact_mm2(body: Body, target: Target) -> float:
+    """Contact below which no pose convinces, from the size of the smaller scan."""
+    smaller = min(body.surface.area_mm2.sum(), target.surface.area_mm2.sum())
+    return max(_CONVINCING_MM2, _CONVINCING_SHARE * float(smaller))
+
+
+def convincing(quality: Quality, least_mm2: float) -> bool:
     """Whether a pose is right beyond the doubt that another might be better."""
     return (
         quality.sharpness >= _CONVINCING_SHARPNESS
-        and quality.contact_mm2 >= _CONVINCING_MM2
+        and quality.contact_mm2 >= least_mm2
         and quality.outside_mm2 <= _CONVINCING_OUTSIDE * quality.contact_mm2
     )
 
@@ -97,6 +107,7 @@ def _from_anywhere(
 ) -> list[Candidate]:
     """Search both ways round, quickly and then thoroughly, until a pose convinces."""
     back: Search | None = None
+    least_mm2 = least_contact_mm2(body, target)
     found: list[Candidate] = []
     for effort in (coarse.QUICK, coarse.THOROUGH):
         for turned in (False, True):
@@ -105,7 +116,7 @@ def _from_anywhere(
             search = back if turned and back is not None else forth
             poses = coarse.from_anywhere(search, options.orientations, effort)
             found += _refine_all(body, target, search, poses)
-            if found and convincing(best_first(found, body)[0].quality):
+            if found and convincing(best_first(found, body)[0].quality, least_mm2):
                 return found
     return found
 
