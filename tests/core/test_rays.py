@@ -79,11 +79,6 @@ def test_a_triangle_seen_from_its_edge_stops_nothing(engine: EngineName) -> None
     assert not hit.met.any()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="libigl lets a tenth of the rays at vertices and edges through, Embree one in a "
-    "thousand at vertices; a missed ray is told as not measured, never as a number",
-)
 def test_a_closed_body_leaks_nowhere(engine: EngineName) -> None:
     """From inside, rays straight at every vertex and at the middle of every edge."""
     body = ball()
