@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core import align, judge, measure, regions, zones
+from veneercheck.core import align, anatomy, judge, measure, regions, zones
 from veneercheck.core.mesh import face_areas, refine
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -19,6 +19,7 @@ from veneercheck.core.types import (
     Check,
     FindingKind,
     Floats,
+    Frame,
     Ints,
     Limits,
     Region,
@@ -111,8 +112,10 @@ def check(
     )
     say("dividing it into zones")
     parts = regions.divide(framework, reading, limits, paint=paint)
-    patches = _patches(framework, reading, parts, limits)
-    found = judge.decide(patches)
+    alignment = _residual_told(alignment, reading, parts)
+    where = _places(framework, reading, parts, case)
+    patches = _patches(framework, reading, parts, limits, where)
+    found = judge.decide(patches, lambda at: anatomy.place_words(where, at, reading.space.area_mm2))
     asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case)
     veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
     share = _measured_share(reading.space, veneered)
@@ -137,7 +140,46 @@ def check(
         ),
         case=case,
         limits=limits,
+        frame=_frame(where),
     )
+
+
+def _residual_told(
+    alignment: Alignment, reading: measure.Reading, parts: regions.Regions
+) -> Alignment:
+    """A given frame is measured by what was left uncut; a fitted one tells its own residual."""
+    if alignment.state is not AlignmentState.GIVEN:
+        return alignment
+    space, uncut = reading.space, parts.code == Region.UNCUT
+    return align.with_residual(alignment, space.nearest_mm, uncut, space.area_mm2)
+
+
+def _places(
+    framework: TriangleMesh, reading: measure.Reading, parts: regions.Regions, case: Case
+) -> anatomy.Places:
+    """Which tooth and surface every point belongs to."""
+    model = parts.code == Region.MODEL
+    return anatomy.place(
+        framework,
+        case,
+        area_mm2=reading.space.area_mm2,
+        bridge=~model if model.any() else None,
+        veneered=np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND)),
+        fitting=parts.code == Region.FITTING_SURFACE,
+        normals=reading.normals,
+        contour_mm=reading.space.contour_mm,
+    )
+
+
+def _frame(where: anatomy.Places) -> Frame:
+    def known(direction: Floats) -> tuple[float, float, float] | None:
+        if not (np.isfinite(direction).all() and direction.any()):
+            return None
+        x, y, z = (float(part) for part in direction)
+        return x, y, z
+
+    guessed = where.occlusal_guessed or where.buccal_guessed
+    return Frame(known(where.occlusal), known(where.buccal), guessed, where.words)
 
 
 def _sample(
@@ -166,17 +208,32 @@ def _spread_paint(paint: Ints, parents: Ints) -> Ints:
 
 
 def _patches(
-    framework: TriangleMesh, reading: measure.Reading, parts: regions.Regions, limits: Limits
+    framework: TriangleMesh,
+    reading: measure.Reading,
+    parts: regions.Regions,
+    limits: Limits,
+    where: anatomy.Places,
 ) -> list[zones.Patch]:
-    count = len(framework.points_mm)
-    least = np.full(count, limits.layer.least_mm)
-    greatest = np.full(count, limits.layer.greatest_mm)
+    least, greatest = _limits_of_surfaces(limits, where)
     compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     return [
         patch
         for excess in compared
         for patch in zones.patches(framework, reading, parts, limits, excess)
     ]
+
+
+def _limits_of_surfaces(limits: Limits, where: anatomy.Places) -> tuple[Floats, Floats]:
+    """Least and greatest layer at every point: the general ones, or those of its surface."""
+    least = np.full(len(where.tooth), limits.layer.least_mm)
+    greatest = np.full(len(where.tooth), limits.layer.greatest_mm)
+    if limits.surfaces:
+        for (tooth, surface), word in anatomy.surface_words(where).items():
+            own = limits.surfaces.get(word)
+            if own is not None:
+                here = (where.tooth == tooth) & (where.surface == surface)
+                least[here], greatest[here] = own.least_mm, own.greatest_mm
+    return least, greatest
 
 
 def _painted(patches: list[zones.Patch], count: int) -> Ints:

@@ -10,13 +10,23 @@ import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+
+import numpy as np
 
 from veneercheck import __version__, report, scan
 from veneercheck.check import Surfaces, check
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.core.mesh import face_areas
-from veneercheck.core.types import Case, Limits, Outcome, ScanSource, TriangleMesh
+from veneercheck.core.mesh import face_areas, select_faces
+from veneercheck.core.types import (
+    Case,
+    Check,
+    Fault,
+    Limits,
+    Outcome,
+    Region,
+    ScanSource,
+    TriangleMesh,
+)
 from veneercheck.profile import CaseFile, built_in, load_case, load_profile
 
 Say = Callable[[str], None]
@@ -159,13 +169,7 @@ def carry_out(
     say("reading the scans")
     pair = scan.read_pair(framework, waxup, unit=order.unit)
     found = check(
-        Surfaces(
-            pair.framework.mesh,
-            pair.waxup.mesh,
-            _known(pair.framework.noise_mm),
-            _known(pair.waxup.noise_mm),
-            pair.framework.paint,
-        ),
+        _surfaces(pair),
         case=case_file.case,
         limits=limits,
         aligned=order.aligned,
@@ -177,7 +181,7 @@ def carry_out(
         pair.waxup.source,
         __version__,
         now or datetime.now(UTC),
-        pair.remarks,
+        (*pair.remarks, *_exchanged(pair, found)),
     )
     if out is not None:
         say("writing the result")
@@ -185,6 +189,27 @@ def carry_out(
         if with_report:
             report.render(out, progress=say)
     return outcome
+
+
+def _surfaces(pair: scan.ScanPair) -> Surfaces:
+    """The scans as the check takes them; areas that a scanner filled in are not measured."""
+    paint, filled = pair.framework.paint, pair.framework.filled
+    if filled is not None:
+        paint = np.full(len(filled), -1, dtype=np.int64) if paint is None else paint.copy()
+        paint[filled] = Region.MODEL
+    waxup, guessed = pair.waxup.mesh, pair.waxup.filled
+    if guessed is not None:
+        waxup, _ = select_faces(waxup, np.logical_not(guessed[waxup.faces].all(axis=1)))
+    noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)
+    return Surfaces(pair.framework.mesh, waxup, *noise, paint)
+
+
+def _exchanged(pair: scan.ScanPair, found: Check) -> list[Fault]:
+    """Whether the two scans were given the wrong way round, where the pose can tell."""
+    if found.space is None or any(remark.kind == "swapped" for remark in pair.remarks):
+        return []
+    placed = found.alignment.waxup_from_framework.apply(pair.framework.mesh.points_mm)
+    return scan.swapped(TriangleMesh(placed, pair.framework.mesh.faces), pair.waxup.mesh)
 
 
 def _scan_paths(order: Order, case_file: CaseFile) -> tuple[Path, Path]:
@@ -227,7 +252,7 @@ def write_sample(folder: Path) -> Order:
     scan.write_stl(folder / "framework.stl", sample.framework)
     scan.write_stl(folder / "waxup.stl", sample.waxup)
     write_text(folder / "case.toml", phantom.sample_case_toml())
-    truth = json.dumps(phantom.sample_truth(), indent=1, ensure_ascii=False)
+    truth = json.dumps(phantom.sample_truth(sample), indent=1, ensure_ascii=False)
     write_text(folder / "truth.json", truth + "\n")
     return Order(case=folder / "case.toml")
 
@@ -250,8 +275,3 @@ def write_text(path: Path, text: str) -> None:
 def report_again(folder: Path, *, say: Say = _silent) -> list[Path]:
     """Draw the report of a result anew."""
     return report.render(folder, progress=say)
-
-
-def summary(outcome: Outcome) -> dict[str, Any]:
-    """The result as the document that is filed."""
-    return report.document(outcome)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veneercheck.core.align import align, given
+from veneercheck.core.align import align, given, with_residual
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState, TriangleMesh
 
@@ -50,25 +50,28 @@ def test_cut_back_bridge_comes_back_from_any_pose(spec, limit_mm):
     assert truly_uncut[found.reference].mean() > 0.99
 
 
-def test_given_frame_moves_nothing_and_measures_the_residual():
+def test_given_frame_moves_nothing_and_tells_the_residual():
     body = bodies.make_body(bodies.BodySpec(3, underside=True))
-    placed = TriangleMesh(
-        body.waxup_from_framework.apply(body.framework.points_mm), body.framework.faces
-    )
-    found = given(placed, body.waxup)
+    found = given(body.framework, body.waxup)
     assert found.state is AlignmentState.GIVEN
     assert np.array_equal(found.waxup_from_framework.matrix(), np.eye(4))
-    # Source: two scans of 10 µm noise, smoothed: between the smoothed and the raw noise.
-    assert 0.003 < found.rms_mm < 0.015
+    assert np.isnan(found.rms_mm)
+    # Source: the root mean square of 3 and 4 is √12.5; the third vertex is not uncut.
+    told = with_residual(
+        found, np.array([3.0, -4.0, 9.0]), np.array([True, True, False]), np.array([4.0, 4.0, 2.0])
+    )
+    assert told.rms_mm == pytest.approx(12.5**0.5)
+    assert (told.reference_area_mm2, told.reference_share) == (8.0, 0.8)
+    assert not told.reasons
 
 
 def test_given_frame_without_contact_has_no_residual():
     body = bodies.make_body(bodies.BodySpec(3, underside=True))
-    far = TriangleMesh(body.waxup.points_mm + 500.0, body.waxup.faces)
-    found = given(body.framework, far)
-    assert np.isnan(found.rms_mm)
-    assert found.reference_area_mm2 == 0
-    assert found.reasons
+    nowhere = np.zeros(3, dtype=bool)
+    told = with_residual(given(body.framework, body.waxup), np.ones(3), nowhere, np.ones(3))
+    assert np.isnan(told.rms_mm)
+    assert told.reference_area_mm2 == 0
+    assert told.reasons
 
 
 def test_mask_of_another_length_is_refused():

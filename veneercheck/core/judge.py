@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from veneercheck.core.types import (
     Decision,
     FindingKind,
     Floats,
+    Ints,
     Question,
     Statistics,
     Verdict,
@@ -30,14 +32,29 @@ _KNIFE_STEP_MM = 0.05
 _ORDER = (FindingKind.OVER_CONTOUR, FindingKind.TOO_THIN, FindingKind.TOO_THICK)
 
 
-def decide(patches: list[Patch]) -> tuple[Zone, ...]:
-    """Judge every patch and rank them: firm first, then by depth beyond the limit × area."""
+PlaceWords = Callable[[Ints], tuple[str | None, str | None, str]]
+"""Tooth, surface and a place in words for some vertices."""
+
+
+def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
+    return None, None, ""
+
+
+def decide(patches: list[Patch], place: PlaceWords = _nowhere) -> tuple[Zone, ...]:
+    """Judge every patch and rank them: firm first, then by depth beyond the limit × area.
+
+    Parameters
+    ----------
+    patches : list of Patch
+    place : callable, optional
+        Says where some vertices lie.
+    """
 
     def rank(patch: Patch) -> tuple[bool, float]:
         return (_decision(patch) is not Decision.FIRM, -max(patch.excess_mm, 0.0) * patch.area_mm2)
 
     ranked = sorted(patches, key=rank)
-    return tuple(_zone(number, patch) for number, patch in enumerate(ranked, start=1))
+    return tuple(_zone(number, patch, place) for number, patch in enumerate(ranked, start=1))
 
 
 def _decision(patch: Patch) -> Decision:
@@ -45,8 +62,9 @@ def _decision(patch: Patch) -> Decision:
     return Decision.FIRM if patch.excess_mm > GUARD * patch.u_mm else Decision.UNDECIDED
 
 
-def _zone(number: int, patch: Patch) -> Zone:
+def _zone(number: int, patch: Patch, place: PlaceWords) -> Zone:
     x, y, z = (float(c) for c in patch.centre_mm)
+    tooth, surface, words = place(patch.vertices)
     return Zone(
         id=number,
         finding=patch.finding,
@@ -55,8 +73,9 @@ def _zone(number: int, patch: Patch) -> Zone:
         extreme_mm=patch.extreme_mm,
         u_mm=patch.u_mm,
         centre_mm=(x, y, z),
-        tooth=None,
-        surface=None,
+        tooth=tooth,
+        surface=surface,
+        place=words,
         action=action_words(patch),
     )
 

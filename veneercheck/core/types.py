@@ -308,6 +308,8 @@ class Zone:
     tooth: str | None
     surface: str | None
     action: str
+    place: str = ""
+    """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -404,6 +406,17 @@ class Case:
     notes: str = ""
 
 
+@dataclasses.dataclass(frozen=True, slots=True)
+class Frame:
+    """The bridge's directions in the wax-up's frame, as unit vectors; None where unknown."""
+
+    occlusal: tuple[float, float, float] | None = None
+    buccal: tuple[float, float, float] | None = None
+    guessed: bool = True
+    words: tuple[str, ...] = ()
+    """What was guessed, or could not be told, for the technician."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Check:
     """Everything that the sentence of the check found, before it meets a file."""
@@ -424,6 +437,7 @@ class Check:
     verdict: Verdict
     case: Case
     limits: Limits
+    frame: Frame = Frame()
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

@@ -13,6 +13,7 @@ from veneercheck.core.types import (
     Case,
     Check,
     Fault,
+    Frame,
     Limits,
     Outcome,
     Question,
@@ -46,7 +47,7 @@ def document(outcome: Outcome) -> dict[str, Any]:
         "schema": SCHEMA_ID,
         "program": {"name": "veneercheck", "version": outcome.version},
         "checked_at_utc": outcome.checked_at.astimezone(UTC).isoformat(timespec="seconds"),
-        "case": _case(check.case),
+        "case": _case(check.case, check.frame),
         "scans": {"framework": _scan(outcome.framework), "waxup": _scan(outcome.waxup)},
         "profile": _profile(check.limits),
         "alignment": _alignment(check.alignment),
@@ -54,6 +55,7 @@ def document(outcome: Outcome) -> dict[str, Any]:
         "layer": _reading(check, check.layer_statistics),
         "zones": [_zone(zone) for zone in check.zones],
         "questions": [_question(question) for question in check.questions],
+        "remarks": [_fault(remark) for remark in outcome.remarks],
         "verdict": check.verdict.value,
     }
 
@@ -79,17 +81,19 @@ def axis_direction(axis: str | None) -> list[float] | None:
     return direction
 
 
-def _case(case: Case) -> dict[str, Any]:
-    occlusal, buccal = axis_direction(case.occlusal), axis_direction(case.buccal)
+def _case(case: Case, frame: Frame) -> dict[str, Any]:
+    occlusal = frame.occlusal or axis_direction(case.occlusal)
+    buccal = frame.buccal or axis_direction(case.buccal)
     return {
         "number": case.number,
         "units": list(case.units),
         "pontics": list(case.pontics),
         "stage": case.stage,
         "frame": {
-            "occlusal": occlusal,
-            "buccal": buccal,
-            "guessed": occlusal is None or buccal is None,
+            "occlusal": None if occlusal is None else list(occlusal),
+            "buccal": None if buccal is None else list(buccal),
+            "guessed": frame.guessed and (case.occlusal is None or case.buccal is None),
+            "words": list(frame.words),
         },
         "veneered": list(case.veneered),
         "metal_stops": case.metal_stops,
@@ -172,6 +176,7 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "centre_mm": _place(zone.centre_mm),
         "tooth": zone.tooth,
         "surface": zone.surface,
+        "place": zone.place,
         "action": zone.action,
     }
 

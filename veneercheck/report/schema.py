@@ -33,6 +33,7 @@ def result_schema() -> Schema:
         "layer": _reading("What opaquer and beads leave of the space, over the cut area."),
         "zones": _list(_zone(), "Findings, the most pressing first."),
         "questions": _list(_question(), "What only the technician can answer; no findings."),
+        "remarks": _list(_fault(), "What the two scans told when laid side by side."),
         "verdict": _one_of([v.value for v in Verdict], "The outcome; none of them is a release."),
     }
     described = _object("Result of one check; unknown values are null, never 0.", **fields)
@@ -135,7 +136,8 @@ def _case() -> Schema:
             "The bridge's directions in the wax-up's frame.",
             occlusal=_vector("Unit vector, or null where the case does not tell it."),
             buccal=_vector("Unit vector, or null where the case does not tell it."),
-            guessed={"type": "boolean", "description": "Pictures guess them from the shape."},
+            guessed={"type": "boolean", "description": "Judged from the shape, not given."},
+            words=_list({"type": "string"}, "What was guessed, or could not be told."),
         ),
         veneered=_list({"type": "string"}, "Surfaces meant for veneer; empty: all that was cut."),
         metal_stops=_text("Uncut spots within a cut area: ask about them, or forbidden."),
@@ -259,6 +261,7 @@ def _zone() -> Schema:
         centre_mm=_vector("Centre in the wax-up's frame, mm."),
         tooth=_text_or_null("Two-digit tooth code."),
         surface=_text_or_null("Surface of the tooth."),
+        place=_text("Tooth, surface, third and part in words; empty where nothing is known."),
         action=_text("What to do at the bench."),
     )
 

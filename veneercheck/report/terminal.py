@@ -34,7 +34,8 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
     lines += [_question(question) for question in document["questions"]]
     lines += ["", _layer(document), _alignment(document)]
     lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
-    lines += [_indented(remark["words"]) for remark in document.get("remarks", ())]
+    lines += [_indented(words) for words in document["case"]["frame"]["words"]]
+    lines += [_indented(remark["words"]) for remark in document["remarks"]]
     lines += _faults(document)
     lines += ["", CAUTION]
     return "\n".join(lines)
@@ -88,9 +89,8 @@ def _limit(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
 
 
 def _place(zone: Mapping[str, Any]) -> str:
-    named = " ".join(str(part) for part in (zone["tooth"], zone["surface"]) if part)
-    if named:
-        return named
+    if zone["place"]:
+        return str(zone["place"])
     return "at " + " / ".join(f"{value:.1f}" for value in zone["centre_mm"])
 
 

@@ -1,7 +1,7 @@
 """The framework placed on the wax-up although one of them was cut on purpose."""
 
-from veneercheck.core.align.alignment import align, given
+from veneercheck.core.align.alignment import align, given, with_residual
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.repeatability import Repeatability, repeatability
 
-__all__ = ["AlignOptions", "Repeatability", "align", "given", "repeatability"]
+__all__ = ["AlignOptions", "Repeatability", "align", "given", "repeatability", "with_residual"]

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from veneercheck.core.align import fit, polish, seating, words
 from veneercheck.core.align.fit import Candidate
 from veneercheck.core.align.options import AlignOptions
-from veneercheck.core.align.pairs import Target, target_of
+from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.reference import uncut_vertices
-from veneercheck.core.align.sampling import prepare
 from veneercheck.core.align.trust import Certainty, certainty
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import (
@@ -90,47 +90,59 @@ def align(
 
 
 def given(
-    framework: TriangleMesh,
-    waxup: TriangleMesh,
-    *,
-    options: AlignOptions = AlignOptions(),  # noqa: B008 - frozen
-    reference: Bools | None = None,
+    framework: TriangleMesh, waxup: TriangleMesh, *, reference: Bools | None = None
 ) -> Alignment:
-    """Take the frame that the scans share, and measure what coincides in it.
+    """Take the frame that the scans share; `with_residual` tells later how true it is.
 
     Parameters
     ----------
     framework, waxup : TriangleMesh
-    options : AlignOptions, optional
     reference : ndarray of bool, shape (n,), optional
 
     Returns
     -------
     Alignment
-        State `given`, no motion, no uncertainty; the residual is NaN where nothing coincides.
+        State `given`, no motion, no uncertainty, no residual yet.
     """
     _check(framework, waxup, reference)
-    body = Body.of(prepare(framework, options.denoise_mm), reference)
-    target = target_of(prepare(waxup, options.denoise_mm))
-    residual = polish.residual_at_vertices(body, target, RigidMotion.identity())
-    noise = polish.estimate_noise(residual[np.isfinite(residual)], polish.LEAST_CONTACT_MM)
-    uncut = uncut_vertices(body.surface, residual, noise)
-    if reference is not None:
-        uncut &= reference
-    area = float(body.surface.area_mm2[uncut].sum())
-    reasons = () if area >= _LEAST_REFERENCE_MM2 else (words.GIVEN_WITHOUT_CONTACT,)
+    nowhere = np.zeros(len(framework.points_mm), dtype=bool)
     return Alignment(
         waxup_from_framework=RigidMotion.identity(),
         state=AlignmentState.GIVEN,
-        rms_mm=_rms(residual[uncut]),
-        reference=uncut,
-        reference_area_mm2=area,
-        reference_share=area / max(float(body.surface.area_mm2.sum()), 1e-12),
+        rms_mm=float("nan"),
+        reference=nowhere if reference is None else reference,
+        reference_area_mm2=0.0,
+        reference_share=0.0,
         covariance=np.zeros((6, 6)),
-        centre_mm=body.centre_mm,
+        centre_mm=framework.points_mm.mean(axis=0),
         u_max_mm=0.0,
-        noise_mm=noise,
         stopped="not fitted",
+    )
+
+
+def with_residual(
+    alignment: Alignment, distance_mm: Floats, uncut: Bools, area_mm2: Floats
+) -> Alignment:
+    """Add to a given frame what was measured where the framework was left uncut.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        State `given`.
+    distance_mm : ndarray, shape (n,)
+        Signed distance of every framework vertex to the contour.
+    uncut : ndarray of bool, shape (n,)
+    area_mm2 : ndarray, shape (n,)
+        Area that each vertex stands for.
+    """
+    area = float(area_mm2[uncut].sum())
+    reasons = () if area >= _LEAST_REFERENCE_MM2 else (words.GIVEN_WITHOUT_CONTACT,)
+    return dataclasses.replace(
+        alignment,
+        rms_mm=_rms(distance_mm[uncut]),
+        reference=uncut[: len(alignment.reference)],
+        reference_area_mm2=area,
+        reference_share=area / max(float(area_mm2.sum()), 1e-12),
         reasons=reasons,
     )
 

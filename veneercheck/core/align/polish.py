@@ -258,12 +258,6 @@ def vertices_as_samples(surface: Surface) -> Samples:
     return Samples(surface.mesh.points_mm, surface.normal, np.zeros(0, dtype=np.int64))
 
 
-def residual_at_vertices(body: Body, target: Target, motion: RigidMotion) -> Floats:
-    """Signed distance of every framework vertex from the contour, NaN without a fit pair."""
-    found = pair(vertices_as_samples(body.surface), motion, target)
-    return np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
-
-
 def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Seen:
     """Pair every framework vertex, and find the reference among them."""
     found = pair(vertices_as_samples(body.surface), motion, target)
