@@ -9,7 +9,7 @@ import pytest
 
 from veneercheck.core.align import align, given, with_residual
 from veneercheck.core.errors import MeshError
-from veneercheck.core.types import AlignmentState, TriangleMesh
+from veneercheck.core.types import AlignmentState
 
 
 def _bodies():

@@ -13,6 +13,12 @@ from veneercheck.core.types import Floats, Ints, TriangleMesh
 REACH_MM = 0.2
 """Averaging farther costs more on ridges than it gains (measured on bridges of tooth shape)."""
 
+NEGLIGIBLE_MM = 0.002
+"""Less noise than this changes no reading that is told; its estimate on a clean mesh is no more."""
+
+COARSEST_EDGE_MM = 0.5
+"""On a coarser mesh the neighbours lie beyond the reach: averaging them would flatten the shape."""
+
 SAME_SIDE_COS = math.cos(math.radians(45.0))
 """Only neighbours whose normals differ by less are averaged, so that edges and fissures stay."""
 
@@ -56,7 +62,7 @@ def denoise(
     normals : ndarray, shape (n, 3)
         Outward unit normals of the mesh as it is.
     noise_mm : float
-        Standard deviation of the scan noise; nothing is done for 0.
+        Standard deviation of the scan noise; nothing is done below 2 µm.
     edge_mm : float
         Typical edge length: the denser the mesh, the more passes reach the same 0.2 mm.
 
@@ -64,7 +70,7 @@ def denoise(
     -------
     Denoised
     """
-    if not noise_mm > 0 or not edge_mm > 0:
+    if not noise_mm > NEGLIGIBLE_MM or not 0 < edge_mm <= COARSEST_EDGE_MM:
         return Denoised(mesh.points_mm, normals, 1.0)
     passes = max(1, min(_MOST_PASSES, round((REACH_MM / edge_mm) ** 2)))
     for _ in range(passes):

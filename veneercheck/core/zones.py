@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from veneercheck.core.measure import Reading
-from veneercheck.core.mesh import components, reach_along_edges
+from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.regions import AGREEING_COS, Regions
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
 
@@ -30,7 +30,10 @@ ISLAND_FLANK_SHARE = 0.9
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
-_MOST_SPOTS = 200
+_PAIRS_AT_ONCE = 2_000_000
+"""Distances computed in one go: 50 MB at most."""
+
+_MOST_SPOTS = 100
 """Places tried as the worst of a zone, the worst vertices first."""
 
 
@@ -257,24 +260,37 @@ def _worst_spot(
     low, high = points[tried].min(axis=0) - radius, points[tried].max(axis=0) + radius
     inside = ((points >= low) & (points <= high)).all(axis=1)
     around = np.flatnonzero(inside & np.isfinite(excess.excess_mm))
-    best = (math.nan, -math.inf, math.nan)
-    for centre in points[tried]:
-        gap = points[around] - centre
-        disc = around[np.einsum("ij,ij->i", gap, gap) <= radius**2]
-        spot = _spot_mean(area[disc], excess, disc)
-        if spot[1] > best[1]:
-            best = spot
-    return best
+    summed = _disc_sums(points[tried], points[around], radius, _of_spot(area, excess, around))
+    weight, weight2, value, beyond, noise2, steady2 = summed.T
+    worst = int(np.argmax(beyond / weight))
+    total = weight[worst]
+    independent = max(1.0, total / (2.0 * math.pi * NOISE_REACH_MM**2))
+    averaging = max(weight2[worst] / total**2, 1.0 / independent)
+    u2 = (noise2[worst] * averaging + steady2[worst]) / total
+    return float(value[worst] / total), float(beyond[worst] / total), math.sqrt(u2)
 
 
-def _spot_mean(weight: Floats, excess: Excess, disc: Ints) -> tuple[float, float, float]:
-    share = weight / weight.sum()
-    independent = max(1.0, weight.sum() / (2.0 * math.pi * NOISE_REACH_MM**2))
-    averaging = max(float(share @ share), 1.0 / independent)
-    noise2 = float(share @ excess.noise_u_mm[disc] ** 2) * averaging
-    steady2 = float(share @ excess.steady_u_mm[disc] ** 2)
-    return (
-        float(share @ excess.value_mm[disc]),
-        float(share @ excess.excess_mm[disc]),
-        math.sqrt(noise2 + steady2),
+def _of_spot(area: Floats, excess: Excess, around: Ints) -> Floats:
+    """What is summed over a spot: weights, readings and variances, each by area."""
+    weight = area[around]
+    columns = (
+        np.ones(len(around)),
+        weight,
+        excess.value_mm[around],
+        excess.excess_mm[around],
+        excess.noise_u_mm[around] ** 2,
+        excess.steady_u_mm[around] ** 2,
     )
+    return np.stack(columns, axis=1) * weight[:, None]
+
+
+def _disc_sums(centres: Floats, points: Floats, radius_mm: float, columns: Floats) -> Floats:
+    """Sum of some columns over all points within a radius of every centre, in blocks."""
+    summed = np.empty((len(centres), columns.shape[1]))
+    rows = max(1, _PAIRS_AT_ONCE // max(len(points), 1))
+    square = row_dot(points, points) - radius_mm**2
+    for first in range(0, len(centres), rows):
+        part = centres[first : first + rows]
+        within = square - 2.0 * part @ points.T <= -row_dot(part, part)[:, None]
+        summed[first : first + rows] = within.astype(np.float64) @ columns
+    return summed
