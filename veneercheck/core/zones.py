@@ -33,8 +33,8 @@ BAND_SHARE = 0.5
 _PAIRS_AT_ONCE = 2_000_000
 """Distances computed in one go: 50 MB at most."""
 
-_MOST_SPOTS = 100
-"""Places tried as the worst of a zone, the worst vertices first."""
+_MOST_SPOTS = 300
+"""Places tried as the worst of a zone."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -220,7 +220,10 @@ def _connect(
     points, edges, area = framework.points_mm, reading.edges, reading.space.area_mm2
     crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
     mask = mask & ~crumbs
-    near = np.isfinite(reach_along_edges(points, edges, mask, 0.5 * GAP_MM))
+    # Measured on the contour, where the wall of a step between two spots has no length.
+    contour = reading.space.contour_mm
+    ground = np.where(np.isfinite(contour), contour, points)
+    near = np.isfinite(reach_along_edges(ground, edges, mask, 0.5 * GAP_MM))
     label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
     members = np.flatnonzero(mask)
     members = members[np.argsort(label[members], kind="stable")]
@@ -256,7 +259,7 @@ def _worst_spot(
     zone is not made to look worse than its surroundings.
     """
     radius = math.sqrt(SPOT_MM2 / math.pi)
-    tried = vertices[np.argsort(-excess.excess_mm[vertices], kind="stable")[:_MOST_SPOTS]]
+    tried = _worst_of_each_cell(points, excess.excess_mm, vertices, radius)
     low, high = points[tried].min(axis=0) - radius, points[tried].max(axis=0) + radius
     inside = ((points >= low) & (points <= high)).all(axis=1)
     around = np.flatnonzero(inside & np.isfinite(excess.excess_mm))
@@ -268,6 +271,17 @@ def _worst_spot(
     averaging = max(weight2[worst] / total**2, 1.0 / independent)
     u2 = (noise2[worst] * averaging + steady2[worst]) / total
     return float(value[worst] / total), float(beyond[worst] / total), math.sqrt(u2)
+
+
+def _worst_of_each_cell(points: Floats, excess_mm: Floats, vertices: Ints, cell_mm: float) -> Ints:
+    """The worst vertex of each cell of space, the worst cells first, so many as are tried.
+
+    Spread out, so that a border where many vertices are equally bad does not take every try.
+    """
+    ranked = vertices[np.argsort(-excess_mm[vertices], kind="stable")]
+    cell = np.floor((points[ranked] - points[ranked].min(axis=0)) / cell_mm).astype(np.int64)
+    _, first = np.unique(cell, axis=0, return_index=True)
+    return ranked[np.sort(first)[:_MOST_SPOTS]]
 
 
 def _of_spot(area: Floats, excess: Excess, around: Ints) -> Floats:

@@ -1,0 +1,181 @@
+"""Regions, zones and decisions on plates whose answer can be drawn on paper."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core import judge, zones
+from veneercheck.core.types import (
+    FORBIDDEN,
+    AlignmentState,
+    Case,
+    Check,
+    Decision,
+    FindingKind,
+    Region,
+    TriangleMesh,
+    Verdict,
+)
+from veneercheck.profile import built_in, parse_profile
+
+SIDE_MM = 12.0
+STEP_MM = 0.1
+
+
+def plate(height) -> TriangleMesh:
+    """A square plate over the xy plane, its height a function of x and y; normals up."""
+    steps = round(SIDE_MM / STEP_MM) + 1
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, SIDE_MM, steps),), indexing="ij")
+    points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
+    first = np.arange(steps * steps).reshape(steps, steps)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+CONTOUR = plate(lambda x, y: 0.0 * x * y)
+
+
+def checked(depth, case: Case | None = None, profile: dict | None = None) -> Check:
+    """A framework that lies a depth under the flat contour."""
+    framework = plate(lambda x, y: -depth(x, y))
+    limits = parse_profile(profile) if profile else built_in()
+    return check(Surfaces(framework, CONTOUR), case=case or Case(), limits=limits, aligned=True)
+
+
+def cut(x, y, full_mm=1.5):
+    """Full depth beyond a steep step at x = 4; uncut before it."""
+    return full_mm * np.clip((x - 4.0) / 0.1, 0.0, 1.0) + 0.0 * y
+
+
+def test_uncut_band_and_cut_lie_where_they_were_drawn() -> None:
+    found = checked(cut)
+    x = found.framework.points_mm[:, 0]
+    width = found.limits.finish_line_width_mm
+    assert (found.region[x < 3.95] == Region.UNCUT).all()
+    inside = (x > 4.2) & (x < 4.0 + width - 0.1)
+    assert (found.region[inside] == Region.FINISH_LINE_BAND).all()
+    assert (found.region[x > 4.0 + width + 0.2] == Region.CUT).all()
+    assert found.alignment.state is AlignmentState.GIVEN
+    assert found.alignment.rms_mm == pytest.approx(0.0, abs=1e-9)
+
+
+def test_sound_chamfer_raises_nothing() -> None:
+    found = checked(cut)
+    assert not found.zones
+    assert found.verdict is Verdict.NO_FINDINGS
+    # Source: the plates are 1.5 mm apart beyond the step, less 0.2 mm of opaquer.
+    assert found.layer_statistics.median_mm == pytest.approx(1.3, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("depth_mm", "kind", "action"),
+    [(0.8, FindingKind.TOO_THIN, "take off 0.40 mm"), (2.5, FindingKind.TOO_THICK, "add 0.30 mm")],
+)
+def test_spot_beyond_a_limit_is_one_firm_zone(depth_mm, kind, action) -> None:
+    """Source: limits 1.0 and 2.0 mm of layer over 0.2 mm of opaquer, against the drawn depth."""
+
+    def depth(x, y):
+        spot = np.hypot(x - 8.0, y - 6.0) < 1.0
+        return np.where(spot, depth_mm, cut(x, y))
+
+    (zone,) = checked(depth).zones
+    assert (zone.finding, zone.decision) == (kind, Decision.FIRM)
+    assert zone.extreme_mm == pytest.approx(depth_mm - 0.2, abs=0.02)
+    assert zone.action.startswith(action)
+    # The drawn disc; its rim falls between vertices 0.1 mm apart.
+    assert zone.area_mm2 == pytest.approx(math.pi, rel=0.2)
+    assert zone.centre_mm == pytest.approx((8.0, 6.0, -depth_mm), abs=0.1)
+
+
+def test_two_spots_closer_than_half_a_millimetre_are_one_zone() -> None:
+    def two(gap_mm):
+        def depth(x, y):
+            left = (np.abs(x - 7.0) < 0.55) & (np.abs(y - 6.0) < 0.55)
+            right = (np.abs(x - 8.1 - gap_mm) < 0.55) & (np.abs(y - 6.0) < 0.55)
+            return np.where(left | right, 0.7, cut(x, y))
+
+        return len(checked(depth).zones)
+
+    assert two(0.3) == 1
+    assert two(1.2) == 2
+
+
+def test_crumb_is_no_zone() -> None:
+    """Source: 0.2 × 0.2 mm is less than the profile's 0.25 mm²."""
+
+    def depth(x, y):
+        crumb = (np.abs(x - 8.0) < 0.11) & (np.abs(y - 6.0) < 0.11)
+        return np.where(crumb, 0.5, cut(x, y))
+
+    assert not checked(depth).zones
+
+
+@pytest.mark.parametrize(("side", "decision"), [(-1, Decision.FIRM), (1, None)])
+def test_guard_band_is_one_sided_95_percent(side, decision) -> None:
+    """Source: ISO 14253-1's guard band of 1.645 standard uncertainties (from memory)."""
+    assert norm.ppf(0.95) == pytest.approx(zones.GUARD, abs=1e-4)
+    u = math.sqrt(0.03**2 + 0.01**2 + 0.03**2)  # seating, trueness, opaquer of the profile
+    for inside, expected in ((0.5, Decision.UNDECIDED), (1.3, decision)):
+        layer = 1.0 + side * inside * zones.GUARD * u
+        found = checked(lambda x, y, layer=layer: cut(x, y, 0.2 + layer))
+        told = {zone.decision for zone in found.zones}
+        assert told == ({expected} if expected else set())
+
+
+def test_island_is_a_question_and_its_flank_no_finding() -> None:
+    def depth(x, y):
+        beside = np.maximum(np.abs(x - 8.0), np.abs(y - 6.0)) - 0.7
+        return np.minimum(cut(x, y), 1.5 * np.clip(beside / 0.25, 0.0, 1.0))
+
+    found = checked(depth)
+    (question,) = found.questions
+    assert question.area_mm2 == pytest.approx(1.4**2, rel=0.15)
+    assert question.centre_mm == pytest.approx((8.0, 6.0, 0.0), abs=0.05)
+    assert not found.zones
+    assert found.verdict is Verdict.NO_FINDINGS
+    forbidden = checked(depth, Case(metal_stops=FORBIDDEN))
+    assert forbidden.verdict is Verdict.FINDINGS
+
+
+def test_island_casts_no_finish_line_band() -> None:
+    """A wide slope round an uncut tip is a cusp cut too little, however near the tip."""
+
+    def depth(x, y):
+        return np.minimum(cut(x, y), 0.55 * np.clip(np.hypot(x - 8.0, y - 6.0) - 0.5, 0.0, 9.0))
+
+    found = checked(depth)
+    assert len(found.questions) == 1
+    (zone,) = found.zones
+    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
+
+
+def test_framework_outside_is_over_contour() -> None:
+    def depth(x, y):
+        return cut(x, y) - 0.3 * np.exp(-((x - 2.0) ** 2 + (y - 6.0) ** 2))
+
+    (zone,) = checked(depth).zones
+    assert zone.finding is FindingKind.OVER_CONTOUR
+    # The drawn bump is 0.3 mm high; its mean over a disc of 0.28 mm radius is a little less.
+    assert zone.extreme_mm == pytest.approx(-0.29, abs=0.015)
+
+
+def test_doubtful_alignment_is_at_most_undecided() -> None:
+    zone = checked(lambda x, y: cut(x, y, 0.8)).zones
+    assert judge.sum_up(zone, AlignmentState.TRUSTED, 1.0) is Verdict.FINDINGS
+    assert judge.sum_up(zone, AlignmentState.DOUBTFUL, 1.0) is Verdict.UNDECIDED
+    assert judge.sum_up((), AlignmentState.TRUSTED, 0.5) is Verdict.UNDECIDED
+    assert judge.sum_up((), AlignmentState.TRUSTED, math.nan) is Verdict.UNDECIDED
+
+
+def test_statistics_are_weighted_by_area() -> None:
+    """Source: by hand; one third of the area at 4 mm, two thirds at 1 mm."""
+    found = judge.statistics(np.array([4.0, 1.0, np.nan]), np.array([1.0, 2.0, 5.0]))
+    assert (found.min_mm, found.max_mm, found.mean_mm) == (1.0, 4.0, 2.0)
+    assert found.median_mm == pytest.approx(2.0)
+    assert math.isnan(judge.statistics(np.array([np.nan]), np.array([1.0])).mean_mm)

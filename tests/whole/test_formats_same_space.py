@@ -1,0 +1,236 @@
+"""One body in every format, unit and byte order, whichever way its faces run: the same space.
+
+The expected value is the check of the binary STL in millimetres: a format or a unit is another
+spelling of the same surface and changes nothing. That check in turn is held by the closed form of
+two eccentric spheres.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import gzip
+import importlib.util
+import math
+import sys
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from veneercheck import check_files
+from veneercheck.core.judge import statistics
+from veneercheck.core.mesh import vertex_areas
+from veneercheck.core.types import AlignmentState, Outcome, Statistics, TriangleMesh
+from veneercheck.phantom.bodies import KnownBody, eccentric_spheres
+
+
+def _corpus() -> ModuleType:
+    place = Path(__file__).parents[1] / "edges" / "test_scan_corpus.py"
+    spec = importlib.util.spec_from_file_location("scan_corpus_for_formats", place)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+MADE = _corpus()
+
+INNER_MM, OUTER_MM, OFFSET_MM = 3.6, 4.6, 0.3
+EDGE_MM = 0.3
+"""Every edge of the inner ball is then between 0.15 and 0.3 mm: the check halves each once, so
+that no choice of a diagonal depends on which corner of a triangle a file names first."""
+
+SEAT_MM = np.array([6.0, -2.0, 1.0])
+"""Off the origin: a file whose axes were exchanged would no longer lie around the other."""
+
+REACH_MM = 16.0
+"""No coordinate is larger: 6 + 0.3 + 4.6 mm; the power of two above it sets the rounding."""
+
+STEP_MM = REACH_MM * 2.0**-25
+"""Largest error of one coordinate stored as float32: half a unit in the last of its 24 bits,
+0.5 nm in [8, 16) mm. In metres it is the same share of the value and 0.5 nm too (2⁻³¹ m); inches,
+centimetres and micrometres are no coarser than 1 nm. Nine digits of text are finer."""
+
+SAME_MM = 1e-3
+"""Two files of one surface put a vertex at most 2·√3·2 STEP_MM = 3 nm apart. A reading changes by
+that at either end, and by the tilt of a normal, 2·3 nm over the least height of a triangle
+(0.2 mm), times the space (1.3 mm) and the slope of the contour (0.3/4.6): 3 nm more. Rays in
+float32 add a few times STEP_MM. Together some 20 nm; we ask for 1 µm, far below any scan's noise
+and far above what rounding can do."""
+
+FIGURES = tuple(field.name for field in dataclasses.fields(Statistics))
+
+
+@cache
+def body() -> KnownBody:
+    return eccentric_spheres(EDGE_MM, INNER_MM, OUTER_MM, OFFSET_MM)
+
+
+Writer = Callable[[np.ndarray, np.ndarray], bytes]
+
+
+@dataclasses.dataclass(frozen=True)
+class Spelling:
+    """A way to write a surface, and what the program must have read."""
+
+    name: str
+    write: Writer
+    unit: str = "mm"
+    asked: str | None = None
+    turned: bool = False
+
+
+def _metres(p: np.ndarray) -> np.ndarray:
+    return p * 1e-3
+
+
+def _inches(p: np.ndarray) -> np.ndarray:
+    return p / 25.4  # by definition
+
+
+SPELLINGS = (
+    Spelling("ascii.stl", MADE.ascii_stl),
+    Spelling("ascii.ply", MADE.ply),
+    Spelling("little.ply", lambda p, f: MADE.ply(p, f, form="binary_little_endian")),
+    Spelling("big.ply", lambda p, f: MADE.ply(p, f, form="binary_big_endian")),
+    Spelling(
+        "big_double.ply", lambda p, f: MADE.ply(p, f, form="binary_big_endian", real="double")
+    ),
+    Spelling("plain.obj", MADE.obj),
+    Spelling("plain.off", MADE.off),
+    Spelling("plain.3mf", MADE.threemf),
+    Spelling("packed.stl.gz", lambda p, f: gzip.compress(MADE.stl(p, f))),
+    Spelling("metres.stl", lambda p, f: MADE.stl(_metres(p), f), "m", asked="m"),
+    Spelling("metres_judged.ply", lambda p, f: MADE.ply(_metres(p), f), "m"),
+    Spelling(
+        "micrometres.ply",
+        lambda p, f: MADE.ply(p * 1e3, f, form="binary_little_endian"),
+        "um",
+        asked="um",
+    ),
+    Spelling("centimetres.off", lambda p, f: MADE.off(p / 10, f), "cm", asked="cm"),
+    Spelling("inches.obj", lambda p, f: MADE.obj(_inches(p), f), "in", asked="inch"),
+    Spelling("inches.3mf", lambda p, f: MADE.threemf(_inches(p), f, unit="inch"), "in"),
+    Spelling("metres.glb", MADE.glb, "m"),
+    Spelling("turned.stl", MADE.stl, turned=True),
+    Spelling("turned_big.ply", lambda p, f: MADE.ply(p, f, form="binary_big_endian"), turned=True),
+    Spelling("turned.glb", MADE.glb, "m", turned=True),
+)
+
+PLAIN = Spelling("plain.stl", MADE.stl)
+BY_NAME = {spelling.name: spelling for spelling in (PLAIN, *SPELLINGS)}
+
+
+def written(folder: Path, mesh: TriangleMesh, role: str, spelling: Spelling) -> Path:
+    """Write one surface of the pair as spelt."""
+    faces = mesh.faces[:, ::-1] if spelling.turned else mesh.faces
+    path = folder / f"{role}_{spelling.name}"
+    path.write_bytes(spelling.write(mesh.points_mm + SEAT_MM, faces))
+    return path
+
+
+def checked(folder: Path, framework: Spelling, waxup: Spelling) -> Outcome:
+    assert framework.asked == waxup.asked
+    return check_files(
+        written(folder, body().inner, "framework", framework),
+        written(folder, body().outer, "waxup", waxup),
+        unit=framework.asked,
+        aligned=True,
+    )
+
+
+def same_space(found: Statistics, expected: Statistics) -> None:
+    """All six figures are numbers, in order, and the same; of nothing measured nothing passes."""
+    for name in FIGURES:
+        value, due = getattr(found, name), getattr(expected, name)
+        assert math.isfinite(value) and math.isfinite(due), f"{name}: nothing was measured"
+        assert abs(value - due) <= SAME_MM, f"{name}: {value} mm, not {due} mm"
+    assert 0 < found.min_mm < found.p05_mm < found.median_mm < found.p95_mm < found.max_mm
+
+
+def measured(outcome: Outcome) -> None:
+    """The whole ball was read: nothing failed, no part was left out."""
+    found = outcome.check
+    assert found.alignment.state is AlignmentState.GIVEN
+    assert found.space is not None
+    assert found.measured_share == 1.0
+    for source, mesh in ((outcome.framework, body().inner), (outcome.waxup, body().outer)):
+        assert source.triangles == len(mesh.faces)
+    # Every vertex of the inner ball is veneered: its facets' area, from the arrays themselves.
+    assert found.veneered_area_mm2 == pytest.approx(vertex_areas(body().inner).sum(), rel=1e-6)
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    return checked(tmp_path_factory.mktemp("plain"), PLAIN, PLAIN)
+
+
+def test_binary_stl_in_mm_has_the_space_of_the_closed_form(plain: Outcome) -> None:
+    """The space of eccentric spheres at the vertices (see `eccentric_spheres`), and its bound."""
+    measured(plain)
+    known = body()
+    due = statistics(known.space_mm, vertex_areas(known.inner))
+    found = plain.check.space_statistics
+    for name in FIGURES:
+        assert getattr(found, name) == pytest.approx(getattr(due, name), abs=known.faceting_mm)
+    assert found.min_mm == pytest.approx(OUTER_MM - INNER_MM - OFFSET_MM, abs=known.faceting_mm)
+    assert found.max_mm == pytest.approx(OUTER_MM - INNER_MM + OFFSET_MM, abs=known.faceting_mm)
+
+
+@pytest.mark.parametrize("spelling", SPELLINGS, ids=lambda spelling: spelling.name)
+def test_another_spelling_has_the_same_space(
+    plain: Outcome, spelling: Spelling, tmp_path: Path
+) -> None:
+    found = checked(tmp_path, spelling, spelling)
+    measured(found)
+    for source, mesh in ((found.framework, body().inner), (found.waxup, body().outer)):
+        assert source.unit == spelling.unit
+        inside_out = {fault.kind: fault.count for fault in source.faults}.get("inside_out", 0)
+        assert inside_out == len(mesh.faces) * spelling.turned
+    same_space(found.check.space_statistics, plain.check.space_statistics)
+    assert found.check.verdict is plain.check.verdict
+
+
+@pytest.mark.parametrize(
+    ("framework", "waxup"),
+    [("plain.stl", "metres.glb"), ("inches.3mf", "turned_big.ply"), ("turned.glb", "plain.off")],
+)
+def test_two_spellings_in_one_pair_have_the_same_space(
+    plain: Outcome, framework: str, waxup: str, tmp_path: Path
+) -> None:
+    """Axes and units of the two files meet: no format turns or scales a scan on its own."""
+    found = checked(tmp_path, BY_NAME[framework], BY_NAME[waxup])
+    measured(found)
+    assert "units_differ" in {fault.kind for fault in found.remarks}
+    same_space(found.check.space_statistics, plain.check.space_statistics)
+
+
+def test_nothing_measured_is_not_the_same_space(plain: Outcome) -> None:
+    """Without a reading every figure is NaN, and NaN is within no tolerance of anything."""
+    nothing = statistics(np.zeros(0), np.zeros(0))
+    some = plain.check.space_statistics
+    for found, expected in ((nothing, some), (some, nothing), (nothing, nothing)):
+        with pytest.raises(AssertionError, match="nothing was measured"):
+            same_space(found, expected)
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_two_micrometres_in_one_figure_are_seen(plain: Outcome, name: str) -> None:
+    """The comparison itself, held by a change that was put in."""
+    some = plain.check.space_statistics
+    other = dataclasses.replace(some, **{name: getattr(some, name) + 2e-3})
+    with pytest.raises(AssertionError, match=f"{name}: "):
+        same_space(other, some)
+
+
+def test_a_wrong_unit_is_another_space(plain: Outcome, tmp_path: Path) -> None:
+    """Read as centimetres, the millimetres are ten times as far apart: 7 to 13 mm, no space."""
+    told = dataclasses.replace(PLAIN, asked="cm")
+    found = checked(tmp_path, told, told)
+    with pytest.raises(AssertionError):
+        same_space(found.check.space_statistics, plain.check.space_statistics)
