@@ -228,9 +228,17 @@ def test_two_micrometres_in_one_figure_are_seen(plain: Outcome, name: str) -> No
         same_space(other, some)
 
 
-def test_a_wrong_unit_is_another_space(plain: Outcome, tmp_path: Path) -> None:
-    """Read as centimetres, the millimetres are ten times as far apart: 7 to 13 mm, no space."""
-    told = dataclasses.replace(PLAIN, asked="cm")
-    found = checked(tmp_path, told, told)
+def test_exchanged_axes_in_one_file_are_another_space(plain: Outcome, tmp_path: Path) -> None:
+    """A reader that took y for up in one format would be found out: the seat is off the axes."""
+    exchanged = Spelling("exchanged.stl", lambda p, f: MADE.stl(p[:, [1, 2, 0]], f))
+    found = checked(tmp_path, PLAIN, exchanged)
     with pytest.raises(AssertionError):
+        same_space(found.check.space_statistics, plain.check.space_statistics)
+
+
+def test_a_unit_one_in_a_thousand_off_is_another_space(plain: Outcome, tmp_path: Path) -> None:
+    """The law of similar bodies: the largest space, 1.3 mm, is 1.3 µm more; 1 µm is allowed."""
+    longer = Spelling("longer.stl", lambda p, f: MADE.stl(p * 1.001, f))
+    found = checked(tmp_path, longer, longer)
+    with pytest.raises(AssertionError, match="max_mm|p95_mm"):
         same_space(found.check.space_statistics, plain.check.space_statistics)

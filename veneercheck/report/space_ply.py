@@ -13,7 +13,9 @@ from veneercheck.core.types import Check, FindingKind, Floats, Ints, Region, Tri
 from veneercheck.report.colours import Bands, readable_layer, vertex_colours
 
 _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
-_READINGS = [("space_mm", "<f4"), ("layer_mm", "<f4"), ("u_mm", "<f4"), ("nearest_mm", "<f4")]
+_READ = ("space_mm", "layer_mm", "u_mm", "nearest_mm")
+_JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm")
+_READINGS = [(name, "<f4") for name in _READ + _JUDGED]
 _CODES = [("region", "u1"), ("finding", "u1"), ("red", "u1"), ("green", "u1"), ("blue", "u1")]
 _VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
 _FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", (3,))])
@@ -43,8 +45,8 @@ def space_ply_bytes(check: Check) -> list[bytes]:
         raise RecordError("nothing was measured, so there is no map to write.")
     bands = Bands(check.limits.layer.least_mm, check.limits.layer.greatest_mm)
     vertices = _placed(check.framework, _VERTEX)
-    vertices["space_mm"], vertices["layer_mm"] = space.space_mm, space.layer_mm
-    vertices["u_mm"], vertices["nearest_mm"] = space.u_mm, space.nearest_mm
+    for name in _READ + _JUDGED:
+        vertices[name] = getattr(space, name)
     vertices["region"], vertices["finding"] = check.region, check.finding
     layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
     rgb = vertex_colours(layer, check.region, check.finding, bands)
@@ -67,7 +69,7 @@ def read_space_ply(path: Path) -> SpacePly:
         If the file is missing or is not a map of this program.
     """
     vertices, faces = _read(path, _VERTEX)
-    space, layer, u, nearest = (vertices[name].astype(np.float64) for name, _ in _READINGS)
+    space, layer, u, nearest = (vertices[name].astype(np.float64) for name in _READ)
     region, finding = (vertices[name].astype(np.int64) for name in ("region", "finding"))
     return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, region, finding)
 
@@ -91,6 +93,8 @@ def _comments() -> list[str]:
         "framework in the wax-up's frame, mm; not measured is nan",
         "space_mm along the outward normal to the contour; layer_mm: less opaquer and beads",
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
+        "ball_mm largest ball under the contour; judged_low_mm and judged_high_mm with u_judged_mm:",
+        "the readings that least and greatest layer, with opaquer and beads added, are held against",
         f"region: {regions} (unsorted is bare metal or model)",
         f"finding: {findings}",
     ]
