@@ -93,8 +93,8 @@ def _comments() -> list[str]:
         "framework in the wax-up's frame, mm; not measured is nan",
         "space_mm along the outward normal to the contour; layer_mm: less opaquer and beads",
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
-        "ball_mm largest ball under the contour; judged_low_mm and judged_high_mm with u_judged_mm:",
-        "the readings that least and greatest layer, with opaquer and beads added, are held against",
+        "ball_mm diameter of the largest ball that touches here and fits under the contour",
+        "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
         f"region: {regions} (unsorted is bare metal or model)",
         f"finding: {findings}",
     ]
