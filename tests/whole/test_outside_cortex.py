@@ -14,6 +14,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import nibabel
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
@@ -23,8 +24,6 @@ from veneercheck.core.nearest import NearestSurface
 from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.report import read_result
 from veneercheck.scan import write_stl
-
-nibabel = pytest.importorskip("nibabel", reason="comes with the extra [test]")
 
 MEAN_TOLERANCE_MM = 0.01
 """The published map was worked out on surfaces of full density, ours on the reduced ones."""

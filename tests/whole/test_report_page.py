@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pikepdf
 import pytest
 
 from veneercheck.report import read_result, render, write_result
@@ -221,7 +222,6 @@ def test_print_view_leaves_out_the_screens_parts(browser: Any, folder: Path) -> 
 
 def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
     """pikepdf reads part, conformance, fonts, tags and attachments; pdftotext the words."""
-    pikepdf = pytest.importorskip("pikepdf")
     with pikepdf.open(folder / "report.pdf") as pdf:
         meta = pdf.open_metadata()
         assert (meta["pdfaid:part"], meta["pdfaid:conformance"]) == ("3", "A")

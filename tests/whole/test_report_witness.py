@@ -14,7 +14,8 @@ from veneercheck.core.types import TriangleMesh
 from veneercheck.report.views import Camera
 
 pytestmark = pytest.mark.skipif(
-    importlib.util.find_spec("pyvista") is None, reason="pyvista is not installed"
+    importlib.util.find_spec("pyvista") is None,
+    reason="a heavy witness: pip install '.[witness]'",
 )
 
 WIDTH, HEIGHT, MM_PER_PX = 320, 240, 0.05
