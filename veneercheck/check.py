@@ -115,8 +115,9 @@ def check(
     alignment = _residual_told(alignment, reading, parts)
     where = _places(framework, reading, parts, case)
     patches = _patches(framework, reading, parts, limits, where)
-    found = judge.decide(patches, lambda at: anatomy.place_words(where, at, reading.space.area_mm2))
-    asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case)
+    told = _words_of(where, reading, parts)
+    found = judge.decide(patches, told)
+    asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
     veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
     share = _measured_share(reading.space, veneered)
     return Check(
@@ -169,6 +170,20 @@ def _places(
         normals=reading.normals,
         contour_mm=reading.space.contour_mm,
     )
+
+
+def _words_of(
+    where: anatomy.Places, reading: measure.Reading, parts: regions.Regions
+) -> judge.PlaceWords:
+    """Tooth, surface and place in words of some vertices."""
+    space = reading.space
+
+    def told(at: Ints) -> tuple[str | None, str | None, str]:
+        tooth, surface, words = anatomy.place_words(where, at, space.area_mm2)
+        height = anatomy.line_words(where, at, space.area_mm2, space.contour_mm, parts.line_mm)
+        return tooth, surface, ", ".join(filter(None, (words, height)))
+
+    return told
 
 
 def _frame(where: anatomy.Places) -> Frame:

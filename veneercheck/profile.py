@@ -203,10 +203,9 @@ def parse_case(
     document: Mapping[str, Any], *, where: str = "case", folder: Path | None = None
 ) -> CaseFile:
     """Turn a case file's document into a case."""
-    known = ("case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes")
-    _known_keys(document, known, where)
+    _known_keys(document, _CASE_KEYS, where)
     frame = _table(document, "frame", where)
-    _known_keys(frame, ("occlusal", "buccal"), f"{where} [frame]")
+    _known_keys(frame, ("occlusal", "buccal", "teeth"), f"{where} [frame]")
     veneered = _table(document, "veneered", where)
     _known_keys(veneered, ("surfaces", "metal_stops"), f"{where} [veneered]")
     scans = _table(document, "scans", where)
@@ -225,6 +224,7 @@ def parse_case(
         metal_stops=_choice(veneered, "metal_stops", _METAL_STOPS, ASK, f"{where} [veneered]")
         or ASK,
         notes=_text(document, "notes", "", where),
+        tooth_points_mm=_tooth_points(frame, units, f"{where} [frame.teeth]"),
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
@@ -233,6 +233,31 @@ def parse_case(
     if profile and profile not in profile_names():
         profile = str(base / profile)
     return CaseFile(case, profile, paths.get("framework"), paths.get("waxup"), paths.get("die"))
+
+
+_CASE_KEYS = (
+    "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
+)  # fmt: skip
+
+
+def _tooth_points(
+    frame: Mapping[str, Any], units: tuple[int, ...], where: str
+) -> dict[int, tuple[float, float, float]]:
+    """Points on teeth: `46 = [x, y, z]` in the wax-up's frame, in mm."""
+    given = _table(frame, "teeth", where)
+    _known_keys(given, [str(unit) for unit in units], where)
+    points = {}
+    for code, value in given.items():
+        numbers = value if isinstance(value, list) else []
+        if len(numbers) != 3 or not all(type(number) in (int, float) for number in numbers):
+            raise ProfileError(
+                f"{code} = {value!r} is not a point.",
+                where=where,
+                next_step=f"Give three numbers in mm, such as {code} = [1.5, 0.0, 6.2].",
+            )
+        x, y, z = (float(number) for number in numbers)
+        points[int(code)] = (x, y, z)
+    return points
 
 
 def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where: str) -> None:

@@ -10,7 +10,15 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from veneercheck.core.anatomy import Places, Surface, place, place_words, surface_words
+from veneercheck.core.anatomy import (
+    Places,
+    Surface,
+    line_words,
+    on_functional_cusps,
+    place,
+    place_words,
+    surface_words,
+)
 from veneercheck.core.mesh import refine, select_faces, unique_edges, vertex_areas, vertex_normals
 from veneercheck.core.nearest import NearestSurface
 from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
@@ -133,6 +141,60 @@ def test_tooth_and_surface_in_any_pose_with_directions_judged(name: str) -> None
     assert len(places.words) == 2
 
 
+@pytest.mark.parametrize("name", BRIDGES)
+def test_a_spot_on_every_face_of_every_tooth_is_told_there(name: str) -> None:
+    """Expected: the generator's tooth and surface, in the trade's word, third by its height."""
+    truth = known(name)
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    places = _placed(truth, case)
+    tree, spots = cKDTree(truth.mesh.points_mm), 0
+    for tooth in truth.units:
+        for surface in phantom.Surface(1), *map(phantom.Surface, range(2, 7)):
+            mine = truth.away & (truth.tooth == tooth) & (truth.surface == surface)
+            if truth.area_mm2[mine].sum() < 4.0:
+                continue
+            others = cKDTree(truth.mesh.points_mm[truth.away & ~mine])
+            inside = np.flatnonzero(mine)
+            middle = inside[others.query(truth.mesh.points_mm[inside])[0].argmax()]
+            spot = np.array(tree.query_ball_point(truth.mesh.points_mm[middle], 0.7))
+            spot = spot[mine[spot]]
+            upper, front = tooth // 10 in (1, 2), tooth % 10 <= 3
+            word = {
+                ("lingual", True, front): "palatal",
+                ("occlusal", upper, True): "incisal",
+            }.get((surface.word, upper, front), surface.word)
+            found = place_words(places, spot, truth.area_mm2)
+            assert found[:2] == (str(tooth), word)
+            assert found[2].startswith(f"{tooth}, {word}")
+            spots += 1
+    assert spots >= 3 * len(truth.units)
+
+
+def test_points_on_teeth_give_order_and_borders() -> None:
+    """Expected: the generator's codes; the buccal direction said wrongly is overruled."""
+    truth = known("four, upper right, ascending")
+    points = {
+        code: tuple(truth.mesh.points_mm[truth.tooth == code].mean(axis=0).tolist())
+        for code in truth.units
+    }
+    wrong = "-y" if truth.buccal == "+y" else "+y"
+    case = Case(
+        units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=wrong,
+        tooth_points_mm=points,
+    )  # fmt: skip
+    places = _placed(truth, case)
+    assert _share_right(truth, places) >= RIGHT
+    assert not places.buccal_guessed
+    # A cut goes round a point, however clear the valley on its other side.
+    moved = points | {15: points[16]}
+    told = _placed(truth, dataclasses.replace(case, tooth_points_mm={15: moved[15]}, buccal=None))
+    middle = np.linalg.norm(truth.mesh.points_mm[:, :2] - points[16][:2], axis=1) < 0.3
+    assert (told.tooth[middle] == 15).mean() > 0.4
+    mixed = {14: points[15], 15: points[14], 17: points[17]}
+    contrary = _placed(truth, dataclasses.replace(case, tooth_points_mm=mixed, buccal=truth.buccal))
+    assert any("left out" in words for words in contrary.words)
+
+
 def test_codes_named_the_other_way_round_place_the_same() -> None:
     """Expected: the order of the arch follows from the codes, not from where the list begins."""
     truth = known("four, upper right, ascending")
@@ -190,6 +252,29 @@ def test_zones_at_planted_faults_are_told_where_they_were_planted() -> None:
         tooth, surface, words = place_words(places, vertices, truth.area_mm2)
         assert (tooth, surface) == (str(fault.code), fault.surface)
         assert words.startswith(f"{fault.code}, {fault.surface}")
+
+
+def test_distance_from_the_finish_line_is_the_planted_one() -> None:
+    """Expected: the generator's own distance of a contour point from the line it cut along."""
+    spec = dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35)
+    truth, made = known("sample"), phantom.make_bridge(spec)
+    places = _placed(truth, Case(units=truth.units, pontics=truth.pontics, occlusal="+z"))
+    edges, _, _ = unique_edges(truth.mesh.faces)
+    inside = made.inward_mm > 0
+    beyond = inside[edges[:, 0]] != inside[edges[:, 1]]
+    beyond &= ~truth.fitting[edges].any(axis=1)
+    line = truth.contour_mm[edges[beyond]].mean(axis=1)
+    walls = [fault for fault in made.faults if fault.surface in ("buccal", "lingual")]
+    assert len(walls) == 2
+    for fault in walls:
+        off = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1)
+        spot = np.flatnonzero((off < 0.6) & ~truth.fitting)
+        words = line_words(places, spot, truth.area_mm2, truth.contour_mm, line)
+        told, unit = words.split()[:2]
+        assert unit == "mm"
+        expected = abs(made.inward_mm[spot[off[spot].argmin()]])
+        assert float(told) == pytest.approx(expected, abs=0.25)
+        assert words.endswith("the finish line")
 
 
 def _block() -> TriangleMesh:
@@ -281,6 +366,38 @@ def test_the_top_of_a_front_tooth_is_incisal() -> None:
     assert surface_words(places)[41, Surface.OCCLUSAL] == "incisal"
     assert surface_words(places)[41, Surface.LINGUAL] == "lingual"
     assert (41, int(Surface.NONE)) not in surface_words(places)
+
+
+def test_above_and_below_the_finish_line() -> None:
+    """Expected: a line drawn round the block at 2 mm; told on walls, not on top."""
+    places, normals = _block_places(46, "+y")
+    block = _block()
+    x, y, z = block.points_mm.T
+    line = np.stack([np.linspace(0, 9, 91), np.full(91, 8.0), np.full(91, 2.0)], axis=1)
+
+    def told(mask: Bools) -> str:
+        at = np.flatnonzero(mask)
+        return line_words(places, at, vertex_areas(block), block.points_mm, line)
+
+    wall = (normals[:, 1] > 0.999) & (np.abs(x - 4.5) < 1.0)
+    high, low = wall & (np.abs(z - 5.0) < 0.6), wall & (z > 0.2) & (z < 1.2)
+    rise = float(np.average(z[high], weights=vertex_areas(block)[high])) - 2.0
+    assert told(high) == f"{rise:.1f} mm above the finish line"
+    assert told(low).endswith("mm below the finish line")
+    assert told((normals[:, 2] > 0.999) & (y > 7.0)) == ""
+
+
+@pytest.mark.parametrize(
+    ("code", "buccal_cusps"), [(46, True), (35, True), (16, False), (24, False), (11, None)]
+)
+def test_functional_cusps(code: int, buccal_cusps: bool | None) -> None:
+    """Expected: lower buccal and upper palatal cusps (textbook, from memory); no front tooth."""
+    places, normals = _block_places(code, "+y")
+    block = _block()
+    area, top = vertex_areas(block), normals[:, 2] > 0.999
+    for outer, half in ((True, block.points_mm[:, 1] > 5.8), (False, block.points_mm[:, 1] < 2.2)):
+        functional = on_functional_cusps(places, np.flatnonzero(top & half), area)
+        assert functional is (outer is buccal_cusps)
 
 
 def _sphere(radius_mm: float) -> TriangleMesh:

@@ -77,6 +77,7 @@ def test_the_metal_stop_is_asked_about(outcome: Outcome, truth: dict) -> None:
     assert question.kind == "island"
     assert np.linalg.norm(np.subtract(question.centre_mm, stop["centre_mm"])) < 0.5
     assert question.area_mm2 == pytest.approx(stop["area_mm2"], rel=0.35)
+    assert question.place == f"{stop['code']}, {stop['surface']}"
 
 
 def test_the_pose_comes_back(outcome: Outcome, truth: dict, sample: phantom.sample.Phantom) -> None:

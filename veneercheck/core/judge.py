@@ -94,7 +94,11 @@ def action_words(patch: Patch) -> str:
 
 
 def questions(
-    regions: Regions, points_mm: Floats, area_mm2: Floats, case: Case
+    regions: Regions,
+    points_mm: Floats,
+    area_mm2: Floats,
+    case: Case,
+    place: PlaceWords = _nowhere,
 ) -> tuple[Question, ...]:
     """Ask about every island that was left uncut."""
     asked = []
@@ -104,7 +108,8 @@ def questions(
         words = "not cut: a metal stop?"
         if case.metal_stops == FORBIDDEN:
             words = "not cut, and the case allows no metal stop"
-        asked.append(Question("island", float(weight.sum()), (x, y, z), words))
+        _, _, where = place(island)
+        asked.append(Question("island", float(weight.sum()), (x, y, z), words, where))
     return tuple(asked)
 
 

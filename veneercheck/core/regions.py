@@ -53,6 +53,8 @@ class Regions:
         width of the band; NaN elsewhere.
     tolerance_mm : float
         Distance within which a surface counted as uncut.
+    line_mm : ndarray, shape (k, 3)
+        Points of the finish line, on the contour.
     """
 
     code: Ints
@@ -60,6 +62,7 @@ class Regions:
     islands: tuple[Ints, ...]
     island_distance_mm: Floats
     tolerance_mm: float
+    line_mm: Floats
 
 
 def divide(
@@ -87,8 +90,9 @@ def divide(
     for island in islands:
         code[island] = Region.ISLAND
     width = limits.finish_line_width_mm
-    from_line = _distance_on_contour(code, reading, Region.UNCUT, width)
-    from_island = _distance_on_contour(code, reading, Region.ISLAND, width)
+    line = _line(code, reading, Region.UNCUT)
+    from_line = _distance_on_contour(code, reading, line, width)
+    from_island = _distance_on_contour(code, reading, _line(code, reading, Region.ISLAND), width)
     cut = code == Region.CUT
     in_band = cut & (from_line <= width)
     code[in_band] = Region.FINISH_LINE_BAND
@@ -98,6 +102,7 @@ def divide(
         tuple(islands),
         np.where(cut & (from_island <= width), from_island, np.nan),
         tolerance,
+        line,
     )
 
 
@@ -193,19 +198,24 @@ def _surroundings(
     return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
 
 
-def _distance_on_contour(code: Ints, reading: Reading, border: Region, width_mm: float) -> Floats:
-    """Distance of cut vertices' contour points from the line where the cut meets `border`.
-
-    Straight distance between points of the contour, which over less than a millimetre differs
-    from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
-    """
+def _line(code: Ints, reading: Reading, border: Region) -> Floats:
+    """Points on the contour where the cut meets `border`, shape (k, 3)."""
     cut = code == Region.CUT
     a, b = reading.edges[:, 0], reading.edges[:, 1]
     crossing = (cut[a] & (code[b] == border)) | (cut[b] & (code[a] == border))
     line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
+    found: Floats = line[np.isfinite(line[:, 0])]
+    return found
+
+
+def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: float) -> Floats:
+    """Distance of cut vertices' contour points from a line on the contour.
+
+    Straight distance between points of the contour, which over less than a millimetre differs
+    from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
+    """
     distance = np.full(len(code), np.inf)
-    asked = np.flatnonzero(cut & np.isfinite(reading.space.contour_mm[:, 0]))
-    line = line[np.isfinite(line[:, 0])]
+    asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
     if len(line) and len(asked):
         near = asked[_in_cells_near(reading.space.contour_mm[asked], line, width_mm)]
         distance[near] = _least_distance(reading.space.contour_mm[near], line)

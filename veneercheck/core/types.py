@@ -320,6 +320,8 @@ class Question:
     area_mm2: float
     centre_mm: tuple[float, float, float]
     words: str
+    place: str = ""
+    """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -404,6 +406,10 @@ class Case:
     veneered: tuple[str, ...] = ()
     metal_stops: str = ASK
     notes: str = ""
+    tooth_points_mm: Mapping[int, tuple[float, float, float]] = dataclasses.field(
+        default_factory=dict
+    )
+    """A point on a tooth's crown, in the wax-up's frame, by its code: overrules the valleys."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from veneercheck.core.types import (
     Zone,
 )
 
-SCHEMA_ID = "veneercheck result 1"
+SCHEMA_ID = "veneercheck result 2"
 """Names the meaning of the fields; the number rises when a field changes its meaning."""
 
 _AXES = {"x": 0, "y": 1, "z": 2}
@@ -187,6 +187,7 @@ def _question(question: Question) -> dict[str, Any]:
         "area_mm2": number(question.area_mm2),
         "centre_mm": _place(question.centre_mm),
         "words": question.words,
+        "place": question.place,
     }
 
 

@@ -36,6 +36,7 @@ _ZONE_COLUMNS = (
     "z_mm",
     "tooth",
     "surface",
+    "place",
     "action",
 )
 

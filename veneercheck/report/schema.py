@@ -273,4 +273,5 @@ def _question() -> Schema:
         area_mm2=_number("Area, mm²."),
         centre_mm=_vector("Centre in the wax-up's frame, mm."),
         words=_text("The question."),
+        place=_text("Where, in words; empty where nothing is known."),
     )

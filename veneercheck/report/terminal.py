@@ -88,17 +88,14 @@ def _limit(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
     return f" (greatest {layer['greatest_mm']:.2f})" if zone["finding"] == "too_thick" else ""
 
 
-def _place(zone: Mapping[str, Any]) -> str:
-    if zone["place"]:
-        return str(zone["place"])
-    return "at " + " / ".join(f"{value:.1f}" for value in zone["centre_mm"])
+def _place(told: Mapping[str, Any]) -> str:
+    if told["place"]:
+        return str(told["place"])
+    return "at " + " / ".join(f"{value:.1f}" for value in told["centre_mm"])
 
 
 def _question(question: Mapping[str, Any]) -> str:
-    x, y, z = question["centre_mm"]
-    return (
-        f"   ?  {question['words']}  at {x:.1f} / {y:.1f} / {z:.1f}, {question['area_mm2']:.1f} mm²"
-    )
+    return f"   ?  {question['words']}  {_place(question)}, {question['area_mm2']:.1f} mm²"
 
 
 def _layer(document: Mapping[str, Any]) -> str:

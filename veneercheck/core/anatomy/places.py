@@ -9,13 +9,20 @@ from enum import IntEnum
 import numpy as np
 
 from veneercheck.core.anatomy.codes import is_front, is_upper
-from veneercheck.core.types import Floats, Ints
+from veneercheck.core.types import Bools, Floats, Ints
 
 _PART = 1.0 / 3.0
 """Beyond a third of the half width from the middle a place is in a part, not in the middle."""
 
 _LEAST_SHARE = 0.5
 """A third or a surface is named where at least half of the area lies in it."""
+
+
+_LAST_FRONT = 3
+"""Incisors and canines are numbers 1 to 3 of each quadrant."""
+
+_STEEP = 0.5
+"""Sine from which a way up or down a wall is told as above or below; flatter, as «from»."""
 
 
 class Surface(IntEnum):
@@ -148,6 +155,67 @@ def place_words(
         named += _finer(places, on_it, weights[on_it], tooth, surface)
     others = _others(places, vertices, weight, tooth)
     return str(tooth) if tooth else None, word or None, ", ".join(named) + others
+
+
+def line_words(
+    places: Places, vertices: Ints, weights: Floats, contour_mm: Floats, line_mm: Floats
+) -> str:
+    """How far some points of a wall stand above or below the finish line, in words.
+
+    Straight from the middle of their contour, as dividers measure it.
+
+    Parameters
+    ----------
+    places : Places
+    vertices : ndarray of int64
+        The points of a zone.
+    weights : ndarray, shape (n,)
+        Area that each point stands for.
+    contour_mm : ndarray, shape (n, 3)
+        The nearest contour point of each, NaN where there is none.
+    line_mm : ndarray, shape (k, 3)
+        Points of the finish line.
+
+    Returns
+    -------
+    str
+        Such as «1.8 mm above the finish line»; empty on surfaces that are no walls, and where
+        nothing is known.
+    """
+    surface = _most(places.surface[vertices], weights[vertices])
+    known = vertices[np.isfinite(contour_mm[vertices, 0]) & (places.surface[vertices] == surface)]
+    if surface not in _WALLS or not len(line_mm) or not weights[known].sum() > 0:
+        return ""
+    middle = np.average(contour_mm[known], axis=0, weights=weights[known])
+    way = middle - line_mm
+    length = np.sqrt(np.einsum("ij,ij->i", way, way))
+    nearest = int(length.argmin())
+    rise = float(way[nearest] @ places.occlusal)
+    steep = abs(rise) > _STEEP * length[nearest]
+    where = ("above" if rise > 0 else "below") if steep else "from"
+    return f"{length[nearest]:.1f} mm {where} the finish line"
+
+
+_WALLS = (Surface.BUCCAL, Surface.LINGUAL, Surface.MESIAL, Surface.DISTAL)
+
+
+def on_functional_cusps(places: Places, vertices: Ints, weights: Floats) -> bool:
+    """Whether most of some points lie on cusps that bite into the opposing fossae.
+
+    The buccal cusps of lower and the palatal cusps of upper posterior teeth (textbook, from
+    memory; a crossbite turns it round).
+    """
+    total = float(weights[vertices].sum())
+    return bool(weights[vertices[_functional(places, vertices)]].sum() > _LEAST_SHARE * total)
+
+
+def _functional(places: Places, vertices: Ints) -> Bools:
+    tooth, share = places.tooth[vertices], places.buccal_share[vertices]
+    upper = np.isin(tooth // 10, (1, 2, 5, 6))
+    posterior = tooth % 10 > _LAST_FRONT
+    towards = np.where(upper, -share, share)
+    top = places.surface[vertices] == Surface.OCCLUSAL
+    return np.asarray(top & posterior & (towards > _PART))
 
 
 def _most(codes: Ints, weights: Floats) -> int:

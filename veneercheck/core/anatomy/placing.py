@@ -23,6 +23,10 @@ _NO_DIRECTION = (
     'surfaces are not told. Give it under [frame], such as occlusal = "+z".'
 )
 
+_POINTS_APART = (
+    "The points on teeth in the case file do not lie in the order of the units: they were left out."
+)
+
 _LONG_FORM, _LONG_MM = 1.4, 12.0
 """An outline this much longer than wide, and longer than a tooth, is a bridge even if no units
 are named."""
@@ -354,16 +358,38 @@ def _bridge(crowns: arch.Cloud, axis: arch.Axis, named: tuple[int, ...], case: C
     ways = []
     for way in (axis, axis.reversed()):
         located = way.locate(crowns.points_mm)
-        ways.append((teeth.split(way, named, located), _one_sided(way, crowns, located)))
+        known = _known_places(way, case)
+        ways.append((teeth.split(way, named, located, known), _one_sided(way, crowns, located)))
     (one, veneer), (other, _) = ways
-    if case.buccal:
+    order = _order_of_points(_known_places(axis, case), named)
+    words: tuple[str, ...] = ()
+    if order:
+        score = order
+    elif case.buccal:
         score = float(_mean_left(axis) @ _axis_vector(case.buccal))
-        words: tuple[str, ...] = ()
     else:
         score = _buccal_score(one, other, veneer)
         words = (_buccal_words(score),)
     chosen = one if score >= 0 else other
-    return _Found(chosen, not case.buccal, not case.buccal, words)
+    if not np.isfinite(chosen.cost):
+        located = chosen.axis.locate(crowns.points_mm)
+        chosen, words = teeth.split(chosen.axis, named, located), (*words, _POINTS_APART)
+    guessed = not (case.buccal or order)
+    return _Found(chosen, guessed, guessed, words)
+
+
+def _known_places(axis: arch.Axis, case: Case) -> dict[int, float]:
+    """Arc lengths of the points that the case gives on teeth."""
+    if not case.tooth_points_mm:
+        return {}
+    located = axis.locate(np.array(list(case.tooth_points_mm.values())))
+    return dict(zip(case.tooth_points_mm, located[:, 0].tolist(), strict=True))
+
+
+def _order_of_points(known_mm: dict[int, float], named: tuple[int, ...]) -> float:
+    """Way of the axis in which the points lie in the order of the arch; 0 if it does not show."""
+    along = [known_mm[code] for code in named if code in known_mm]
+    return along[-1] - along[0] if len(along) > 1 else 0.0
 
 
 def _one_sided(axis: arch.Axis, crowns: arch.Cloud, located: Floats) -> float:

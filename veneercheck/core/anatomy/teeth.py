@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -66,7 +67,12 @@ class Teeth:
         return np.append(low, self.cuts_mm), np.append(self.cuts_mm, high)
 
 
-def split(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> Teeth:
+def split(
+    axis: Axis,
+    codes: tuple[int, ...],
+    crowns_mm: Floats,
+    known_mm: Mapping[int, float] | None = None,
+) -> Teeth:
     """Divide the axis at the valleys of the cross-section.
 
     Parameters
@@ -76,6 +82,8 @@ def split(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> Teeth:
         In the order of arc length.
     crowns_mm : ndarray, shape (m, 3)
         Points of the crowns' upper parts as `Axis.locate` gives them.
+    known_mm : mapping, optional
+        Arc length of a point on a tooth, by its code: the cuts go round it.
 
     Returns
     -------
@@ -86,7 +94,7 @@ def split(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> Teeth:
     Dynamic programming over all sets of cuts: least sum of the cross-section at the cuts and of
     the squared departures of the teeth's widths from the usual ones, scaled to the bridge.
     """
-    cuts, cost = _best_cuts(axis, codes, crowns_mm)
+    cuts, cost = _best_cuts(axis, codes, crowns_mm, known_mm or {})
     index = np.searchsorted(cuts, crowns_mm[:, 0])
     spans = [crowns_mm[index == k] for k in range(len(codes))]
     spans = [span if len(span) else crowns_mm for span in spans]
@@ -101,7 +109,9 @@ def split(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> Teeth:
     )
 
 
-def _best_cuts(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> tuple[Floats, float]:
+def _best_cuts(
+    axis: Axis, codes: tuple[int, ...], crowns_mm: Floats, known_mm: Mapping[int, float]
+) -> tuple[Floats, float]:
     if len(codes) == 1:
         return np.zeros(0), 0.0
     low, high = axis.ends_mm
@@ -110,17 +120,28 @@ def _best_cuts(axis: Axis, codes: tuple[int, ...], crowns_mm: Floats) -> tuple[F
     places = np.arange(low, high, _STEP_MM) + 0.5 * _STEP_MM
     section = _section(crowns_mm, low, len(places))
     gap = places[:, None] - places
-    total = section + _strain(places - low, expected[0])
+    barred = _barred(places, codes, known_mm)
+    total = section + barred[0] + _strain(places - low, expected[0])
     steps = []
-    for width in expected[1:-1]:
+    for width, closed in zip(expected[1:-1], barred[1:], strict=True):
         ways = total + _strain(gap, width)
         steps.append(ways.argmin(axis=1))
-        total = section + ways.min(axis=1)
+        total = section + closed + ways.min(axis=1)
     total = total + _strain(high - places, expected[-1])
     chosen = [int(total.argmin())]
     for step in reversed(steps):
         chosen.append(int(step[chosen[-1]]))
     return places[chosen[::-1]], float(total.min()) / (len(codes) - 1)
+
+
+def _barred(places: Floats, codes: tuple[int, ...], known_mm: Mapping[int, float]) -> Floats:
+    """Infinite where a cut would part a tooth from its known point, shape (k − 1, count)."""
+    barred = np.zeros((len(codes) - 1, len(places)))
+    for index, code in enumerate(codes):
+        if code in known_mm:
+            barred[:index, places > known_mm[code]] = np.inf
+            barred[index:, places < known_mm[code]] = np.inf
+    return barred
 
 
 def _strain(width_mm: Floats, expected_mm: float) -> Floats:
