@@ -10,24 +10,16 @@ import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from veneercheck import __version__, report, scan
-from veneercheck.check import Surfaces, check
+from veneercheck import __version__
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.core.mesh import face_areas, select_faces
-from veneercheck.core.types import (
-    Case,
-    Check,
-    Fault,
-    Limits,
-    Outcome,
-    Region,
-    ScanSource,
-    TriangleMesh,
-)
-from veneercheck.profile import CaseFile, built_in, load_case, load_profile
+
+if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
+    from veneercheck.check import Surfaces
+    from veneercheck.core.types import Case, Check, Fault, Limits, Outcome, ScanSource, TriangleMesh
+    from veneercheck.profile import CaseFile
+    from veneercheck.scan import ScanPair
 
 Say = Callable[[str], None]
 
@@ -124,6 +116,11 @@ def check_meshes(
     Outcome
         Its sources carry the hash of the arrays in place of a file's.
     """
+    from veneercheck import scan
+    from veneercheck.check import Surfaces, check
+    from veneercheck.core.types import Case, Outcome
+    from veneercheck.profile import built_in
+
     surfaces = Surfaces(
         framework,
         waxup,
@@ -148,6 +145,9 @@ def _known(noise_mm: float) -> float:
 
 
 def _source_of(mesh: TriangleMesh, name: str) -> ScanSource:
+    from veneercheck.core.mesh import face_areas
+    from veneercheck.core.types import ScanSource
+
     digest = hashlib.sha256(mesh.points_mm.tobytes() + mesh.faces.tobytes()).hexdigest()
     return ScanSource(name, digest, "mm", len(mesh.faces), float(face_areas(mesh).sum()))
 
@@ -161,6 +161,11 @@ def carry_out(
     say: Say = _silent,
 ) -> Outcome:
     """Read, check, write and draw one case."""
+    _look_at_scans(order)
+    from veneercheck import scan
+    from veneercheck.core.types import Case, Outcome
+    from veneercheck.profile import CaseFile, load_case, load_profile
+
     case_file = load_case(order.case) if order.case else CaseFile(Case())
     limits = load_profile(order.profile or case_file.profile or "generic")
     framework, waxup = _scan_paths(order, case_file)
@@ -168,6 +173,9 @@ def carry_out(
         _usable_folder(out)
     say("reading the scans")
     pair = scan.read_pair(framework, waxup, unit=order.unit)
+    from veneercheck import report
+    from veneercheck.check import check
+
     found = check(
         _surfaces(pair),
         case=case_file.case,
@@ -191,8 +199,24 @@ def carry_out(
     return outcome
 
 
-def _surfaces(pair: scan.ScanPair) -> Surfaces:
+def _look_at_scans(order: Order) -> None:
+    """Refuse a path that leads to no scan before anything heavy is loaded."""
+    from veneercheck.scan.intake import look_at
+    from veneercheck.scan.limits import ReadCaps
+
+    for path in (order.framework, order.waxup):
+        if path is not None:
+            look_at(path, ReadCaps())
+
+
+def _surfaces(pair: ScanPair) -> Surfaces:
     """The scans as the check takes them; areas that a scanner filled in are not measured."""
+    import numpy as np
+
+    from veneercheck.check import Surfaces
+    from veneercheck.core.mesh import select_faces
+    from veneercheck.core.types import Region
+
     paint, filled = pair.framework.paint, pair.framework.filled
     if filled is not None:
         paint = np.full(len(filled), -1, dtype=np.int64) if paint is None else paint.copy()
@@ -204,10 +228,13 @@ def _surfaces(pair: scan.ScanPair) -> Surfaces:
     return Surfaces(pair.framework.mesh, waxup, *noise, paint)
 
 
-def _exchanged(pair: scan.ScanPair, found: Check) -> list[Fault]:
+def _exchanged(pair: ScanPair, found: Check) -> list[Fault]:
     """Whether the two scans were given the wrong way round, where the pose can tell."""
     if found.space is None or any(remark.kind == "swapped" for remark in pair.remarks):
         return []
+    from veneercheck import scan
+    from veneercheck.core.types import TriangleMesh
+
     placed = found.alignment.waxup_from_framework.apply(pair.framework.mesh.points_mm)
     return scan.swapped(TriangleMesh(placed, pair.framework.mesh.faces), pair.waxup.mesh)
 
@@ -245,6 +272,7 @@ def write_sample(folder: Path) -> Order:
     Order
         What to check.
     """
+    from veneercheck import scan
     from veneercheck.phantom import sample as phantom
 
     _usable_folder(folder)
@@ -274,4 +302,6 @@ def write_text(path: Path, text: str) -> None:
 
 def report_again(folder: Path, *, say: Say = _silent) -> list[Path]:
     """Draw the report of a result anew."""
+    from veneercheck import report
+
     return report.render(folder, progress=say)

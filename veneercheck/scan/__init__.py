@@ -1,12 +1,18 @@
 """Scan files in, sound meshes in millimetres out, with every fault told."""
 
-from veneercheck.scan.crossings import self_crossings
-from veneercheck.scan.limits import ReadCaps
-from veneercheck.scan.noise import estimate_noise_mm
-from veneercheck.scan.paint import PAINT_COLOURS
-from veneercheck.scan.pair import ScanPair, read_pair, swapped
-from veneercheck.scan.reading import Scan, read_scan
-from veneercheck.scan.writing import stl_bytes, write_stl
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from veneercheck.scan.crossings import self_crossings
+    from veneercheck.scan.limits import ReadCaps
+    from veneercheck.scan.noise import estimate_noise_mm
+    from veneercheck.scan.paint import PAINT_COLOURS
+    from veneercheck.scan.pair import ScanPair, read_pair, swapped
+    from veneercheck.scan.reading import Scan, read_scan
+    from veneercheck.scan.writing import stl_bytes, write_stl
 
 __all__ = [
     "PAINT_COLOURS",
@@ -21,3 +27,25 @@ __all__ = [
     "swapped",
     "write_stl",
 ]
+
+_HOME = {
+    "PAINT_COLOURS": "paint",
+    "ReadCaps": "limits",
+    "Scan": "reading",
+    "ScanPair": "pair",
+    "estimate_noise_mm": "noise",
+    "read_pair": "pair",
+    "read_scan": "reading",
+    "self_crossings": "crossings",
+    "stl_bytes": "writing",
+    "swapped": "pair",
+    "write_stl": "writing",
+}
+"""In which module each name lives."""
+
+
+def __getattr__(name: str) -> Any:
+    """Load a module when it is first asked for: a refusal must come before numpy does."""
+    if name in _HOME:
+        return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -44,6 +44,20 @@ def printable_name(path: Path) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def look_at(path: Path, caps: ReadCaps) -> None:
+    """Refuse what is no readable file of a possible size, without reading it.
+
+    Raises
+    ------
+    ScanError
+    """
+    name = printable_name(path)
+    try:
+        _check_kind(path.stat(), name, caps)
+    except (OSError, ValueError) as error:
+        raise _refusal(error, name) from None
+
+
 def take_in(path: Path, caps: ReadCaps) -> Intake:
     """Read a regular file whole, unless it is too large, missing, locked or still growing.
 
