@@ -17,7 +17,8 @@ from veneercheck.core.mesh import (
     unique_edges,
     unit,
 )
-from veneercheck.core.nearest import WalkableSurface
+from veneercheck.core.nearest import WalkableSurface, spread_starts
+from veneercheck.core.outside import FromOutside, look_from_outside
 from veneercheck.core.rays import EngineName, RayScene
 from veneercheck.core.types import (
     Alignment,
@@ -73,6 +74,8 @@ class Reading:
         The outward ray meets the framework itself before the contour.
     edges : ndarray of int64, shape (e, 2)
         Of the framework, for growing regions over it.
+    outside : FromOutside
+        From every contour vertex inward to the nearest metal.
     """
 
     space: SpaceMap
@@ -80,6 +83,7 @@ class Reading:
     agreement: Floats
     sees_itself: Bools
     edges: Ints
+    outside: FromOutside
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -135,11 +139,11 @@ def measure(
     """
     if not len(framework.faces):
         raise MeshError("the framework has no triangles.")
-    edges, _, _ = unique_edges(framework.faces)
+    edges, outer_edges = (unique_edges(mesh.faces)[0] for mesh in (framework, waxup))
     inner = _prepare(framework, framework_noise_mm, edges)
-    outer = _prepare(waxup, waxup_noise_mm, unique_edges(waxup.faces)[0])
+    outer = _prepare(waxup, waxup_noise_mm, outer_edges)
     rays = _RaysBothWays(inner, outer, engine)
-    walkable = WalkableSurface(outer.mesh)
+    walkable = WalkableSurface(outer.mesh, outer_edges)
     nearest = _nearest_on_own_side(inner, outer, walkable, rays, edges)
     ball_mm = _balls(inner, walkable, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
     u = _uncertainty(inner, outer, rays, nearest, alignment=alignment, limits=limits)
@@ -157,11 +161,18 @@ def measure(
         area_mm2=inner.area_mm2,
         outcome=rays.outcome,
     )
-    own = RayScene(framework, engine=engine).first_hit(
-        framework.points_mm + _SELF_START_MM * inner.normals, inner.normals
-    )
+    metal = RayScene(inner.mesh, engine=engine)
+    own = metal.first_hit(inner.mesh.points_mm + _SELF_START_MM * inner.normals, inner.normals)
     sees_itself = own.met & ~(own.distance_mm >= rays.left_after_mm)
-    return Reading(space, inner.normals, nearest.agreement, sees_itself, edges)
+    outside = look_from_outside(
+        outer.mesh,
+        outer_edges,
+        outer.normals,
+        metal=metal,
+        surface=WalkableSurface(inner.mesh, edges),
+        deep_mm=limits.layer.greatest_mm,
+    )
+    return Reading(space, inner.normals, nearest.agreement, sees_itself, edges, outside)
 
 
 def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints) -> _Surface:
@@ -251,7 +262,7 @@ def _nearest_on_own_side(
     place = np.where(on[:, None], points + rays.space_mm[:, None] * inner.normals, np.nan)
     agreement = np.where(on, rays.cosine, np.nan)
     end = np.where(on, start, -1)
-    start = _spread_starts(start, edges)
+    start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
         nearest, vertex = walkable.walk(points[asked], start[asked])
@@ -260,18 +271,6 @@ def _nearest_on_own_side(
         place[asked], end[asked] = nearest.point_mm, vertex
         agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
     return _OwnSide(signed, place, end, agreement)
-
-
-def _spread_starts(start: Ints, edges: Ints) -> Ints:
-    """Give a vertex whose ray met nothing the starting place of a neighbour, and so on."""
-    start = start.copy()
-    both = np.concatenate([edges, edges[:, ::-1]])
-    while True:
-        both = both[start[both[:, 0]] < 0]
-        ready = both[start[both[:, 1]] >= 0]
-        if not len(ready):
-            return start
-        start[ready[:, 0]] = start[ready[:, 1]]
 
 
 def _balls(

@@ -78,12 +78,15 @@ class WalkableSurface:
     Parameters
     ----------
     mesh : TriangleMesh
+    edges : ndarray of int64, shape (e, 2), optional
+        Of the mesh, where they are known already.
     """
 
-    def __init__(self, mesh: TriangleMesh) -> None:
-        self._mesh = mesh
+    def __init__(self, mesh: TriangleMesh, edges: Ints | None = None) -> None:
+        self.mesh = mesh
         n = len(mesh.points_mm)
-        edges, _, _ = unique_edges(mesh.faces)
+        if edges is None:
+            edges = unique_edges(mesh.faces)[0]
         self._neighbours = _Lists.group(
             np.concatenate([edges[:, 0], edges[:, 1]]),
             np.concatenate([edges[:, 1], edges[:, 0]]),
@@ -129,7 +132,7 @@ class WalkableSurface:
     def _foot_in_a_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints, Bools]:
         """The nearest foot of a perpendicular that falls inside a triangle round the vertex."""
         segment, face = self._faces_around.of(vertex)
-        foot, inside = _feet(points_mm[segment], self._mesh.points_mm[self._mesh.faces[face]])
+        foot, inside = _feet(points_mm[segment], self.mesh.points_mm[self.mesh.faces[face]])
         segment, face, foot = segment[inside], face[inside], foot[inside]
         gap = foot - points_mm[segment]
         found = np.unique(segment)
@@ -142,7 +145,7 @@ class WalkableSurface:
 
     def _on_any_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
         segment, face = self._faces_around.of(vertex)
-        corners = self._mesh.points_mm[self._mesh.faces[face]]
+        corners = self.mesh.points_mm[self.mesh.faces[face]]
         place = closest_on_triangles(points_mm[segment], corners)
         gap = place - points_mm[segment]
         best, _ = _first_least(row_dot(gap, gap), segment, len(points_mm))
@@ -151,11 +154,11 @@ class WalkableSurface:
     def _walk_over_vertices(self, points_mm: Floats, start_vertex: Ints) -> Ints:
         vertex = start_vertex.copy()
         active = np.arange(len(points_mm))
-        gap = self._mesh.points_mm[vertex] - points_mm
+        gap = self.mesh.points_mm[vertex] - points_mm
         squared = row_dot(gap, gap)
         while len(active):
             segment, candidate = self._neighbours.of(vertex[active])
-            step = self._mesh.points_mm[candidate] - points_mm[active[segment]]
+            step = self.mesh.points_mm[candidate] - points_mm[active[segment]]
             length = row_dot(step, step)
             best, least = _first_least(length, segment, len(active))
             nearer = least < squared[active]
@@ -163,6 +166,29 @@ class WalkableSurface:
             vertex[active] = candidate[best[nearer]]
             squared[active] = least[nearer]
         return vertex
+
+
+def spread_starts(start: Ints, edges: Ints) -> Ints:
+    """Give every vertex without a starting place (−1) that of a neighbour, and so on.
+
+    Parameters
+    ----------
+    start : ndarray of int64, shape (n,)
+    edges : ndarray of int64, shape (e, 2)
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Still −1 on parts where no vertex has one.
+    """
+    start = start.copy()
+    both = np.concatenate([edges, edges[:, ::-1]])
+    while True:
+        both = both[start[both[:, 0]] < 0]
+        ready = both[start[both[:, 1]] >= 0]
+        if not len(ready):
+            return start
+        start[ready[:, 0]] = start[ready[:, 1]]
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

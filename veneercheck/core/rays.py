@@ -65,6 +65,11 @@ class RayScene:
     engine : {"embree", "portable"}, optional
         Embree where it is installed, else libigl: the same answers, slower.
 
+    Attributes
+    ----------
+    face_normal : ndarray, shape (m, 3)
+        Outward normal of every triangle, as long as twice its area, mm².
+
     Raises
     ------
     MeshError
@@ -83,7 +88,7 @@ class RayScene:
         low, high = bounding_box(mesh.points_mm)
         self._centre = 0.5 * (low + high)
         self._corner = mesh.points_mm[mesh.faces[:, 0]]
-        self._normal = corner_cross(mesh)
+        self.face_normal = corner_cross(mesh)
         self.engine: EngineName = engine or default_engine()
         build = _embree if self.engine == "embree" else _portable
         self._first_face = build(mesh.points_mm - self._centre, mesh.faces)
@@ -111,7 +116,7 @@ class RayScene:
     def _distance_on_plane(self, origins: Floats, ways: Floats, face: Ints) -> Floats:
         distance = np.full(len(face), np.nan)
         met = np.flatnonzero(face >= 0)
-        normal = self._normal[face[met]]
+        normal = self.face_normal[face[met]]
         gap = self._corner[face[met]] - origins[met]
         along = row_dot(normal, ways[met])
         with np.errstate(divide="ignore", invalid="ignore"):
