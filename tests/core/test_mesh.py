@@ -239,3 +239,15 @@ def test_arrays_that_are_no_surface_are_refused(
 def test_a_mesh_cannot_be_written_to() -> None:
     with pytest.raises(ValueError, match="read-only"):
         RIGHT_TRIANGLE.points_mm[0, 0] = 1.0
+
+
+def test_edge_pairs_are_the_edges_of_libigl() -> None:
+    """Source: libigl's own list of edges, which it sorts otherwise."""
+    import igl
+
+    from veneercheck.core.mesh import edge_pairs
+
+    faces = np.random.default_rng(3).permutation(3 * 400).reshape(-1, 3) % 350
+    faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]
+    own = edge_pairs(faces)
+    assert sorted(map(tuple, np.sort(igl.edges(faces), axis=1))) == list(map(tuple, own))

@@ -12,9 +12,9 @@ from veneercheck.core.denoise import denoise
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import (
     corner_cross,
+    edge_pairs,
     row_dot,
     sum_at_vertices,
-    unique_edges,
     unit,
 )
 from veneercheck.core.nearest import WalkableSurface, spread_starts
@@ -54,6 +54,9 @@ _SLANT_MM = 0.005
 
 _BIAS_SIGMAS = 3.0
 """Noise shortens a nearest distance by no more than this many sigmas."""
+
+NOISE_REACH_MM = 0.1
+"""Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
 
 _SCALE_U = 5e-4
 """Relative: wax changes by about 0.03 % a kelvin (from memory), two kelvins either way."""
@@ -139,7 +142,7 @@ def measure(
     """
     if not len(framework.faces):
         raise MeshError("the framework has no triangles.")
-    edges, outer_edges = (unique_edges(mesh.faces)[0] for mesh in (framework, waxup))
+    edges, outer_edges = (edge_pairs(mesh.faces) for mesh in (framework, waxup))
     inner = _prepare(framework, framework_noise_mm, edges)
     outer = _prepare(waxup, waxup_noise_mm, outer_edges)
     rays = _RaysBothWays(inner, outer, engine)
@@ -372,6 +375,51 @@ def _fit_variance(arm: Floats, normal: Floats, covariance: Floats) -> Floats:
         return np.zeros(len(arm))
     g = np.concatenate([np.cross(arm, normal), normal], axis=1)
     return row_dot(g @ covariance, g)
+
+
+def mean_u_mm(
+    framework: TriangleMesh,
+    reading: Reading,
+    where: Bools,
+    *,
+    alignment: Alignment,
+    limits: Limits,
+) -> float:
+    """Standard uncertainty of the mean space over a part of the framework.
+
+    A misfit moves all of it together, so the fit's gradient is averaged before it is squared;
+    noise averages out over the number of independent spots; what is common to the whole scan
+    (trueness, seating, scale) stays.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    where : ndarray of bool, shape (n,)
+    alignment : Alignment
+    limits : Limits
+
+    Returns
+    -------
+    float
+        mm; NaN where nothing there was measured.
+    """
+    space = reading.space
+    here = np.flatnonzero(where & np.isfinite(space.u_judged_mm))
+    if not len(here):
+        return math.nan
+    weight = space.area_mm2[here] / space.area_mm2[here].sum()
+    normal = reading.normals[here]
+    arm = framework.points_mm[here] - alignment.centre_mm
+    gradient = weight @ np.concatenate([np.cross(arm, normal), normal], axis=1)
+    fit = float(gradient @ alignment.covariance @ gradient)
+    noise = float(weight @ space.u_noise_mm[here] ** 2)
+    spots = space.area_mm2[here].sum() / (2.0 * math.pi * NOISE_REACH_MM**2)
+    averaged = noise * max(float(weight @ weight), 1.0 / max(spots, 1.0))
+    common = limits.trueness_u_mm**2 + limits.seating_u_mm**2
+    common += float(weight @ np.nan_to_num(space.nearest_mm[here]) * _SCALE_U) ** 2
+    return math.sqrt(fit + averaged + common)
 
 
 def _facet_height_mm(surface: _Surface) -> Floats:

@@ -2,11 +2,36 @@
 
 from __future__ import annotations
 
+import itertools
+import threading
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+_THREADS = 2
+"""numpy and Embree release the interpreter's lock, so two Python threads share the points."""
+
+_FEWEST_A_THREAD = 4096
+"""Below this a second thread costs more than it brings."""
+
+
+def in_threads(run: Callable[[slice], None], count: int) -> None:
+    """Share out a range between threads: `run` is called with a slice for each."""
+    shares = max(1, min(_THREADS, count // _FEWEST_A_THREAD))
+    borders = np.linspace(0, count, shares + 1).astype(int)
+    parts = [slice(int(a), int(b)) for a, b in itertools.pairwise(borders)]
+    threads = [threading.Thread(target=run, args=(part,)) for part in parts[1:]]
+    for thread in threads:
+        thread.start()
+    try:
+        run(parts[0])
+    finally:
+        for thread in threads:
+            thread.join()
 
 
 def corner_cross(mesh: TriangleMesh) -> Floats:
@@ -16,8 +41,20 @@ def corner_cross(mesh: TriangleMesh) -> Floats:
     -------
     ndarray, shape (m, 3), mm²
     """
-    a, b, c = (mesh.points_mm[mesh.faces[:, k]] for k in range(3))
-    return np.cross(b - a, c - a)
+    a, b, c = (mesh.points_mm.take(mesh.faces[:, k], axis=0) for k in range(3))
+    b -= a
+    c -= a
+    return row_cross(b, c)
+
+
+def row_cross(a: Floats, b: Floats) -> Floats:
+    """Cross product of each row of `a` with the same row of `b`, both of shape (n, 3)."""
+    product = np.empty_like(a)
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        np.multiply(a[:, i], b[:, j], out=product[:, k])
+        product[:, k] -= a[:, j] * b[:, i]
+    return product
 
 
 def row_dot(a: Floats, b: Floats) -> Floats:
@@ -86,11 +123,7 @@ def unique_edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
     uses : ndarray, shape (e,)
         How many triangles share each edge: 1 on an open border, 2 inside a sound mesh.
     """
-    start = faces.reshape(-1)
-    end = np.roll(faces, -1, axis=1).reshape(-1)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    base = np.int64(faces.max() + 1 if faces.size else 1)
-    key = low * base + high
+    key, bits = _side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
     order = np.argsort(key, kind="stable")
     ordered = key[order]
     first = np.ones(len(ordered), dtype=bool)
@@ -99,9 +132,37 @@ def unique_edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
     edge_of_side = np.empty(len(key), dtype=np.int64)
     edge_of_side[order] = rank
     found = ordered[first]
-    edges = np.stack([found // base, found % base], axis=1)
+    edges = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
     uses = np.bincount(rank, minlength=len(edges)) if len(key) else np.zeros(0, dtype=np.int64)
     return edges, edge_of_side.reshape(-1, 3), uses.astype(np.int64)
+
+
+def edge_pairs(faces: Ints) -> Ints:
+    """Edges of a mesh, each once: the first result of `unique_edges`, in half its time.
+
+    Parameters
+    ----------
+    faces : ndarray of int64, shape (m, 3)
+
+    Returns
+    -------
+    ndarray of int64, shape (e, 2)
+        Vertex pairs, the smaller index first, in rising order.
+    """
+    key, bits = _side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
+    key.sort()
+    new = np.ones(len(key), dtype=bool)
+    np.not_equal(key[1:], key[:-1], out=new[1:])
+    key = key[new]
+    return np.stack([key >> bits, key & ((1 << bits) - 1)], axis=1)
+
+
+def _side_keys(start: Ints, end: Ints) -> tuple[Ints, int]:
+    """One word for each side, the smaller vertex in the upper bits; and how many bits lie below."""
+    bits = max(int(max(start.max(), end.max())) if len(start) else 0, 1).bit_length()
+    key = np.minimum(start, end) << bits
+    key |= np.maximum(start, end)
+    return key, bits
 
 
 def border_vertices(mesh: TriangleMesh) -> Bools:
@@ -278,16 +339,17 @@ _HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
 def _split_once(
     points: Floats, faces: Ints, longest_edge_mm: float
 ) -> tuple[Floats, Ints, Ints] | None:
-    edges, edge_of_side, _ = unique_edges(faces)
-    span = points[edges[:, 0]] - points[edges[:, 1]]
-    long = row_dot(span, span) > longest_edge_mm**2
-    if not long.any():
+    long = _long_sides(points, faces, longest_edge_mm)
+    side, corner = np.nonzero(long)
+    if not len(side):
         return None
-    midpoint = np.full(len(edges), -1, dtype=np.int64)
-    midpoint[long] = len(points) + np.arange(int(long.sum()))
-    pairs = edges[long]
-    side_point = midpoint[edge_of_side]
-    code = (side_point >= 0) @ np.array([1, 2, 4])
+    # Only the long sides are compared: few in a mesh that is nearly fine enough.
+    key, bits = _side_keys(faces[side, corner], faces[side, (corner + 1) % 3])
+    found, which = np.unique(key, return_inverse=True)
+    pairs = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
+    side_point = np.full(faces.shape, -1, dtype=np.int64)
+    side_point[side, corner] = len(points) + which.reshape(-1)
+    code = long @ np.array([1, 2, 4])
     six = np.concatenate([faces, side_point], axis=1)
     parts = [
         six[code == pattern][:, list(corners)]
@@ -296,6 +358,16 @@ def _split_once(
     ]
     new_points = np.concatenate([points, 0.5 * (points[pairs[:, 0]] + points[pairs[:, 1]])])
     return new_points, np.concatenate(parts), pairs
+
+
+def _long_sides(points: Floats, faces: Ints, longest_edge_mm: float) -> Bools:
+    """Sides longer than a limit, shape (m, 3)."""
+    corners = [points.take(faces[:, k], axis=0) for k in range(3)]
+    long = np.empty(faces.shape, dtype=bool)
+    for k in range(3):
+        span = corners[k] - corners[(k + 1) % 3]
+        long[:, k] = row_dot(span, span) > longest_edge_mm**2
+    return long
 
 
 def bounding_box(points_mm: npt.ArrayLike) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import row_dot, unique_edges
+from veneercheck.core.mesh import edge_pairs, in_threads, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _AT_ONCE = 16_384
@@ -86,7 +86,7 @@ class WalkableSurface:
         self.mesh = mesh
         n = len(mesh.points_mm)
         if edges is None:
-            edges = unique_edges(mesh.faces)[0]
+            edges = edge_pairs(mesh.faces)
         self._neighbours = _Lists.group(
             np.concatenate([edges[:, 0], edges[:, 1]]),
             np.concatenate([edges[:, 1], edges[:, 0]]),
@@ -110,14 +110,18 @@ class WalkableSurface:
         vertex : ndarray of int64, shape (n,)
             The vertex each walk ended on.
         """
-        parts = [
-            self._walk(points_mm[first : first + _AT_ONCE], start_vertex[first : first + _AT_ONCE])
-            for first in range(0, len(points_mm), _AT_ONCE)
-        ]
-        if not parts:
-            empty = np.zeros(0, dtype=np.int64)
-            return Nearest(np.zeros(0), empty, np.zeros((0, 3))), empty
-        vertex, face, place = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+        count = len(points_mm)
+        vertex, face = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+        place = np.empty((count, 3))
+
+        def run(share: slice) -> None:
+            for first in range(share.start, share.stop, _AT_ONCE):
+                part = slice(first, min(first + _AT_ONCE, share.stop))
+                vertex[part], face[part], place[part] = self._walk(
+                    points_mm[part], start_vertex[part]
+                )
+
+        in_threads(run, count)
         gap = place - points_mm
         return Nearest(np.sqrt(row_dot(gap, gap)), face, place), vertex
 
@@ -131,12 +135,14 @@ class WalkableSurface:
 
     def _foot_in_a_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints, Bools]:
         """The nearest foot of a perpendicular that falls inside a triangle round the vertex."""
-        segment, face = self._faces_around.of(vertex)
-        foot, inside = _feet(points_mm[segment], self.mesh.points_mm[self.mesh.faces[face]])
+        segment, face, _ = self._faces_around.of(vertex)
+        foot, inside = _feet(points_mm.take(segment, axis=0), self._corners(face))
         segment, face, foot = segment[inside], face[inside], foot[inside]
-        gap = foot - points_mm[segment]
-        found = np.unique(segment)
-        best, _ = _first_least(row_dot(gap, gap), np.searchsorted(found, segment), len(found))
+        gap = foot - points_mm.take(segment, axis=0)
+        new = np.ones(len(segment), dtype=bool)
+        new[1:] = segment[1:] != segment[:-1]
+        found, starts = segment[new], np.flatnonzero(new)
+        best, _ = _first_least(row_dot(gap, gap), np.cumsum(new) - 1, starts)
         place = np.full((len(points_mm), 3), np.nan)
         around = np.zeros(len(points_mm), dtype=np.int64)
         over = np.zeros(len(points_mm), dtype=bool)
@@ -144,23 +150,26 @@ class WalkableSurface:
         return place, around, over
 
     def _on_any_face(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
-        segment, face = self._faces_around.of(vertex)
-        corners = self.mesh.points_mm[self.mesh.faces[face]]
-        place = closest_on_triangles(points_mm[segment], corners)
-        gap = place - points_mm[segment]
-        best, _ = _first_least(row_dot(gap, gap), segment, len(points_mm))
+        segment, face, starts = self._faces_around.of(vertex)
+        asked = points_mm.take(segment, axis=0)
+        place = closest_on_triangles(asked, self._corners(face))
+        gap = place - asked
+        best, _ = _first_least(row_dot(gap, gap), segment, starts)
         return place[best], face[best]
+
+    def _corners(self, face: Ints) -> Floats:
+        return self.mesh.points_mm.take(self.mesh.faces.take(face, axis=0), axis=0)
 
     def _walk_over_vertices(self, points_mm: Floats, start_vertex: Ints) -> Ints:
         vertex = start_vertex.copy()
         active = np.arange(len(points_mm))
-        gap = self.mesh.points_mm[vertex] - points_mm
+        gap = self.mesh.points_mm.take(vertex, axis=0) - points_mm
         squared = row_dot(gap, gap)
         while len(active):
-            segment, candidate = self._neighbours.of(vertex[active])
-            step = self.mesh.points_mm[candidate] - points_mm[active[segment]]
-            length = row_dot(step, step)
-            best, least = _first_least(length, segment, len(active))
+            segment, candidate, starts = self._neighbours.of(vertex[active])
+            step = self.mesh.points_mm.take(candidate, axis=0)
+            step -= points_mm.take(active[segment], axis=0)
+            best, least = _first_least(row_dot(step, step), segment, starts)
             nearer = least < squared[active]
             active = active[nearer]
             vertex[active] = candidate[best[nearer]]
@@ -203,22 +212,26 @@ class _Lists:
     def group(owner: Ints, item: Ints, count: int) -> _Lists:
         length = np.bincount(owner, minlength=count)
         start = np.concatenate([[0], np.cumsum(length)[:-1]])
-        return _Lists(start, length, item[np.argsort(owner, kind="stable")])
+        # One sort of words, owner above place, is stable and faster than an indirect one.
+        bits = max(len(owner), 1).bit_length()
+        word = (owner << bits) | np.arange(len(owner))
+        word.sort()
+        return _Lists(start, length, item[word & ((1 << bits) - 1)])
 
-    def of(self, rows: Ints) -> tuple[Ints, Ints]:
-        """All items of some rows, and for each the position of its row among those given."""
-        length = self.length[rows]
+    def of(self, rows: Ints) -> tuple[Ints, Ints, Ints]:
+        """All items of some rows, for each the position of its row, and where each row begins."""
+        length = self.length.take(rows)
+        starts = np.cumsum(length) - length
         segment = np.repeat(np.arange(len(rows)), length)
-        within = np.arange(len(segment)) - np.repeat(np.cumsum(length) - length, length)
-        return segment, self.items[np.repeat(self.start[rows], length) + within]
+        place = np.arange(len(segment)) + np.repeat(self.start.take(rows) - starts, length)
+        return segment, self.items.take(place), starts
 
 
-def _first_least(values: Floats, segment: Ints, count: int) -> tuple[Ints, Floats]:
+def _first_least(values: Floats, segment: Ints, starts: Ints) -> tuple[Ints, Floats]:
     """Index and size of the least value of every segment; segments are sorted, none is empty."""
-    starts = np.searchsorted(segment, np.arange(count))
     least = np.minimum.reduceat(values, starts) if len(values) else values
-    at = np.flatnonzero(values == least[segment])
-    best = np.zeros(count, dtype=np.int64)
+    at = np.flatnonzero(values == least.take(segment))
+    best = np.zeros(len(starts), dtype=np.int64)
     best[segment[at][::-1]] = at[::-1]
     return best, least
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
-import itertools
-import threading
 from collections.abc import Callable
 from typing import Any, Literal
 
@@ -13,16 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import bounding_box, corner_cross, row_dot
+from veneercheck.core.mesh import bounding_box, corner_cross, in_threads, row_cross, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 EngineName = Literal["embree", "portable"]
-
-_THREADS = 2
-"""Embree releases the interpreter's lock, so two Python threads share the rays."""
-
-_FEWEST_RAYS_A_THREAD = 4096
-"""Below this a second thread costs more than it brings."""
 
 _NO_FACE = -1
 
@@ -87,7 +79,7 @@ class RayScene:
             raise MeshError("a surface without triangles stops no ray.")
         low, high = bounding_box(mesh.points_mm)
         self._centre = 0.5 * (low + high)
-        self._corner = mesh.points_mm[mesh.faces[:, 0]]
+        self._corner = mesh.points_mm.take(mesh.faces[:, 0], axis=0)
         self.face_normal = corner_cross(mesh)
         self.engine: EngineName = engine or default_engine()
         build = _embree if self.engine == "embree" else _portable
@@ -109,15 +101,15 @@ class RayScene:
             unmet = np.flatnonzero(face == _NO_FACE)
             if not len(unmet):
                 break
-            aside = _NUDGE_MM * np.cross(ways[unmet], step)
+            aside = _NUDGE_MM * row_cross(ways[unmet], np.broadcast_to(step, (len(unmet), 3)))
             face[unmet] = self._first_face(origins[unmet] + aside - self._centre, ways[unmet])
         return RayHits(self._distance_on_plane(origins, ways, face), face)
 
     def _distance_on_plane(self, origins: Floats, ways: Floats, face: Ints) -> Floats:
         distance = np.full(len(face), np.nan)
         met = np.flatnonzero(face >= 0)
-        normal = self.face_normal[face[met]]
-        gap = self._corner[face[met]] - origins[met]
+        normal = self.face_normal.take(face[met], axis=0)
+        gap = self._corner.take(face[met], axis=0) - origins[met]
         along = row_dot(normal, ways[met])
         with np.errstate(divide="ignore", invalid="ignore"):
             found = row_dot(normal, gap) / along
@@ -149,22 +141,10 @@ def _embree(points: Floats, faces: Ints) -> Callable[[Floats, Floats], Ints]:
                 origins[part].astype(np.float32), ways[part].astype(np.float32), query="INTERSECT"
             )
 
-        _in_threads(run, len(origins))
+        in_threads(run, len(origins))
         return found
 
     return first_face
-
-
-def _in_threads(run: Callable[[slice], None], count: int) -> None:
-    shares = max(1, min(_THREADS, count // _FEWEST_RAYS_A_THREAD))
-    borders = np.linspace(0, count, shares + 1).astype(int)
-    parts = [slice(int(a), int(b)) for a, b in itertools.pairwise(borders)]
-    threads = [threading.Thread(target=run, args=(part,)) for part in parts[1:]]
-    for thread in threads:
-        thread.start()
-    run(parts[0])
-    for thread in threads:
-        thread.join()
 
 
 def _portable(points: Floats, faces: Ints) -> Callable[[Floats, Floats], Ints]:

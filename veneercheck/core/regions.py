@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from veneercheck.core.measure import REACH_MM, Reading
-from veneercheck.core.mesh import components, reach_along_edges
+from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -30,9 +30,6 @@ AGREEING_COS = math.cos(math.radians(60.0))
 
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach."""
-
-_PAIRS_AT_ONCE = 4_000_000
-"""Distances computed in one go: 100 MB at most."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -217,34 +214,36 @@ def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: f
     distance = np.full(len(code), np.inf)
     asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
     if len(line) and len(asked):
-        near = asked[_in_cells_near(reading.space.contour_mm[asked], line, width_mm)]
-        distance[near] = _least_distance(reading.space.contour_mm[near], line)
+        distance[asked] = _least_distance(reading.space.contour_mm[asked], line, width_mm)
     return distance
 
 
-def _in_cells_near(points: Floats, line: Floats, width_mm: float) -> Bools:
-    """Points in cells of the band's width that touch a cell of the line."""
+def _least_distance(points: Floats, line: Floats, width_mm: float) -> Floats:
+    """Distance of every point to the nearest point of the line; infinite beyond the width.
+
+    Space is divided into cells as wide as the band; whatever lies within its width lies in one of
+    the 27 cells round a point.
+    """
     low = line.min(axis=0) - 2.0 * width_mm
     shape = np.floor((line.max(axis=0) - low) / width_mm).astype(np.int64) + 3
+    pitch = np.array([shape[1] * shape[2], shape[2], 1])
+    line_cell = np.floor((line - low) / width_mm).astype(np.int64) @ pitch
+    line = line[np.argsort(line_cell, kind="stable")]
+    count = np.bincount(line_cell, minlength=int(shape.prod()))
+    first = np.cumsum(count) - count
     cell = np.floor((points - low) / width_mm).astype(np.int64)
-    inside = ((cell >= 0) & (cell < shape)).all(axis=1)
-    grid = np.zeros(shape, dtype=bool)
-    base = np.floor((line - low) / width_mm).astype(np.int64)
+    inside = np.flatnonzero(((cell >= 1) & (cell < shape - 1)).all(axis=1))
+    middle = cell[inside] @ pitch
+    least = np.full(len(points), np.inf)
     for shift in np.ndindex(3, 3, 3):
-        around = base + np.array(shift) - 1
-        grid[around[:, 0], around[:, 1], around[:, 2]] = True
-    cell = np.where(inside[:, None], cell, 0)
-    near: Bools = inside & grid[cell[:, 0], cell[:, 1], cell[:, 2]]
-    return near
-
-
-def _least_distance(points: Floats, line: Floats) -> Floats:
-    """Distance of every point to the nearest point of the line, in blocks of bounded memory."""
-    least = np.empty(len(points))
-    rows = max(1, _PAIRS_AT_ONCE // len(line))
-    square = np.einsum("ij,ij->i", line, line)
-    for first in range(0, len(points), rows):
-        part = points[first : first + rows]
-        squared = square - 2.0 * part @ line.T
-        least[first : first + rows] = squared.min(axis=1) + np.einsum("ij,ij->i", part, part)
-    return np.sqrt(np.maximum(least, 0.0))
+        around = middle + (np.array(shift) - 1) @ pitch
+        some = np.flatnonzero(count[around])
+        if not len(some):
+            continue
+        length = count[around[some]]
+        starts = np.cumsum(length) - length
+        at = np.arange(int(length.sum())) + np.repeat(first[around[some]] - starts, length)
+        gap = np.repeat(points[inside[some]], length, axis=0) - line[at]
+        nearest = np.minimum.reduceat(row_dot(gap, gap), starts)
+        least[inside[some]] = np.minimum(least[inside[some]], nearest)
+    return np.where(least <= width_mm**2, np.sqrt(least), np.inf)
