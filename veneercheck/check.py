@@ -8,15 +8,17 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core import align, anatomy, judge, measure, regions, zones
+from veneercheck.core import align, anatomy, attachments, beads, judge, measure, regions, zones
 from veneercheck.core.mesh import face_areas, refine
 from veneercheck.core.types import (
     FORBIDDEN,
     Alignment,
     AlignmentState,
+    BeadField,
     Bools,
     Case,
     Check,
+    Fault,
     FindingKind,
     Floats,
     Frame,
@@ -102,21 +104,50 @@ def check(
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
     say("measuring the space")
-    reading = measure.measure(
-        framework,
-        surfaces.waxup,
-        alignment=alignment,
-        limits=limits,
-        framework_noise_mm=surfaces.framework_noise_mm,
-        waxup_noise_mm=surfaces.waxup_noise_mm,
-    )
+
+    def measured(metal: TriangleMesh) -> measure.Reading:
+        return measure.measure(
+            metal,
+            surfaces.waxup,
+            alignment=alignment,
+            limits=limits,
+            framework_noise_mm=surfaces.framework_noise_mm,
+            waxup_noise_mm=surfaces.waxup_noise_mm,
+        )
+
+    raw = reading = measured(framework)
+    beaded = beads.find(framework, raw.space.nearest_mm)
+    if beaded is not None:
+        say("taking the retention beads off")
+        framework = beaded.base
+        reading = measured(framework)
+    attached = attachments.find(framework, surfaces.waxup, reading)
     say("dividing it into zones")
-    parts = regions.divide(framework, reading, limits, paint=paint)
+    parts = regions.divide(
+        framework, reading, limits, paint=_painted_over(paint, attached, reading)
+    )
     alignment = _residual_told(alignment, reading, parts)
     where = _places(framework, reading, parts, case)
-    patches = _patches(framework, reading, parts, limits, where)
+    compared = _compared(reading, parts, limits, where)
+    patches = [
+        (excess, patch)
+        for excess in compared
+        for patch in zones.patches(framework, reading, parts, limits, excess)
+    ]
     told = _words_of(where, reading, parts)
-    found = judge.decide(patches, told)
+    knife = [_knife(reading, excess, patch) for excess, patch in patches]
+    advised = [
+        judge.Advised(patch, _volume(reading, amount))
+        for (_, patch), amount in zip(patches, knife, strict=True)
+    ]
+    if beaded is not None:
+        thin = [patch for _, patch in patches if patch.finding is FindingKind.TOO_THIN]
+        advised += map(judge.Advised, zones.bead_patches(beaded, raw, reading, limits, thin))
+    found = judge.decide(
+        advised,
+        told,
+        lambda at: anatomy.on_functional_cusps(where, at, reading.space.area_mm2),
+    )
     asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
     veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
     share = _measured_share(reading.space, veneered)
@@ -126,7 +157,7 @@ def check(
         alignment=alignment,
         space=reading.space,
         region=parts.code,
-        finding=_painted(patches, len(framework.points_mm)),
+        finding=_painted([one.patch for one in advised], len(framework.points_mm)),
         measured_share=share,
         veneered_area_mm2=float(reading.space.area_mm2[veneered].sum()),
         space_statistics=_over(reading.space.space_mm, reading.space.area_mm2, veneered),
@@ -142,7 +173,75 @@ def check(
         case=case,
         limits=limits,
         frame=_frame(where),
+        amount_mm=_all_amounts(patches, knife, len(framework.points_mm)),
+        beads=None if beaded is None else _bead_field(beaded, raw, limits),
+        told=tuple(_told_of(part, framework, reading, told) for part in attached),
     )
+
+
+def _painted_over(
+    paint: Ints | None, attached: tuple[attachments.Attachment, ...], reading: measure.Reading
+) -> Ints | None:
+    """What was painted, and the parts that are left out."""
+    if not attached:
+        return paint
+    count = len(reading.space.area_mm2)
+    full = np.full(count, -1, dtype=np.int64) if paint is None else paint.copy()
+    for part in attached:
+        full[part.vertices] = Region.ATTACHMENT
+    return full
+
+
+def _knife(reading: measure.Reading, excess: zones.Excess, patch: zones.Patch) -> Floats:
+    """What the knife takes off or adds at every vertex for one zone."""
+    return zones.amounts(reading, excess, patch, judge.advise(patch))
+
+
+def _volume(reading: measure.Reading, amount_mm: Floats) -> float:
+    volume = float(reading.space.area_mm2 @ amount_mm)
+    return volume if volume > 0 else math.nan
+
+
+def _all_amounts(
+    patches: list[tuple[zones.Excess, zones.Patch]], knife: list[Floats], count: int
+) -> Floats:
+    """Off where positive, to be added where negative; the larger of two that overlap."""
+    off, on = np.zeros(count), np.zeros(count)
+    for (_, patch), amount in zip(patches, knife, strict=True):
+        side = on if patch.finding is FindingKind.TOO_THICK else off
+        np.maximum(side, amount, out=side)
+    return np.where(off > 0, off, -on)
+
+
+def _bead_field(found: beads.Beads, raw: measure.Reading, limits: Limits) -> BeadField:
+    cover = raw.space.nearest_mm[found.top]
+    return BeadField(
+        count=len(found.top),
+        diameter_mm=found.diameter_mm,
+        height_mm=float(np.median(found.height_mm)),
+        proud=int((found.height_mm > limits.opaquer_mm).sum()),
+        cover_least_mm=float(np.nanmin(cover)),
+        cover_median_mm=float(np.nanmedian(cover)),
+    )
+
+
+def _told_of(
+    part: attachments.Attachment,
+    framework: TriangleMesh,
+    reading: measure.Reading,
+    told: judge.PlaceWords,
+) -> Fault:
+    """A part that was left out, and where it stands: told from its foot."""
+    area = reading.space.area_mm2[part.vertices]
+    x, y, z = area @ framework.points_mm[part.vertices] / area.sum()
+    foot = part.vertices[np.abs(reading.space.nearest_mm[part.vertices]) < attachments.FAR_MM]
+    tooth, _, _ = told(foot)
+    where = f" at {tooth}" if tooth else ""
+    words = (
+        f"a sprue, handle or pin{where} stands {part.length_mm:.1f} mm out of the contour; "
+        "left out, and what lies under it was not seen."
+    )
+    return Fault("attachment", 1, words, (float(x), float(y), float(z)))
 
 
 def _residual_told(
@@ -160,13 +259,15 @@ def _places(
 ) -> anatomy.Places:
     """Which tooth and surface every point belongs to."""
     model = parts.code == Region.MODEL
+    attached = parts.code == Region.ATTACHMENT
     return anatomy.place(
         framework,
         case,
-        area_mm2=reading.space.area_mm2,
+        # An attachment has no place on a tooth: neither its area nor its outline counts.
+        area_mm2=np.where(attached, 0.0, reading.space.area_mm2),
         bridge=~model if model.any() else None,
         veneered=np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND)),
-        fitting=parts.code == Region.FITTING_SURFACE,
+        fitting=(parts.code == Region.FITTING_SURFACE) | attached,
         normals=reading.normals,
         contour_mm=reading.space.contour_mm,
     )
@@ -222,20 +323,11 @@ def _spread_paint(paint: Ints, parents: Ints) -> Ints:
         known[added] = value
 
 
-def _patches(
-    framework: TriangleMesh,
-    reading: measure.Reading,
-    parts: regions.Regions,
-    limits: Limits,
-    where: anatomy.Places,
-) -> list[zones.Patch]:
+def _compared(
+    reading: measure.Reading, parts: regions.Regions, limits: Limits, where: anatomy.Places
+) -> tuple[zones.Excess, ...]:
     least, greatest = _limits_of_surfaces(limits, where)
-    compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
-    return [
-        patch
-        for excess in compared
-        for patch in zones.patches(framework, reading, parts, limits, excess)
-    ]
+    return zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
 
 
 def _limits_of_surfaces(limits: Limits, where: anatomy.Places) -> tuple[Floats, Floats]:

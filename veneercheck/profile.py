@@ -31,7 +31,11 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
     },
     "finish_line": {"width_mm": (0.8, PRACTICE)},
     "scan": {"trueness_u_mm": (0.01, ESTIMATE), "seating_u_mm": (0.03, ESTIMATE)},
-    "zone": {"smallest_mm2": (0.25, ESTIMATE)},
+    "zone": {
+        "smallest_mm2": (0.25, ESTIMATE),
+        "narrowest_mm": (0.4, ESTIMATE),
+    },
+    "beads": {"least_cover_mm": (0.8, ESTIMATE)},
 }
 """Every limit of a profile with its built-in value and where that value comes from."""
 
@@ -129,6 +133,8 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         trueness_u_mm=value["scan.trueness_u_mm"],
         seating_u_mm=value["scan.seating_u_mm"],
         smallest_zone_mm2=_positive(value, "zone.smallest_mm2", where),
+        narrowest_zone_mm=value["zone.narrowest_mm"],
+        bead_cover_mm=value["beads.least_cover_mm"],
         surfaces=_surfaces(document, layer, where),
         certainty=certainty,
     )
@@ -173,6 +179,8 @@ def profile_toml(limits: Limits) -> str:
         "scan.trueness_u_mm": limits.trueness_u_mm,
         "scan.seating_u_mm": limits.seating_u_mm,
         "zone.smallest_mm2": limits.smallest_zone_mm2,
+        "zone.narrowest_mm": limits.narrowest_zone_mm,
+        "beads.least_cover_mm": limits.bead_cover_mm,
     }
     escaped = limits.name.replace("\\", "\\\\").replace('"', '\\"')
     lines = [f'name = "{escaped}"']

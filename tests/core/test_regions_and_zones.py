@@ -75,10 +75,14 @@ def test_sound_chamfer_raises_nothing() -> None:
 
 @pytest.mark.parametrize(
     ("depth_mm", "kind", "action"),
-    [(0.8, FindingKind.TOO_THIN, "take off 0.40 mm"), (2.5, FindingKind.TOO_THICK, "add 0.30 mm")],
+    [(0.8, FindingKind.TOO_THIN, "take off 0.50 mm"), (2.5, FindingKind.TOO_THICK, "add 0.40 mm")],
 )
 def test_spot_beyond_a_limit_is_one_firm_zone(depth_mm, kind, action) -> None:
-    """Source: limits 1.0 and 2.0 mm of layer over 0.2 mm of opaquer, against the drawn depth."""
+    """Source: limits 1.0 and 2.0 mm of layer over 0.2 mm of opaquer, against the drawn depth.
+
+    What is missing, 1.645 standard uncertainties of the profile (0.044 mm together) to be sure,
+    and up to the next 0.05 mm.
+    """
 
     def depth(x, y):
         spot = np.hypot(x - 8.0, y - 6.0) < 1.0
@@ -104,6 +108,35 @@ def test_two_spots_closer_than_half_a_millimetre_are_one_zone() -> None:
 
     assert two(0.3) == 1
     assert two(1.2) == 2
+
+
+def test_sliver_is_no_zone_and_a_wider_strip_is_one() -> None:
+    """Source: the profile's 0.4 mm, which no hand can work below; both are larger than 0.25 mm²."""
+
+    def strip(half_width_mm):
+        def depth(x, y):
+            inside = (np.abs(x - 8.0) < half_width_mm) & (np.abs(y - 6.0) < 3.0)
+            return np.where(inside, 0.7, cut(x, y))
+
+        return len(checked(depth).zones)
+
+    assert strip(0.12) == 0
+    assert strip(0.42) == 1
+
+
+def test_amount_is_told_along_the_knifes_path() -> None:
+    """Source: a plane at 40° to the contour; the knife runs along its normal, so that each step
+    brings the nearest contour only cos 40° of it."""
+    tilt = math.radians(40.0)
+    framework, contour = plate(lambda x, y: 0.0 * x * y), plate(lambda x, y: 1 + 0 * x * y)
+    rise = np.tan(tilt) * (framework.points_mm[:, 0] - 6.0)
+    points = framework.points_mm + np.stack([0.0 * rise, 0.0 * rise, rise], axis=1)
+    leaning = TriangleMesh(points - [0.0, 0.0, 4.0], framework.faces)
+    found = check(Surfaces(leaning, contour), case=Case(), limits=built_in(), aligned=True)
+    (thick,) = [zone for zone in found.zones if zone.finding is FindingKind.TOO_THICK]
+    missing = thick.extreme_mm - thick.limit_mm + zones.GUARD * thick.u_mm
+    assert -thick.amount_mm == pytest.approx(missing / math.cos(tilt), abs=0.05)
+    assert -thick.amount_mm > missing + 0.1
 
 
 def test_crumb_is_no_zone() -> None:

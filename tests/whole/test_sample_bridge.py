@@ -3,14 +3,31 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from veneercheck import phantom
-from veneercheck.core.types import AlignmentState, Decision, FindingKind, Outcome, Region, Verdict
+from veneercheck import check_meshes, phantom
+from veneercheck.check import Surfaces
+from veneercheck.check import check as run_check
+from veneercheck.core.mesh import unit, vertex_normals
+from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.types import (
+    AlignmentState,
+    Check,
+    Decision,
+    FindingKind,
+    Outcome,
+    Region,
+    TriangleMesh,
+    Verdict,
+)
+from veneercheck.phantom.attached import Beaded, put_beads, put_sprue, spread
 from veneercheck.phantom.sample import make_sample
+from veneercheck.phantom.scanned import Scanner
+from veneercheck.profile import load_case
 from veneercheck.workflow import Order, carry_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_meshes"
@@ -109,6 +126,137 @@ def test_mean_space_is_true(outcome: Outcome, sample: phantom.sample.Phantom) ->
     assert (
         np.isin(check.region[vertex][beyond], (Region.CUT, Region.FINISH_LINE_BAND)).mean() > 0.99
     )
+
+
+def test_functional_cusps_come_first_and_amounts_add_up(outcome: Outcome) -> None:
+    """Source: lower buccal cusps bite into fossae (textbook); a spherical cap is about half of
+    area × height, a cone a third, a plateau all of it."""
+    first = outcome.check.zones[0]
+    assert (first.finding, first.functional) == (FindingKind.TOO_THIN, True)
+    assert not any(zone.functional for zone in outcome.check.zones[1:])
+    for zone in outcome.check.zones:
+        height = abs(zone.amount_mm)
+        assert 0.25 < zone.volume_mm3 / (zone.area_mm2 * height) < 1.0
+        short = abs(zone.extreme_mm - zone.limit_mm)
+        assert short <= height < short + 0.05 + 0.15  # a step of the knife, and to be sure
+
+
+def test_taking_the_advised_amounts_off_leaves_no_finding(
+    outcome: Outcome, sample: phantom.sample.Phantom
+) -> None:
+    """Source: nothing else is wrong with the sample, so after the knife nothing is."""
+    again = worked_and_checked(outcome.check, sample.waxup)
+    assert not any(zone.decision is Decision.FIRM for zone in again.zones)
+    if again.zones:  # a cusp's veneer grows a little less than the cut deepens: a second round
+        again = worked_and_checked(again, sample.waxup)
+    assert again.zones == ()
+    assert again.verdict is Verdict.NO_FINDINGS
+    assert len(again.questions) == 1
+
+
+def worked_and_checked(check: Check, waxup: TriangleMesh) -> Check:
+    """The framework with the advised amounts taken off or added, checked once more."""
+    off = check.amount_mm[:, None] * vertex_normals(check.framework)
+    assert np.linalg.norm(off, axis=1).max() > 0.04
+    worked = TriangleMesh(check.framework.points_mm - off, check.framework.faces)
+    noise = Scanner().framework_noise_mm, Scanner().waxup_noise_mm
+    return run_check(
+        Surfaces(worked, waxup, *noise), case=check.case, limits=check.limits, aligned=True
+    )
+
+
+SPACING_MM = {45: 1.2, 46: 0.8, 47: 0.5}
+"""Beads 0.4 mm across: sparse, usual, and all but touching."""
+
+SPRUE_MM = 8.0
+
+
+@pytest.fixture(scope="module")
+def beaded(sample: phantom.sample.Phantom) -> tuple[Beaded, np.ndarray, Check]:
+    """The sample with beads on its cut and a sprue on its lingual side, scanned and checked."""
+    rng = np.random.default_rng(7)
+    clean = sample.clean
+    stop = next(fault for fault in sample.faults if fault.kind == "metal_stop")
+    seats = sample.cut & (sample.inward_mm > 1.0)
+    seats &= np.linalg.norm(clean.points_mm - np.array(stop.centre_mm), axis=1) > 2.0
+    put = put_beads(
+        clean,
+        np.concatenate(
+            [
+                spread(clean.points_mm, seats & (sample.tooth == code), apart, rng)
+                for code, apart in SPACING_MM.items()
+            ]
+        ),
+        diameter_mm=0.4,
+    )
+    last = next(unit for unit in sample.body.units if unit.code == 47)
+    seat = last.place([[0.0, -0.5 * last.form.depth_mm, 3.5]])[0]
+    way = 0.6 * last.axes[2] - 0.8 * last.axes[1]
+    mesh, origin = put_sprue(put.mesh, seat, way, diameter_mm=2.5, length_mm=SPRUE_MM)
+    noise = rng.normal(scale=0.01, size=(len(mesh.points_mm), 1)) * vertex_normals(mesh)
+    found = check_meshes(
+        TriangleMesh(mesh.points_mm + noise, mesh.faces),
+        sample.waxup,
+        case=load_case(SAMPLE / "case.toml").case,
+        aligned=True,
+    )
+    return put, origin, found.check
+
+
+def test_beads_and_a_sprue_change_no_finding(beaded: tuple, outcome: Outcome) -> None:
+    """Source: the same bridge without them."""
+    check = beaded[2]
+    assert [(z.finding, z.tooth, z.surface) for z in check.zones] == [
+        (z.finding, z.tooth, z.surface) for z in outcome.check.zones
+    ]
+    for with_beads, plain in zip(check.zones, outcome.check.zones, strict=True):
+        assert with_beads.extreme_mm == pytest.approx(plain.extreme_mm, abs=0.05)
+    assert len(check.questions) == 1
+
+
+def test_beads_are_counted_and_their_cover_is_told(
+    beaded: tuple, sample: phantom.sample.Phantom
+) -> None:
+    """Source: the beads that were put on; a bead sunk in by half stands out by its radius."""
+    put, _, check = beaded
+    count = len(put.centres_mm)
+    assert count > 200
+    assert check.beads.count == pytest.approx(count, abs=0.02 * count)
+    assert check.beads.diameter_mm == pytest.approx(0.4, abs=0.05)
+    assert check.beads.height_mm == pytest.approx(0.2, abs=0.02)
+    tops = put.centres_mm + 0.2 * unit(
+        NearestSurface(sample.waxup).query(put.centres_mm).point_mm - put.centres_mm
+    )
+    cover = NearestSurface(sample.waxup).query(tops).distance_mm
+    assert check.beads.cover_median_mm == pytest.approx(np.median(cover), abs=0.03)
+    assert check.beads.cover_least_mm == pytest.approx(cover.min(), abs=0.05)
+
+
+def test_space_is_measured_from_the_base_between_beads(
+    beaded: tuple, sample: phantom.sample.Phantom
+) -> None:
+    """Source: the depth to which the bridge was cut, before any bead was put on it."""
+    put, origin, check = beaded
+    vertex = np.flatnonzero((origin >= 0) & (origin < len(sample.cut)))
+    old = origin[vertex]
+    beyond = sample.cut[old] & (sample.inward_mm[old] > 0.9)
+    raised = put.under[old] >= 0
+    for chosen in (beyond & raised, beyond & ~raised):
+        error = check.space.nearest_mm[vertex[chosen]] - sample.depth_mm[old[chosen]]
+        assert chosen.sum() > 400
+        assert abs(np.mean(error)) < 0.01
+        # The rest lies on the sharp edges of the pontic's base, where a mesh of 0.1 mm rounds.
+        assert (np.abs(error) < 0.05).mean() > 0.95
+
+
+def test_the_sprue_is_left_out_and_told(beaded: tuple) -> None:
+    """Source: it was pulled out of 47 by 8 mm, at a right angle give or take."""
+    (told,) = beaded[2].told
+    assert (told.kind, told.count) == ("attachment", 1)
+    assert " at 47 " in told.words
+    length = float(re.search(r"stands (\d+\.\d) mm", told.words).group(1))
+    assert length == pytest.approx(SPRUE_MM, abs=0.8)
+    assert (beaded[2].region == Region.ATTACHMENT).sum() > 500
 
 
 def test_the_files_are_what_the_code_makes(sample: phantom.sample.Phantom) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 
@@ -9,7 +10,9 @@ import numpy as np
 
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
+    BEADS,
     FORBIDDEN,
+    VENEER,
     AlignmentState,
     Case,
     Decision,
@@ -32,6 +35,14 @@ _KNIFE_STEP_MM = 0.05
 _ORDER = (FindingKind.OVER_CONTOUR, FindingKind.TOO_THIN, FindingKind.TOO_THICK)
 
 
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Advised:
+    """A zone before it is ranked, with the volume that the knife takes off or adds."""
+
+    patch: Patch
+    volume_mm3: float = math.nan
+
+
 PlaceWords = Callable[[Ints], tuple[str | None, str | None, str]]
 """Tooth, surface and a place in words for some vertices."""
 
@@ -40,35 +51,63 @@ def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
     return None, None, ""
 
 
-def decide(patches: list[Patch], place: PlaceWords = _nowhere) -> tuple[Zone, ...]:
-    """Judge every patch and rank them: firm first, then by depth beyond the limit × area.
+def _never(_: Ints) -> bool:
+    return False
+
+
+def decide(
+    advised: list[Advised],
+    place: PlaceWords = _nowhere,
+    functional: Callable[[Ints], bool] = _never,
+) -> tuple[Zone, ...]:
+    """Judge every patch and rank them.
+
+    Firm ones first, among them functional cusps, then by depth beyond the limit × area.
 
     Parameters
     ----------
-    patches : list of Patch
+    advised : list of Advised
     place : callable, optional
         Says where some vertices lie.
+    functional : callable, optional
+        Whether some vertices lie on functional cusps.
     """
+    bites = [functional(one.patch.vertices) for one in advised]
 
-    def rank(patch: Patch) -> tuple[bool, float]:
-        return (_decision(patch) is not Decision.FIRM, -max(patch.excess_mm, 0.0) * patch.area_mm2)
+    def rank(index: int) -> tuple[bool, bool, float]:
+        patch = advised[index].patch
+        depth = max(patch.excess_mm, 0.0)
+        return decision(patch) is not Decision.FIRM, not bites[index], -depth * patch.area_mm2
 
-    ranked = sorted(patches, key=rank)
-    return tuple(_zone(number, patch, place) for number, patch in enumerate(ranked, start=1))
+    ranked = sorted(range(len(advised)), key=rank)
+    return tuple(
+        _zone(number, advised[index], place, bites[index])
+        for number, index in enumerate(ranked, start=1)
+    )
 
 
-def _decision(patch: Patch) -> Decision:
+def decision(patch: Patch) -> Decision:
     """ISO 14253-1: firm where the mean clears the limit by 1.645 of its own uncertainty."""
     return Decision.FIRM if patch.excess_mm > GUARD * patch.u_mm else Decision.UNDECIDED
 
 
-def _zone(number: int, patch: Patch, place: PlaceWords) -> Zone:
+def advise(patch: Patch) -> float:
+    """What the knife takes off or adds at a zone's worst spot, along its path, in mm.
+
+    In steps of 0.05 mm, and so much that the limit is kept surely.
+    """
+    steps = math.ceil(round(patch.sure_mm * patch.path / _KNIFE_STEP_MM, 6))
+    return max(steps, 1) * _KNIFE_STEP_MM
+
+
+def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool) -> Zone:
+    patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices)
     return Zone(
         id=number,
         finding=patch.finding,
-        decision=_decision(patch),
+        decision=decision(patch),
         area_mm2=patch.area_mm2,
         extreme_mm=patch.extreme_mm,
         u_mm=patch.u_mm,
@@ -77,15 +116,30 @@ def _zone(number: int, patch: Patch, place: PlaceWords) -> Zone:
         surface=surface,
         place=words,
         action=action_words(patch),
+        about=BEADS if patch.beads else VENEER,
+        limit_mm=patch.limit_mm,
+        typical_mm=patch.typical_mm,
+        amount_mm=-advise(patch) if patch.finding is FindingKind.TOO_THICK else advise(patch),
+        volume_mm3=advised.volume_mm3,
+        functional=functional,
     )
 
 
 def action_words(patch: Patch) -> str:
-    """What the hand does: «take off 0.35 mm», in steps of 0.05 mm, never less than is missing."""
-    if _decision(patch) is Decision.UNDECIDED:
-        return f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again"
-    steps = math.ceil(round(patch.excess_mm / _KNIFE_STEP_MM, 6))
-    amount = f"{max(steps, 1) * _KNIFE_STEP_MM:.2f} mm"
+    """What the hand does, such as «take off 0.35 mm»."""
+    if decision(patch) is Decision.UNDECIDED:
+        return (
+            f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
+            f"to be sure, {_what(patch)}"
+        )
+    return _what(patch)
+
+
+def _what(patch: Patch) -> str:
+    amount = f"{advise(patch):.2f} mm"
+    if patch.beads:
+        count = "1 bead" if patch.beads == 1 else f"{patch.beads} beads"
+        return f"lower {count} by {amount}, or take them off"
     if patch.finding is FindingKind.TOO_THICK:
         return f"add {amount} of wax"
     if patch.finding is FindingKind.OVER_CONTOUR:

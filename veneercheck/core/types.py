@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from datetime import datetime
 from enum import IntEnum, StrEnum
@@ -214,6 +215,8 @@ class Region(IntEnum):
     ISLAND = 4
     FITTING_SURFACE = 5
     MODEL = 6
+    ATTACHMENT = 7
+    """A sprue, handle or pin: left out."""
 
 
 class FindingKind(IntEnum):
@@ -294,6 +297,10 @@ class SpaceMap:
     outcome: Ints
 
 
+VENEER, BEADS = "veneer", "beads"
+"""What a zone is about."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True)
 class Zone:
     """Connected framework surface with one finding."""
@@ -310,6 +317,41 @@ class Zone:
     action: str
     place: str = ""
     """Tooth, surface, third and part in words; empty where nothing is known."""
+    about: str = VENEER
+    """What is judged: the veneer over the surface, or its cover over the tops of beads."""
+    limit_mm: float = math.nan
+    """What the worst spot was judged against; 0 for the contour itself."""
+    typical_mm: float = math.nan
+    """Median reading over the zone."""
+    amount_mm: float = math.nan
+    """What the knife takes off at the worst spot, along its own path; negative: to be added."""
+    volume_mm3: float = math.nan
+    """Of all that, running out to nothing where the limit is kept surely."""
+    functional: bool = False
+    """On cusps that bite into the opposing fossae."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class BeadField:
+    """The retention beads of a framework, and how the veneer covers them.
+
+    Parameters
+    ----------
+    count : int
+    diameter_mm, height_mm : float
+        Of the foot, and how far the tops stand out over the base: medians.
+    proud : int
+        Beads that stand out farther than the opaquer is thick.
+    cover_least_mm, cover_median_mm : float
+        From the tops to the contour, opaquer included.
+    """
+
+    count: int
+    diameter_mm: float
+    height_mm: float
+    proud: int
+    cover_least_mm: float
+    cover_median_mm: float
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -379,6 +421,8 @@ class Limits:
     trueness_u_mm: float
     seating_u_mm: float
     smallest_zone_mm2: float
+    narrowest_zone_mm: float = 0.4
+    bead_cover_mm: float = 0.8
     surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
     certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
@@ -444,6 +488,11 @@ class Check:
     case: Case
     limits: Limits
     frame: Frame = Frame()
+    amount_mm: Floats | None = None
+    """What the knife takes off at every vertex, along its normal; negative: to be added."""
+    beads: BeadField | None = None
+    told: tuple[Fault, ...] = ()
+    """What was recognised and left out."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

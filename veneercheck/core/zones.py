@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from veneercheck.core.beads import Beads
 from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.regions import AGREEING_COS, Regions
@@ -26,6 +27,16 @@ NOISE_REACH_MM = 0.1
 
 ISLAND_FLANK_SHARE = 0.9
 """A thin zone that lies to this share round an island is the flank of a metal stop."""
+
+FIRMLY_MM = 0.02
+"""A zone holds surface beyond the limit by more than this, twice the noise of a usual scan, and
+reaches from there to where the limit is met: what only flickers about the limit is no zone."""
+
+BEADS_APART_MM = 1.0
+"""Beads whose cover is short and that stand no farther apart are one zone."""
+
+_LEAST_TILT_COS = 0.5
+"""The knife's path is told up to twice the depth; on steeper walls it would be a guess."""
 
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
@@ -55,6 +66,8 @@ class Excess:
         Beyond the limit.
     fringe : ndarray of bool, shape (n,)
         On the right side of the limit, but not by the guard band.
+    path : ndarray, shape (n,)
+        What the knife moves along the framework's normal to change the reading by one.
     """
 
     finding: FindingKind
@@ -64,6 +77,7 @@ class Excess:
     noise_u_mm: Floats
     candidate: Bools
     fringe: Bools
+    path: Floats
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -82,6 +96,12 @@ class Patch:
         Mean distance beyond the limit over the same spot; negative if within.
     u_mm : float
         Standard uncertainty of both.
+    typical_mm : float
+        Median reading.
+    path : float
+        What the knife moves at the worst spot to change the reading by one.
+    beads : int
+        How many beads' tops it is about; 0 where it is about the veneer over the surface.
     """
 
     finding: FindingKind
@@ -91,6 +111,25 @@ class Patch:
     extreme_mm: float
     excess_mm: float
     u_mm: float
+    typical_mm: float = math.nan
+    path: float = 1.0
+    beads: int = 0
+
+    @property
+    def sure_mm(self) -> float:
+        """What must change for the limit to be kept surely: the guard band, and noise, are added.
+
+        Over contour the limit is the contour itself, which the eye and the scan both show.
+        """
+        over = self.finding is FindingKind.OVER_CONTOUR
+        return self.excess_mm + (0.0 if over else GUARD * self.u_mm + FIRMLY_MM)
+
+    @property
+    def limit_mm(self) -> float:
+        """What the worst spot was judged against."""
+        if self.finding is FindingKind.TOO_THIN:
+            return self.extreme_mm + self.excess_mm
+        return self.extreme_mm - self.excess_mm if self.finding is FindingKind.TOO_THICK else 0.0
 
 
 def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats:
@@ -130,18 +169,23 @@ def excesses(
     of_layer = np.hypot(steady, limits.opaquer_u_mm)
     guard = GUARD * np.hypot(of_layer, noise)
 
-    def compare(finding: FindingKind, excess: Floats, value: Floats) -> Excess:
+    tilt = np.clip(np.nan_to_num(reading.agreement, nan=1.0), _LEAST_TILT_COS, 1.0)
+    by_ball = space.ball_mm < space.space_mm
+
+    def compare(finding: FindingKind, excess: Floats, value: Floats, path: Floats) -> Excess:
         excess = np.where(veneered, excess, np.nan)
         candidate = excess > 0
         fringe = (excess <= 0) & (excess > -guard) & (regions.code == Region.CUT)
-        return Excess(finding, excess, value, of_layer, noise, candidate, fringe)
+        return Excess(finding, excess, value, of_layer, noise, candidate, fringe, path)
 
     need = least_layer_mm(regions, limits, least_mm)
     low_mm = space.judged_low_mm - limits.taken_mm
     high_mm = space.judged_high_mm - limits.taken_mm
-    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm)
-    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm)
-    bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL))
+    # Over a contour tilted by θ the ray is h/cos θ, the ball 2h/(1 + cos θ), the nearest h.
+    thin_path = np.where(by_ball, 0.5 * (1.0 + tilt) / tilt, 1.0)
+    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path)
+    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt)
+    bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
     outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
     candidate = outside > regions.tolerance_mm
@@ -153,6 +197,7 @@ def excesses(
         noise,
         candidate,
         np.zeros_like(candidate),
+        np.where(space.nearest_mm > space.space_mm, 1.0 / tilt, 1.0),
     )
     return thin, thick, over
 
@@ -177,11 +222,21 @@ def patches(
     list of Patch
         Beyond the limit first, then those that only come within the guard band of it.
     """
-    found = _connect(framework, reading, excess, excess.candidate, limits)
+    beyond = _grown(excess.candidate & (excess.excess_mm > FIRMLY_MM), excess.candidate, reading)
+    found = _connect(framework, reading, excess, beyond, limits)
     found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
     if excess.finding is FindingKind.TOO_THIN:
         found = [patch for patch in found if not _is_flank(patch, reading, regions)]
     return [patch for patch in found if _stands(patch, reading, regions)]
+
+
+def _grown(core: Bools, within: Bools, reading: Reading) -> Bools:
+    """All of `within` that hangs together with some of `core`."""
+    edges = reading.edges
+    label = components(len(within), edges[within[edges[:, 0]] & within[edges[:, 1]]])
+    holds = np.zeros(len(within), dtype=bool)
+    holds[label[core]] = True
+    return within & holds[label]
 
 
 def _apart(excess: Excess, found: list[Patch], edges: Ints) -> Bools:
@@ -218,11 +273,11 @@ def _connect(
     if not mask.any():
         return []
     points, edges, area = framework.points_mm, reading.edges, reading.space.area_mm2
-    crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
-    mask = mask & ~crumbs
     # Measured on the contour, where the wall of a step between two spots has no length.
     contour = reading.space.contour_mm
     ground = np.where(np.isfinite(contour), contour, points)
+    crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
+    mask = mask & ~crumbs & ~_slivers(ground, edges, mask, limits.narrowest_zone_mm)
     near = np.isfinite(reach_along_edges(ground, edges, mask, 0.5 * GAP_MM))
     label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
     members = np.flatnonzero(mask)
@@ -236,9 +291,18 @@ def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bool
     return mask & (np.bincount(label, weights=area * mask)[label] < smallest_mm2)
 
 
+def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float) -> Bools:
+    """Parts that are nowhere as wide as a hand can work on."""
+    inward = reach_along_edges(points, edges, ~mask, 0.5 * narrowest_mm)
+    label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
+    wide = np.zeros(len(mask), dtype=bool)
+    wide[label[mask & np.isinf(inward)]] = True
+    return mask & ~wide[label]
+
+
 def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patch:
     weight = area[vertices]
-    value, beyond, u = _worst_spot(points, area, excess, vertices)
+    value, beyond, u, path = _worst_spot(points, area, excess, vertices)
     return Patch(
         finding=excess.finding,
         vertices=vertices,
@@ -247,13 +311,15 @@ def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patc
         extreme_mm=value,
         excess_mm=beyond,
         u_mm=u,
+        typical_mm=float(np.nanmedian(excess.value_mm[vertices])),
+        path=path,
     )
 
 
 def _worst_spot(
     points: Floats, area: Floats, excess: Excess, vertices: Ints
-) -> tuple[float, float, float]:
-    """Reading, distance beyond the limit and uncertainty, averaged where they are worst.
+) -> tuple[float, float, float, float]:
+    """Reading, distance beyond the limit, uncertainty and path, averaged where they are worst.
 
     The spot is a disc; what it holds beyond the zone's own border counts too, so that a narrow
     zone is not made to look worse than its surroundings.
@@ -264,13 +330,14 @@ def _worst_spot(
     inside = ((points >= low) & (points <= high)).all(axis=1)
     around = np.flatnonzero(inside & np.isfinite(excess.excess_mm))
     summed = _disc_sums(points[tried], points[around], radius, _of_spot(area, excess, around))
-    weight, weight2, value, beyond, noise2, steady2 = summed.T
+    weight, weight2, value, beyond, noise2, steady2, path = summed.T
     worst = int(np.argmax(beyond / weight))
     total = weight[worst]
     independent = max(1.0, total / (2.0 * math.pi * NOISE_REACH_MM**2))
     averaging = max(weight2[worst] / total**2, 1.0 / independent)
     u2 = (noise2[worst] * averaging + steady2[worst]) / total
-    return float(value[worst] / total), float(beyond[worst] / total), math.sqrt(u2)
+    mean, excess_mm = float(value[worst] / total), float(beyond[worst] / total)
+    return mean, excess_mm, math.sqrt(u2), float(path[worst] / total)
 
 
 def _worst_of_each_cell(points: Floats, excess_mm: Floats, vertices: Ints, cell_mm: float) -> Ints:
@@ -294,6 +361,7 @@ def _of_spot(area: Floats, excess: Excess, around: Ints) -> Floats:
         excess.excess_mm[around],
         excess.noise_u_mm[around] ** 2,
         excess.steady_u_mm[around] ** 2,
+        excess.path[around],
     )
     return np.stack(columns, axis=1) * weight[:, None]
 
@@ -308,3 +376,69 @@ def _disc_sums(centres: Floats, points: Floats, radius_mm: float, columns: Float
         within = square - 2.0 * part @ points.T <= -row_dot(part, part)[:, None]
         summed[first : first + rows] = within.astype(np.float64) @ columns
     return summed
+
+
+def amounts(reading: Reading, excess: Excess, patch: Patch, advised_mm: float) -> Floats:
+    """What the knife takes off (or adds) at every vertex for one zone, shape (n,), in mm.
+
+    The advised amount at the worst spot, and all round so much less as the limit is exceeded
+    less, running out where it is kept surely.
+    """
+    over = patch.finding is FindingKind.OVER_CONTOUR
+    # The contour itself is where the knife stops; a limit must be kept surely, so it goes on.
+    spare = 0.0 if over else advised_mm / patch.path - patch.excess_mm
+    left = np.where(np.isfinite(excess.excess_mm), excess.excess_mm, -np.inf) + spare
+    around = left > (FIRMLY_MM if over else 0.0)
+    own = np.zeros(len(around), dtype=bool)
+    own[patch.vertices] = True
+    reached = _grown(own & around, around, reading)
+    return np.where(reached, np.clip(left * excess.path, 0.0, advised_mm), 0.0)
+
+
+def bead_patches(
+    found: Beads, raw: Reading, reading: Reading, limits: Limits, thin: list[Patch]
+) -> list[Patch]:
+    """Zones where the veneer over the tops of beads is short, though it is not over their base.
+
+    Parameters
+    ----------
+    found : Beads
+    raw : Reading
+        Of the framework with its beads.
+    reading : Reading
+        Of the base.
+    thin : list of Patch
+        What is too thin already, beads and all.
+    """
+    from scipy.spatial import cKDTree
+
+    cover, u = raw.space.nearest_mm[found.top], raw.space.u_judged_mm[found.top]
+    short = limits.bead_cover_mm - cover
+    known = np.zeros(len(found.bead), dtype=bool)
+    for patch in thin:
+        known[patch.vertices] = True
+    asked = np.flatnonzero((short > -GUARD * u) & ~known[found.top])
+    if not len(asked):
+        return []
+    tops = found.base.points_mm[found.top[asked]]
+    pairs = cKDTree(tops).query_pairs(BEADS_APART_MM, output_type="ndarray")
+    label = components(len(asked), pairs)
+    area = reading.space.area_mm2
+
+    def patch_of(beads: Ints) -> Patch:
+        worst = beads[np.argmax(short[beads])]
+        vertices = np.flatnonzero(np.isin(found.bead, beads))
+        weight = area[vertices]
+        return Patch(
+            finding=FindingKind.TOO_THIN,
+            vertices=vertices,
+            area_mm2=float(weight.sum()),
+            centre_mm=weight @ found.base.points_mm[vertices] / weight.sum(),
+            extreme_mm=float(cover[worst]),
+            excess_mm=float(short[worst]),
+            u_mm=float(u[worst]),
+            typical_mm=float(np.median(cover[beads])),
+            beads=len(beads),
+        )
+
+    return [patch_of(asked[label == part]) for part in np.unique(label)]

@@ -55,7 +55,8 @@ def document(outcome: Outcome) -> dict[str, Any]:
         "layer": _reading(check, check.layer_statistics),
         "zones": [_zone(zone) for zone in check.zones],
         "questions": [_question(question) for question in check.questions],
-        "remarks": [_fault(remark) for remark in outcome.remarks],
+        "beads": None if check.beads is None else dataclasses.asdict(check.beads),
+        "remarks": [_fault(remark) for remark in (*outcome.remarks, *check.told)],
         "verdict": check.verdict.value,
     }
 
@@ -135,7 +136,11 @@ def _profile(limits: Limits) -> dict[str, Any]:
             "trueness_u_mm": limits.trueness_u_mm,
             "seating_u_mm": limits.seating_u_mm,
         },
-        "zone": {"smallest_mm2": limits.smallest_zone_mm2},
+        "zone": {
+            "smallest_mm2": limits.smallest_zone_mm2,
+            "narrowest_mm": limits.narrowest_zone_mm,
+        },
+        "beads": {"least_cover_mm": limits.bead_cover_mm},
         "surfaces": {name: dataclasses.asdict(own) for name, own in limits.surfaces.items()},
         "certainty": dict(limits.certainty),
     }
@@ -177,6 +182,12 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "tooth": zone.tooth,
         "surface": zone.surface,
         "place": zone.place,
+        "about": zone.about,
+        "limit_mm": number(zone.limit_mm),
+        "typical_mm": number(zone.typical_mm),
+        "amount_mm": number(zone.amount_mm),
+        "volume_mm3": number(zone.volume_mm3),
+        "functional": zone.functional,
         "action": zone.action,
     }
 

@@ -37,6 +37,12 @@ _ZONE_COLUMNS = (
     "tooth",
     "surface",
     "place",
+    "about",
+    "limit_mm",
+    "typical_mm",
+    "amount_mm",
+    "volume_mm3",
+    "functional",
     "action",
 )
 

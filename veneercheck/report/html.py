@@ -18,7 +18,14 @@ from veneercheck.report.tables import (
     scans_rows,
     zones_table,
 )
-from veneercheck.report.verdict import action_words, cautions, verdict_sentences
+from veneercheck.report.verdict import (
+    action_words,
+    beads_sentence,
+    cautions,
+    place_words,
+    question_words,
+    verdict_sentences,
+)
 from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
@@ -115,7 +122,12 @@ def _sections(
         found += [_views(document, stills, words), _close_ups(document, stills, words)]
     if document["alignment"]["state"] != "failed":
         found.append(
-            _section("reading", words("report.reading"), table(*reading_rows(document, words)))
+            _section(
+                "reading",
+                words("report.reading"),
+                table(*reading_rows(document, words)),
+                *_told(document, words),
+            )
         )
     found += [
         _section(
@@ -156,11 +168,15 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
 
 
 def _questions(document: Mapping[str, Any], words: Words) -> Markup:
-    asked = [
-        tag("li", f"{words.known('question', q['words'])} ({words.mm2(q['area_mm2'])})")
-        for q in document["questions"]
-    ]
+    asked = [tag("li", question_words(q, words)) for q in document["questions"]]
     return _section("questions", words("report.questions"), tag("ul", *asked))
+
+
+def _told(document: Mapping[str, Any], words: Words) -> list[Markup]:
+    """What was recognised on the framework, and what the two scans told side by side."""
+    told = [beads_sentence(document, words), *(str(r["words"]) for r in document["remarks"])]
+    items = [tag("li", sentence) for sentence in told if sentence]
+    return [tag("ul", *items)] if items else []
 
 
 def _views(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
@@ -189,6 +205,8 @@ def _close_ups(document: Mapping[str, Any], stills: Mapping[str, Path], words: W
             decision=words.known("decision", decision),
         )
         caption = f"{words('picture.zone', id=zone['id'])}: {action_words(zone, words)}"
+        where = place_words(zone, words)
+        caption += f" ({where})" if where else ""
         figures.append(
             tag("figure", picture(stills[name], alt), tag("figcaption", caption), id=name)
         )

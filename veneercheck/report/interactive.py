@@ -19,6 +19,7 @@ from veneercheck.report.drawing import legend_bar
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import Pack, add_mesh, add_values, first_use_order
 from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
+from veneercheck.report.verdict import question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views
 from veneercheck.report.words import Words, sections
 
@@ -141,7 +142,7 @@ def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
 
 
 def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
-    words = scene.words.known("question", asked["words"])
+    words = question_words(asked, scene.words)
     return {"id": "?", "firm": False, **_place(asked, scene, origin), "words": words}
 
 

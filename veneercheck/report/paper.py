@@ -23,7 +23,13 @@ from veneercheck.report.tables import (
     reading_rows,
     scans_rows,
 )
-from veneercheck.report.verdict import action_words, cautions, verdict_sentences
+from veneercheck.report.verdict import (
+    action_words,
+    cautions,
+    place_words,
+    question_words,
+    verdict_sentences,
+)
 from veneercheck.report.words import Words
 
 Paper = Literal["a4", "us-letter"]
@@ -92,9 +98,9 @@ def paper_data(
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
         "most": _MOST_ON_BENCH,
         "tall": _PICTURE_ON_BENCH_MM[min(len(document["zones"]), _MOST_ON_BENCH)],
-        "zones": [_zone(zone, folder, document, words, scene) for zone in document["zones"]],
+        "zones": [_zone(zone, folder, words, scene) for zone in document["zones"]],
         "zone_head": [words(f"report.{column}") for column in _COLUMNS],
-        "questions": [words.known("question", q["words"]) for q in document["questions"]],
+        "questions": [question_words(q, words) for q in document["questions"]],
         "alignment": alignment_rows(document, words),
         "reading": dict(zip(("head", "rows"), reading_rows(document, words), strict=True)),
         "limits": dict(zip(("head", "rows"), limits_rows(document, words), strict=True)),
@@ -127,13 +133,12 @@ _WORDS = (
 def _zone(
     zone: Mapping[str, Any],
     folder: Path,
-    document: Mapping[str, Any],
     words: Words,
     scene: Scene | None,
 ) -> dict[str, Any]:
     title = zone_words(zone, words)
     cut = zone_cut(zone, scene) if scene else None
-    place = [zone["tooth"], words.known("surface", zone["surface"]) if zone["surface"] else None]
+    place = [place_words(zone, words)]
     finding = words.known("finding", zone["finding"])
     reading = words.mm_sure(zone["extreme_mm"], zone["u_mm"])
     return {
@@ -151,7 +156,7 @@ def _zone(
             words.known("surface", zone["surface"]),
             finding,
             reading,
-            limit_words(zone, document, words),
+            limit_words(zone, words),
             words.known("decision", zone["decision"]),
         ],
     }

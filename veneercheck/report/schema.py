@@ -8,7 +8,14 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.types import AlignmentState, Decision, FindingKind, Verdict
+from veneercheck.core.types import (
+    BEADS,
+    VENEER,
+    AlignmentState,
+    Decision,
+    FindingKind,
+    Verdict,
+)
 from veneercheck.report.document import SCHEMA_ID
 
 SCHEMA_FILE, FIELDS_FILE = "result.schema.json", "result.fields.md"
@@ -33,6 +40,7 @@ def result_schema() -> Schema:
         "layer": _reading("What opaquer and beads leave of the space, over the cut area."),
         "zones": _list(_zone(), "Findings, the most pressing first."),
         "questions": _list(_question(), "What only the technician can answer; no findings."),
+        "beads": _beads(),
         "remarks": _list(_fault(), "What the two scans told when laid side by side."),
         "verdict": _one_of([v.value for v in Verdict], "The outcome; none of them is a release."),
     }
@@ -197,7 +205,14 @@ def _profile() -> Schema:
             trueness_u_mm=_length("Scanner's trueness, standard uncertainty, mm.", minimum=0),
             seating_u_mm=_length("Taking off and seating again, standard uncertainty, mm."),
         ),
-        zone=_object("Zones.", smallest_mm2=_length("Smaller ones are not listed, mm².")),
+        zone=_object(
+            "Zones.",
+            smallest_mm2=_length("Smaller ones are not listed, mm²."),
+            narrowest_mm=_length("Nor those that are nowhere so wide, mm."),
+        ),
+        beads=_object(
+            "Retention beads.", least_cover_mm=_length("Least from their tops to the contour, mm.")
+        ),
         surfaces=own,
         certainty=told,
     )
@@ -262,8 +277,27 @@ def _zone() -> Schema:
         tooth=_text_or_null("Two-digit tooth code."),
         surface=_text_or_null("Surface of the tooth."),
         place=_text("Tooth, surface, third and part in words; empty where nothing is known."),
+        about=_one_of([VENEER, BEADS], "Veneer over the surface, or cover over tops of beads."),
+        limit_mm=_number("What the worst spot was judged against, mm; 0: the contour itself."),
+        typical_mm=_number("Median reading over the zone, mm."),
+        amount_mm=_number("To take off at the worst spot along the knife's path; < 0: to add, mm."),
+        volume_mm3=_number("Of what is taken off or added, running out all round, mm³."),
+        functional={"type": "boolean", "description": "On cusps that bite into a fossa."},
         action=_text("What to do at the bench."),
     )
+
+
+def _beads() -> Schema:
+    found = _object(
+        "Retention beads, taken off before measuring; null where none were found.",
+        count=_whole("How many."),
+        diameter_mm=_number("Of the foot, median, mm."),
+        height_mm=_number("How far they stand out, median, mm."),
+        proud=_whole("Those that stand out farther than the opaquer is thick."),
+        cover_least_mm=_number("Least from a top to the contour, opaquer included, mm."),
+        cover_median_mm=_number("The same, median, mm."),
+    )
+    return {**found, "type": ["object", "null"]}
 
 
 def _question() -> Schema:

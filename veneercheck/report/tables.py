@@ -25,11 +25,11 @@ def zones_table(document: Mapping[str, Any], words: Words) -> Markup:
     """The ranked list: where, what, how surely, and what to do."""
     columns = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "area")
     head = [words(f"report.{column}") for column in (*columns, "decision")]
-    rows = [_zone_row(zone, document, words) for zone in document["zones"]]
+    rows = [_zone_row(zone, words) for zone in document["zones"]]
     return table(head, rows)
 
 
-def _zone_row(zone: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> list[str]:
+def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:
     number = str(zone["id"])
     firm = zone["decision"] == "firm"
     sign = tag(
@@ -47,20 +47,20 @@ def _zone_row(zone: Mapping[str, Any], document: Mapping[str, Any], words: Words
         words.known("surface", zone["surface"]),
         words.known("finding", zone["finding"]),
         tag("span", words.mm_sure(zone["extreme_mm"], zone["u_mm"]), class_="number"),
-        tag("span", limit_words(zone, document, words), class_="number"),
+        tag("span", limit_words(zone, words), class_="number"),
         tag("span", words.mm2(zone["area_mm2"]), class_="number"),
         words.known("decision", zone["decision"]),
     ]
 
 
-def limit_words(zone: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
-    """The limit a zone is judged against: its surface's own, else the general one."""
-    profile = document["profile"]
-    layer = profile["surfaces"].get(zone["surface"] or "", profile["layer"])
+def limit_words(zone: Mapping[str, Any], words: Words) -> str:
+    """The limit that a zone was judged against."""
+    if zone["about"] == "beads":
+        return f"≥ {words.mm(zone['limit_mm'])} ({words('report.cover')})"
     if zone["finding"] == "too_thin":
-        return f"≥ {words.mm(layer['least_mm'])}"
+        return f"≥ {words.mm(zone['limit_mm'])}"
     if zone["finding"] == "too_thick":
-        return f"≤ {words.mm(layer['greatest_mm'])}"
+        return f"≤ {words.mm(zone['limit_mm'])}"
     return f"≥ {words.mm(0.0)} ({words('report.space')})"
 
 
@@ -127,6 +127,8 @@ LIMIT_FIELDS = (
     ("trueness", "scan", "trueness_u_mm"),
     ("seating", "scan", "seating_u_mm"),
     ("smallest", "zone", "smallest_mm2"),
+    ("narrowest", "zone", "narrowest_mm"),
+    ("cover", "beads", "least_cover_mm"),
 )
 """Words, section and field of every limit that the report lists."""
 

@@ -30,9 +30,9 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
         Lines of text, no colour.
     """
     lines = ["", _heading(document), _verdict(document)]
-    lines += [_zone(zone, document["profile"]) for zone in document["zones"]]
+    lines += [_zone(zone) for zone in document["zones"]]
     lines += [_question(question) for question in document["questions"]]
-    lines += ["", _layer(document), _alignment(document)]
+    lines += ["", _layer(document), *_beads(document), _alignment(document)]
     lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
     lines += [_indented(words) for words in document["case"]["frame"]["words"]]
     lines += [_indented(remark["words"]) for remark in document["remarks"]]
@@ -69,23 +69,23 @@ def _count(number: int, one: str, many: str) -> str:
     return "" if not number else f"{number} {one if number == 1 else many}"
 
 
-def _zone(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
+def _zone(zone: Mapping[str, Any]) -> str:
     what = _FINDING[zone["finding"]]
     reading = "outside by" if zone["finding"] == "over_contour" else "layer"
+    reading = "cover over beads" if zone["about"] == "beads" else reading
     value = -zone["extreme_mm"] if zone["finding"] == "over_contour" else zone["extreme_mm"]
     place = _place(zone)
     return (
         f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
-        f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone, profile)}"
+        f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone)}"
         f"\n      → {zone['action']}{'' if zone['decision'] == 'firm' else ' (undecided)'}"
     )
 
 
-def _limit(zone: Mapping[str, Any], profile: Mapping[str, Any]) -> str:
-    layer = profile["layer"]
-    if zone["finding"] == "too_thin":
-        return f" (least {layer['least_mm']:.2f})"
-    return f" (greatest {layer['greatest_mm']:.2f})" if zone["finding"] == "too_thick" else ""
+def _limit(zone: Mapping[str, Any]) -> str:
+    side = {"too_thin": "least", "too_thick": "greatest"}.get(zone["finding"])
+    limit = zone["limit_mm"]
+    return f" ({side} {limit:.2f})" if side and limit is not None else ""
 
 
 def _place(told: Mapping[str, Any]) -> str:
@@ -107,6 +107,18 @@ def _layer(document: Mapping[str, Any]) -> str:
         f"{layer['p05_mm']:.2f}–{layer['p95_mm']:.2f} mm; measured on "
         f"{100 * layer['measured_share']:.0f} % of {layer['veneered_area_mm2']:.0f} mm²"
     )
+
+
+def _beads(document: Mapping[str, Any]) -> list[str]:
+    found = document["beads"]
+    if found is None:
+        return []
+    return [
+        f"Retention beads: {found['count']}, {found['diameter_mm']:.1f} mm across, standing out "
+        f"{found['height_mm']:.2f} mm; {found['proud']} of them farther than the opaquer is thick. "
+        f"Cover over their tops: least {found['cover_least_mm']:.2f} mm, median "
+        f"{found['cover_median_mm']:.2f} mm. Space and layer are measured from the base."
+    ]
 
 
 def _alignment(document: Mapping[str, Any]) -> str:

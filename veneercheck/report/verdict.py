@@ -15,6 +15,8 @@ _WITHOUT_ZONES = {
 }
 """What a verdict without a single zone rests on."""
 
+_HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
+_REACHING = re.compile(r"reaching on to (\d\d)")
 _AMOUNT = re.compile(r"(\d+(?:\.\d+)?) mm")
 
 
@@ -47,8 +49,53 @@ def action_words(zone: Mapping[str, Any], words: Words) -> str:
     amount = _AMOUNT.search(filed)
     if words.lang == "en" or amount is None:
         return filed
-    key = "undecided" if zone["decision"] == "undecided" else zone["finding"]
-    return words(f"actions.{key}", amount=words.mm(float(amount.group(1))))
+    key = "beads" if zone["about"] == "beads" else zone["finding"]
+    what = words(f"actions.{key}", amount=words.mm(abs(zone["amount_mm"])))
+    if zone["decision"] == "firm":
+        return what
+    guard = words.mm(float(amount.group(1)))
+    return words("actions.undecided", amount=guard, what=what)
+
+
+def place_words(told: Mapping[str, Any], words: Words) -> str:
+    """Where a zone or question lies; English as filed, else part by part in the reader's words."""
+    filed = str(told["place"])
+    if words.lang == "en" or not filed:
+        return filed
+    return ", ".join(_part(part, words) for part in filed.split(", "))
+
+
+def _part(part: str, words: Words) -> str:
+    height = _HEIGHT.fullmatch(part)
+    if height:
+        return words(f"place.{height.group(2)}", amount=words.mm(float(height.group(1)), 1))
+    reaching = _REACHING.fullmatch(part)
+    if reaching:
+        return words("place.reaching", tooth=reaching.group(1))
+    return words.known("place", words.known("surface", part) if part.isalpha() else part)
+
+
+def question_words(asked: Mapping[str, Any], words: Words) -> str:
+    """A question with its place and size."""
+    where = place_words(asked, words)
+    size = words.mm2(asked["area_mm2"])
+    return f"{words.known('question', asked['words'])} ({', '.join(filter(None, (where, size)))})"
+
+
+def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
+    """What is told of retention beads; empty where there are none."""
+    found = document["beads"]
+    if found is None:
+        return ""
+    return words(
+        "report.beads_found",
+        count=words.count(found["count"]),
+        diameter=words.mm(found["diameter_mm"], 1),
+        height=words.mm(found["height_mm"]),
+        proud=words.count(found["proud"]),
+        least=words.mm(found["cover_least_mm"]),
+        median=words.mm(found["cover_median_mm"]),
+    )
 
 
 def cautions(document: Mapping[str, Any], words: Words) -> list[str]:

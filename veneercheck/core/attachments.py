@@ -1,0 +1,82 @@
+"""What stands far out of the contour: sprues, handles, pins, and what only one scan shows."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.measure import Reading
+from veneercheck.core.mesh import border_vertices, components, reach_along_edges
+from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+FAR_MM = 1.5
+"""No framework stands out of its contour so far by a slip of the knife."""
+
+LEAST_FAR_MM2 = 1.0
+OUT_MM = 0.1
+"""Out of the contour by more than this, a part that reaches far out belongs to it."""
+
+FOOT_MM = 0.5
+"""Where a sprue is waxed on, its foot widens by so much."""
+
+_BESIDE_RIM_MM = 0.5
+"""Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Attachment:
+    """A part that stands far out.
+
+    Parameters
+    ----------
+    vertices : ndarray of int64
+        Its own, and its foot.
+    length_mm : float
+        How far it reaches out.
+    """
+
+    vertices: Ints
+    length_mm: float
+
+
+def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tuple[Attachment, ...]:
+    """Find sprues, handles and pins on a framework, the longest first.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    """
+    outside_mm = -reading.space.nearest_mm
+    out = outside_mm > OUT_MM
+    out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
+    label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
+    area = np.bincount(label, reading.space.area_mm2 * (out & (outside_mm > FAR_MM)))
+    parts = np.flatnonzero(area >= LEAST_FAR_MM2)
+    if not len(parts):
+        return ()
+    contour = NearestSurface(waxup)
+    found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
+    return tuple(sorted(found, key=lambda part: -part.length_mm))
+
+
+def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
+    from scipy.spatial import cKDTree
+
+    rim = waxup.points_mm[border_vertices(waxup)]
+    if not len(rim) or not len(places_mm):
+        return np.ones(len(places_mm), dtype=bool)
+    distance, _ = cKDTree(rim).query(places_mm, distance_upper_bound=_BESIDE_RIM_MM)
+    return np.asarray(np.isinf(distance))
+
+
+def _with_foot(
+    framework: TriangleMesh, reading: Reading, part: Bools, contour: NearestSurface
+) -> Attachment:
+    foot = reach_along_edges(framework.points_mm, reading.edges, part, FOOT_MM)
+    # Far out, the nearest contour on a point's own side may not be the nearest of all.
+    length = contour.query(framework.points_mm[part]).distance_mm.max()
+    return Attachment(np.flatnonzero(np.isfinite(foot)), float(length))

@@ -1,0 +1,251 @@
+"""Retention beads on a framework: which bumps are beads, and the surface they stand on."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.mesh import (
+    components,
+    corner_cross,
+    row_dot,
+    sum_at_vertices,
+    unique_edges,
+    unit,
+)
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+BUMP_SLOPE = 0.3
+"""A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
+
+BUMP_MM = 0.05
+"""What rises by more than this beyond that slope is looked at; scan noise rises by half of it."""
+
+LEAST_RISE_MM = 0.06
+WIDEST_MM = 0.45
+"""Beads are 0.2 to 0.6 mm across (common practice, no source); half of that, and a scan's blur."""
+
+FEWEST = 12
+"""A bead field holds tens to hundreds of beads; a few bumps are dirt or wax, and stay."""
+
+_FEWEST_VERTICES = 4
+_ALIKE = (0.5, 2.5)
+"""Beads of one framework are of one make: their rise lies between these shares of the median."""
+
+_AS_HIGH = 0.7
+"""A bump that stands out less than this share of the median is a ridge or a speck, no bead."""
+
+_WIDE = 1.6
+"""No bead's foot is wider than this share of the median."""
+
+_LEAST_BASE_MM = 0.4
+"""Beads stand where composite is to hold: less deep, a bump is the edge of a finish line."""
+
+_SMOOTH_MM = 0.3
+"""Directions are averaged over about a bead, so that flanks cancel and the base is left."""
+
+_MOST_STEPS = 100
+_STEP_VARIANCE = 0.25
+"""Half of a vertex's area vector goes on one edge each step: this share of its length squared."""
+
+_FARTHEST_MM = 1.0
+"""No way up a bead is longer."""
+
+_RIM_EDGES = 0.6
+"""The foot's rim lies hidden within the edge beyond the last vertex that stands out."""
+
+_DEEP_MM = 0.6
+"""What lies farther above or below a bead's middle belongs to another wall."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Beads:
+    """Beads found on a framework.
+
+    Parameters
+    ----------
+    base : TriangleMesh
+        The framework without them: the same vertices, those of the beads on the surface between.
+    bead : ndarray of int64, shape (n,)
+        Number of the bead that a vertex belongs to, −1 elsewhere.
+    top : ndarray of int64, shape (k,)
+        Highest vertex of each bead.
+    height_mm : ndarray, shape (k,)
+        How far each top stands out over the base.
+    diameter_mm : float
+        Of the foot, median.
+    """
+
+    base: TriangleMesh
+    bead: Ints
+    top: Ints
+    height_mm: Floats
+    diameter_mm: float
+
+
+def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
+    """Find retention beads, and the surface they stand on.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+        Edges well under half a bead's diameter, or its beads are not seen.
+    space_mm : ndarray, shape (n,)
+        Signed distance of every vertex from the contour, positive inside; beads stand where
+        it is positive. NaN where unknown.
+
+    Returns
+    -------
+    Beads or None
+        None where fewer than `FEWEST` bumps alike are found.
+
+    Notes
+    -----
+    How far a vertex rises above a cone of slope `BUMP_SLOPE` put over every other vertex is
+    found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
+    taken against the mean of the directions at its ends, so that a round surface does not rise.
+    The base under a bead is the membrane spanned by its rim.
+    """
+    edges, _, _ = unique_edges(mesh.faces)
+    length = _lengths(mesh.points_mm, edges)
+    if not len(edges):
+        return None
+    ways = _calm_directions(mesh, edges, float(np.median(length)))
+    rise = _rise(mesh.points_mm, edges, ways)
+    middle, radius = _bumps(mesh.points_mm, edges, ways, rise, space_mm > 0)
+    if len(middle) < FEWEST:
+        return None
+    foot = radius + _RIM_EDGES * float(np.median(length))
+    found = _taken_off(mesh, edges, ways, middle, foot)
+    high = found.height_mm > _AS_HIGH * np.median(found.height_mm)
+    high &= space_mm[found.top] + found.height_mm > _LEAST_BASE_MM
+    if high.sum() < FEWEST:
+        return None
+    if not high.all():
+        found = _taken_off(mesh, edges, ways, middle[high], foot)
+    return dataclasses.replace(found, diameter_mm=2.0 * radius)
+
+
+def _taken_off(
+    mesh: TriangleMesh, edges: Ints, ways: Floats, middle: Floats, foot_mm: float
+) -> Beads:
+    bead = _nearest_bump(mesh.points_mm, ways, middle, foot_mm)
+    base = _without(mesh, edges, bead >= 0)
+    height = row_dot(mesh.points_mm - base.points_mm, ways)
+    top = _highest(bead, height, len(middle))
+    return Beads(base, bead, top, height[top], 2.0 * foot_mm)
+
+
+def _lengths(points: Floats, edges: Ints) -> Floats:
+    way = points[edges[:, 0]] - points[edges[:, 1]]
+    return np.sqrt(row_dot(way, way))
+
+
+def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
+    """Outward directions of the surface without its beads: area vectors spread along edges."""
+    from scipy.sparse import csr_matrix
+
+    count = len(mesh.points_mm)
+    both = np.concatenate([edges, edges[:, ::-1]])
+    share = 1.0 / np.maximum(np.bincount(both[:, 0], minlength=count), 1)
+    spread = csr_matrix((share[both[:, 1]], (both[:, 0], both[:, 1])), shape=(count, count))
+    steps = round((_SMOOTH_MM / edge_mm) ** 2 / _STEP_VARIANCE) if edge_mm > 0 else 0
+    area = sum_at_vertices(mesh, corner_cross(mesh))
+    for _ in range(min(max(steps, 1), _MOST_STEPS)):
+        area = 0.5 * (area + spread @ area)
+    return unit(area)
+
+
+def _rise(points: Floats, edges: Ints, ways: Floats) -> Floats:
+    """How far each vertex stands out beyond the slope of a mound, shape (n,), mm."""
+    both = np.concatenate([edges, edges[:, ::-1]])
+    both = both[np.argsort(both[:, 1], kind="stable")]
+    start, end = both[:, 0], both[:, 1]
+    step = points[end] - points[start]
+    length = np.sqrt(row_dot(step, step))
+    gain = 0.5 * row_dot(step, ways[start] + ways[end]) - BUMP_SLOPE * length
+    first = np.flatnonzero(np.append(True, np.diff(end) > 0))
+    rise = np.zeros(len(points))
+    for _ in range(math.ceil(_FARTHEST_MM / max(float(np.median(length)), 1e-3))):
+        rise[end[first]] = np.maximum(
+            rise[end[first]], np.maximum.reduceat(rise[start] + gain, first)
+        )
+    return rise
+
+
+def _bumps(
+    points: Floats, edges: Ints, ways: Floats, rise: Floats, inside: Bools
+) -> tuple[Floats, float]:
+    """Middles of the bumps inside the contour, and the median radius of what stands out."""
+    out = (rise > BUMP_MM) & inside
+    label = components(len(out), edges[out[edges[:, 0]] & out[edges[:, 1]]])
+    member = np.flatnonzero(out)
+    _, of = np.unique(label[member], return_inverse=True)
+    count = np.bincount(of)
+    if not len(count):
+        return np.zeros((0, 3)), math.nan
+    weight = np.bincount(of, rise[member])
+    total = np.stack([np.bincount(of, rise[member] * p) for p in points[member].T], axis=1)
+    middle: Floats = total / weight[:, None]
+    radius, peak = np.zeros(len(count)), np.zeros(len(count))
+    np.maximum.at(radius, of, _across(points[member] - middle[of], ways[member])[0])
+    np.maximum.at(peak, of, rise[member])
+    bump = (count >= _FEWEST_VERTICES) & (radius < WIDEST_MM) & (peak > LEAST_RISE_MM)
+    if not bump.any():
+        return np.zeros((0, 3)), math.nan
+    usual, wide = np.median(peak[bump]), np.median(radius[bump])
+    bump &= (peak > _ALIKE[0] * usual) & (peak < _ALIKE[1] * usual) & (radius < _WIDE * wide)
+    return np.asarray(middle[bump]), float(wide)
+
+
+def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """Parts of offsets across a direction and along it, each of shape (n,)."""
+    along = row_dot(offset, ways)
+    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
+
+
+def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
+    """The bump in whose foot each vertex lies, −1 elsewhere, shape (n,)."""
+    from scipy.spatial import cKDTree
+
+    reach = math.hypot(radius_mm, _DEEP_MM)
+    distance, nearest = cKDTree(middle).query(points, distance_upper_bound=reach)
+    near = np.flatnonzero(np.isfinite(distance))
+    across, along = _across(points[near] - middle[nearest[near]], ways[near])
+    inside = near[(across < radius_mm) & (np.abs(along) < _DEEP_MM)]
+    bead = np.full(len(points), -1, dtype=np.int64)
+    bead[inside] = nearest[inside]
+    return bead
+
+
+def _without(mesh: TriangleMesh, edges: Ints, hole: Bools) -> TriangleMesh:
+    """The surface with some vertices drawn onto the membrane between the others."""
+    from scipy.sparse import csc_matrix, eye_array
+    from scipy.sparse.linalg import spsolve
+
+    drawn = np.flatnonzero(hole)
+    place = np.full(len(hole), -1, dtype=np.int64)
+    place[drawn] = np.arange(len(drawn))
+    both = np.concatenate([edges, edges[:, ::-1]])
+    both = both[hole[both[:, 0]]]
+    start, inner = place[both[:, 0]], hole[both[:, 1]]
+    share: Floats = 1.0 / np.bincount(start, minlength=len(drawn)).astype(np.float64)
+    held = mesh.points_mm[both[~inner, 1]] * share[start[~inner], None]
+    given = np.stack([np.bincount(start[~inner], h, len(drawn)) for h in held.T], axis=1)
+    pull = csc_matrix(
+        (share[start[inner]], (start[inner], place[both[inner, 1]])),
+        shape=(len(drawn), len(drawn)),
+    )
+    points = np.array(mesh.points_mm)
+    points[drawn] = spsolve(eye_array(len(drawn), format="csc") - pull, given)
+    return TriangleMesh(points, mesh.faces)
+
+
+def _highest(bead: Ints, height_mm: Floats, count: int) -> Ints:
+    """The vertex of each bead that stands out farthest, shape (count,)."""
+    member = np.flatnonzero(bead >= 0)
+    member = member[np.lexsort((height_mm[member], bead[member]))]
+    last = np.searchsorted(bead[member], np.arange(count), side="right") - 1
+    return np.asarray(member[last])
