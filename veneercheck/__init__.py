@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from veneercheck.report.window import to_pyvista
     from veneercheck.workflow import check_files, check_meshes
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "check_files", "check_meshes"]
+__all__ = ["__version__", "check_files", "check_meshes", "to_pyvista"]
 
 
 def __getattr__(name: str) -> Any:
@@ -17,4 +18,8 @@ def __getattr__(name: str) -> Any:
         from veneercheck import workflow
 
         return getattr(workflow, name)
+    if name == "to_pyvista":
+        from veneercheck.report.window import to_pyvista
+
+        return to_pyvista
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -51,6 +51,27 @@ Profile = Annotated[
     str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
 ]
 Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
+Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
+
+
+class Lang(enum.StrEnum):
+    """Languages of pictures and pages."""
+
+    EN = "en"
+    DE = "de"
+
+
+class Paper(enum.StrEnum):
+    """Sizes of the printed report."""
+
+    A4 = "a4"
+    US_LETTER = "us-letter"
+
+
+LangOption = Annotated[
+    Lang, typer.Option("--lang", help="Language of pictures and pages.", show_choices=True)
+]
+PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
 
 
 def _say(words: str) -> None:
@@ -76,36 +97,57 @@ def check_command(
     no_report: Annotated[
         bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")
     ] = False,
+    lang: LangOption = Lang.EN,
+    paper: PaperOption = Paper.A4,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
 
     order = Order(framework, waxup, case, profile, unit, aligned)
-    outcome = carry_out(order, out=out, with_report=not no_report, say=_say)
+    outcome = carry_out(
+        order,
+        out=out,
+        with_report=not no_report,
+        lang=lang.value,
+        paper=paper.value,
+        say=_say,
+    )
     _finish(outcome, out, with_report=not no_report)
 
 
 @app.command("demo")
-def demo_command(out: Out = Path("demo")) -> None:
+def demo_command(
+    out: Out = Path("demo"), lang: LangOption = Lang.EN, paper: PaperOption = Paper.A4
+) -> None:
     """Write the sample bridge, check it, and say where the report lies."""
     from veneercheck.workflow import carry_out, write_sample
 
     _say("making the sample bridge")
     order = write_sample(out)
-    outcome = carry_out(order, out=out / "check", say=_say)
+    outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=_say)
     planted = _exit_code(outcome) is Exit.FINDINGS
     _finish(outcome, out / "check", with_report=True, code=Exit.NO_FINDINGS if planted else None)
 
 
 @app.command("report")
 def report_command(
-    folder: Annotated[Path, typer.Argument(help="Folder that holds a result.json.")],
+    folder: Folder,
+    lang: LangOption = Lang.EN,
+    paper: PaperOption = Paper.A4,
 ) -> None:
     """Draw the report of a result anew."""
     from veneercheck.workflow import report_again
 
-    report_again(folder, say=_say)
+    report_again(folder, lang=lang.value, paper=paper.value, say=_say)
     typer.echo(f"Report: {folder / 'report.html'}")
+
+
+@app.command("view")
+def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
+    """Turn the map of a result in a window of its own (extra [view])."""
+    from veneercheck.workflow import view
+
+    view(folder, lang=lang.value)
 
 
 @app.command("verify")

@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.check import Surfaces
     from veneercheck.core.types import Case, Check, Fault, Limits, Outcome, ScanSource, TriangleMesh
     from veneercheck.profile import CaseFile
+    from veneercheck.report import Language, Paper
     from veneercheck.scan import ScanPair
 
 Say = Callable[[str], None]
@@ -61,6 +62,8 @@ def check_files(
     unit: str | None = None,
     aligned: bool = False,
     with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
     say: Say = _silent,
 ) -> Outcome:
     """Check two scan files, and write the result if a folder is given.
@@ -81,6 +84,9 @@ def check_files(
         Take the scans' common frame as given.
     with_report : bool
         Draw pictures and pages too.
+    lang : {"en", "de"}
+        Language of pictures and pages.
+    paper : {"a4", "us-letter"}
     say : callable
         Told in a few words what is being done.
 
@@ -96,7 +102,8 @@ def check_files(
     order = Order(
         Path(framework), Path(waxup), Path(case) if case else None, profile, unit, aligned
     )
-    return carry_out(order, out=Path(out) if out else None, with_report=with_report, say=say)
+    folder = Path(out) if out else None
+    return carry_out(order, out=folder, with_report=with_report, lang=lang, paper=paper, say=say)
 
 
 def check_meshes(
@@ -157,6 +164,8 @@ def carry_out(
     *,
     out: Path | None = None,
     with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
     now: datetime | None = None,
     say: Say = _silent,
 ) -> Outcome:
@@ -195,7 +204,7 @@ def carry_out(
         say("writing the result")
         report.write_result(out, outcome)
         if with_report:
-            report.render(out, progress=say)
+            report.render(out, progress=say, lang=lang, paper=paper)
     return outcome
 
 
@@ -300,8 +309,17 @@ def write_text(path: Path, text: str) -> None:
         ) from None
 
 
-def report_again(folder: Path, *, say: Say = _silent) -> list[Path]:
+def report_again(
+    folder: Path, *, lang: Language = "en", paper: Paper = "a4", say: Say = _silent
+) -> list[Path]:
     """Draw the report of a result anew."""
     from veneercheck import report
 
-    return report.render(folder, progress=say)
+    return report.render(folder, progress=say, lang=lang, paper=paper)
+
+
+def view(folder: Path, *, lang: Language = "en") -> None:
+    """Turn the map of a filed result in a window of its own."""
+    from veneercheck.report.window import open_window
+
+    open_window(folder, lang=lang)

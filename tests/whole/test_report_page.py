@@ -13,13 +13,17 @@ from typing import Any
 import numpy as np
 import pikepdf
 import pytest
+from typer.testing import CliRunner
 
+from veneercheck.cli import app
+from veneercheck.core.errors import RecordError
 from veneercheck.report import read_result, render, write_result
 from veneercheck.report.interactive import view_plan
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.stills import Scene, scene_of
 from veneercheck.report.views import Camera
+from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -234,6 +238,29 @@ def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
         assert kinds == {"application/json", "text/csv"}
     with pikepdf.open(folder / "bench.pdf") as sheet:
         assert len(sheet.pages) == 1
+
+
+def test_another_language_and_another_paper(folder: Path, tmp_path: Path) -> None:
+    """US letter is 8.5 × 11 inches of 72 points (ANSI/ASME Y14.1, from memory)."""
+    there = shutil.copytree(folder, tmp_path / "again")
+    made = CliRunner().invoke(app, ["report", str(there), "--lang", "de", "--paper", "us-letter"])
+    assert made.exit_code == 0, made.output
+    page = (there / "report.html").read_text(encoding="utf-8")
+    assert '<html lang="de">' in page and "zu dünn" in page and "too thin" not in page
+    with pikepdf.open(there / "report.pdf") as pdf:
+        assert [float(side) for side in pdf.pages[0].mediabox] == [0, 0, 612, 792]
+        assert str(pdf.Root.Lang) == "de"
+
+
+def test_a_window_that_cannot_open_is_refused_in_words(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without the library, a screen or OpenGL the page is named instead."""
+    monkeypatch.setattr("sys.platform", "linux")
+    for name in ("DISPLAY", "WAYLAND_DISPLAY"):
+        monkeypatch.delenv(name, raising=False)
+    with pytest.raises(RecordError, match=r"report\.html"):
+        open_window(folder)
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")

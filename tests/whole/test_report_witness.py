@@ -5,13 +5,18 @@ from __future__ import annotations
 import importlib.util
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import TriangleMesh
+from veneercheck.report import write_result
 from veneercheck.report.views import Camera
+from veneercheck.report.window import to_pyvista
 
 pytestmark = pytest.mark.skipif(
     importlib.util.find_spec("pyvista") is None,
@@ -41,6 +46,14 @@ for start in starts:
     read.append(np.linalg.norm(place - start) if len(place) else np.nan)
 np.savez(sys.argv[2], dark=picture[..., 0] < 128, read=read)
 """
+
+
+def _bodies() -> Any:
+    path = Path(__file__).parents[1] / "edges" / "test_report_data.py"
+    spec = importlib.util.spec_from_file_location("report_bodies_for_the_witness", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def bumpy_ball() -> TriangleMesh:
@@ -92,3 +105,31 @@ def test_pyvista_sees_the_same(tmp_path) -> None:
     agreed = seen["dark"] == hits.met.reshape(HEIGHT, WIDTH)
     assert 0.2 < hits.met.mean() < 0.9 and agreed.mean() >= 0.995
     np.testing.assert_allclose(seen["read"], hits.distance_mm[chosen], atol=1e-3)
+
+
+WINDOW = """
+import sys
+from pathlib import Path
+from veneercheck.report.window import open_window
+open_window(Path(sys.argv[1]), shot=Path(sys.argv[2]))
+"""
+
+
+def test_the_window_shows_what_was_filed(tmp_path) -> None:
+    """The readings go over as they are, and the map's wine stands in the picture."""
+    outcome = _bodies().outcome_of()
+    body = to_pyvista(outcome)
+    np.testing.assert_array_equal(body.point_data["space_mm"], outcome.check.space.space_mm)
+    np.testing.assert_array_equal(body.points, outcome.check.framework.points_mm)
+    assert body.n_cells == len(outcome.check.framework.faces)
+    write_result(tmp_path, outcome)
+    told = subprocess.run(
+        [sys.executable, "-c", WINDOW, tmp_path, tmp_path / "seen.png"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if told.returncode != 0:
+        pytest.skip(f"VTK cannot draw here: {told.stderr[-200:]}")
+    with Image.open(tmp_path / "seen.png") as shown:
+        red, green, blue = np.asarray(shown.convert("RGB"), dtype=int).reshape(-1, 3).T
+    # wine of the map, shaded: far more red than green or blue
+    assert np.count_nonzero((red > 2 * green) & (red > 1.3 * blue) & (red > 30)) > 200

@@ -4,6 +4,16 @@ from __future__ import annotations
 
 from veneercheck.report.document import SCHEMA_ID, document
 from veneercheck.report.filed import FiledResult, read_result, write_result
-from veneercheck.report.render import render
+from veneercheck.report.render import Paper, render
+from veneercheck.report.words import Language
 
-__all__ = ["SCHEMA_ID", "FiledResult", "document", "read_result", "render", "write_result"]
+__all__ = [
+    "SCHEMA_ID",
+    "FiledResult",
+    "Language",
+    "Paper",
+    "document",
+    "read_result",
+    "render",
+    "write_result",
+]

@@ -144,6 +144,24 @@ def read_result(folder: Path) -> FiledResult:
     )
 
 
+def as_filed(outcome: Outcome) -> FiledResult:
+    """An outcome in memory as it would be read back."""
+    check, described = outcome.check, document(outcome)
+    if check.space is None:
+        return FiledResult(described)
+    return FiledResult(
+        described,
+        check.framework,
+        check.waxup,
+        check.space.space_mm,
+        check.space.layer_mm,
+        check.space.u_mm,
+        check.space.nearest_mm,
+        check.region,
+        check.finding,
+    )
+
+
 def put(path: Path, parts: Iterable[bytes]) -> Path:
     """Write a file aside and move it into place, so that nobody ever reads half of it."""
     aside = path.with_name(f".{path.name}.partial")

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from veneercheck.report.cuts import zone_cut
 from veneercheck.report.drawing import font_folder
@@ -32,7 +32,9 @@ from veneercheck.report.verdict import (
 )
 from veneercheck.report.words import Words
 
-Paper = Literal["a4", "us-letter"]
+if TYPE_CHECKING:
+    from veneercheck.report.render import Paper
+
 REPORT, BENCH = "report.pdf", "bench.pdf"
 
 _STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a"}

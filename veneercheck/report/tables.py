@@ -162,7 +162,9 @@ def scans_rows(document: Mapping[str, Any], words: Words) -> Rows:
 
 
 def _faults(scan: Mapping[str, Any], words: Words) -> str:
-    return "; ".join(fault["words"] for fault in scan["faults"]) or words("report.no_faults")
+    """One sentence a fault, each from its capital letter to its full stop."""
+    told = (fault["words"].rstrip(".") for fault in scan["faults"])
+    return " ".join(f"{one[:1].upper()}{one[1:]}." for one in told) or words("report.no_faults")
 
 
 def _in_groups(fingerprint: str) -> str:

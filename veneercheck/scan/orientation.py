@@ -247,7 +247,8 @@ def _settle_open(
         unclear += int(abs(lead) <= _CLEAR_VOTE)
     if not unclear:
         return []
-    words = f"of {unclear:,} open parts it is not clear which side is outside; left as they are."
+    parts = "one open part" if unclear == 1 else f"{unclear:,} open parts"
+    words = f"it is not clear which side of {parts} is outside; left as found."
     return [Fault("unclear_orientation", unclear, words)]
 
 
