@@ -8,7 +8,17 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core import align, anatomy, attachments, beads, judge, measure, regions, zones
+from veneercheck.core import (
+    align,
+    anatomy,
+    attachments,
+    beads,
+    judge,
+    meant,
+    measure,
+    regions,
+    zones,
+)
 from veneercheck.core.mesh import face_areas, refine
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -148,7 +158,8 @@ def check(
         told,
         lambda at: anatomy.on_functional_cusps(where, at, reading.space.area_mm2),
     )
-    asked = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
+    stops = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
+    unlike = meant.compare(framework, where, parts, reading.space.area_mm2, case)
     veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
     share = _measured_share(reading.space, veneered)
     return Check(
@@ -163,12 +174,13 @@ def check(
         space_statistics=_over(reading.space.space_mm, reading.space.area_mm2, veneered),
         layer_statistics=_over(reading.space.layer_mm, reading.space.area_mm2, veneered),
         zones=found,
-        questions=asked,
+        questions=(*stops, *unlike),
         verdict=judge.sum_up(
             found,
             alignment.state,
             share,
-            forbidden_stop=bool(asked) and case.metal_stops == FORBIDDEN,
+            forbidden_stop=bool(stops) and case.metal_stops == FORBIDDEN,
+            unfinished=any(asked.kind == meant.NOT_CUT for asked in unlike),
         ),
         case=case,
         limits=limits,

@@ -215,7 +215,7 @@ def parse_case(
     frame = _table(document, "frame", where)
     _known_keys(frame, ("occlusal", "buccal", "teeth"), f"{where} [frame]")
     veneered = _table(document, "veneered", where)
-    _known_keys(veneered, ("surfaces", "metal_stops"), f"{where} [veneered]")
+    _known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
     scans = _table(document, "scans", where)
     _known_keys(scans, ("framework", "waxup", "die"), f"{where} [scans]")
     units = _codes(document, "units", where)
@@ -232,6 +232,7 @@ def parse_case(
         metal_stops=_choice(veneered, "metal_stops", _METAL_STOPS, ASK, f"{where} [veneered]")
         or ASK,
         notes=_text(document, "notes", "", where),
+        veneered_units=_veneered_units(veneered, units, f"{where} [veneered.units]"),
         tooth_points_mm=_tooth_points(frame, units, f"{where} [frame.teeth]"),
     )
     _frame_axes_differ(case, where)
@@ -246,6 +247,15 @@ def parse_case(
 _CASE_KEYS = (
     "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
 )  # fmt: skip
+
+
+def _veneered_units(
+    veneered: Mapping[str, Any], units: tuple[int, ...], where: str
+) -> dict[int, tuple[str, ...]]:
+    """Surfaces meant for veneer on single units: `46 = ["occlusal", "buccal"]`."""
+    given = _table(veneered, "units", where)
+    _known_keys(given, [str(unit) for unit in units], where)
+    return {int(code): _words(given, code, where) for code in given}
 
 
 def _tooth_points(

@@ -124,6 +124,8 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
         ({"frame": {"occlusal": "+z", "buccal": "-z"}}, "along one axis"),
         ({"veneered": {"surfaces": ["top"]}}, "no surface of a tooth"),
         ({"veneered": {"metal_stops": "maybe"}}, "not known.*ask"),
+        ({"units": [46], "veneered": {"units": {"46": ["top"]}}}, "no surface"),
+        ({"units": [46], "veneered": {"units": {"47": ["basal"]}}}, "«46»"),
         ({"units": [46], "frame": {"teeth": {"45": [1, 2, 3]}}}, "«46»"),
         ({"units": [46], "frame": {"teeth": {"46": [1, 2]}}}, "is not a point"),
         ({"scans": {"framwork": "f.stl"}}, "«framework»"),
@@ -138,6 +140,11 @@ def test_a_senseless_case_is_refused(document: dict[str, object], told: str) -> 
 def test_points_on_teeth_are_read() -> None:
     found = parse_case({"units": [45, 46], "frame": {"teeth": {"46": [1, 2.5, -3]}}})
     assert found.case.tooth_points_mm == {46: (1.0, 2.5, -3.0)}
+
+
+def test_surfaces_of_single_units_are_read() -> None:
+    found = parse_case({"units": [45, 46], "veneered": {"units": {"46": ["occlusal", "basal"]}}})
+    assert found.case.veneered_units == {46: ("occlusal", "basal")}
 
 
 def test_there_are_52_teeth() -> None:

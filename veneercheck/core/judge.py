@@ -173,17 +173,18 @@ def sum_up(
     measured_share: float,
     *,
     forbidden_stop: bool = False,
+    unfinished: bool = False,
 ) -> Verdict:
     """The verdict: firm findings, nothing found, or undecided; never a release.
 
-    Where the alignment is doubtful or failed, or too little was measured, it is at most
-    undecided.
+    Where the alignment is doubtful or failed, too little was measured, or a surface meant for
+    veneer is not cut, it is at most undecided.
     """
     if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
         return Verdict.UNDECIDED
     if forbidden_stop or any(zone.decision is Decision.FIRM for zone in zones):
         return Verdict.FINDINGS
-    if zones or not measured_share >= LEAST_MEASURED_SHARE:
+    if zones or unfinished or not measured_share >= LEAST_MEASURED_SHARE:
         return Verdict.UNDECIDED
     return Verdict.NO_FINDINGS
 

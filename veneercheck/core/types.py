@@ -454,6 +454,8 @@ class Case:
         default_factory=dict
     )
     """A point on a tooth's crown, in the wax-up's frame, by its code: overrules the valleys."""
+    veneered_units: Mapping[int, tuple[str, ...]] = dataclasses.field(default_factory=dict)
+    """Surfaces meant for veneer on single units, where they differ from `veneered`."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -97,6 +97,7 @@ def _case(case: Case, frame: Frame) -> dict[str, Any]:
             "words": list(frame.words),
         },
         "veneered": list(case.veneered),
+        "veneered_units": {str(unit): list(own) for unit, own in case.veneered_units.items()},
         "metal_stops": case.metal_stops,
         "notes": case.notes,
     }

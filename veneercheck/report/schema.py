@@ -148,6 +148,11 @@ def _case() -> Schema:
             words=_list({"type": "string"}, "What was guessed, or could not be told."),
         ),
         veneered=_list({"type": "string"}, "Surfaces meant for veneer; empty: all that was cut."),
+        veneered_units={
+            "type": "object",
+            "description": "The same for single units that differ, by code.",
+            "additionalProperties": {"type": "array", "items": {"type": "string"}},
+        },
         metal_stops=_text("Uncut spots within a cut area: ask about them, or forbidden."),
         notes=_text("Free words."),
     )
