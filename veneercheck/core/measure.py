@@ -8,17 +8,11 @@ import math
 import numpy as np
 
 from veneercheck.core.ball import ball_diameter
-from veneercheck.core.denoise import denoise
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import (
-    corner_cross,
-    edge_pairs,
-    row_dot,
-    sum_at_vertices,
-    unit,
-)
+from veneercheck.core.mesh import edge_pairs, row_dot, unit
 from veneercheck.core.nearest import WalkableSurface, spread_starts
 from veneercheck.core.outside import FromOutside, look_from_outside
+from veneercheck.core.prepared import Prepared, prepare
 from veneercheck.core.rays import EngineName, RayScene
 from veneercheck.core.types import (
     Alignment,
@@ -30,6 +24,7 @@ from veneercheck.core.types import (
     SpaceMap,
     TriangleMesh,
 )
+from veneercheck.core.uncertainty import Ends, uncertainty
 
 REACH_MM = 6.0
 """No veneer is this thick: what a ray meets farther out is not the contour over its start."""
@@ -54,12 +49,6 @@ _SLANT_MM = 0.005
 
 _BIAS_SIGMAS = 3.0
 """Noise shortens a nearest distance by no more than this many sigmas."""
-
-NOISE_REACH_MM = 0.1
-"""Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
-
-_SCALE_U = 5e-4
-"""Relative: wax changes by about 0.03 % a kelvin (from memory), two kelvins either way."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -87,18 +76,6 @@ class Reading:
     sees_itself: Bools
     edges: Ints
     outside: FromOutside
-
-
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class _Surface:
-    """A mesh, its noise reduced, with what every reading needs of it."""
-
-    mesh: TriangleMesh
-    normals: Floats
-    area_mm2: Floats
-    facet_tilt_rad: Floats
-    edge_mm: Floats
-    noise_mm: float
 
 
 def measure(
@@ -143,13 +120,19 @@ def measure(
     if not len(framework.faces):
         raise MeshError("the framework has no triangles.")
     edges, outer_edges = (edge_pairs(mesh.faces) for mesh in (framework, waxup))
-    inner = _prepare(framework, framework_noise_mm, edges)
-    outer = _prepare(waxup, waxup_noise_mm, outer_edges)
+    inner = prepare(framework, edges, noise_mm=framework_noise_mm)
+    outer = prepare(waxup, outer_edges, noise_mm=waxup_noise_mm)
     rays = _RaysBothWays(inner, outer, engine)
     walkable = WalkableSurface(outer.mesh, outer_edges)
     nearest = _nearest_on_own_side(inner, outer, walkable, rays, edges)
     ball_mm = _balls(inner, walkable, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
-    u = _uncertainty(inner, outer, rays, nearest, alignment=alignment, limits=limits)
+    ends = Ends(
+        np.where(rays.measured, rays.space_mm, nearest.signed_mm),
+        np.where(rays.measured, rays.cosine, np.nan),
+        nearest.vertex,
+        nearest.agreement,
+    )
+    u = uncertainty(inner, outer, ends, alignment=alignment, limits=limits)
     space = SpaceMap(
         space_mm=rays.space_mm,
         layer_mm=rays.space_mm - limits.taken_mm,
@@ -178,26 +161,10 @@ def measure(
     return Reading(space, inner.normals, nearest.agreement, sees_itself, edges, outside)
 
 
-def _prepare(mesh: TriangleMesh, noise_mm: float, edges: Ints) -> _Surface:
-    cross = corner_cross(mesh)
-    double_area = np.sqrt(row_dot(cross, cross))
-    total = sum_at_vertices(mesh, np.column_stack([cross, double_area]))
-    normals, weight = unit(total[:, :3]), total[:, 3]
-    length = np.sqrt(row_dot(total[:, :3], total[:, :3]))
-    spread = 1.0 - length / np.where(weight > 0, weight, 1.0)
-    area = weight / 6.0
-    # A vertex of an even triangulation stands for an area of √3/2 of its edge length squared.
-    edge_mm = np.sqrt(2.0 / math.sqrt(3.0) * area)
-    tilt = np.sqrt(2.0 * np.maximum(spread, 0.0))
-    smooth = denoise(mesh, edges, normals, noise_mm=noise_mm, edge_mm=float(np.median(edge_mm)))
-    calm = TriangleMesh(smooth.points_mm, mesh.faces)
-    return _Surface(calm, smooth.normals, area, tilt, edge_mm, noise_mm * smooth.left)
-
-
 class _RaysBothWays:
     """Signed distance along the normal, and what became of each ray."""
 
-    def __init__(self, inner: _Surface, outer: _Surface, engine: EngineName | None) -> None:
+    def __init__(self, inner: Prepared, outer: Prepared, engine: EngineName | None) -> None:
         self.scene = scene = RayScene(outer.mesh, engine=engine)
         points, ways = inner.mesh.points_mm, inner.normals
         outward = scene.first_hit(points - _START_BEHIND_MM * ways, ways)
@@ -229,7 +196,7 @@ def _outcomes(distance_mm: Floats, cosine: Floats) -> Ints:
     return outcome
 
 
-def _cosine(outer: _Surface, face: Ints, ways: Floats) -> Floats:
+def _cosine(outer: Prepared, face: Ints, ways: Floats) -> Floats:
     """Cosine between each ray and the contour's normal where it met it; NaN where it did not."""
     met = face >= 0
     cosine = np.full(len(face), np.nan)
@@ -245,13 +212,14 @@ class _OwnSide:
 
     signed_mm: Floats
     point_mm: Floats
+    face: Ints
     vertex: Ints
     agreement: Floats
 
 
 def _nearest_on_own_side(
-    inner: _Surface,
-    outer: _Surface,
+    inner: Prepared,
+    outer: Prepared,
     walkable: WalkableSurface,
     rays: _RaysBothWays,
     edges: Ints,
@@ -264,20 +232,20 @@ def _nearest_on_own_side(
     signed = np.where(on, rays.space_mm * rays.cosine, np.nan)
     place = np.where(on[:, None], points + rays.space_mm[:, None] * inner.normals, np.nan)
     agreement = np.where(on, rays.cosine, np.nan)
-    end = np.where(on, start, -1)
+    end, on_face = np.where(on, start, -1), np.where(on, face, -1)
     start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
         nearest, vertex = walkable.walk(points[asked], start[asked])
         side = row_dot(nearest.point_mm - points[asked], outer.normals[vertex])
         signed[asked] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
-        place[asked], end[asked] = nearest.point_mm, vertex
+        place[asked], on_face[asked], end[asked] = nearest.point_mm, nearest.face, vertex
         agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
-    return _OwnSide(signed, place, end, agreement)
+    return _OwnSide(signed, place, on_face, end, agreement)
 
 
 def _balls(
-    inner: _Surface,
+    inner: Prepared,
     walkable: WalkableSurface,
     rays: _RaysBothWays,
     nearest: _OwnSide,
@@ -304,7 +272,7 @@ def _balls(
 
 
 def _without_noise_bias(
-    inner: _Surface, outer: _Surface, rays: _RaysBothWays, nearest: _OwnSide
+    inner: Prepared, outer: Prepared, rays: _RaysBothWays, nearest: _OwnSide
 ) -> Floats:
     """The distance along the contour's own smooth normal, where it confirms the nearest one.
 
@@ -315,116 +283,9 @@ def _without_noise_bias(
     noise = math.hypot(inner.noise_mm, outer.noise_mm)
     asked = np.flatnonzero((signed > 0) & (nearest.agreement > 0))
     if noise > 0 and len(asked):
-        way = outer.normals[nearest.vertex[asked]]
+        way = outer.normal_at(nearest.face[asked], nearest.point_mm[asked])
         hits = rays.scene.first_hit(inner.mesh.points_mm[asked], way)
         longer = hits.distance_mm - signed[asked]
         confirmed = (longer > 0) & (longer < _BIAS_SIGMAS * noise)
         signed[asked[confirmed]] += longer[confirmed]
     return signed
-
-
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class _Uncertainty:
-    ray_mm: Floats
-    judged_mm: Floats
-    noise_mm: Floats
-
-
-def _uncertainty(
-    inner: _Surface,
-    outer: _Surface,
-    rays: _RaysBothWays,
-    nearest: _OwnSide,
-    *,
-    alignment: Alignment,
-    limits: Limits,
-) -> _Uncertainty:
-    """Standard uncertainty of the ray and of the judged readings, and its part that is noise.
-
-    First-order propagation (JCGM 100, from memory). With θ the angle of the ray to the contour's
-    normal, whatever moves the contour along its normal moves the ray's end by 1/cos θ, and the
-    diameter of a ball that touches both surfaces by 2/(1 + cos θ); the ray's own tilt adds
-    t·tan θ.
-    """
-    known = nearest.vertex >= 0
-    vertex = np.where(known, nearest.vertex, 0)
-    cosine = np.where(rays.measured, rays.cosine, np.nan)
-    by_ball = 2.0 / (1.0 + np.clip(np.where(known, nearest.agreement, np.nan), 0.0, 1.0))
-    arm = inner.mesh.points_mm - alignment.centre_mm
-    fit = _fit_variance(arm, outer.normals[vertex], alignment.covariance)
-    facets = (_facet_height_mm(inner) ** 2 / 12.0, _facet_height_mm(outer)[vertex] ** 2 / 12.0)
-    reading = np.where(rays.measured, rays.space_mm, nearest.signed_mm)
-    steady = limits.trueness_u_mm**2 + limits.seating_u_mm**2 + (reading * _SCALE_U) ** 2
-    tangent = np.sqrt(np.maximum(1.0 - cosine**2, 0.0)) / cosine
-    tilt = (reading * tangent * inner.facet_tilt_rad / math.sqrt(3.0)) ** 2
-
-    def noise(factor: Floats) -> Floats:
-        return inner.noise_mm**2 + (outer.noise_mm * factor) ** 2
-
-    def total(factor: Floats) -> Floats:
-        return noise(factor) + steady + facets[0] + (facets[1] + fit) * factor**2
-
-    return _Uncertainty(
-        np.sqrt(total(1.0 / cosine) + tilt), np.sqrt(total(by_ball)), np.sqrt(noise(by_ball))
-    )
-
-
-def _fit_variance(arm: Floats, normal: Floats, covariance: Floats) -> Floats:
-    """Variance that the fit gives the distance along the contour's normal, mm²."""
-    if not covariance.any():
-        return np.zeros(len(arm))
-    g = np.concatenate([np.cross(arm, normal), normal], axis=1)
-    return row_dot(g @ covariance, g)
-
-
-def mean_u_mm(
-    framework: TriangleMesh,
-    reading: Reading,
-    where: Bools,
-    *,
-    alignment: Alignment,
-    limits: Limits,
-) -> float:
-    """Standard uncertainty of the mean space over a part of the framework.
-
-    A misfit moves all of it together, so the fit's gradient is averaged before it is squared;
-    noise averages out over the number of independent spots; what is common to the whole scan
-    (trueness, seating, scale) stays.
-
-    Parameters
-    ----------
-    framework : TriangleMesh
-        In the wax-up's frame.
-    reading : Reading
-    where : ndarray of bool, shape (n,)
-    alignment : Alignment
-    limits : Limits
-
-    Returns
-    -------
-    float
-        mm; NaN where nothing there was measured.
-    """
-    space = reading.space
-    here = np.flatnonzero(where & np.isfinite(space.u_judged_mm))
-    if not len(here):
-        return math.nan
-    weight = space.area_mm2[here] / space.area_mm2[here].sum()
-    normal = reading.normals[here]
-    arm = framework.points_mm[here] - alignment.centre_mm
-    gradient = weight @ np.concatenate([np.cross(arm, normal), normal], axis=1)
-    fit = float(gradient @ alignment.covariance @ gradient)
-    noise = float(weight @ space.u_noise_mm[here] ** 2)
-    spots = space.area_mm2[here].sum() / (2.0 * math.pi * NOISE_REACH_MM**2)
-    averaged = noise * max(float(weight @ weight), 1.0 / max(spots, 1.0))
-    common = limits.trueness_u_mm**2 + limits.seating_u_mm**2
-    common += float(weight @ np.nan_to_num(space.nearest_mm[here]) * _SCALE_U) ** 2
-    return math.sqrt(fit + averaged + common)
-
-
-def _facet_height_mm(surface: _Surface) -> Floats:
-    """How far a flat facet may lie under the curved surface: L²/(6R), R from the facets' tilt.
-
-    Normals of facets lean from the vertex normal by about L/(√3·R) on an even triangulation.
-    """
-    return surface.edge_mm * surface.facet_tilt_rad * math.sqrt(3.0) / 6.0

@@ -12,6 +12,7 @@ from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.regions import AGREEING_COS, Regions
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
+from veneercheck.core.uncertainty import NOISE_REACH_MM
 
 GUARD = 1.6449
 """One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1."""
@@ -21,9 +22,6 @@ SPOT_MM2 = 0.25
 
 GAP_MM = 0.5
 """Zones of one finding no farther apart than this are one: a knife does not stop between."""
-
-NOISE_REACH_MM = 0.1
-"""Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
 
 ISLAND_FLANK_SHARE = 0.9
 """A thin zone that lies to this share round an island is the flank of a metal stop."""
