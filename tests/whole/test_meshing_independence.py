@@ -1,0 +1,86 @@
+"""The same surfaces in other triangles give the same answer, within what their facets explain.
+
+Source: eccentric balls, whose space is closed form; the bound of faceting is derived at the head
+of `veneercheck.phantom.bodies`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cache
+
+import numpy as np
+import pytest
+
+from veneercheck import check_meshes
+from veneercheck.core.types import Statistics
+from veneercheck.phantom.bodies import KnownBody, eccentric_spheres
+from veneercheck.profile import built_in
+
+EDGES_MM = (0.05, 0.1, 0.3, 1.0)
+FIGURES = [field.name for field in dataclasses.fields(Statistics)]
+INNER_MM, OUTER_MM, APART_MM = 2.0, 2.9, 0.3
+"""Small, so that half a million triangles need not be made."""
+
+UNREFINED_MM = 0.15
+"""A coarser framework gets points between its own, on its flat facets."""
+
+
+@cache
+def body(edge_mm: float) -> KnownBody:
+    return eccentric_spheres(edge_mm, INNER_MM, OUTER_MM, APART_MM)
+
+
+@cache
+def figures(edge_mm: float) -> dict[str, float]:
+    """Area-weighted statistics of the whole check, in a frame that is given."""
+    pair = body(edge_mm)
+    limits = dataclasses.replace(built_in(), name="spheres")
+    found = check_meshes(pair.inner, pair.outer, limits=limits, aligned=True).check
+    assert found.measured_share == pytest.approx(1.0)
+    told = {name: getattr(found.space_statistics, name) for name in FIGURES}
+    return told | {"area_mm2": found.veneered_area_mm2}
+
+
+def true_figures() -> dict[str, float]:
+    """Of e·cosθ + √(R2² − e²·sin²θ) − R1 over a ball, whose area is even in cos θ."""
+    cosine = np.linspace(-1.0, 1.0, 20_001)
+    chord = np.sqrt(OUTER_MM**2 - APART_MM**2 * (1.0 - cosine**2))
+    space = np.sort(APART_MM * cosine + chord - INNER_MM)
+    return {
+        "min_mm": space[0],
+        "p05_mm": space[1000],
+        "median_mm": space[10_000],
+        "mean_mm": float(space.mean()),
+        "p95_mm": space[19_000],
+        "max_mm": space[-1],
+    }
+
+
+@pytest.mark.parametrize("edge_mm", EDGES_MM)
+def test_statistics_are_the_closed_form_within_faceting(edge_mm: float) -> None:
+    allowed = body(edge_mm).faceting_mm
+    for name, true in true_figures().items():
+        # The least and greatest lie at poles that no vertex need meet: half an edge beside them.
+        beside = (
+            APART_MM * (1.0 - np.cos(edge_mm / INNER_MM)) if name in ("min_mm", "max_mm") else 0.0
+        )
+        assert figures(edge_mm)[name] == pytest.approx(true, abs=allowed + beside), name
+
+
+def test_finer_meshes_agree_better() -> None:
+    """The bound falls with the square of the edge, and so does what is found."""
+    off = [
+        max(abs(figures(edge)[name] - true) for name, true in true_figures().items())
+        for edge in EDGES_MM
+    ]
+    assert off[0] < 5e-4
+    assert off == sorted(off)
+
+
+def test_area_is_that_of_the_ball_within_faceting() -> None:
+    for edge_mm in EDGES_MM:
+        if edge_mm <= UNREFINED_MM:
+            ball = 4.0 * np.pi * INNER_MM**2
+            within = (edge_mm / INNER_MM) ** 2
+            assert figures(edge_mm)["area_mm2"] == pytest.approx(ball, rel=within)
