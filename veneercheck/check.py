@@ -186,6 +186,8 @@ def check(
         limits=limits,
         frame=_frame(where),
         amount_mm=_all_amounts(patches, knife, len(framework.points_mm)),
+        tooth=where.tooth,
+        surface=where.surface,
         beads=None if beaded is None else _bead_field(beaded, raw, limits),
         told=tuple(_told_of(part, framework, reading, told) for part in attached),
     )

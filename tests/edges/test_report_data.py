@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from veneercheck.core.anatomy import Surface
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh import face_areas, vertex_areas, vertex_normals
 from veneercheck.core.types import (
@@ -125,6 +126,8 @@ def outcome_of(failed: bool = False, number: str = "0417-B", notes: str = "") ->
         verdict=Verdict.UNDECIDED if failed else Verdict.FINDINGS,
         case=Case(number, (45, 46, 47), (46,), "wax", "+z", "-x", notes=notes),
         limits=limits,
+        tooth=np.where(height > 0, 46, 0),
+        surface=np.where(height > 0, Surface.OCCLUSAL, Surface.NONE),
     )
     scan = ScanSource(
         "framework.stl",
@@ -187,6 +190,8 @@ def test_written_map_comes_back(tmp_path) -> None:
     assert np.isnan(filed.layer_mm[3]) and np.isnan(filed.u_mm[3])
     np.testing.assert_array_equal(filed.region, check.region)
     np.testing.assert_array_equal(filed.finding, check.finding)
+    np.testing.assert_array_equal(filed.tooth, check.tooth)
+    np.testing.assert_array_equal(filed.surface, check.surface)
     np.testing.assert_array_equal(filed.contour.faces, check.waxup.faces)
 
 

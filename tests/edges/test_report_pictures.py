@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -289,3 +293,36 @@ def test_guessed_directions_say_so() -> None:
         @ np.ones((filed.region == 2).sum())
         > 0
     )
+
+
+def test_pictures_need_no_graphics_library(tmp_path) -> None:
+    """/proc/self/maps: after every picture is drawn, no OpenGL, EGL, Mesa or VTK is loaded."""
+    code = textwrap.dedent(
+        """
+        import importlib.abc, importlib.util, sys
+        from pathlib import Path
+
+        class Hidden(importlib.abc.MetaPathFinder):
+            def find_spec(self, name, path=None, target=None):
+                if name.split(".")[0] in ("pyvista", "vtk", "vtkmodules", "OpenGL", "open3d"):
+                    raise ImportError(name)
+
+        sys.meta_path.insert(0, Hidden())
+        spec = importlib.util.spec_from_file_location("bodies", sys.argv[1])
+        bodies = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(bodies)
+        from veneercheck.report import render, write_result
+        place = Path(sys.argv[2])
+        write_result(place, bodies.outcome_of())
+        print(*(path.name for path in render(place)))
+        maps = Path("/proc/self/maps").read_text()
+        print([name for name in ("libGL", "libEGL", "libOSMesa", "vtk") if name in maps])
+        """
+    )
+    bodies = Path(__file__).with_name("test_report_data.py")
+    said = subprocess.run(
+        [sys.executable, "-c", code, str(bodies), str(tmp_path)],
+        capture_output=True, text=True, check=True,
+    ).stdout.splitlines()  # fmt: skip
+    assert {"report.html", "zone-1.png", "overview.png", "report.pdf"} <= set(said[0].split())
+    assert said[1] == "[]"

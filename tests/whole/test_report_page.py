@@ -187,7 +187,9 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     _until(page, f"{camera}[2] > 0.95")
     page.focus(part("canvas"))
     page.keyboard.press("Enter")
-    assert "±" in page.inner_text(part("reading"))
+    told = page.inner_text(part("reading"))
+    assert told.startswith("46, occlusal · layer 0.50 ± 0.08 mm · space 0.70 mm")
+    assert told.endswith("Zone 1 · too thin · 0.50 ± 0.08 mm · firm · take off 0.50 mm")
     page.keyboard.press("2")
     _until(page, f"{camera}[0] < -0.9999")
     box = page.locator(part("canvas")).bounding_box()
@@ -240,6 +242,29 @@ def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
         assert len(sheet.pages) == 1
 
 
+@pytest.mark.parametrize("name", ["report.pdf", "bench.pdf"])
+def test_papers_are_whole_and_bring_their_own_letters(folder: Path, name: str) -> None:
+    """ISO 19005 (from memory): fonts embedded, an ICC profile as intent; qpdf finds no fault."""
+    with pikepdf.open(folder / name) as pdf:
+        fonts = [one for one in pdf.objects if _is(one, "/FontDescriptor")]
+        assert len(fonts) >= 2
+        assert all(any(key.startswith("/FontFile") for key in one) for one in fonts)
+        intent = pdf.Root.OutputIntents[0]
+        assert intent.S == "/GTS_PDFA1"
+        assert intent.DestOutputProfile.read_bytes()[36:40] == b"acsp"  # ICC.1, bytes 36 to 39
+        assert pdf.Root.MarkInfo.Marked and not pdf.is_encrypted
+        pictures = [one for one in pdf.objects if _is(one, None) and one.get("/S") == "/Figure"]
+        assert pictures and all(str(one.get("/Alt", "")) for one in pictures)
+    found = subprocess.run(
+        ["qpdf", "--check", folder / name], capture_output=True, text=True, check=False
+    )
+    assert found.returncode == 0, found.stdout + found.stderr
+
+
+def _is(found: Any, kind: str | None) -> bool:
+    return isinstance(found, pikepdf.Dictionary) and (kind is None or found.get("/Type") == kind)
+
+
 def test_another_language_and_another_paper(folder: Path, tmp_path: Path) -> None:
     """US letter is 8.5 × 11 inches of 72 points (ANSI/ASME Y14.1, from memory)."""
     there = shutil.copytree(folder, tmp_path / "again")
@@ -271,7 +296,8 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
     assert "One place to change before investing." in made
-    assert "take off 0.50 mm" in made and "0.50 ± 0.08 mm" in made
+    for zone in read_result(folder).document["zones"]:
+        assert zone["action"] in made and f"Zone {zone['id']} · too thin · 0.50 ± 0.08 mm" in made
     assert "onerror=alert(1)" in made and "not a release" in made
 
 

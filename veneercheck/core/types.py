@@ -492,6 +492,10 @@ class Check:
     frame: Frame = Frame()
     amount_mm: Floats | None = None
     """What the knife takes off at every vertex, along its normal; negative: to be added."""
+    tooth: Ints | None = None
+    """Two-digit code of every vertex's tooth (ISO 3950); 0 where there is none."""
+    surface: Ints | None = None
+    """The surface of that tooth, as a code of `anatomy.Surface`."""
     beads: BeadField | None = None
     told: tuple[Fault, ...] = ()
     """What was recognised and left out."""

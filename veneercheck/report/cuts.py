@@ -20,6 +20,7 @@ _STYLE = {
     "measure": 'stroke="#8c2a44" stroke-width="0.07"',
 }
 _TICK_MM = 0.16
+_LETTER_MM, _LABEL_AWAY_MM = 0.5, 0.7
 _OWN_SIDE = 0.5
 """Only contour within 60° of the outward normal counts, not that behind the metal."""
 
@@ -48,7 +49,7 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
         flat = _flat(plane_section(mesh, at, way).reshape(-1, 3), middle, across, above)
         parts.append(_path(flat.reshape(-1, 4), _STYLE[name]))
     start, tip = (_flat(p[None], middle, across, above)[0] for p in (at, end))
-    parts.append(_measure(start, tip))
+    parts += [_measure(start, tip), _label(start, tip, scene.words.number(zone["extreme_mm"]))]
     return _svg(parts)
 
 
@@ -119,6 +120,17 @@ def _measure(start: Floats, end: Floats) -> str:
     lines = [(start, end), (start - side, start + side), (end - side, end + side)]
     moves = "".join(f"M{a[0]:.3f} {a[1]:.3f}L{b[0]:.3f} {b[1]:.3f}" for a, b in lines)
     return f'<path d="{moves}" fill="none" {_STYLE["measure"]}/>'
+
+
+def _label(start: Floats, end: Floats, text: str) -> str:
+    """The zone's worst reading beyond the end of its dimension."""
+    along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
+    x, y = end + _LABEL_AWAY_MM * along + (0.0, 0.35 * _LETTER_MM)
+    return (
+        f'<text x="{x:.3f}" y="{y:.3f}" font-family="Source Sans Pro" font-weight="600" '
+        f'font-size="{_LETTER_MM}" text-anchor="middle" fill="#8c2a44" stroke="#ffffff" '
+        f'stroke-width="0.14" paint-order="stroke">{text}</text>'
+    )
 
 
 def _svg(parts: list[str]) -> str:

@@ -73,6 +73,8 @@ class FiledResult:
     nearest_mm: Floats | None = None
     region: Ints | None = None
     finding: Ints | None = None
+    tooth: Ints | None = None
+    surface: Ints | None = None
 
 
 def write_result(folder: Path, outcome: Outcome) -> list[Path]:
@@ -141,6 +143,8 @@ def read_result(folder: Path) -> FiledResult:
         found.nearest_mm,
         found.region,
         found.finding,
+        found.tooth,
+        found.surface,
     )
 
 
@@ -159,6 +163,8 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.space.nearest_mm,
         check.region,
         check.finding,
+        check.tooth,
+        check.surface,
     )
 
 

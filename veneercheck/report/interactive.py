@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.types import Floats, Ints
+from veneercheck.core.anatomy import surface_word
+from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.drawing import legend_bar
 from veneercheck.report.markup import Markup, tag
@@ -25,8 +26,11 @@ from veneercheck.report.words import Words, sections
 
 SCRIPTS = ("decode.js", "surface.js", "camera.js", "painter.js", "section.js", "page.js")
 
-_MOST_ZONES = 255
+_MOST_BYTE = 255
 """A vertex's zone is packed in a byte; zones beyond it stay in the list and the stills."""
+
+_TENS = 10
+"""Tooth and surface in one number: there are fewer than ten surfaces."""
 
 _TOP_U_MM = 0.02
 """The scale of the uncertainty ends at a multiple of this."""
@@ -65,21 +69,23 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     """What the script needs to know, and the packed arrays as text."""
     filed, document = scene.filed, scene.filed.document
     mesh, old = first_use_order(scene.surface.mesh)
-    meant = mesh.points_mm[scene.surface.veneer[old] >= 0.5]
-    focus = meant if len(meant) else mesh.points_mm
+    veneered = mesh.points_mm[scene.surface.veneer[old] >= 0.5]
+    focus = veneered if len(veneered) else mesh.points_mm
     origin = np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3)
     pack = Pack()
     readings = {"space": filed.space_mm, "nearest": filed.nearest_mm, "u": filed.u_mm}
+    meant = _meant(scene)[old]
     plan: dict[str, Any] = {
         "framework": add_mesh(pack, mesh, origin),
         "contour": None,
         "values": {
-            name: add_values(pack, values[old])
+            name: add_values(pack, np.where(meant, values[old], np.nan))
             for name, values in readings.items()
             if values is not None
         },
-        "codes": pack.add(_codes(scene, old)),
     }
+    places, names = _places(scene)
+    plan |= {"codes": pack.add(_codes(scene, places, old)), "places": names}
     if filed.contour is not None:
         plan["contour"] = add_mesh(pack, first_use_order(filed.contour)[0], origin)
     limits = document["profile"]["layer"]
@@ -104,11 +110,33 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     return plan, pack.text()
 
 
-def _codes(scene: Scene, old: Ints) -> bytes:
+def _meant(scene: Scene) -> Bools:
+    """Vertices whose readings the page shows; on the rest they would only make it larger."""
+    region, finding = np.asarray(scene.filed.region), np.asarray(scene.filed.finding)
+    veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
+    meant: Bools = np.logical_or(veneered, finding == FindingKind.OVER_CONTOUR)
+    return meant
+
+
+def _codes(scene: Scene, places: Ints, old: Ints) -> bytes:
     region, finding = scene.filed.region, scene.filed.finding
-    zone = np.where(scene.surface.zone <= _MOST_ZONES, scene.surface.zone, 0)
-    columns = [column[old] for column in (region, finding, zone) if column is not None]
+    zone = np.where(scene.surface.zone <= _MOST_BYTE, scene.surface.zone, 0)
+    columns = [column[old] for column in (region, finding, zone, places) if column is not None]
     return b"".join(column.astype(np.uint8).tobytes() for column in columns)
+
+
+def _places(scene: Scene) -> tuple[Ints, list[str]]:
+    """Tooth and surface of every vertex as a number, and the words that each number stands for."""
+    tooth, surface = scene.filed.tooth, scene.filed.surface
+    if tooth is None or surface is None:
+        return np.zeros(len(scene.surface.zone), dtype=np.int64), [""]
+    pairs, place = np.unique(_TENS * tooth + surface, return_inverse=True)
+    names = []
+    for pair in pairs[: _MOST_BYTE + 1].tolist():
+        code, face = divmod(pair, _TENS)
+        word = scene.words.known("surface", surface_word(face, code))
+        names.append(", ".join(filter(None, (str(code) if code else "", word))))
+    return np.where(place <= _MOST_BYTE, place, 0), names
 
 
 def _top_u(u_mm: Floats | None) -> float:
@@ -124,20 +152,23 @@ def _views(scene: Scene) -> dict[str, list[list[float]]]:
 
 def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
     bridge = scene.bridge
+    along = ("distal", "mesial") if bridge.sides_known else ("", "")
     spans = {
-        "mesial": (bridge.mesial, bridge.buccal, bridge.occlusal),
-        "buccal": (bridge.buccal, bridge.mesial, bridge.occlusal),
-        "occlusal": (bridge.occlusal, bridge.mesial, bridge.buccal),
-    }
+        "mesial": (bridge.mesial, bridge.buccal, bridge.occlusal,
+                   ("lingual", "buccal", "occlusal", "basal")),
+        "buccal": (bridge.buccal, bridge.mesial, bridge.occlusal, (*along, "occlusal", "basal")),
+        "occlusal": (bridge.occlusal, bridge.mesial, bridge.buccal, (*along, "buccal", "lingual")),
+    }  # fmt: skip
     return {
         name: {
             "way": way.tolist(),
             "across": across.tolist(),
             "above": above.tolist(),
+            "sides": [scene.words(f"view.{side}") if side else "" for side in sides],
             "low": round(float((focus @ way).min()), 2),
             "high": round(float((focus @ way).max()), 2),
         }
-        for name, (way, across, above) in spans.items()
+        for name, (way, across, above, sides) in spans.items()
     }
 
 
@@ -161,9 +192,9 @@ def _place(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, A
 
 
 def _listed(document: Mapping[str, Any]) -> list[int]:
-    listed = [0] * (_MOST_ZONES + 1)
+    listed = [0] * (_MOST_BYTE + 1)
     for zone in document["zones"]:
-        if zone["id"] <= _MOST_ZONES:
+        if zone["id"] <= _MOST_BYTE:
             listed[zone["id"]] = 2 if zone["decision"] == "firm" else 1
     return listed
 
@@ -202,6 +233,7 @@ def _stage(scene: Scene) -> list[Markup]:
         tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
         tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"), class_="legend"),
+        tag("p", words("view_page.judged"), class_="note judged"),
         _section_box(words),
     ]  # fmt: skip
 

@@ -15,7 +15,15 @@ from veneercheck.report.cuts import zone_cut
 from veneercheck.report.drawing import font_folder
 from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
 from veneercheck.report.html import checked_words
-from veneercheck.report.stills import STILLS, Scene, case_words, limits_words, zone_words
+from veneercheck.report.stills import (
+    MIDDLE,
+    SHAPE,
+    STILLS,
+    Scene,
+    case_words,
+    limits_words,
+    zone_words,
+)
 from veneercheck.report.tables import (
     alignment_rows,
     limit_words,
@@ -43,8 +51,11 @@ _STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a"}
 _MOST_ON_BENCH = 4
 """More zones than these do not fit one sheet in large type; it says so and points to the list."""
 
-_PICTURE_ON_BENCH_MM = (140, 130, 115, 90, 66)
+_PICTURE_ON_BENCH_MM = (140, 125, 110, 92, 68)
 """Height of the bench sheet's picture by the number of zones beside which it must fit."""
+
+_CLOSER_ON_BENCH = 1.4
+"""The bench sheet shows the middle of a close-up: the number must be read at arm's length."""
 
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
 
@@ -99,6 +110,9 @@ def paper_data(
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
         "most": _MOST_ON_BENCH,
+        "middle": MIDDLE,
+        "tall_share": SHAPE,
+        "magnified": _CLOSER_ON_BENCH,
         "tall": _PICTURE_ON_BENCH_MM[min(len(document["zones"]), _MOST_ON_BENCH)],
         "zones": [_zone(zone, folder, words, scene) for zone in document["zones"]],
         "zone_head": [words(f"report.{column}") for column in _COLUMNS],

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from veneercheck.core.anatomy import Surface
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Check, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report.colours import Bands, readable_layer, vertex_colours
@@ -16,13 +17,14 @@ _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
 _READ = ("space_mm", "layer_mm", "u_mm", "nearest_mm")
 _JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm")
 _READINGS = [(name, "<f4") for name in _READ + _JUDGED]
-_CODES = [("region", "u1"), ("finding", "u1"), ("red", "u1"), ("green", "u1"), ("blue", "u1")]
+_CODED = ("region", "finding", "tooth", "surface")
+_CODES = [(name, "u1") for name in (*_CODED, "red", "green", "blue")]
 _VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
 _FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", (3,))])
 _WORDS = {4: "float", 1: "uchar"}
 _NEXT = "Check the case again: `veneercheck check` writes the folder anew."
 _LONGEST_HEADER = 4096
-"""Bytes to look for the end of a header in; ours is below 1500."""
+"""Bytes to look for the end of a header in; ours is below 2000."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +38,8 @@ class SpacePly:
     nearest_mm: Floats
     region: Ints
     finding: Ints
+    tooth: Ints
+    surface: Ints
 
 
 def space_ply_bytes(check: Check) -> list[bytes]:
@@ -47,7 +51,9 @@ def space_ply_bytes(check: Check) -> list[bytes]:
     vertices = _placed(check.framework, _VERTEX)
     for name in _READ + _JUDGED:
         vertices[name] = getattr(space, name)
-    vertices["region"], vertices["finding"] = check.region, check.finding
+    for name in _CODED:
+        codes = getattr(check, name)
+        vertices[name] = 0 if codes is None else codes
     layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
     rgb = vertex_colours(layer, check.region, check.finding, bands)
     for column, name in enumerate(("red", "green", "blue")):
@@ -70,8 +76,8 @@ def read_space_ply(path: Path) -> SpacePly:
     """
     vertices, faces = _read(path, _VERTEX)
     space, layer, u, nearest = (vertices[name].astype(np.float64) for name in _READ)
-    region, finding = (vertices[name].astype(np.int64) for name in ("region", "finding"))
-    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, region, finding)
+    codes = (vertices[name].astype(np.int64) for name in _CODED)
+    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, *codes)
 
 
 def read_contour_ply(path: Path) -> TriangleMesh:
@@ -89,6 +95,7 @@ def _placed(mesh: TriangleMesh, dtype: np.dtype[np.void]) -> npt.NDArray[np.void
 def _comments() -> list[str]:
     regions = ", ".join(f"{code.value} {code.name.lower()}" for code in Region)
     findings = ", ".join(f"{code.value} {code.name.lower()}" for code in FindingKind)
+    surfaces = ", ".join(f"{code.value} {code.name.lower()}" for code in Surface)
     return [
         "framework in the wax-up's frame, mm; not measured is nan",
         "space_mm along the outward normal to the contour; layer_mm: less opaquer and beads",
@@ -97,6 +104,7 @@ def _comments() -> list[str]:
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
         f"region: {regions} (unsorted is bare metal or model)",
         f"finding: {findings}",
+        f"tooth: ISO 3950, 0 none; surface: {surfaces}",
     ]
 
 

@@ -41,9 +41,18 @@ WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
 _HEAD, _FOOT = 84, 176
+SHAPE = (_HEAD + HEIGHT + _FOOT) / WIDTH
+"""A still's height as a share of its width."""
+
+MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
+"""How far below a still's upper edge the middle of its picture lies, as a share of its width."""
+
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
+_MOST_CLOSE_UPS = 8
+"""More of them would make the contact sheet longer than a screen can show; all stand in stills/."""
+
 _HIDDEN_CENTRE_MM = 0.8
 """A zone's centre may lie this far under the surface (it is a mean) and still be marked."""
 
@@ -103,12 +112,13 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
 
 def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
-    """The six views on one sheet, for whoever judges the shape: `overview.png`."""
+    """Views and close-ups on one sheet, for whoever judges the shape: `overview.png`."""
     from PIL import Image as Pillow
 
-    views = [Pillow.open(stills[name]).reduce(2) for name in VIEW_NAMES]
+    close_ups = [name for name in stills if name not in VIEW_NAMES][:_MOST_CLOSE_UPS]
+    views = [Pillow.open(stills[name]).reduce(2) for name in (*VIEW_NAMES, *close_ups)]
     width, height = views[0].size
-    sheet = Pillow.new("RGB", (2 * width, 3 * height), WHITE)
+    sheet = Pillow.new("RGB", (2 * width, (len(views) + 1) // 2 * height), WHITE)
     for index, view in enumerate(views):
         sheet.paste(view, (index % 2 * width, index // 2 * height))
     stream = io.BytesIO()

@@ -50,10 +50,12 @@ def action_words(zone: Mapping[str, Any], words: Words) -> str:
     if words.lang == "en" or amount is None:
         return filed
     key = "beads" if zone["about"] == "beads" else zone["finding"]
-    what = words(f"actions.{key}", amount=words.mm(abs(zone["amount_mm"])))
+    told = float(amount.group(1))
+    advised = told if zone["amount_mm"] is None else abs(zone["amount_mm"])
+    what = words(f"actions.{key}", amount=words.mm(advised))
     if zone["decision"] == "firm":
         return what
-    guard = words.mm(float(amount.group(1)))
+    guard = words.mm(told)
     return words("actions.undecided", amount=guard, what=what)
 
 

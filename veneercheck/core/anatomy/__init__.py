@@ -6,6 +6,7 @@ from veneercheck.core.anatomy.places import (
     line_words,
     on_functional_cusps,
     place_words,
+    surface_word,
     surface_words,
 )
 from veneercheck.core.anatomy.placing import place
@@ -17,5 +18,6 @@ __all__ = [
     "on_functional_cusps",
     "place",
     "place_words",
+    "surface_word",
     "surface_words",
 ]

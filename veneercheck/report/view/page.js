@@ -9,6 +9,7 @@ const COVERAGE = 2;
 // Engines may lose NaN between corners: a value far below every space stands for it.
 const NOT_MEASURED = -1e9;
 const READABLE = -20;
+const BYTE = 256;
 
 class View {
   constructor(plan, words, data) {
@@ -36,9 +37,9 @@ class View {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
     const [space, nearest, u] = ["space", "nearest", "u"].map((name) => readValues(data, plan.values[name], count));
-    const codes = data.subarray(plan.codes, plan.codes + 3 * count);
+    const codes = data.subarray(plan.codes, plan.codes + 4 * count);
     const region = codes.subarray(0, count), finding = codes.subarray(count, 2 * count);
-    const zone = codes.subarray(2 * count);
+    const zone = codes.subarray(2 * count, 3 * count), place = codes.subarray(3 * count);
     const meant = new Float32Array(count), layer = new Float32Array(count), shown = new Float32Array(count);
     const reading = new Float32Array(4 * count), mark = new Float32Array(2 * count);
     for (let i = 0; i < count; i += 1) {
@@ -46,11 +47,16 @@ class View {
       meant[i] = region[i] === 2 || region[i] === 3 || finding[i] === 3 ? 1 : 0;
       const readable = layer[i] === layer[i] ? layer[i] : nearest[i] - plan.taken;
       shown[i] = shownLayer(readable, finding[i], plan);
-      reading.set([shown[i], space[i], nearest[i], u[i]].map((v) => v === v ? v : NOT_MEASURED), 4 * i);
-      mark.set([zone[i], zone[i] ? plan.listed[zone[i]] : 0], 2 * i);
+      reading[4 * i] = orNothing(shown[i]);
+      reading[4 * i + 1] = orNothing(space[i]);
+      reading[4 * i + 2] = orNothing(nearest[i]);
+      reading[4 * i + 3] = orNothing(u[i]);
+      mark[2 * i] = zone[i] + BYTE * place[i];
+      mark[2 * i + 1] = zone[i] ? plan.listed[zone[i]] : 0;
     }
     const normals = vertexNormals(framework.places, framework.faces);
     const known = (i) => meant[i] && shown[i] === shown[i];
+    // Triangles with a map come first, then those not measured, then the bare metal.
     const sort = (faces) => {
       const kinds = new Uint8Array(faces.length / 3), ranges = [0, 0, 0];
       for (let f = 0; f < kinds.length; f += 1) {
@@ -59,21 +65,31 @@ class View {
         ranges[kinds[f]] += 3;
       }
       const index = new Uint32Array(faces.length), next = [0, ranges[0], ranges[0] + ranges[1]];
-      kinds.forEach((kind, f) => {
-        index.set(faces.subarray(3 * f, 3 * f + 3), next[kind]);
-        next[kind] += 3;
-      });
+      for (let f = 0; f < kinds.length; f += 1) {
+        const at = next[kinds[f]];
+        for (let k = 0; k < 3; k += 1) index[at + k] = faces[3 * f + k];
+        next[kinds[f]] += 3;
+      }
       return { index, ranges };
     };
     this.full = sort(framework.faces);
     this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
       sort(coarse(framework.places, framework.faces, COARSE_MM)));
-    const every = (values, width, k) => Float32Array.from({ length: count }, (_, i) => values[width * i + k]);
+    const every = (values, width, k) => {
+      const one = new Float32Array(count);
+      for (let i = 0; i < count; i += 1) one[i] = values[width * i + k];
+      return one;
+    };
     Object.assign(this, { space, layer, meant, shown });
     this.normalParts = [0, 1, 2].map((k) => every(normals, 3, k));
     const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
     const smooth = smoothed(meant, framework.faces, 1, 2);
-    const join = (...parts) => Float32Array.from(parts.flatMap((part) => Array.from(part)));
+    const join = (a, b) => {
+      const both = new Float32Array(a.length + b.length);
+      both.set(a);
+      both.set(b, a.length);
+      return both;
+    };
     this.painter.setLines("limits", join(
       isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[0]),
       isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1])));
@@ -241,9 +257,10 @@ class View {
   describe(found) {
     const { words, plan } = this;
     if (!found) return words.nothing;
-    if (found.kind === 2) return words.metal;
-    if (found.kind === 1) return words.unmeasured;
-    const n = (value) => words.number(value, 3);
+    const where = plan.places[found.place] ? `${plan.places[found.place]} · ` : "";
+    if (found.kind === 2) return where + words.metal;
+    if (found.kind === 1) return where + words.unmeasured;
+    const n = (value) => words.number(value, 2);
     const parts = found.space > READABLE ? [
       `${words.readings[0]} ${n(found.space - plan.taken)} ± ${n(COVERAGE * found.u)} mm`,
       `${words.readings[1]} ${n(found.space)} mm`,
@@ -251,7 +268,7 @@ class View {
     if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
-    return parts.join(" · ");
+    return where + parts.join(" · ");
   }
 
   readAt(x, y) {
@@ -264,7 +281,7 @@ class View {
     const found = this.painter.read(this.camera, x, y);
     if (!found) return;
     if (this.points.length === 2) this.points = [];
-    this.points.push(found.place);
+    this.points.push(found.at);
     const [a, b] = this.points;
     this.painter.setLines("distance", Float32Array.from([...a, ...(b || a)]));
     const far = b ? Math.hypot(...sum(a, b, -1)) : 0;
@@ -290,13 +307,13 @@ class View {
   }
 
   cutAt() {
-    const { way, across, above } = this.axis();
+    const axis = this.axis(), { way } = axis;
     const at = Number(this.node("slider").value);
     const offset = (places) => (i) => places[3 * i] * way[0] + places[3 * i + 1] * way[1] + places[3 * i + 2] * way[2] - at;
     const framework = cut(this.framework, offset(this.framework.places),
       [this.space, this.layer, this.meant, this.shown, ...this.normalParts]);
     const contour = this.contour ? cut(this.contour, offset(this.contour.places)).segments : new Float32Array(0);
-    this.section.draw(framework, contour, across, above, this.plan.limits);
+    this.section.draw(framework, contour, axis, this.plan.limits);
     this.painter.setLines("cut", framework.segments);
     this.ask(this.moving);
   }
@@ -391,8 +408,9 @@ class View {
     pen.fillText(this.plan.title, 10 * grain, line);
     pen.font = `${14 * grain}px system-ui, sans-serif`;
     const bottom = height + line * 1.4;
-    pen.fillText(this.node("legend-words").textContent, 10 * grain, bottom + 0.9 * line);
-    pen.fillText(this.plan.footing, 10 * grain, bottom + 1.8 * line);
+    const scaleWide = this.scaleBar(pen, 10 * grain, bottom + 0.3 * line, grain);
+    pen.fillText(this.node("legend-words").textContent, scaleWide + 24 * grain, bottom + 0.95 * line);
+    pen.fillText(this.plan.footing, 10 * grain, bottom + 2.1 * line);
     const bar = this.node("scale").getBoundingClientRect().width * grain;
     pen.fillRect(width - bar - 10 * grain, bottom + 0.5 * line, bar, 3 * grain);
     pen.textAlign = "right";
@@ -402,6 +420,21 @@ class View {
     link.download = this.plan.file;
     link.href = sheet.toDataURL("image/png");
     link.click();
+  }
+
+  // The legend's own bar; returns how wide it is.
+  scaleBar(pen, x, y, grain) {
+    const bar = this.node("scale-bands"), wide = bar.naturalWidth * grain, high = bar.naturalHeight * grain;
+    if (this.reading === 3) {
+      const fade = pen.createLinearGradient(x, 0, x + wide, 0);
+      fade.addColorStop(0, "#f6efe2");
+      fade.addColorStop(1, "#40342a");
+      pen.fillStyle = fade;
+      pen.fillRect(x, y, wide, high);
+      pen.fillStyle = "#1a1a1a";
+    } else pen.drawImage(bar, x, y, wide, high);
+    pen.strokeRect(x, y, wide, high);
+    return wide;
   }
 
   numbers(pen, grain, top) {
@@ -421,6 +454,8 @@ class View {
     }
   }
 }
+
+function orNothing(value) { return value === value ? value : NOT_MEASURED; }
 
 // The side of the limits that the judgement took: the same rule as in the stills.
 function shownLayer(layer, finding, plan) {
@@ -529,7 +564,7 @@ class Pointer {
       if (view.measuring) view.measure(event.offsetX, event.offsetY);
       else {
         const found = view.readAt(event.offsetX, event.offsetY);
-        if (found) view.cutThrough(found.place);
+        if (found) view.cutThrough(found.at);
       }
     }
   }

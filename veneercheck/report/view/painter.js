@@ -293,12 +293,13 @@ class Painter {
     if (bits[1][2] === 0) return null;
     const first = new Float32Array(bits[0].buffer), second = new Float32Array(bits[1].buffer);
     return {
-      place: [first[0], first[1], first[2]],
+      at: [first[0], first[1], first[2]],
       space: first[3],
       nearest: second[0],
       u: second[1],
       kind: bits[1][2] - 1,
-      zone: bits[1][3],
+      zone: bits[1][3] % 256,
+      place: Math.floor(bits[1][3] / 256),
     };
   }
 }

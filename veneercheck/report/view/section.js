@@ -26,8 +26,9 @@ class SectionDrawing {
     this.words = words;
   }
 
-  // `across` and `above` span the plane; `framework.ends` holds what ENDS names for each end.
-  draw(framework, contour, across, above, limits) {
+  // `across` and `above` span the plane, `sides` names where they lead: left, right, top, bottom;
+  // `framework.ends` holds what ENDS names for each end.
+  draw(framework, contour, { across, above, sides }, limits) {
     const { svg } = this;
     svg.replaceChildren();
     const flat = (segments) => {
@@ -52,9 +53,21 @@ class SectionDrawing {
     for (let i = Math.ceil(x); i <= x + width; i += 1) grid.append(shape("path", { d: `M${i} ${y}v${height}` }));
     for (let i = Math.ceil(y); i <= y + height; i += 1) grid.append(shape("path", { d: `M${x} ${i}h${width}` }));
     svg.append(grid);
+    this.sides(frame, sides);
     svg.append(shape("path", { d: path(outer), class: "contour" }));
     svg.append(shape("path", { d: path(inner), class: "framework" }));
     this.dimensions(inner, framework.ends, across, above, limits);
+  }
+
+  sides([x, y, width, height], [left, right, top, bottom]) {
+    const edge = 0.4 * this.letter, middle = [x + width / 2, y + height / 2];
+    const add = (text, px, py, anchor) => this.svg.append(shape("text", {
+      x: px, y: py, "text-anchor": anchor, "font-size": this.letter, class: "side",
+    }, text));
+    add(left, x + edge, middle[1], "start");
+    add(right, x + width - edge, middle[1], "end");
+    add(top, middle[0], y + this.letter + edge, "middle");
+    add(bottom, middle[0], y + height - edge, "middle");
   }
 
   frame(inner, ends) {
@@ -105,7 +118,8 @@ class SectionDrawing {
       this.svg.append(shape("path", { d, class: "measure" }));
     }
     const anchor = way[0] > 0.4 ? "start" : way[0] < -0.4 ? "end" : "middle";
-    const text = this.words.number(layer, 2);
+    // Outside the contour there is no layer: there the number says how far.
+    const text = this.words.number(space < 0 ? space : layer, 2);
     const attributes = {
       x: at[0], y: at[1] + 0.35 * this.letter, "text-anchor": anchor, "font-size": this.letter, class: bad ? "bad" : "",
     };
