@@ -169,6 +169,29 @@ def verify_command(
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
+@app.command("bench")
+def bench_command(
+    folder: Annotated[Path, typer.Option(help="Where checks and own limits are kept.")] = Path(
+        "veneercheck-bench"
+    ),
+    port: Annotated[int, typer.Option(help="Port of the page; 0 for one that is free.")] = 0,
+    host: Annotated[
+        str, typer.Option(help="Another address than this computer's own: needs the next three.")
+    ] = "127.0.0.1",
+    password_file: Annotated[
+        Path | None, typer.Option(help="File that holds the password.")
+    ] = None,
+    cert: Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")] = None,
+    key: Annotated[Path | None, typer.Option(help="Its private key (PEM).")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
+) -> None:
+    """Open the bench page: drop two scans, read the answer (extra [bench])."""
+    from veneercheck.bench import Address, serve
+
+    address = Address(host, port, password_file, cert, key)
+    serve(folder, address, say=typer.echo, browser=not no_browser)
+
+
 @profiles_app.command("list")
 def profiles_list() -> None:
     """Name the profiles that come with the program."""

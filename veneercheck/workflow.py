@@ -42,6 +42,9 @@ class Order:
         Unit of files whose format has none.
     aligned : bool
         The scans share a frame already.
+    called : tuple of str, optional
+        What framework and wax-up were called where they came from, if their files are stored
+        under other names.
     """
 
     framework: Path | None = None
@@ -50,6 +53,7 @@ class Order:
     profile: str | None = None
     unit: str | None = None
     aligned: bool = False
+    called: tuple[str, str] | None = None
 
 
 def check_files(
@@ -194,8 +198,7 @@ def carry_out(
     )
     outcome = Outcome(
         found,
-        pair.framework.source,
-        pair.waxup.source,
+        *_sources(pair, order.called),
         __version__,
         now or datetime.now(UTC),
         (*pair.remarks, *_exchanged(pair, found)),
@@ -206,6 +209,14 @@ def carry_out(
         if with_report:
             report.render(out, progress=say, lang=lang, paper=paper)
     return outcome
+
+
+def _sources(pair: ScanPair, called: tuple[str, str] | None) -> tuple[ScanSource, ScanSource]:
+    """Where the scans came from, under the names that their owner gave them."""
+    one, other = pair.framework.source, pair.waxup.source
+    if called is None:
+        return one, other
+    return dataclasses.replace(one, file=called[0]), dataclasses.replace(other, file=called[1])
 
 
 def _look_at_scans(order: Order) -> None:

@@ -1,0 +1,163 @@
+"""A check as the page shows it: step and time left, the answer, and what a re-check changed."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from veneercheck.bench.queue import Queue
+from veneercheck.bench.store import DOWNLOADS, Job, Store
+from veneercheck.bench.wish import looks_like_a_name
+from veneercheck.report.verdict import (
+    action_words,
+    place_words,
+    question_words,
+    verdict_sentences,
+)
+from veneercheck.report.words import Words
+
+STEPS = ("read", "align", "measure", "divide", "write", "draw")
+_STEP_OF = {
+    "reading the scans": "read",
+    "aligning the framework on what was not cut": "align",
+    "measuring the space": "measure",
+    "taking the retention beads off": "measure",
+    "dividing it into zones": "divide",
+    "writing the result": "write",
+}
+"""What the check says, and which step of the page that is; after writing comes only drawing."""
+
+_SAME_PLACE_MM = 1.5
+"""A zone that was trimmed shrinks and shifts; this far from its old middle it is still the same."""
+
+Shown = dict[str, Any]
+
+
+def brief(job: Job, queue: Queue, words: Words) -> Shown:
+    """One line of the day."""
+    order = job.order()
+    result = job.result()
+    number = order["case"].get("case")
+    return {
+        "number": job.number,
+        "made": order["made"],
+        "case": number or "",
+        "files": [order["framework"]["name"], order["waxup"]["name"]],
+        "state": queue.state(job),
+        "verdict": verdict_sentences(result, words)[0] if result else "",
+    }
+
+
+def whole(job: Job, store: Store, queue: Queue, words: Words) -> Shown:
+    """Everything the page shows of one check."""
+    order, result = job.order(), job.result()
+    state = queue.state(job)
+    found = brief(job, queue, words) | {
+        "ahead": queue.ahead(job),
+        "end": job.end() or {},
+        "after": order.get("after"),
+        "asked": order["case"],
+        "profile": order["profile"],
+        "beads_mm": order["beads_mm"],
+        "unit": order["unit"],
+        "step": _step(job),
+        "left_s": _left_s(job, store) if state == "running" else None,
+        "files_ready": [name for name in DOWNLOADS if (job.out / name).exists()],
+    }
+    if result is not None:
+        found |= _answer(result, words)
+        found["compared"] = _compared(result, store, order.get("after"), words)
+    return found
+
+
+def _answer(result: Mapping[str, Any], words: Words) -> Shown:
+    first, *more = verdict_sentences(result, words)
+    return {
+        "sentences": [first, *more],
+        "zones": [_zone(zone, words) for zone in result["zones"]],
+        "questions": [question_words(asked, words) for asked in result["questions"]],
+        "swapped": any(told["kind"] == "swapped" for told in result["remarks"]),
+        "limits": result["profile"]["name"],
+    }
+
+
+def _zone(zone: Mapping[str, Any], words: Words) -> Shown:
+    surface = words.known("surface", zone["surface"]) if zone["surface"] else ""
+    return {
+        "id": zone["id"],
+        "finding": zone["finding"],
+        "words": words.known("finding", zone["finding"]),
+        "firm": zone["decision"] == "firm",
+        "action": action_words(zone, words),
+        "where": ", ".join(filter(None, (zone["tooth"] or "", surface, place_words(zone, words)))),
+        "worst": words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
+    }
+
+
+def _step(job: Job) -> str:
+    """The step a check is in, by the last thing it said."""
+    step = "start"
+    for line in job.progress():
+        if "step" in line:
+            step = _STEP_OF.get(line["step"], "draw" if step in ("write", "draw") else step)
+    return step
+
+
+def _left_s(job: Job, store: Store) -> float | None:
+    """Seconds left, by how long the last whole check took for each byte of its scans."""
+    pace = next(_paces(job, store), None)
+    lines = job.progress()
+    if pace is None or not lines:
+        return None
+    spent = time.time() - float(lines[0]["at"])
+    return max(0.0, pace * _bytes(job) - spent)
+
+
+def _paces(job: Job, store: Store) -> Iterator[float]:
+    """Seconds a byte of the latest checks that went through."""
+    for other in store.jobs():
+        ended = other.end()
+        if ended and ended["end"] == "done" and other.number != job.number:
+            lines = other.progress()
+            yield (lines[-1]["at"] - lines[0]["at"]) / max(_bytes(other), 1)
+
+
+def _bytes(job: Job) -> int:
+    return sum(job.scan(role).path.stat().st_size for role in ("framework", "waxup"))
+
+
+def _compared(result: Mapping[str, Any], store: Store, after: object, words: Words) -> Shown | None:
+    """What became of the zones of the check before."""
+    before = store.job(after)
+    earlier = before.result() if before else None
+    if earlier is None:
+        return None
+    still = {new["id"]: _same(new, earlier["zones"]) for new in result["zones"]}
+    kept = {old["id"] for old in still.values() if old is not None}
+    return {
+        "gone": [_zone(old, words) for old in earlier["zones"] if old["id"] not in kept],
+        "still": [zone for zone, old in still.items() if old is not None],
+        "new": [zone for zone, old in still.items() if old is None],
+    }
+
+
+def _same(new: Mapping[str, Any], olds: list[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    """The zone of the check before that this one is what is left of."""
+    near = [
+        (math.dist(new["centre_mm"], old["centre_mm"]), index)
+        for index, old in enumerate(olds)
+        if old["finding"] == new["finding"] and old["about"] == new["about"]
+    ]
+    near = [
+        (gap, index)
+        for gap, index in near
+        if gap <= _SAME_PLACE_MM + math.sqrt(olds[index]["area_mm2"] / math.pi)
+    ]
+    return olds[min(near)[1]] if near else None
+
+
+def warnings(names: list[str], words: Words) -> list[str]:
+    """Names that seem to be a person's."""
+    return [words("bench.patient", name=name) for name in names if looks_like_a_name(name)]

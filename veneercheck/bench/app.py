@@ -1,0 +1,366 @@
+"""The page's routes: hand a scan in, ask for a check, look at it, fetch what it wrote."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import re
+import tempfile
+import zipfile
+from collections.abc import AsyncIterator, Awaitable, Callable
+from datetime import UTC, datetime
+from html import escape
+from importlib import resources
+from pathlib import Path
+from urllib.parse import unquote_plus
+
+from starlette.applications import Starlette
+from starlette.background import BackgroundTask
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    Response,
+)
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from veneercheck.bench import answer, limits
+from veneercheck.bench.guard import REPORT_POLICY, Door, Guard
+from veneercheck.bench.queue import Queue
+from veneercheck.bench.store import DOWNLOADS, Dropped, Job, Store
+from veneercheck.bench.wish import Wish, read_wish, toml_text
+from veneercheck.core.errors import VeneerCheckError
+from veneercheck.report.words import LANGUAGES, Language, Words, sections
+from veneercheck.scan.limits import ReadCaps
+
+_PARTS = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "arch.js": "text/javascript; charset=utf-8",
+    "limits.js": "text/javascript; charset=utf-8",
+    "parts.js": "text/javascript; charset=utf-8",
+}
+"""The page's own files."""
+
+_JSON_BYTES = 64 * 1024
+"""A request is a dozen fields."""
+
+_UPLOADS = 4
+"""Scans handed in at once: two pairs."""
+
+_PAUSE_S, _UPLOAD_S = 20.0, 900.0
+"""Longest silence within a scan that is handed in, and longest time for all of it."""
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+class Bench:
+    """Everything the routes share.
+
+    Parameters
+    ----------
+    store : Store
+    caps : ReadCaps, optional
+        Largest scan.
+    """
+
+    def __init__(self, store: Store, caps: ReadCaps | None = None) -> None:
+        self.store = store
+        self.queue = Queue(store)
+        self.caps = caps or ReadCaps()
+        self.uploads = 0
+
+
+def make_app(bench: Bench, door: Door) -> ASGIApp:
+    """The page as an ASGI application, behind its door."""
+
+    @contextlib.asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        bench.queue.tidy()
+        yield
+        await bench.queue.close()
+
+    routes = [
+        Route("/", _page),
+        Route("/login", _login, methods=["GET", "POST"]),
+        Route("/api/scans", _hand_in, methods=["PUT"]),
+        Route("/api/checks", _ask, methods=["POST"]),
+        Route("/api/checks", _day, methods=["GET"]),
+        Route("/api/checks/{number}", _look),
+        Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
+        Route("/api/limits", limits.listed, methods=["GET"]),
+        Route("/api/limits", _change_limits, methods=["POST"]),
+        Route("/checks/{number}/all.zip", _everything),
+        Route("/checks/{number}/{name}", _fetch),
+        Route("/{part}", _part),
+    ]
+    app = Starlette(
+        routes=routes,
+        lifespan=life,
+        exception_handlers={
+            VeneerCheckError: _refused,
+            HTTPException: _plainly,
+            ClientDisconnect: _gone,
+        },
+    )
+    app.state.bench, app.state.door = bench, door
+    return Guard(app, door)
+
+
+async def _refused(_: Request, refusal: Exception) -> Response:
+    assert isinstance(refusal, VeneerCheckError)
+    told = {"what": refusal.what, "where": refusal.where, "next_step": refusal.next_step}
+    return JSONResponse(told, status_code=422)
+
+
+async def _plainly(_: Request, fault: Exception) -> Response:
+    assert isinstance(fault, HTTPException)
+    return JSONResponse({"what": fault.detail}, fault.status_code, fault.headers)
+
+
+async def _gone(_: Request, __: Exception) -> Response:
+    return PlainTextResponse("", 400)
+
+
+def bench_of(request: Request) -> Bench:
+    """What the routes share."""
+    found: Bench = request.app.state.bench
+    return found
+
+
+def words_of(request: Request) -> Words:
+    """The language asked for, else the browser's, else English."""
+    asked = request.query_params.get("lang")
+    if asked not in LANGUAGES:
+        asked = "de" if request.headers.get("accept-language", "")[:2].lower() == "de" else "en"
+    lang: Language = asked  # type: ignore[assignment]  # one of the languages
+    return Words(lang)
+
+
+def _own(name: str) -> str:
+    return resources.files(__package__).joinpath("page", name).read_text(encoding="utf-8")
+
+
+def _filled(template: str, words: Words) -> str:
+    """A page with its words in place of their keys."""
+    return re.sub(r"\{\{([a-z_.]+)\}\}", lambda key: escape(words(key.group(1))), template)
+
+
+async def _page(request: Request) -> Response:
+    words = words_of(request)
+    told = json.dumps(sections(words.lang)["bench"], ensure_ascii=False).replace("<", "\\u003c")
+    text = _filled(_own("page.html"), words).replace("[[lang]]", words.lang)
+    return HTMLResponse(text.replace("[[words]]", told))
+
+
+async def _login(request: Request) -> Response:
+    door: Door = request.app.state.door
+    words = words_of(request)
+    text = _filled(_own("login.html"), words).replace("[[lang]]", words.lang)
+    if door.password is None:
+        raise HTTPException(404, words("bench.not_found"))
+    if request.method == "GET":
+        return HTMLResponse(text)
+    body = await _small_body(request)
+    given = body.decode("utf-8", "replace").partition("password=")[2]
+    if door.right_password(unquote_plus(given.partition("&")[0])):
+        return door.admit()
+    return HTMLResponse(text.replace("hidden", ""), status_code=403)
+
+
+async def _part(request: Request) -> Response:
+    name = request.path_params["part"]
+    if name not in _PARTS:
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    return Response(_own(name), media_type=_PARTS[name])
+
+
+async def _hand_in(request: Request) -> Response:
+    """Take a scan in as it comes, straight to disk, no more than is allowed."""
+    bench, words = bench_of(request), words_of(request)
+    declared = request.headers.get("content-length", "")
+    if not declared.isdecimal():
+        raise HTTPException(411, words("bench.no_length"))
+    if len(declared) > 12 or int(declared) > bench.caps.file_bytes:
+        raise HTTPException(413, words("bench.too_large"))
+    if not bench.store.room_for(int(declared)):
+        raise HTTPException(507, words("bench.disk_full"))
+    if bench.uploads >= _UPLOADS:
+        raise HTTPException(429, words("bench.too_many"))
+    bench.store.sweep()
+    number, path = bench.store.new_scan(request.query_params.get("name", ""))
+    bench.uploads += 1
+    try:
+        async with asyncio.timeout(_UPLOAD_S):
+            await _to_disk(request, path, int(declared))
+        bench.store.keep_scan(number)
+    except TimeoutError:
+        raise HTTPException(408, words("bench.too_slow"), {"connection": "close"}) from None
+    finally:
+        bench.uploads -= 1
+        if path.exists():
+            bench.store.drop_scan(number)
+    kept = bench.store.dropped(number)
+    name = kept.name if kept else ""
+    return JSONResponse({"scan": number, "name": name, "told": answer.warnings([name], words)})
+
+
+async def _to_disk(request: Request, path: Path, declared: int) -> None:
+    """Write what comes; too much of it is a refusal, a pause too long is one as well."""
+    count = 0
+    chunks = request.stream()
+    with path.open("wb") as file:
+        while True:
+            async with asyncio.timeout(_PAUSE_S):
+                chunk = await anext(chunks, None)
+            if chunk is None:
+                break
+            count += len(chunk)
+            if count > declared:
+                raise HTTPException(413, words_of(request)("bench.too_large"))
+            await asyncio.to_thread(file.write, chunk)
+    if count == 0 or count != declared:
+        raise HTTPException(400, words_of(request)("bench.empty"))
+
+
+async def _small_body(request: Request) -> bytes:
+    body = b""
+    async with asyncio.timeout(_PAUSE_S):
+        async for chunk in request.stream():
+            body += chunk
+            if len(body) > _JSON_BYTES:
+                raise HTTPException(413, words_of(request)("bench.too_large"))
+    return body
+
+
+async def small_json(request: Request) -> object:
+    """The request's JSON."""
+    try:
+        return json.loads(await _small_body(request))
+    except (ValueError, RecursionError):
+        raise HTTPException(400, words_of(request)("bench.not_json")) from None
+    except TimeoutError:
+        raise HTTPException(408, words_of(request)("bench.too_slow")) from None
+
+
+async def _ask(request: Request) -> Response:
+    """File an order and have it done."""
+    bench, words = bench_of(request), words_of(request)
+    wish = read_wish(await small_json(request))
+    if bench.queue.full:
+        raise HTTPException(429, words("bench.queue_full"))
+    scans = _scans(bench, wish, words)
+    profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
+    if wish.case:
+        texts["case.toml"] = toml_text(wish.case)
+    order = {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "case": wish.case,
+        "profile": profile,
+        "beads_mm": wish.beads_mm,
+        "unit": wish.unit,
+        "lang": wish.lang,
+        "after": wish.after,
+    }
+    job = bench.store.new_job(order, scans, texts)
+    bench.queue.add(job)
+    names = [scan.name for scan in scans.values()] + [wish.case.get("case", "")]
+    return JSONResponse({"number": job.number, "told": answer.warnings(names, words)}, 201)
+
+
+def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
+    """Both scans: just handed in, or those of the check before."""
+    before = bench.store.job(wish.after)
+    if wish.after is not None and before is None:
+        raise HTTPException(404, words("bench.not_found"))
+    found = {}
+    for role, number in (("framework", wish.framework), ("waxup", wish.waxup)):
+        scan = bench.store.dropped(number)
+        if number in ("framework", "waxup") and before is not None:
+            scan = before.scan(number)
+        elif number is None and before is not None:
+            scan = before.scan(role)
+        if scan is None:
+            raise HTTPException(422, words("bench.two_scans"))
+        found[role] = scan
+    return found
+
+
+async def _day(request: Request) -> Response:
+    """The latest checks."""
+    bench, words = bench_of(request), words_of(request)
+    lines = []
+    for job, _ in zip(bench.store.jobs(), range(200), strict=False):
+        lines.append(answer.brief(job, bench.queue, words))
+    return JSONResponse(lines)
+
+
+def _job(request: Request) -> Job:
+    job = bench_of(request).store.job(request.path_params["number"])
+    if job is None:
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    return job
+
+
+async def _look(request: Request) -> Response:
+    bench = bench_of(request)
+    return JSONResponse(answer.whole(_job(request), bench.store, bench.queue, words_of(request)))
+
+
+async def _cancel(request: Request) -> Response:
+    job = _job(request)
+    await bench_of(request).queue.cancel(job)
+    return JSONResponse({"state": bench_of(request).queue.state(job)})
+
+
+async def _fetch(request: Request) -> Response:
+    job, name = _job(request), request.path_params["name"]
+    if name not in DOWNLOADS or not (job.out / name).is_file():
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    headers = {}
+    if name == "report.html":
+        headers["content-security-policy"] = REPORT_POLICY
+    else:
+        headers["content-disposition"] = f'attachment; filename="{job.number}-{name}"'
+    if "save" in request.query_params:
+        headers["content-disposition"] = f'attachment; filename="{job.number}-{name}"'
+    return FileResponse(job.out / name, media_type=DOWNLOADS[name], headers=headers)
+
+
+async def _everything(request: Request) -> Response:
+    """All that a check wrote and what it was asked, in one file."""
+    job = _job(request)
+    if job.result() is None:
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    packed = await asyncio.to_thread(_packed, job)
+    return FileResponse(
+        packed,
+        media_type="application/zip",
+        filename=f"{job.number}.zip",
+        background=BackgroundTask(packed.unlink, missing_ok=True),
+    )
+
+
+def _packed(job: Job) -> Path:
+    folder = job.folder.parent / ".incoming"
+    with (
+        tempfile.NamedTemporaryFile(suffix=".zip", dir=folder, delete=False) as file,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed,
+    ):
+        for path in sorted(job.out.rglob("*")):
+            if path.is_file() and not path.name.startswith("."):
+                packed.write(path, f"{job.number}/{path.relative_to(job.out).as_posix()}")
+        for name_inside in ("case.toml", "profile.toml"):
+            if (job.folder / name_inside).exists():
+                packed.write(job.folder / name_inside, f"{job.number}/{name_inside}")
+    return Path(file.name)
+
+
+async def _change_limits(request: Request) -> Response:
+    data = await small_json(request)
+    return JSONResponse(limits.keep(bench_of(request).store, data), 201)

@@ -1,0 +1,228 @@
+"""The checks on disk: one folder each, named by a number of ours; disk is the only memory.
+
+What a user calls a file or a case is kept inside files, as text. No name from outside becomes a
+path.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import re
+import secrets
+import shutil
+import time
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from veneercheck.core.errors import RecordError
+
+SUFFIXES = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gz")
+"""Ends of file names that are kept, because a reader may ask for them; others get none."""
+
+_JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{12}")
+_SCAN = re.compile(r"[0-9a-f]{24}")
+_LONGEST_NAME = 120
+_KEPT_S = 2 * 3600.0
+"""A scan that was dropped and not used for so long is removed."""
+
+DOWNLOADS: Mapping[str, str] = {
+    "report.html": "text/html; charset=utf-8",
+    "report.pdf": "application/pdf",
+    "bench.pdf": "application/pdf",
+    "result.json": "application/json",
+    "zones.csv": "text/csv; charset=utf-8",
+    "space.ply": "application/octet-stream",
+    "contour.ply": "application/octet-stream",
+}
+"""What of a check may be fetched."""
+
+ENDS = ("done", "refused", "fault", "cancelled", "interrupted")
+"""How a check may end; the last line of its progress names one of them."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Dropped:
+    """A scan that was handed in and waits to be checked."""
+
+    path: Path
+    name: str
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Job:
+    """One check's folder."""
+
+    folder: Path
+
+    @property
+    def number(self) -> str:
+        """Its own number, also the folder's name."""
+        return self.folder.name
+
+    @property
+    def out(self) -> Path:
+        """Where result and report lie."""
+        return self.folder / "check"
+
+    def order(self) -> dict[str, Any]:
+        """What was asked."""
+        found: dict[str, Any] = json.loads((self.folder / "order.json").read_text("utf-8"))
+        return found
+
+    def scan(self, role: str) -> Dropped:
+        """One of its two scans."""
+        told = self.order()[role]
+        return Dropped(self.folder / told["file"], told["name"])
+
+    def tell(self, **line: Any) -> None:
+        """Add a line to its progress."""
+        text = json.dumps({"at": time.time(), **line}, ensure_ascii=False) + "\n"
+        with (self.folder / "progress.ndjson").open("a", encoding="utf-8") as file:
+            file.write(text)
+
+    def progress(self) -> list[dict[str, Any]]:
+        """All lines so far; one that is being written is left for the next look."""
+        try:
+            text = (self.folder / "progress.ndjson").read_text("utf-8", errors="replace")
+        except FileNotFoundError:
+            return []
+        whole = text[: text.rfind("\n") + 1]
+        return [json.loads(line) for line in whole.splitlines()]
+
+    def end(self) -> dict[str, Any] | None:
+        """How it ended, if it did."""
+        lines = self.progress()
+        return lines[-1] if lines and lines[-1].get("end") in ENDS else None
+
+    def result(self) -> dict[str, Any] | None:
+        """The filed result, if there is one; it is complete as soon as it stands there."""
+        try:
+            found: dict[str, Any] = json.loads((self.out / "result.json").read_text("utf-8"))
+        except FileNotFoundError:
+            return None
+        return found
+
+
+class Store:
+    """The folder of all checks.
+
+    Parameters
+    ----------
+    root : Path
+        Created if missing, for its owner alone.
+
+    Raises
+    ------
+    RecordError
+        If nothing can be written there.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.incoming = root / ".incoming"
+        try:
+            self.incoming.mkdir(mode=0o700, parents=True, exist_ok=True)
+            self.sweep(older_than_s=0.0)
+        except OSError as error:
+            raise RecordError(
+                f"nothing can be kept there ({error.strerror or error}).",
+                where=str(root),
+                next_step="Choose another folder with --folder.",
+            ) from None
+
+    def room_for(self, count: int) -> bool:
+        """Whether so many bytes fit, with as much again for what a check writes."""
+        return shutil.disk_usage(self.root).free > 2 * count
+
+    def new_scan(self, name: str) -> tuple[str, Path]:
+        """Number and path for a scan that is about to be written."""
+        number = secrets.token_hex(12)
+        text = json.dumps({"name": shown(name)}, ensure_ascii=False)
+        (self.incoming / f"{number}.json").write_text(text, encoding="utf-8")
+        return number, self.incoming / f"{number}.part"
+
+    def keep_scan(self, number: str) -> None:
+        """The scan is whole: from now on it can be checked."""
+        (self.incoming / f"{number}.part").replace(self.incoming / f"{number}.scan")
+
+    def drop_scan(self, number: str) -> None:
+        """Remove what there is of a scan."""
+        for end in ("part", "scan", "json"):
+            (self.incoming / f"{number}.{end}").unlink(missing_ok=True)
+
+    def dropped(self, number: object) -> Dropped | None:
+        """A whole scan by its number."""
+        if not (isinstance(number, str) and _SCAN.fullmatch(number)):
+            return None
+        path = self.incoming / f"{number}.scan"
+        if not path.is_file():
+            return None
+        told = json.loads((self.incoming / f"{number}.json").read_text("utf-8"))
+        return Dropped(path, told["name"])
+
+    def sweep(self, older_than_s: float = _KEPT_S) -> None:
+        """Remove scans that were handed in and never checked."""
+        line = time.time() - older_than_s
+        for path in self.incoming.iterdir():
+            if path.is_file() and path.stat().st_mtime < line:
+                path.unlink(missing_ok=True)
+
+    def new_job(
+        self, order: Mapping[str, Any], scans: Mapping[str, Dropped], texts: Mapping[str, str]
+    ) -> Job:
+        """File an order with its scans and text files; the scans stay where they were, too."""
+        stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
+        job = Job(self.root / f"{stamp}-{secrets.token_hex(6)}")
+        aside = self.incoming / f"{job.number}.new"
+        (aside / "scans").mkdir(parents=True)
+        told = dict(order)
+        for role, scan in scans.items():
+            file = f"scans/{role}{suffix_of(scan.name)}"
+            _same_file(scan.path, aside / file)
+            told[role] = {"file": file, "name": scan.name}
+        for name, text in texts.items():
+            (aside / name).write_text(text, encoding="utf-8", newline="\n")
+        text = json.dumps(told, ensure_ascii=False, indent=1)
+        (aside / "order.json").write_text(text + "\n", encoding="utf-8")
+        aside.replace(job.folder)
+        return job
+
+    def job(self, number: object) -> Job | None:
+        """A check by its number."""
+        if not (isinstance(number, str) and _JOB.fullmatch(number)):
+            return None
+        job = Job(self.root / number)
+        return job if (job.folder / "order.json").is_file() else None
+
+    def jobs(self) -> Iterator[Job]:
+        """All checks, the newest first."""
+        names = sorted((path.name for path in self.root.iterdir()), reverse=True)
+        return (job for name in names if (job := self.job(name)) is not None)
+
+
+def suffix_of(name: str) -> str:
+    """The end of a file name, if it is one of those known."""
+    found = Path(name).suffix.lower()
+    return found if found in SUFFIXES else ""
+
+
+def shown(name: str) -> str:
+    """A name as it may be shown and filed: one line, no folder, not endless."""
+    last = re.split(r"[\\/]", name)[-1]
+    clean = "".join(c if c.isprintable() else " " for c in last).strip()
+    if len(clean) > _LONGEST_NAME:
+        end = suffix_of(clean)
+        clean = clean[: _LONGEST_NAME - len(end) - 1] + "…" + end
+    return clean or "scan"
+
+
+def _same_file(source: Path, target: Path) -> None:
+    """The same bytes under another name; a copy only where the disk knows no second name."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)

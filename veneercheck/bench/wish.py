@@ -1,0 +1,221 @@
+"""What the page asks for, checked field by field before anything is filed."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.core.errors import ProfileError
+from veneercheck.profile import STAGES, TOOTH_CODES, parse_case
+from veneercheck.report.words import LANGUAGES, Language
+
+UNITS = ("mm", "cm", "m", "um", "inch")
+_FIELDS = (
+    "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops",
+    "stage", "profile", "beads_mm", "unit", "lang", "occlusal", "buccal",
+)  # fmt: skip
+_LONGEST_TEXT = 80
+_LARGEST_BEAD_MM = 1.0
+"""Retention beads are 0.2-0.6 mm across (common practice, no source)."""
+
+_DATE = re.compile(r"(?<!\d)(?:\d{1,2}[.\-_]\d{1,2}[.\-_](?:19|20)\d{2}|(?:19|20)\d{2}[.\-_]\d{1,2}"
+                   r"[.\-_]\d{1,2})(?!\d)")  # fmt: skip
+_NAME = re.compile(r"[^\W\d_][^\W\d_]+")
+_TRADE = frozenset(
+    re.findall(
+        r"\S+",
+        """
+        framework frameworks frame gerüst geruest gerust wax waxup wachs wachsup up cut cutback
+        back reduced reduziert full contour kontur scan scans scanned upper lower jaw ober unter
+        kiefer oberkiefer unterkiefer bridge brücke bruecke model modell die stumpf final new neu
+        export case fall mesh left right links rechts copy kopie modellation brückengerüst
+        """,
+    )
+)
+"""Words of the trade that stand in file names with a capital letter."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Wish:
+    """One check as the page asks for it; the scans by number."""
+
+    framework: str | None
+    waxup: str | None
+    after: str | None
+    case: dict[str, Any]
+    """The case file's document; empty where nothing was said."""
+    profile: str | None
+    beads_mm: float | None
+    unit: str | None
+    lang: Language
+
+
+def read_wish(data: object) -> Wish:
+    """Turn a request's JSON into a wish.
+
+    Raises
+    ------
+    ProfileError
+        If a field is unknown or makes no sense.
+    """
+    given = _mapping(data)
+    lang = _one_of(given, "lang", LANGUAGES) or "en"
+    beads = given.get("beads_mm")
+    if beads is not None and not (
+        type(beads) in (int, float) and 0.0 <= float(beads) <= _LARGEST_BEAD_MM
+    ):
+        raise _wrong("beads_mm", beads)
+    return Wish(
+        framework=_text(given, "framework"),
+        waxup=_text(given, "waxup"),
+        after=_text(given, "after"),
+        case=_case(given),
+        profile=_text(given, "profile"),
+        beads_mm=None if beads is None else float(beads),
+        unit=_one_of(given, "unit", UNITS),
+        lang=lang,  # type: ignore[arg-type]  # one of the languages, as checked above
+    )
+
+
+def _mapping(data: object) -> Mapping[str, Any]:
+    if not isinstance(data, Mapping):
+        raise _wrong("request", type(data).__name__)
+    for name in data:
+        if name not in _FIELDS:
+            raise _wrong("field", name)
+    return data
+
+
+def _case(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The case file's document with what was said; unsaid is left out."""
+    found: dict[str, Any] = {}
+    number = _text(given, "number")
+    if number:
+        found["case"] = number
+    units = in_order(_codes(given, "units"))
+    if units:
+        found["units"] = units
+        found["pontics"] = [code for code in units if code in _codes(given, "pontics")]
+    stage = _one_of(given, "stage", STAGES)
+    if stage and stage != "wax":
+        found["stage"] = stage
+    frame = {
+        axis: value for axis in ("occlusal", "buccal") if (value := _text(given, axis)) is not None
+    }
+    if frame:
+        found["frame"] = frame
+    veneered: dict[str, Any] = {}
+    surfaces = given.get("surfaces") or []
+    if surfaces:
+        veneered["surfaces"] = surfaces
+    stops = _text(given, "metal_stops")
+    if stops and stops != "ask":
+        veneered["metal_stops"] = stops
+    if veneered:
+        found["veneered"] = veneered
+    parse_case(found)
+    return found
+
+
+def in_order(codes: list[int]) -> list[int]:
+    """Teeth in their order along the arch.
+
+    Raises
+    ------
+    ProfileError
+        If they belong to both jaws.
+    """
+    upper = [code for code in codes if code // 10 in (1, 2, 5, 6)]
+    if upper and len(upper) != len(codes):
+        raise ProfileError(
+            "teeth of both jaws were chosen.",
+            where="units",
+            next_step="A bridge stands in one jaw: take out those of the other.",
+        )
+    return sorted(codes, key=_place)
+
+
+def _place(code: int) -> int:
+    """Where along the arch a tooth stands, from one end to the other."""
+    quadrant, tooth = divmod(code, 10)
+    return -tooth if quadrant in (1, 4, 5, 8) else tooth
+
+
+def _codes(given: Mapping[str, Any], key: str) -> list[int]:
+    value = given.get(key) or []
+    if not isinstance(value, list) or not all(
+        type(code) is int and code in TOOTH_CODES for code in value
+    ):
+        raise _wrong(key, value)
+    return list(dict.fromkeys(value))
+
+
+def _text(given: Mapping[str, Any], key: str) -> str | None:
+    value = given.get(key)
+    if value is None or value == "":
+        return None
+    if not isinstance(value, str) or len(value) > _LONGEST_TEXT or not value.isprintable():
+        raise _wrong(key, value)
+    return value.strip() or None
+
+
+def _one_of(given: Mapping[str, Any], key: str, known: tuple[str, ...]) -> str | None:
+    value = _text(given, key)
+    if value is not None and value not in known:
+        raise _wrong(key, value)
+    return value
+
+
+def _wrong(what: str, value: object) -> ProfileError:
+    return ProfileError(
+        f"{value!r:.80} cannot be used.", where=what, next_step="Correct it and send it again."
+    )
+
+
+def toml_text(document: Mapping[str, Any]) -> str:
+    """A document of texts, numbers, lists and tables as TOML."""
+    lines = [f"{key} = {_value(value)}" for key, value in document.items() if not _is_table(value)]
+    for key, value in document.items():
+        if _is_table(value):
+            lines += _table_lines(key, value)
+    return "\n".join(lines) + "\n"
+
+
+def _table_lines(path: str, table: Mapping[str, Any]) -> list[str]:
+    own = [f"{key} = {_value(value)}" for key, value in table.items() if not _is_table(value)]
+    lines = ["", f"[{path}]", *own] if own else []
+    for key, value in table.items():
+        if _is_table(value):
+            lines += _table_lines(f"{path}.{key}", value)
+    return lines
+
+
+def _is_table(value: object) -> bool:
+    return isinstance(value, Mapping)
+
+
+def _value(value: object) -> str:
+    """JSON's texts, numbers and lists are TOML's too, but for one character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def looks_like_a_name(text: str) -> bool:
+    """Whether a file name or a case number seems to hold a person's name or a date of birth.
+
+    Two words with a capital letter that the trade does not use; it only warns.
+
+    Examples
+    --------
+    >>> looks_like_a_name("Huber_Anna_waxup.stl"), looks_like_a_name("D-0417 framework.stl")
+    (True, False)
+    """
+    stem = re.sub(r"\.\w{2,4}$", "", text)
+    names = [
+        word
+        for word in _NAME.findall(stem.replace("_", " "))
+        if word[0].isupper() and word[1:].islower() and word.casefold() not in _TRADE
+    ]
+    return len(names) >= 2 or bool(_DATE.search(stem))

@@ -1,0 +1,52 @@
+"""One check in a process of its own: a crash or a cancel ends it and nothing else."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from pathlib import Path
+
+from veneercheck.bench.store import Job
+from veneercheck.core.errors import VeneerCheckError
+
+_NICE = 5
+"""The page must stay at hand while a check computes."""
+
+
+def run(job: Job) -> None:
+    """Carry the order out, and write down how it ended."""
+    from veneercheck.workflow import Order, carry_out
+
+    order = job.order()
+    framework, waxup = job.scan("framework"), job.scan("waxup")
+    case, profile = job.folder / "case.toml", job.folder / "profile.toml"
+    try:
+        carry_out(
+            Order(
+                framework.path,
+                waxup.path,
+                case=case if case.exists() else None,
+                profile=str(profile) if profile.exists() else None,
+                unit=order["unit"],
+                called=(framework.name, waxup.name),
+            ),
+            out=job.out,
+            lang=order["lang"],
+            say=lambda words: job.tell(step=words),
+        )
+    except VeneerCheckError as refusal:
+        names = {scan.path.name: scan.name for scan in (framework, waxup)}
+        where = names.get(refusal.where, refusal.where)
+        job.tell(end="refused", what=refusal.what, where=where, next_step=refusal.next_step)
+    except Exception as fault:  # told on the page; the details are kept beside the order
+        (job.folder / "fault.txt").write_text(traceback.format_exc(), encoding="utf-8")
+        job.tell(end="fault", what=f"{type(fault).__name__}: {fault}"[:300])
+    else:
+        job.tell(end="done")
+
+
+if __name__ == "__main__":
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+    run(Job(Path(sys.argv[1])))
