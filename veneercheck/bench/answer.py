@@ -84,14 +84,14 @@ def _answer(result: Mapping[str, Any], words: Words) -> Shown:
 
 
 def _zone(zone: Mapping[str, Any], words: Words) -> Shown:
-    surface = words.known("surface", zone["surface"]) if zone["surface"] else ""
+    place = place_words(zone, words) or words.known("surface", zone["surface"])
     return {
         "id": zone["id"],
         "finding": zone["finding"],
         "words": words.known("finding", zone["finding"]),
         "firm": zone["decision"] == "firm",
         "action": action_words(zone, words),
-        "where": ", ".join(filter(None, (zone["tooth"] or "", surface, place_words(zone, words)))),
+        "where": ", ".join(filter(None, (zone["tooth"], place))),
         "worst": words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
     }
 

@@ -148,7 +148,7 @@ def _own(name: str) -> str:
 
 def _filled(template: str, words: Words) -> str:
     """A page with its words in place of their keys."""
-    return re.sub(r"\{\{([a-z_.]+)\}\}", lambda key: escape(words(key.group(1))), template)
+    return re.sub(r"\{\{([a-z0-9_.]+)\}\}", lambda key: escape(words(key.group(1))), template)
 
 
 async def _page(request: Request) -> Response:

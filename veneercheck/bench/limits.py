@@ -52,18 +52,21 @@ async def listed(request: Request) -> Response:
 
 
 def _shown(limits: Limits, words: Words, name: str, *, version: int) -> dict[str, Any]:
-    document = tomllib.loads(profile_toml(limits))
     values = [
-        {
-            "key": f"{table}.{field}",
-            "value": value,
-            "certainty": words.known("certainty", limits.certainty.get(f"{table}.{field}")),
-        }
-        for table, fields in document.items()
+        {"key": key, "value": value, "certainty": words.known("certainty", source)}
+        for key, value, source in _values(limits)
+    ]
+    return {"name": name, "version": version, "values": values}
+
+
+def _values(limits: Limits) -> list[tuple[str, float, str | None]]:
+    """Every value by its name in a profile, and where it comes from."""
+    return [
+        (f"{table}.{field}", value, limits.certainty.get(f"{table}.{field}"))
+        for table, fields in tomllib.loads(profile_toml(limits)).items()
         if isinstance(fields, Mapping) and table != "surface"
         for field, value in fields.items()
     ]
-    return {"name": name, "version": version, "values": values}
 
 
 def keep(store: Store, data: object) -> dict[str, Any]:
@@ -78,9 +81,11 @@ def keep(store: Store, data: object) -> dict[str, Any]:
         raise ProfileError("no values were sent.", where="limits", next_step="Fill the form in.")
     name = _usable_name(data.get("name"))
     document: dict[str, Any] = {}
+    standard = {key: value for key, value, _ in _values(built_in())}
     for key, value in data["values"].items():
         table, _, field = str(key).partition(".")
-        document.setdefault(table, {})[field] = value
+        if value != standard.get(key):  # what stays as built in keeps its source, too
+            document.setdefault(table, {})[field] = value
     parse_profile({"name": name, **document}, where=name)
     known = _versions(store).get(name, [])
     number = _number(known[-1]) + 1 if known else 1

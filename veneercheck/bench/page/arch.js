@@ -7,9 +7,9 @@ const chosen = new Map();
 const buttons = new Map();
 
 const OUTLINES = {
-  front: ["M8 32C6 16 16 10 24 10s18 6 16 22c-4 6-28 6-32 0z", ""],
-  premolar: ["M10 24C10 8 38 8 38 24S10 40 10 24z", "M24 14v20"],
-  molar: ["M6 24C4 8 12 5 24 6S44 8 42 24 36 42 24 42 8 40 6 24z", "M24 12v24M12 24h24"],
+  front: "M3 31C1 14 12 5 24 5s23 9 21 26c-5 9-37 9-42 0z",
+  premolar: "M4 24C2 5 46 5 44 24S2 43 4 24z",
+  molar: "M3 24C0 5 10 2 24 3S48 5 45 24 38 46 24 46 6 43 3 24z",
 };
 const outlineOf = (place) => OUTLINES[place <= 3 ? "front" : place <= 5 ? "premolar" : "molar"];
 
@@ -32,12 +32,9 @@ function drawing(place, turn) {
   const shape = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   shape.setAttribute("viewBox", "0 0 48 48");
   shape.style.transform = `rotate(${turn}rad)`;
-  outlineOf(place).forEach((line, index) => {
-    const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
-    path.setAttribute("d", line);
-    if (index) path.setAttribute("class", "fissure");
-    shape.append(path);
-  });
+  const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
+  path.setAttribute("d", outlineOf(place));
+  shape.append(path);
   return shape;
 }
 

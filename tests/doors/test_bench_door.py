@@ -1,0 +1,662 @@
+"""The page's door under attack: over forty hostile tries against the program as a user starts it.
+
+What must hold is by construction: HTTP's own codes for what is refused (RFC 9110), nothing written
+outside the folder of checks, memory flat, and the page still there after every try.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import http.client
+import io
+import json
+import os
+import random
+import socket
+import subprocess
+import sys
+import threading
+import time
+import tomllib
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from veneercheck.bench.store import shown
+from veneercheck.bench.wish import in_order, looks_like_a_name, read_wish, toml_text
+from veneercheck.cli import app
+from veneercheck.core.errors import ProfileError
+from veneercheck.core.types import TriangleMesh
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.profile import parse_case
+from veneercheck.scan import stl_bytes
+
+Answer = tuple[int, dict[str, str], bytes]
+EVIL = "<script>alert(1)</script>"
+
+
+@dataclasses.dataclass
+class Page:
+    """The page in a process of its own, and a browser's cookie for it."""
+
+    process: subprocess.Popen[str]
+    url: str
+    folder: Path
+    cookie: str = ""
+
+    @property
+    def port(self) -> int:
+        return int(self.url.split(":")[2].split("/")[0])
+
+    @property
+    def token(self) -> str:
+        return self.url.split("token=")[1]
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        body: bytes | str | None = None,
+        headers: dict[str, str] | None = None,
+        *,
+        host: str | None = None,
+        known: bool = True,
+    ) -> Answer:
+        """One request, as it stands; the path is not tidied."""
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        sent = {"cookie": self.cookie} if known else {}
+        line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+        sent |= {"host": host or f"127.0.0.1:{self.port}"} | (headers or {})
+        data = body.encode() if isinstance(body, str) else body
+        if data is not None and "content-length" not in sent and "transfer-encoding" not in sent:
+            sent["content-length"] = str(len(data))
+        for name, value in sent.items():
+            line.putheader(name, value)
+        with contextlib.suppress(ConnectionError):  # refused before all of it was read
+            line.endheaders()
+            line.send(data or b"")
+        answer = line.getresponse()
+        found = answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read()
+        line.close()
+        return found
+
+    def json(self, method: str, path: str, data: Any = None) -> Any:
+        code, _, body = self.ask(method, path, None if data is None else json.dumps(data))
+        assert code < 300, body
+        return json.loads(body)
+
+    def hand_in(self, mesh: TriangleMesh, name: str) -> str:
+        found: str = self.json_of(*self.ask("PUT", f"/api/scans?name={name}", stl_bytes(mesh)))
+        return found
+
+    def json_of(self, code: int, _: dict[str, str], body: bytes) -> str:
+        assert code == 200, body
+        return str(json.loads(body)["scan"])
+
+    def raw(self, text: bytes, wait_s: float = 5.0) -> bytes:
+        """Bytes on the line, no HTTP library between."""
+        with (
+            contextlib.suppress(TimeoutError, ConnectionError),
+            socket.create_connection(("127.0.0.1", self.port), timeout=wait_s) as line,
+        ):
+            line.sendall(text)
+            return line.recv(4096)
+        return b""
+
+    def memory_mb(self) -> float:
+        for text in Path(f"/proc/{self.process.pid}/status").read_text().splitlines():
+            if text.startswith("VmRSS"):
+                return int(text.split()[1]) / 1024
+        raise AssertionError("no such process")
+
+
+def open_page(folder: Path, *words: str) -> Page:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "veneercheck", "bench", "--folder", str(folder), "--no-browser",
+         *words],
+        stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    assert process.stdout is not None
+    return Page(process, process.stdout.readline().strip(), folder)
+
+
+def close_page(page: Page) -> None:
+    page.process.terminate()
+    page.process.wait(20)
+    assert page.process.stdout is not None
+    page.process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    opened = open_page(tmp_path_factory.mktemp("bench") / "checks")
+    code, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
+    assert (code, headers["location"]) == (303, "/")
+    opened.cookie = headers["set-cookie"].split(";")[0]
+    yield opened
+    close_page(opened)
+
+
+def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
+    """A ball of 5 mm radius; its upper cap cut back evenly, with a chamfer 0.5 mm wide."""
+    ball = concentric_spheres(0.3).inner
+    way = ball.points_mm / 4.0
+    cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
+    return (
+        TriangleMesh(way * (5.0 - cut)[:, None], ball.faces),
+        TriangleMesh(way * 5.0, ball.faces),
+    )
+
+
+def until(page: Page, number: str, *states: str) -> dict[str, Any]:
+    for _ in range(600):
+        found: dict[str, Any] = page.json("GET", f"/api/checks/{number}")
+        if found["state"] in states:
+            return found
+        time.sleep(0.1)
+    raise AssertionError(f"still {found['state']}")
+
+
+ORDER = {"framework": "0" * 24, "waxup": "1" * 24}
+
+
+def order(**fields: Any) -> str:
+    return json.dumps({**ORDER, **fields})
+
+
+def _bomb() -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("3D/3dmodel.model", bytes(50_000_000))
+    return packed.getvalue()
+
+
+JSON = {"content-type": "application/json"}
+UPLOAD = "/api/scans?name=a.stl"
+TRIES: dict[str, tuple[set[int], dict[str, Any]]] = {
+    "foreign host": ({400}, {"host": "evil.example"}),
+    "host without port": ({400}, {"host": "127.0.0.1"}),
+    "host of another port": ({400}, {"host": "127.0.0.1:1"}),
+    "host with a name before": ({400}, {"host": "127.0.0.1.evil.example:80"}),
+    "foreign origin": ({403}, {"headers": {"origin": "http://evil.example"}}),
+    "null origin": ({403}, {"headers": {"origin": "null"}}),
+    "origin of another port": ({403}, {"headers": {"origin": "http://127.0.0.1:1"}}),
+    "origin with another scheme": ({403}, {"headers": {"origin": "https://127.0.0.1"}}),
+    "foreign site by its mark": (
+        {403},
+        {"path": "/api/checks", "headers": {"sec-fetch-site": "cross-site"}},
+    ),
+    "no cookie": ({403}, {"known": False}),
+    "no cookie for the data": ({403}, {"known": False, "path": "/api/checks"}),
+    "no cookie for a scan": ({403}, {"known": False, "method": "PUT", "path": UPLOAD, "body": "x"}),
+    "wrong token": ({403}, {"known": False, "path": "/?token=wrong"}),
+    "token for another path": ({403}, {"known": False, "path": "/api/checks?token={token}"}),
+    "wrong cookie": ({403}, {"known": False, "headers": {"cookie": "bench_1=x; bench_{port}=y"}}),
+    "login without a password set": ({404}, {"path": "/login"}),
+    "password guessed where none is": ({404}, {"method": "POST", "path": "/login", "body": "p=a"}),
+    "path upwards": ({404}, {"path": "/../../etc/passwd"}),
+    "path upwards, coded": ({404}, {"path": "/%2e%2e/%2e%2e/etc/passwd"}),
+    "path upwards, slash coded": ({404}, {"path": "/checks/..%2f..%2fetc/passwd"}),
+    "path upwards, coded twice": ({404}, {"path": "/checks/%252e%252e/passwd"}),
+    "path upwards, backslash": ({404}, {"path": "/checks/..%5c..%5cetc/report.html"}),
+    "absolute path for a number": ({404}, {"path": "/checks/%2fetc/report.html"}),
+    "own file that is not for show": (
+        {404},
+        {"path": "/checks/20260101-000000-000000000000/order.json"},
+    ),
+    "hidden folder as a number": ({404}, {"path": "/api/checks/.incoming"}),
+    "nought in a number": ({404}, {"path": "/api/checks/2026%00"}),
+    "source code": ({404}, {"path": "/app.py"}),
+    "template itself": ({404}, {"path": "/page.html"}),
+    "10 GB declared": (
+        {413},
+        {
+            "method": "PUT",
+            "path": UPLOAD,
+            "body": b"x",
+            "headers": {"content-length": "1" + "0" * 10},
+        },
+    ),
+    "endless size declared": (
+        {400, 413},
+        {"method": "PUT", "path": UPLOAD, "body": b"", "headers": {"content-length": "9" * 40}},
+    ),
+    "negative size": (
+        {400, 411},
+        {"method": "PUT", "path": UPLOAD, "body": b"", "headers": {"content-length": "-1"}},
+    ),
+    "size not told": (
+        {411},
+        {
+            "method": "PUT",
+            "path": UPLOAD,
+            "body": b"0\r\n\r\n",
+            "headers": {"transfer-encoding": "chunked"},
+        },
+    ),
+    "empty scan": ({400}, {"method": "PUT", "path": UPLOAD, "body": b""}),
+    "wrong method": ({405}, {"method": "DELETE", "path": "/api/checks"}),
+    "method of nobody": ({400, 404, 405}, {"method": "BREW", "path": "/"}),
+    "order that is no JSON": ({400}, {"method": "POST", "path": "/api/checks", "body": "{"}),
+    "order that is a list": ({422}, {"method": "POST", "path": "/api/checks", "body": "[]"}),
+    "order nested too deep": (
+        {400},
+        {"method": "POST", "path": "/api/checks", "body": "[" * 30000 + "]" * 30000},
+    ),
+    "order of a megabyte": (
+        {413},
+        {"method": "POST", "path": "/api/checks", "body": " " * 1_000_000},
+    ),
+    "order with an unknown field": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(out="/etc")},
+    ),
+    "scan named by a path": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(framework="../../etc/passwd")},
+    ),
+    "scan named by a number": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(framework=7)},
+    ),
+    "check before named by a path": (
+        {404},
+        {"method": "POST", "path": "/api/checks", "body": order(after="../x")},
+    ),
+    "limits named by a path": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(profile="/etc/passwd")},
+    ),
+    "unknown unit": ({422}, {"method": "POST", "path": "/api/checks", "body": order(unit="ell")}),
+    "tooth that nobody has": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(units=[99])},
+    ),
+    "teeth of both jaws": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(units=[16, 46])},
+    ),
+    "line break in the case number": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(number='A"\n[scans]')},
+    ),
+    "endless case number": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(number="A" * 5000)},
+    ),
+    "not a number for beads": (
+        {422},
+        {"method": "POST", "path": "/api/checks", "body": order(beads_mm=0)[:-2] + "NaN}"},
+    ),
+    "limits without values": ({422}, {"method": "POST", "path": "/api/limits", "body": "{}"}),
+    "limits called like a path": (
+        {201, 422},
+        {
+            "method": "POST",
+            "path": "/api/limits",
+            "body": json.dumps({"name": "../../x", "values": {"layer.least_mm": 1.1}}),
+        },
+    ),
+    "limits with an unknown key": (
+        {422},
+        {
+            "method": "POST",
+            "path": "/api/limits",
+            "body": json.dumps({"name": "own", "values": {"layer.colour": 1}}),
+        },
+    ),
+    "limits with endless numbers": (
+        {422},
+        {
+            "method": "POST",
+            "path": "/api/limits",
+            "body": json.dumps({"name": "own", "values": {"layer.least_mm": float("inf")}}),
+        },
+    ),
+    "limits with a table for a number": (
+        {422},
+        {
+            "method": "POST",
+            "path": "/api/limits",
+            "body": json.dumps({"name": "own", "values": {"layer.least_mm": {"a": 1}}}),
+        },
+    ),
+    "cancel of what is not there": (
+        {404},
+        {"method": "POST", "path": "/api/checks/20260101-000000-000000000000/cancel", "body": "{}"},
+    ),
+    "event stream asked for": (
+        {200},
+        {"path": "/api/checks", "headers": {"accept": "text/event-stream"}},
+    ),
+    "websocket asked for": (
+        {400, 404},
+        {
+            "path": "/ws",
+            "headers": {
+                "connection": "Upgrade",
+                "upgrade": "websocket",
+                "sec-websocket-version": "13",
+                "sec-websocket-key": "AAAAAAAAAAAAAAAAAAAAAA==",
+            },
+        },
+    ),
+    "language of nowhere": ({200}, {"path": "/?lang=%3Cscript%3E"}),
+    "range past the end": (
+        {200, 206, 416},
+        {"path": "/page.css", "headers": {"range": "bytes=9-"}},
+    ),
+}
+
+
+def everything_around(page: Page) -> set[str]:
+    """Every file beside the folder of checks."""
+    around = page.folder.parent
+    return {str(p) for p in around.rglob("*") if not p.is_relative_to(page.folder)}
+
+
+def test_there_are_forty_tries() -> None:
+    assert len(TRIES) >= 40
+
+
+@pytest.mark.parametrize("name", TRIES)
+def test_hostile_tries(page: Page, name: str) -> None:
+    before = everything_around(page)
+    codes, how = TRIES[name]
+    told = {
+        k: v.replace("{token}", page.token) if isinstance(v, str) else v for k, v in how.items()
+    }
+    method, path = told.pop("method", "GET"), told.pop("path", "/")
+    code, headers, body = page.ask(method, path, **told)
+    assert code in codes, body
+    assert b"Traceback" not in body and b"root:" not in body
+    if code not in (400, 431):  # answered by the HTTP library itself, without a page of ours
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert headers["x-content-type-options"] == "nosniff"
+    assert everything_around(page) == before
+    assert page.ask("GET", "/")[0] == 200
+
+
+def test_two_hosts_in_one_request(page: Page) -> None:
+    text = f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nHost: evil.example\r\n\r\n"
+    assert b" 400 " in page.raw(text.encode())[:20]
+
+
+def test_a_head_that_does_not_end(page: Page) -> None:
+    """Refused, or the line is cut while it is still being sent."""
+    text = f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nX-Long: {'x' * 2_000_000}\r\n\r\n"
+    assert page.raw(text.encode())[:12] in (b"", b"HTTP/1.1 400")
+    assert page.ask("GET", "/")[0] == 200
+
+
+def test_words_that_are_not_http(page: Page) -> None:
+    assert b" 400 " in page.raw(b"\x16\x03\x01\x00\xff\x00\r\n\r\n")[:20]
+
+
+def test_two_hundred_at_once_and_lines_left_open(page: Page) -> None:
+    """Some are turned away (429, 503), none ends in a fault, and the memory stays where it was."""
+    page.ask("GET", "/")
+    before, codes = page.memory_mb(), []
+    silent = [socket.create_connection(("127.0.0.1", page.port)) for _ in range(40)]
+    slow = socket.create_connection(("127.0.0.1", page.port))
+    head = f"PUT {UPLOAD} HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nCookie: {page.cookie}\r\n"
+    slow.sendall(f"{head}Content-Length: 100000\r\n\r\nsolid".encode())
+
+    def ask() -> None:
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            codes.append(page.ask("GET", "/api/checks")[0])
+
+    many = [threading.Thread(target=ask) for _ in range(200)]
+    for one in many:
+        one.start()
+    for one in many:
+        one.join()
+    for line in (*silent, slow):
+        line.close()
+    assert codes.count(200) > 20 and set(codes) <= {200, 429, 503}
+    for _ in range(50):
+        if page.ask("GET", "/")[0] == 200:
+            break
+        time.sleep(0.1)
+    assert page.ask("GET", "/")[0] == 200
+    assert page.memory_mb() < before + 60
+    for _ in range(50):  # what came of the broken upload is removed
+        if not list((page.folder / ".incoming").glob("*.part")):
+            return
+        time.sleep(0.1)
+    raise AssertionError("a part of a scan was left behind")
+
+
+def test_bombs_and_names_end_as_refusals(page: Page) -> None:
+    """A check of hostile files ends in words; the names stay text and outside of every path."""
+    name = f"..%2F..%2F{EVIL.replace('/', '%2F')}.stl"
+    around = everything_around(page)
+    bomb = page.json_of(*page.ask("PUT", "/api/scans?name=bomb.3mf", _bomb()))
+    other = page.json_of(*page.ask("PUT", f"/api/scans?name={name}", b"solid x\nfacet\n"))
+    made = page.json("POST", "/api/checks", {"framework": bomb, "waxup": other, "number": EVIL})
+    found = until(page, made["number"], "refused", "fault", "done")
+    assert found["state"] == "refused"
+    assert found["files"][1] == "script>.stl" and found["case"] == EVIL
+    assert everything_around(page) == around
+    assert sorted(p.name for p in (page.folder / made["number"]).rglob("*") if p.is_file()) == [
+        "case.toml", "framework.3mf", "order.json", "progress.ndjson", "waxup.stl",
+    ]  # fmt: skip
+
+
+def test_a_short_fuzz_of_the_routes_ends_in_no_fault(page: Page) -> None:
+    """Seeded, so that a failure comes again: no answer of 500, whatever is sent."""
+    rng = random.Random(9)
+    for _ in range(150):
+        method, path, body = fuzzed(rng)
+        code, _, told = page.ask(method, path, body, JSON)
+        assert code < 500, (method, path, body, told)
+
+
+PIECES = [
+    "api", "checks", "scans", "limits", "cancel", "..", "%2e%2e", "%00", "all.zip", "report.html",
+    "20260101-000000-000000000000", "é", "%F0%9F%A6%B7", "login", "a" * 300, "?lang=xx", "%", "{}",
+]  # fmt: skip
+VALUES: list[Any] = [
+    None, True, -1, 1e308, 0.3, "", "x", "\u0000", "é" * 90, [], [46], ["46"], [46.5], {},
+    {"a": []},
+    "generic", "mm", "wax", "+z", "-y", "ask", "\ud800", ["occlusal"], [[1]], "0" * 24,
+]  # fmt: skip
+FIELDS = [
+    "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops", "stage",
+    "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "name", "values", "layer.least_mm",
+]  # fmt: skip
+
+
+def fuzzed(rng: random.Random) -> tuple[str, str, bytes]:
+    """A request somewhere between right and wild."""
+    method = rng.choice(["GET", "POST", "PUT", "HEAD", "OPTIONS", "DELETE", "PATCH"])
+    routes = ["/api/checks", "/api/limits", UPLOAD, "/" + "/".join(rng.choices(PIECES, k=3))]
+    path = rng.choice(routes).encode().decode("ascii", "ignore")
+    data: Any = {rng.choice(FIELDS): rng.choice(VALUES) for _ in range(rng.randrange(6))}
+    if rng.random() < 0.3:
+        data = {"name": rng.choice(VALUES), "values": data}
+    body = json.dumps(data).encode()
+    if rng.random() < 0.2:
+        body = rng.randbytes(rng.randrange(200))
+    return method, path, body
+
+
+def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> None:
+    """One conductor behind both doors: the same file, but for the time."""
+    framework, waxup = caps(0.9)
+    for name, mesh in (("frame.stl", framework), ("wax.stl", waxup)):
+        (tmp_path / name).write_bytes(stl_bytes(mesh))
+    wish = {
+        "framework": page.hand_in(framework, "frame.stl"),
+        "waxup": page.hand_in(waxup, "wax.stl"),
+        "units": [46], "number": "D-0417", "occlusal": "+z", "stage": "cast",
+    }  # fmt: skip
+    number = page.json("POST", "/api/checks", wish)["number"]
+    case = tmp_path / "case.toml"
+    case.write_text(
+        'case = "D-0417"\nunits = [46]\nstage = "cast"\n[frame]\nocclusal = "+z"\n', "utf-8"
+    )
+    ended = CliRunner().invoke(
+        app,
+        ["check", str(tmp_path / "frame.stl"), str(tmp_path / "wax.stl"), "--case", str(case),
+         "--no-report", "--out", str(tmp_path / "out")],
+    )  # fmt: skip
+    assert ended.exit_code in (0, 1, 4), ended.output
+    for _ in range(600):
+        code, _, body = page.ask("GET", f"/checks/{number}/result.json")
+        if code == 200:
+            break
+        time.sleep(0.1)
+    by_page, by_command = json.loads(body), json.loads((tmp_path / "out/result.json").read_text())
+    assert by_page.pop("checked_at_utc") and by_command.pop("checked_at_utc")
+    assert by_page == by_command
+    assert page.json("POST", f"/api/checks/{number}/cancel", {})["state"] in ("cancelled", "done")
+
+
+def test_cancel_kill_and_restart(tmp_path: Path) -> None:
+    """Cancel ends the process; a killed check is told; a new start finds what is on disk."""
+    opened = open_page(tmp_path / "checks")
+    _, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
+    opened.cookie = headers["set-cookie"].split(";")[0]
+    scans = {role: opened.hand_in(mesh, f"{role}.stl")
+             for role, mesh in zip(("framework", "waxup"), caps(0.9), strict=True)}  # fmt: skip
+    killed = opened.json("POST", "/api/checks", scans)["number"]
+    until(opened, killed, "running")
+    _kill_workers(killed)
+    told = until(opened, killed, "fault")
+    assert told["end"]["what"] == "signal 9"
+    cancelled = opened.json("POST", "/api/checks", scans)["number"]
+    until(opened, cancelled, "running")
+    assert opened.json("POST", f"/api/checks/{cancelled}/cancel", {})["state"] == "cancelled"
+    assert not _workers(cancelled)
+    under_way = opened.json("POST", "/api/checks", scans)["number"]
+    until(opened, under_way, "running")
+    close_page(opened)
+    assert not _workers(under_way)
+    again = open_page(tmp_path / "checks")
+    _, headers, _ = again.ask("GET", f"/?token={again.token}", known=False)
+    again.cookie = headers["set-cookie"].split(";")[0]
+    day = {one["number"]: one["state"] for one in again.json("GET", "/api/checks")}
+    close_page(again)
+    assert day == {killed: "fault", cancelled: "cancelled", under_way: "interrupted"}
+    assert list((tmp_path / "checks/.incoming").iterdir()) == []
+
+
+def _workers(number: str) -> list[int]:
+    """Processes that work on a check, by their command line."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            if number in path.read_text() and "bench.worker" in path.read_text():
+                found.append(int(path.parent.name))
+    return found
+
+
+def _kill_workers(number: str) -> None:
+    for _ in range(100):
+        for process in _workers(number):
+            os.kill(process, 9)
+            return
+        time.sleep(0.05)
+    raise AssertionError("nobody works on it")
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["--host", "192.0.2.7"], "password"),  # an address of documentation, RFC 5737
+        (["--host", "0.0.0.0"], "every address"),
+        (
+            ["--host", "192.0.2.7", "--password-file", "pw", "--cert", "pw", "--key", "pw"],
+            "shorter",
+        ),
+        (["--host", "127.0.0.1", "--port", "99999"], "cannot be served"),
+    ],
+)
+def test_other_addresses_need_password_and_certificate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], why: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("pw").write_text("short", "utf-8")
+    ended = subprocess.run(
+        [sys.executable, "-m", "veneercheck", "bench", "--no-browser", *words],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (ended.returncode, ended.stdout) == (3, "")
+    assert why in ended.stderr and "Traceback" not in ended.stderr
+
+
+def test_a_password_lets_in_and_guessing_pauses(tmp_path: Path) -> None:
+    (tmp_path / "pw").write_text("a long pass word\n", "utf-8")
+    opened = open_page(tmp_path / "checks", "--password-file", str(tmp_path / "pw"))
+    try:
+        assert "token" not in opened.url
+        assert opened.ask("GET", "/", known=False)[1]["location"] == "/login"
+        code, headers, _ = opened.ask("POST", "/login", "password=a+long+pass+word", known=False)
+        assert code == 303 and "HttpOnly" in headers["set-cookie"]
+        for _ in range(5):
+            assert opened.ask("POST", "/login", "password=guess", known=False)[0] == 403
+        right = opened.ask("POST", "/login", "password=a+long+pass+word", known=False)
+        assert right[0] == 403, "after five wrong ones nobody is let in for a while"
+    finally:
+        close_page(opened)
+
+
+def test_names_of_people_and_of_the_trade() -> None:
+    """Invented names; words of the trade with a capital letter are no names."""
+    for told in ("Huber_Anna_waxup.stl", "wax Smith, John.ply", "scan 03.11.1957.stl"):
+        assert looks_like_a_name(told), told
+    for told in (
+        "Framework Upper.stl",
+        "D-0417 waxup.stl",
+        "Gerüst_Oberkiefer.stl",
+        "20261125.stl",
+    ):
+        assert not looks_like_a_name(told), told
+    assert shown("C:\\lab\\a/b\n.stl") == "b .stl" and len(shown("x" * 500 + ".stl")) <= 120
+
+
+def test_units_come_in_their_order_along_the_arch() -> None:
+    """ISO 3950: quadrants 1 and 4 are the patient's right; 11 and 21 stand side by side."""
+    assert in_order([22, 12, 21, 11]) == [12, 11, 21, 22]
+    assert in_order([45, 47, 46]) == [47, 46, 45]
+    with pytest.raises(ProfileError, match="both jaws"):
+        in_order([16, 46])
+
+
+def test_what_is_filed_reads_back_as_it_was_said() -> None:
+    """TOML's own reader takes back what was written, whatever the texts hold."""
+    said = {
+        "number": 'A"\\ü[x]',
+        "units": [45, 46],
+        "pontics": [45],
+        "surfaces": ["buccal"],
+        "metal_stops": "forbidden",
+        "buccal": "-y",
+    }
+    wish = read_wish(said)
+    assert tomllib.loads(toml_text(wish.case)) == wish.case
+    case = parse_case(tomllib.loads(toml_text(wish.case))).case
+    assert case.number == 'A"\\ü[x]' and case.units == (46, 45) and case.pontics == (45,)
+    assert (case.veneered, case.metal_stops, case.buccal) == (("buccal",), "forbidden", "-y")
+
+
+def test_a_change_of_limits_is_a_new_version(page: Page) -> None:
+    """The old file stays as it was; what was not changed keeps its source."""
+    first = page.json("POST", "/api/limits", {"name": "own", "values": {"layer.least_mm": 1.2,
+                                              "layer.greatest_mm": 2.0}})  # fmt: skip
+    kept = {path: path.read_text("utf-8") for path in (page.folder / "limits").iterdir()}
+    second = page.json("POST", "/api/limits", {"name": "own", "values": {"layer.least_mm": 1.3}})
+    assert (first["version"], second["version"]) == (1, 2)
+    assert all(path.read_text("utf-8") == text for path, text in kept.items())
+    own = next(one for one in page.json("GET", "/api/limits") if one["name"] == "own")
+    told = {one["key"]: one for one in own["values"]}
+    assert told["layer.least_mm"]["value"] == 1.3
+    assert told["layer.least_mm"]["certainty"] == "the laboratory's own"
+    assert told["layer.greatest_mm"]["certainty"].startswith("common practice")
