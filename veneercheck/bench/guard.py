@@ -14,6 +14,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from veneercheck.report.words import Language, Words
+
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; frame-src 'self'; base-uri 'none'; form-action 'self'; "
@@ -148,11 +150,11 @@ class Guard:
         if self.door.password is not None:
             if scope["path"] in _OPEN_PATHS:
                 return None
-            return RedirectResponse("/login", 303) if scope["path"] == "/" else _no(403, _LOCKED)
+            return RedirectResponse("/login", 303) if scope["path"] == "/" else _locked(headers)
         given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
         if scope["path"] == "/" and scope["method"] == "GET" and _same(given, self.door.token):
             return self.door.admit()
-        return _no(403, _LOCKED)
+        return _locked(headers)
 
     def _too_often(self, scope: Scope) -> bool:
         """A budget that fills up steadily and is used up by asking."""
@@ -166,8 +168,9 @@ class Guard:
         return left < 0.0
 
 
-_LOCKED = "Open the address that the program shows when it starts. (Die Adresse öffnen, die das "
-_LOCKED += "Programm beim Start zeigt.)"
+def _locked(headers: Headers) -> Response:
+    lang: Language = "de" if headers.get("accept-language", "")[:2].lower() == "de" else "en"
+    return _no(403, Words(lang)("bench.locked"))
 
 
 def _no(code: int, words: str) -> Response:

@@ -6,7 +6,7 @@ import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly,
 const STEPS = ["read", "align", "measure", "divide", "write", "draw"];
 const BEADS_MM = [0.2, 0.3, 0.4, 0.5, 0.6];
 const LOOK_MS = 500;
-const FRAMEWORK = /frame|ger(ü|u|ue)st|cut|redu|metal/i;
+const FRAMEWORK = /frame|ger(ü|u)e?st|cut|redu|metal/i;
 const WAXUP = /wax|wachs|full|voll|cont|kont/i;
 const scans = { framework: null, waxup: null };
 const slots = Object.fromEntries([...document.querySelectorAll(".slot[data-role]")].map((slot) => [slot.dataset.role, slot]));
