@@ -6,6 +6,7 @@ import dataclasses
 import difflib
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,9 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
 SURFACES = (
     "occlusal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "incisal",
 )  # fmt: skip
+MATERIALS = ("alloy", "opaquer", "composite")
+"""Materials of which a lot may be on record."""
+
 STAGES = ("wax", "cast", "opaqued", "dentine", "finished")
 _METAL_STOPS = (ASK, FORBIDDEN)
 _AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
@@ -195,6 +199,12 @@ def profile_toml(limits: Limits) -> str:
     return "\n".join(lines) + "\n"
 
 
+_CASE_KEYS = (
+    "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
+    "alloy", "composite", "shade", "lots", "scanner_checked",
+)  # fmt: skip
+
+
 def load_case(path: str | Path) -> CaseFile:
     """Read a case file; paths in it count from its own folder.
 
@@ -218,6 +228,8 @@ def parse_case(
     _known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
     scans = _table(document, "scans", where)
     _known_keys(scans, ("framework", "waxup", "die"), f"{where} [scans]")
+    lots = _table(document, "lots", where)
+    _known_keys(lots, MATERIALS, f"{where} [lots]")
     units = _codes(document, "units", where)
     pontics = _codes(document, "pontics", where)
     _pontics_among_units(units, pontics, where)
@@ -234,6 +246,11 @@ def parse_case(
         notes=_text(document, "notes", "", where),
         veneered_units=_veneered_units(veneered, units, f"{where} [veneered.units]"),
         tooth_points_mm=_tooth_points(frame, units, f"{where} [frame.teeth]"),
+        alloy=_text(document, "alloy", "", where),
+        composite=_text(document, "composite", "", where),
+        shade=_text(document, "shade", "", where),
+        lots={name: _text(lots, name, "", f"{where} [lots]") for name in lots},
+        scanner_checked=_day(document, "scanner_checked", where),
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
@@ -242,11 +259,6 @@ def parse_case(
     if profile and profile not in profile_names():
         profile = str(base / profile)
     return CaseFile(case, profile, paths.get("framework"), paths.get("waxup"), paths.get("die"))
-
-
-_CASE_KEYS = (
-    "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
-)  # fmt: skip
 
 
 def _veneered_units(
@@ -363,6 +375,21 @@ def _text(given: Mapping[str, Any], key: str, standard: str, where: str) -> str:
             f"{key} = {value!r} is not text.", where=where, next_step="Put it in quotes."
         )
     return value
+
+
+def _day(given: Mapping[str, Any], key: str, where: str) -> str | None:
+    """A date of TOML's own kind, or one in quotes."""
+    value = given.get(key)
+    try:
+        if isinstance(value, str):
+            value = date.fromisoformat(value)
+        if value is None or type(value) is date:
+            return None if value is None else value.isoformat()
+    except ValueError:
+        pass
+    raise ProfileError(
+        f"{key} = {value!r} is not a date.", where=where, next_step="Write it as 2026-03-31."
+    )
 
 
 def _choice(

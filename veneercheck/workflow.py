@@ -56,6 +56,49 @@ class Order:
     called: tuple[str, str] | None = None
 
 
+@dataclasses.dataclass(frozen=True, slots=True)
+class Settled:
+    """An order whose files are read: what the check of these two scans rests on.
+
+    Parameters
+    ----------
+    framework, waxup : Path
+    case : Case
+    limits : Limits
+    unit : str, optional
+    aligned : bool
+    called : tuple of str, optional
+        The scans' names where the files bear others.
+    """
+
+    framework: Path
+    waxup: Path
+    case: Case
+    limits: Limits
+    unit: str | None = None
+    aligned: bool = False
+    called: tuple[str, str] | None = None
+
+
+def settle(order: Order) -> Settled:
+    """Read the case file and the profile of an order.
+
+    Raises
+    ------
+    ProfileError
+        If either is refused, or the two scans are named nowhere.
+    """
+    from veneercheck.core.types import Case
+    from veneercheck.profile import CaseFile, load_case, load_profile
+
+    case_file = load_case(order.case) if order.case else CaseFile(Case())
+    limits = load_profile(order.profile or case_file.profile or "generic")
+    framework, waxup = _scan_paths(order, case_file)
+    return Settled(
+        framework, waxup, case_file.case, limits, order.unit, order.aligned, order.called
+    )
+
+
 def check_files(
     framework: str | Path,
     waxup: str | Path,
@@ -164,7 +207,7 @@ def _source_of(mesh: TriangleMesh, name: str) -> ScanSource:
 
 
 def carry_out(
-    order: Order,
+    order: Order | Settled,
     *,
     out: Path | None = None,
     with_report: bool = True,
@@ -176,25 +219,18 @@ def carry_out(
     """Read, check, write and draw one case."""
     _look_at_scans(order)
     from veneercheck import scan
-    from veneercheck.core.types import Case, Outcome
-    from veneercheck.profile import CaseFile, load_case, load_profile
 
-    case_file = load_case(order.case) if order.case else CaseFile(Case())
-    limits = load_profile(order.profile or case_file.profile or "generic")
-    framework, waxup = _scan_paths(order, case_file)
+    work = settle(order) if isinstance(order, Order) else order
     if out is not None:
         _usable_folder(out)
     say("reading the scans")
-    pair = scan.read_pair(framework, waxup, unit=order.unit)
+    pair = scan.read_pair(work.framework, work.waxup, unit=work.unit)
     from veneercheck import report
     from veneercheck.check import check
+    from veneercheck.core.types import Outcome
 
     found = check(
-        _surfaces(pair),
-        case=case_file.case,
-        limits=limits,
-        aligned=order.aligned,
-        say=say,
+        _surfaces(pair), case=work.case, limits=work.limits, aligned=work.aligned, say=say
     )
     outcome = Outcome(
         found,
@@ -219,7 +255,7 @@ def _sources(pair: ScanPair, called: tuple[str, str] | None) -> tuple[ScanSource
     return dataclasses.replace(one, file=called[0]), dataclasses.replace(other, file=called[1])
 
 
-def _look_at_scans(order: Order) -> None:
+def _look_at_scans(order: Order | Settled) -> None:
     """Refuse a path that leads to no scan before anything heavy is loaded."""
     from veneercheck.scan.intake import look_at
     from veneercheck.scan.limits import ReadCaps

@@ -130,6 +130,11 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
         ({"units": [46], "frame": {"teeth": {"46": [1, 2]}}}, "is not a point"),
         ({"scans": {"framwork": "f.stl"}}, "«framework»"),
         ({"patient": "x"}, "unknown key"),
+        ({"allloy": "x"}, "Did you mean «alloy»"),
+        ({"lots": {"compsite": "x"}}, "Did you mean «composite»"),
+        ({"lots": {"alloy": 7}}, "not text"),
+        ({"scanner_checked": "last week"}, "not a date"),
+        ({"scanner_checked": 2026}, "not a date"),
     ],
 )
 def test_a_senseless_case_is_refused(document: dict[str, object], told: str) -> None:
@@ -145,6 +150,21 @@ def test_points_on_teeth_are_read() -> None:
 def test_surfaces_of_single_units_are_read() -> None:
     found = parse_case({"units": [45, 46], "veneered": {"units": {"46": ["occlusal", "basal"]}}})
     assert found.case.veneered_units == {46: ("occlusal", "basal")}
+
+
+def test_what_was_used_stands_in_the_case(tmp_path: Path) -> None:
+    """Materials, their lots and the scanner's last check, as the laboratory wrote them."""
+    file = tmp_path / "case.toml"
+    file.write_text(
+        'alloy = "CoCr"\ncomposite = "paste"\nshade = "A3"\nscanner_checked = 2026-03-31\n'
+        '[lots]\ncomposite = "0815"\n',
+        encoding="utf-8",
+    )
+    case = load_case(file).case
+    assert (case.alloy, case.composite, case.shade) == ("CoCr", "paste", "A3")
+    assert case.lots == {"composite": "0815"}
+    assert case.scanner_checked == "2026-03-31"
+    assert parse_case({"scanner_checked": "2026-03-31"}).case.scanner_checked == "2026-03-31"
 
 
 def test_there_are_52_teeth() -> None:

@@ -456,6 +456,13 @@ class Case:
     """A point on a tooth's crown, in the wax-up's frame, by its code: overrules the valleys."""
     veneered_units: Mapping[int, tuple[str, ...]] = dataclasses.field(default_factory=dict)
     """Surfaces meant for veneer on single units, where they differ from `veneered`."""
+    alloy: str = ""
+    composite: str = ""
+    shade: str = ""
+    lots: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    """Lot numbers by material."""
+    scanner_checked: str | None = None
+    """Date of the scanner's last check, ISO 8601."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

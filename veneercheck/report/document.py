@@ -100,6 +100,11 @@ def _case(case: Case, frame: Frame) -> dict[str, Any]:
         "veneered_units": {str(unit): list(own) for unit, own in case.veneered_units.items()},
         "metal_stops": case.metal_stops,
         "notes": case.notes,
+        "alloy": case.alloy,
+        "composite": case.composite,
+        "shade": case.shade,
+        "lots": dict(case.lots),
+        "scanner_checked": case.scanner_checked,
     }
 
 

@@ -155,6 +155,15 @@ def _case() -> Schema:
         },
         metal_stops=_text("Uncut spots within a cut area: ask about them, or forbidden."),
         notes=_text("Free words."),
+        alloy=_text("Alloy of the framework, as the laboratory names it."),
+        composite=_text("Veneering composite, as the laboratory names it."),
+        shade=_text("Shade ordered."),
+        lots={
+            "type": "object",
+            "description": "Lot numbers by material.",
+            "additionalProperties": {"type": "string"},
+        },
+        scanner_checked=_text_or_null("Date of the scanner's last check."),
     )
 
 
