@@ -122,6 +122,23 @@ def test_findings_stay_apart_for_every_eye(sight: str, least_apart: float) -> No
     assert closest >= least_apart
 
 
+def test_findings_stay_apart_in_grey() -> None:
+    """CIELAB L* (colorspacious), as designed: wine 7–33, blue 45–64, porcelain 72–90."""
+    import warnings
+
+    with warnings.catch_warnings():  # the library's own source predates raw strings
+        warnings.simplefilter("ignore")
+        from colorspacious import cspace_convert
+
+    def lightness(ends: tuple) -> np.ndarray:
+        shares = np.linspace(0, 1, 9)[:, None]
+        first, last = (np.asarray(end) / 255 for end in ends)
+        return cspace_convert(first + shares * (last - first), "sRGB1", "CIELab")[:, 0]
+
+    wine, porcelain, blue = map(lightness, (WINE, PORCELAIN, BLUE))
+    assert blue.min() - wine.max() > 10 and porcelain.min() - blue.max() > 7
+
+
 def test_what_is_shown_takes_the_judgements_side() -> None:
     """A finding's side wins over the raw layer; no finding is never shown as one."""
     layer = np.array([1.02, 0.4, 2.4, 1.98, np.nan])

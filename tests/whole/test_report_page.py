@@ -13,11 +13,13 @@ from typing import Any
 import numpy as np
 import pikepdf
 import pytest
+from PIL import Image
 from typer.testing import CliRunner
 
 from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
 from veneercheck.report import read_result, render, write_result
+from veneercheck.report.colours import WINE
 from veneercheck.report.interactive import view_plan
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
@@ -190,6 +192,22 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     told = page.inner_text(part("reading"))
     assert told.startswith("46, occlusal · layer 0.50 ± 0.08 mm · space 0.70 mm")
     assert told.endswith("Zone 1 · too thin · 0.50 ± 0.08 mm · firm · take off 0.50 mm")
+    page.keyboard.press("m")
+    mm_per_px = page.evaluate("document.getElementById('view').view.camera.mmPerPx")
+    box = page.locator(part("canvas")).bounding_box()
+    for x in (-30, 30):
+        page.touchscreen.tap(box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2)
+    told = page.inner_text(part("reading"))
+    # Two places of equal height on a ball lie as far apart as the picture shows them.
+    assert told.startswith("straight distance")
+    assert float(told.split()[2]) == pytest.approx(60 * mm_per_px, abs=0.02)
+    page.keyboard.press("m")
+    with page.expect_download() as saved:
+        page.keyboard.press("s")
+    with Image.open(saved.value.path()) as picture:
+        assert picture.size[1] > box["height"] + 80  # case and legend stand around the view
+        strip = np.asarray(picture.convert("RGB"))[-90:]
+    assert (np.abs(strip.astype(int) - WINE[0]).sum(axis=2) < 40).any()
     page.keyboard.press("2")
     _until(page, f"{camera}[0] < -0.9999")
     box = page.locator(part("canvas")).bounding_box()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,6 +14,11 @@ _FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "o
 CAUTION = (
     "An aid, not a release: limits are your own, the material's instructions for use and local "
     "rules come first, the licensed person decides. The antagonist was not checked."
+)
+
+BENCH_CAUTION = (
+    "At the bench: extraction, mask and eye protection against dust; keep the curing light out of "
+    "your eyes; wash scan spray off before investing."
 )
 
 
@@ -37,7 +43,7 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
     lines += [_indented(words) for words in document["case"]["frame"]["words"]]
     lines += [_indented(remark["words"]) for remark in document["remarks"]]
     lines += _faults(document)
-    lines += ["", CAUTION]
+    lines += ["", CAUTION, *_bench_cautions(document)]
     return "\n".join(lines)
 
 
@@ -127,6 +133,16 @@ def _alignment(document: Mapping[str, Any]) -> str:
     if fit["rms_mm"] is not None:
         told += f", {fit['rms_mm']:.3f} mm rms over {fit['reference_area_mm2']:.0f} mm² left uncut"
     return told
+
+
+def _bench_cautions(document: Mapping[str, Any]) -> list[str]:
+    """What the scans did not show, and what the advised work asks for."""
+    share = document["layer"]["measured_share"]
+    if share is None or document["alignment"]["state"] == "failed":
+        return []
+    # Rounded up: a surface that was all but seen is not told as seen.
+    unseen = math.ceil(1000.0 * (1.0 - share)) / 10.0
+    return [f"Not seen: {unseen:.1f} % of the surface meant for veneer. {BENCH_CAUTION}"]
 
 
 def _indented(words: str) -> str:
