@@ -19,9 +19,10 @@ from veneercheck.core import (
     regions,
     zones,
 )
-from veneercheck.core.mesh import face_areas, refine
+from veneercheck.core.mesh import face_areas, refine, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
+    WAX,
     Alignment,
     AlignmentState,
     BeadField,
@@ -93,6 +94,7 @@ def check(
     surfaces : Surfaces
     case : Case
     limits : Limits
+        Those of the case's stage are taken.
     aligned : bool
         The two scans already share a frame; it is taken, and its residual told.
     say : callable
@@ -107,9 +109,10 @@ def check(
     --------
     Every step is a function of its own; see the body.
     """
+    limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")
     find = align.given if aligned else align.align
-    alignment = find(surfaces.framework, surfaces.waxup)
+    alignment = find(_before_finishing(surfaces.framework, limits), surfaces.waxup)
     framework, paint = _sample(surfaces, alignment.waxup_from_framework)
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
@@ -138,13 +141,16 @@ def check(
     )
     alignment = _residual_told(alignment, reading, parts)
     where = _places(framework, reading, parts, case)
-    compared = _compared(reading, parts, limits, where)
     patches = [
         (excess, patch)
-        for excess in compared
+        for excess in _compared(reading, parts, limits, where)
         for patch in zones.patches(framework, reading, parts, limits, excess)
     ]
     told = _words_of(where, reading, parts)
+    unshaped: list[zones.Patch] = []
+    if case.stage == WAX:
+        unshaped = [patch for _, patch in patches if zones.is_of_band(patch, reading, parts)]
+        patches = [pair for pair in patches if pair[1] not in unshaped]
     knife = [_knife(reading, excess, patch) for excess, patch in patches]
     advised = [
         judge.Advised(patch, _volume(reading, amount))
@@ -157,6 +163,7 @@ def check(
         advised,
         told,
         lambda at: anatomy.on_functional_cusps(where, at, reading.space.area_mm2),
+        case.stage,
     )
     stops = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
     unlike = meant.compare(framework, where, parts, reading.space.area_mm2, case)
@@ -174,7 +181,7 @@ def check(
         space_statistics=_over(reading.space.space_mm, reading.space.area_mm2, veneered),
         layer_statistics=_over(reading.space.layer_mm, reading.space.area_mm2, veneered),
         zones=found,
-        questions=(*stops, *unlike),
+        questions=(*stops, *judge.chamfers(unshaped, told), *unlike),
         verdict=judge.sum_up(
             found,
             alignment.state,
@@ -256,6 +263,14 @@ def _told_of(
         "left out, and what lies under it was not seen."
     )
     return Fault("attachment", 1, words, (float(x), float(y), float(z)))
+
+
+def _before_finishing(framework: TriangleMesh, limits: Limits) -> TriangleMesh:
+    """The framework as it was cast, for the fit: what was uncut then lies on the contour."""
+    if not limits.finishing_mm > 0:
+        return framework
+    out = limits.finishing_mm * vertex_normals(framework)
+    return TriangleMesh(framework.points_mm + out, framework.faces)
 
 
 def _residual_told(

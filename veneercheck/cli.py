@@ -94,6 +94,14 @@ def check_command(
     aligned: Annotated[
         bool, typer.Option("--aligned", help="The two scans already share one frame.")
     ] = False,
+    stage: Annotated[
+        str | None,
+        typer.Option(help="Stage of the work: wax, cast, opaqued, dentine, finished."),
+    ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(help="Folder of an earlier result of the same wax-up: what changed is told."),
+    ] = None,
     no_report: Annotated[
         bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")
     ] = False,
@@ -103,7 +111,9 @@ def check_command(
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
 
-    order = Order(framework, waxup, case, profile, unit, aligned)
+    order = Order(
+        framework, waxup, case, profile, unit, aligned, stage=stage, earlier=earlier
+    )
     outcome = carry_out(
         order,
         out=out,

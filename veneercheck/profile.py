@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import ASK, FORBIDDEN, Case, LayerLimits, Limits
+from veneercheck.core.types import ASK, FORBIDDEN, Case, LayerLimits, Limits, StageLimits
 
 PRACTICE = "common practice, no source"
 ESTIMATE = "our estimate, until the laboratory has measured its own"
@@ -39,6 +39,23 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
     "beads": {"least_cover_mm": (0.8, ESTIMATE)},
 }
 """Every limit of a profile with its built-in value and where that value comes from."""
+
+_STAGES: Mapping[str, Mapping[str, tuple[float, str]]] = {
+    "cast": {"finishing_mm": (0.1, f"{PRACTICE}: finishing and blasting")},
+    "opaqued": {
+        "opaquer_mm": (0.0, "it is on already"),
+        "beads_mm": (0.0, "it is on already"),
+    },
+    "dentine": {
+        "least_mm": (0.3, ESTIMATE),
+        "greatest_mm": (1.0, ESTIMATE),
+        "opaquer_mm": (0.0, "it is on already"),
+        "beads_mm": (0.0, "it is on already"),
+    },
+}
+"""What differs at a stage; a finished veneer is judged as the space for it was."""
+
+_STAGE_FIELDS = tuple(field.name for field in dataclasses.fields(StageLimits))
 
 SURFACES = (
     "occlusal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "incisal",
@@ -111,7 +128,7 @@ def load_profile(name_or_path: str | Path) -> Limits:
 
 def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Limits:
     """Turn a profile's document into limits; what it leaves out stays as built in."""
-    _known_keys(document, ("name", *_TABLES, "surface"), where)
+    _known_keys(document, ("name", *_TABLES, "surface", "stage"), where)
     name = _text(document, "name", Path(where).stem, where)
     return _limits(name, document, where)
 
@@ -141,6 +158,7 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         bead_cover_mm=value["beads.least_cover_mm"],
         surfaces=_surfaces(document, layer, where),
         certainty=certainty,
+        stages=_stage_limits(document, layer, certainty, where),
     )
 
 
@@ -171,6 +189,34 @@ def _surfaces(
     return found
 
 
+def _stage_limits(
+    document: Mapping[str, Any], layer: LayerLimits, certainty: dict[str, str], where: str
+) -> dict[str, StageLimits]:
+    """What differs at each stage; `certainty` learns where it comes from."""
+    given = _table(document, "stage", where)
+    _known_keys(given, STAGES, f"{where} [stage]")
+    found = {}
+    for stage in STAGES:
+        place = f"{where} [stage.{stage}]"
+        own = _table(given, stage, place)
+        _known_keys(own, _STAGE_FIELDS, place)
+        standard = _STAGES.get(stage, {})
+        names = [name for name in _STAGE_FIELDS if name in own or name in standard]
+        value = {
+            name: _length(own, name, standard.get(name, (0.0, ""))[0], place) for name in names
+        }
+        for name in names:
+            certainty[f"stage.{stage}.{name}"] = OWN if name in own else standard[name][1]
+        _layer(
+            value.get("least_mm", layer.least_mm),
+            value.get("greatest_mm", layer.greatest_mm),
+            place,
+        )
+        if value:
+            found[stage] = StageLimits(**value)
+    return found
+
+
 def profile_toml(limits: Limits) -> str:
     """A profile as a TOML file, every limit with its certainty beside it."""
     value = {
@@ -196,6 +242,12 @@ def profile_toml(limits: Limits) -> str:
     for surface, layer in limits.surfaces.items():
         lines += ["", f"[surface.{surface}]"]
         lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]
+    for stage, own in limits.stages.items():
+        lines += ["", f"[stage.{stage}]"]
+        for field in _STAGE_FIELDS:
+            key = f"stage.{stage}.{field}"
+            if key in limits.certainty:
+                lines.append(f"{field} = {getattr(own, field)}  # {limits.certainty[key]}")
     return "\n".join(lines) + "\n"
 
 

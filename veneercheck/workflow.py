@@ -17,9 +17,18 @@ from veneercheck.core.errors import ProfileError, RecordError
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.check import Surfaces
-    from veneercheck.core.types import Case, Check, Fault, Limits, Outcome, ScanSource, TriangleMesh
+    from veneercheck.core.types import (
+        Case,
+        Check,
+        Fault,
+        Limits,
+        Outcome,
+        Recheck,
+        ScanSource,
+        TriangleMesh,
+    )
     from veneercheck.profile import CaseFile
-    from veneercheck.report import Language, Paper
+    from veneercheck.report import FiledResult, Language, Paper
     from veneercheck.scan import ScanPair
 
 Say = Callable[[str], None]
@@ -45,6 +54,10 @@ class Order:
     called : tuple of str, optional
         What framework and wax-up were called where they came from, if their files are stored
         under other names.
+    stage : str, optional
+        Stage of the work; over the case file's own.
+    earlier : Path, optional
+        Folder of an earlier result of the same wax-up, to tell what changed.
     """
 
     framework: Path | None = None
@@ -54,6 +67,8 @@ class Order:
     unit: str | None = None
     aligned: bool = False
     called: tuple[str, str] | None = None
+    stage: str | None = None
+    earlier: Path | None = None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -69,6 +84,8 @@ class Settled:
     aligned : bool
     called : tuple of str, optional
         The scans' names where the files bear others.
+    earlier : Path, optional
+        Folder of an earlier result of the same wax-up.
     """
 
     framework: Path
@@ -78,6 +95,7 @@ class Settled:
     unit: str | None = None
     aligned: bool = False
     called: tuple[str, str] | None = None
+    earlier: Path | None = None
 
 
 def settle(order: Order) -> Settled:
@@ -92,10 +110,18 @@ def settle(order: Order) -> Settled:
     from veneercheck.profile import CaseFile, load_case, load_profile
 
     case_file = load_case(order.case) if order.case else CaseFile(Case())
+    case_file = _at_stage(case_file, order.stage)
     limits = load_profile(order.profile or case_file.profile or "generic")
     framework, waxup = _scan_paths(order, case_file)
     return Settled(
-        framework, waxup, case_file.case, limits, order.unit, order.aligned, order.called
+        framework,
+        waxup,
+        case_file.case,
+        limits,
+        order.unit,
+        order.aligned,
+        order.called,
+        order.earlier,
     )
 
 
@@ -108,6 +134,8 @@ def check_files(
     profile: str | None = None,
     unit: str | None = None,
     aligned: bool = False,
+    stage: str | None = None,
+    earlier: str | Path | None = None,
     with_report: bool = True,
     lang: Language = "en",
     paper: Paper = "a4",
@@ -129,6 +157,10 @@ def check_files(
         `mm`, `cm`, `m`, `um` or `inch`, for files that do not say.
     aligned : bool
         Take the scans' common frame as given.
+    stage : str, optional
+        `wax`, `cast`, `opaqued`, `dentine` or `finished`; over the case's own.
+    earlier : str or Path, optional
+        Folder of an earlier result of the same wax-up: what changed is told.
     with_report : bool
         Draw pictures and pages too.
     lang : {"en", "de"}
@@ -147,7 +179,14 @@ def check_files(
         If a file is refused: what, where and what to do next.
     """
     order = Order(
-        Path(framework), Path(waxup), Path(case) if case else None, profile, unit, aligned
+        Path(framework),
+        Path(waxup),
+        Path(case) if case else None,
+        profile,
+        unit,
+        aligned,
+        stage=stage,
+        earlier=Path(earlier) if earlier else None,
     )
     folder = Path(out) if out else None
     return carry_out(order, out=folder, with_report=with_report, lang=lang, paper=paper, say=say)
@@ -229,6 +268,7 @@ def carry_out(
     from veneercheck.check import check
     from veneercheck.core.types import Outcome
 
+    earlier = _earlier(work.earlier, pair.waxup.source.sha256) if work.earlier else None
     found = check(
         _surfaces(pair), case=work.case, limits=work.limits, aligned=work.aligned, say=say
     )
@@ -238,6 +278,7 @@ def carry_out(
         __version__,
         now or datetime.now(UTC),
         (*pair.remarks, *_exchanged(pair, found)),
+        None if earlier is None else _changes(found, earlier),
     )
     if out is not None:
         say("writing the result")
@@ -253,6 +294,48 @@ def _sources(pair: ScanPair, called: tuple[str, str] | None) -> tuple[ScanSource
     if called is None:
         return one, other
     return dataclasses.replace(one, file=called[0]), dataclasses.replace(other, file=called[1])
+
+
+def _at_stage(case_file: CaseFile, stage: str | None) -> CaseFile:
+    """The case at the stage that the order names, where it names one."""
+    from veneercheck.profile import STAGES
+
+    if stage is None:
+        return case_file
+    if stage not in STAGES:
+        raise ProfileError(
+            f"there is no stage «{stage}».", next_step=f"Known: {', '.join(STAGES)}."
+        )
+    return dataclasses.replace(case_file, case=dataclasses.replace(case_file.case, stage=stage))
+
+
+def _earlier(folder: Path, waxup: str) -> FiledResult:
+    """An earlier result; its frame is the wax-up's, so that must be the same."""
+    from veneercheck import report
+
+    earlier = report.read_result(folder)
+    if earlier.document["scans"]["waxup"]["sha256"] != waxup:
+        raise RecordError(
+            "the earlier result was measured with another wax-up: the two cannot be compared.",
+            where=str(folder),
+            next_step="Give the folder of a result of the same wax-up file, or leave it out.",
+        )
+    return earlier
+
+
+def _changes(found: Check, earlier: FiledResult) -> Recheck | None:
+    """What changed since an earlier result, where both measured something."""
+    from veneercheck import report
+    from veneercheck.core import changes
+
+    if found.space is None or earlier.mesh is None:
+        return None
+    return changes.compare(
+        found,
+        report.zones_of(earlier.document),
+        earlier.mesh,
+        earlier=earlier.document["scans"]["framework"]["sha256"],
+    )
 
 
 def _look_at_scans(order: Order | Settled) -> None:

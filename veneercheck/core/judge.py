@@ -13,6 +13,7 @@ from veneercheck.core.types import (
     BEADS,
     FORBIDDEN,
     VENEER,
+    WAX,
     AlignmentState,
     Case,
     Decision,
@@ -59,6 +60,7 @@ def decide(
     advised: list[Advised],
     place: PlaceWords = _nowhere,
     functional: Callable[[Ints], bool] = _never,
+    stage: str = WAX,
 ) -> tuple[Zone, ...]:
     """Judge every patch and rank them.
 
@@ -71,6 +73,8 @@ def decide(
         Says where some vertices lie.
     functional : callable, optional
         Whether some vertices lie on functional cusps.
+    stage : str
+        Of the work: what can be done about a zone depends on it.
     """
     bites = [functional(one.patch.vertices) for one in advised]
 
@@ -81,7 +85,7 @@ def decide(
 
     ranked = sorted(range(len(advised)), key=rank)
     return tuple(
-        _zone(number, advised[index], place, bites[index])
+        _zone(number, advised[index], place, bites[index], stage)
         for number, index in enumerate(ranked, start=1)
     )
 
@@ -100,7 +104,7 @@ def advise(patch: Patch) -> float:
     return max(steps, 1) * _KNIFE_STEP_MM
 
 
-def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool) -> Zone:
+def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool, stage: str) -> Zone:
     patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices)
@@ -115,7 +119,7 @@ def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool) ->
         tooth=tooth,
         surface=surface,
         place=words,
-        action=action_words(patch),
+        action=action_words(patch, stage),
         about=BEADS if patch.beads else VENEER,
         limit_mm=patch.limit_mm,
         typical_mm=patch.typical_mm,
@@ -125,26 +129,66 @@ def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool) ->
     )
 
 
-def action_words(patch: Patch) -> str:
+_ACTIONS = {
+    "wax": (
+        "take off {amount}",
+        "add {amount} of wax",
+        "take off {amount} to reach the contour",
+    ),
+    "cast": (
+        "grind off {amount} of metal",
+        "{amount} more than the greatest layer: add metal, or build up in increments",
+        "grind off {amount} of metal to reach the contour",
+    ),
+    "opaqued": (
+        "{amount} of space short: opaquer and metal would have to come off",
+        "{amount} more than the greatest layer: build up in increments",
+        "{amount} of opaquer and metal out of the contour",
+    ),
+    "dentine": (
+        "take off {amount} of dentine",
+        "add {amount} of dentine",
+        "take off {amount} of dentine to reach the contour",
+    ),
+    "finished": (
+        "{amount} of composite short: build up, or veneer again",
+        "{amount} of composite more than the greatest layer",
+        "{amount} of metal out of the surface",
+    ),
+}
+"""What is done about too thin, too thick and over contour at each stage of the work."""
+
+
+def action_words(patch: Patch, stage: str = WAX) -> str:
     """What the hand does, such as «take off 0.35 mm»."""
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
-            f"to be sure, {_what(patch)}"
+            f"to be sure, {_what(patch, stage)}"
         )
-    return _what(patch)
+    return _what(patch, stage)
 
 
-def _what(patch: Patch) -> str:
+def _what(patch: Patch, stage: str) -> str:
     amount = f"{advise(patch):.2f} mm"
     if patch.beads:
-        count = "1 bead" if patch.beads == 1 else f"{patch.beads} beads"
-        return f"lower {count} by {amount}, or take them off"
-    if patch.finding is FindingKind.TOO_THICK:
-        return f"add {amount} of wax"
-    if patch.finding is FindingKind.OVER_CONTOUR:
-        return f"take off {amount} to reach the contour"
-    return f"take off {amount}"
+        return f"lower the beads by {amount}, or take them off"
+    thin, thick, over = _ACTIONS[stage]
+    words = {FindingKind.TOO_THIN: thin, FindingKind.TOO_THICK: thick}.get(patch.finding, over)
+    return words.format(amount=amount)
+
+
+def chamfers(patches: list[Patch], place: PlaceWords = _nowhere) -> tuple[Question, ...]:
+    """Tell where the finish line has no chamfer yet: at the wax stage no fault."""
+    asked = []
+    for patch in patches:
+        x, y, z = (float(c) for c in patch.centre_mm)
+        _, _, where = place(patch.vertices)
+        asked.append(Question("chamfer", patch.area_mm2, (x, y, z), NO_CHAMFER, where))
+    return tuple(asked)
+
+
+NO_CHAMFER = "no chamfer at the finish line yet: it may be cut in metal after casting"
 
 
 def questions(

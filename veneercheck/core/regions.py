@@ -106,13 +106,15 @@ def divide(
 def _tolerance_mm(reading: Reading, limits: Limits) -> float:
     """Distance within which two surfaces cannot be told apart.
 
-    Seating is left out: on the uncut surface itself the fit has taken it up, or shows it.
+    Seating is left out: on the uncut surface itself the fit has taken it up, or shows it. What
+    finishing and blasting took off everywhere counts as uncut.
     """
+    taken = limits.finishing_mm
     u = reading.space.u_judged_mm[np.isfinite(reading.space.u_judged_mm)]
     if not len(u):
-        return LEAST_TOLERANCE_MM
+        return LEAST_TOLERANCE_MM + taken
     own = math.sqrt(max(float(np.median(u)) ** 2 - limits.seating_u_mm**2, 0.0))
-    return max(COVERAGE * own, LEAST_TOLERANCE_MM)
+    return max(COVERAGE * own, LEAST_TOLERANCE_MM) + taken
 
 
 def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None) -> Ints:

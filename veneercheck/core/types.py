@@ -366,6 +366,47 @@ class Question:
     """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
+class Trend(StrEnum):
+    """What became of a zone since an earlier check."""
+
+    NEW = "new"
+    SAME = "same"
+    BETTER = "better"
+    WORSE = "worse"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Gone:
+    """A zone of an earlier check that is corrected."""
+
+    id: int
+    finding: FindingKind
+    place: str
+    area_mm2: float
+    extreme_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Recheck:
+    """What changed since an earlier check of the same wax-up.
+
+    Parameters
+    ----------
+    earlier : str
+        Fingerprint of the earlier framework's file.
+    corrected : tuple of Gone
+    trends : tuple of (int, Trend)
+        For each zone of now, by its number.
+    taken_off_mm : ndarray, shape (n,)
+        How far the surface lies under the earlier one; negative: above it; NaN: not comparable.
+    """
+
+    earlier: str
+    corrected: tuple[Gone, ...]
+    trends: tuple[tuple[int, Trend], ...]
+    taken_off_mm: Floats
+
+
 @dataclasses.dataclass(frozen=True, slots=True)
 class Statistics:
     """Area-weighted figures of a reading, in mm; NaN where nothing was measured."""
@@ -409,6 +450,27 @@ class LayerLimits:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
+class StageLimits:
+    """What differs at one stage of the work, lengths in mm; None: as at the others.
+
+    Parameters
+    ----------
+    least_mm, greatest_mm : float, optional
+        Limits of what is still to be layered.
+    opaquer_mm, beads_mm : float, optional
+        What is still to be taken off the space.
+    finishing_mm : float
+        What finishing and blasting took off everywhere, so that nothing is quite uncut.
+    """
+
+    least_mm: float | None = None
+    greatest_mm: float | None = None
+    opaquer_mm: float | None = None
+    beads_mm: float | None = None
+    finishing_mm: float = 0.0
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class Limits:
     """The profile: every limit and allowance the judgement uses, lengths in mm."""
 
@@ -423,6 +485,8 @@ class Limits:
     smallest_zone_mm2: float
     narrowest_zone_mm: float = 0.4
     bead_cover_mm: float = 0.8
+    finishing_mm: float = 0.0
+    stages: Mapping[str, StageLimits] = dataclasses.field(default_factory=dict)
     surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
     certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
@@ -431,6 +495,31 @@ class Limits:
         """What opaquer and beads take of the space."""
         return self.opaquer_mm + self.beads_mm
 
+    def at(self, stage: str) -> Limits:
+        """The limits in force at a stage of the work.
+
+        A stage with limits of its own is about another layer: the surfaces' own are left out.
+        """
+        own = self.stages.get(stage)
+        if own is None:
+            return self
+        least = self.layer.least_mm if own.least_mm is None else own.least_mm
+        greatest = self.layer.greatest_mm if own.greatest_mm is None else own.greatest_mm
+        opaquer = self.opaquer_mm if own.opaquer_mm is None else own.opaquer_mm
+        another = own.least_mm is not None or own.greatest_mm is not None
+        return dataclasses.replace(
+            self,
+            layer=LayerLimits(least, greatest),
+            opaquer_mm=opaquer,
+            opaquer_u_mm=self.opaquer_u_mm if opaquer > 0 else 0.0,
+            beads_mm=self.beads_mm if own.beads_mm is None else own.beads_mm,
+            finishing_mm=own.finishing_mm,
+            surfaces={} if another else self.surfaces,
+        )
+
+
+WAX = "wax"
+"""The first stage of the work: the cut-back pattern."""
 
 ASK = "ask"
 FORBIDDEN = "forbidden"
@@ -519,3 +608,4 @@ class Outcome:
     checked_at: datetime
     remarks: tuple[Fault, ...] = ()
     """What the two scans told when laid side by side."""
+    recheck: Recheck | None = None

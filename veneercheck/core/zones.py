@@ -186,7 +186,8 @@ def excesses(
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
     outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
-    candidate = outside > regions.tolerance_mm
+    # Finishing takes metal off; it never excuses what stands out.
+    candidate = outside > regions.tolerance_mm - limits.finishing_mm
     over = Excess(
         FindingKind.OVER_CONTOUR,
         outside,
@@ -252,11 +253,17 @@ def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
 
     In the band the limit falls to nothing, so there is always surface within the guard band.
     """
-    weight = reading.space.area_mm2[patch.vertices]
-    in_band = regions.code[patch.vertices] == Region.FINISH_LINE_BAND
-    if patch.finding is FindingKind.TOO_THIN and weight @ in_band > BAND_SHARE * weight.sum():
+    if is_of_band(patch, reading, regions):
         return patch.excess_mm > GUARD * patch.u_mm
     return patch.excess_mm > -GUARD * patch.u_mm
+
+
+def is_of_band(patch: Patch, reading: Reading, regions: Regions) -> bool:
+    """Whether a patch is about the finish line: too thin, and mostly in its band."""
+    weight = reading.space.area_mm2[patch.vertices]
+    in_band = regions.code[patch.vertices] == Region.FINISH_LINE_BAND
+    mostly = weight @ in_band > BAND_SHARE * weight.sum()
+    return patch.finding is FindingKind.TOO_THIN and bool(mostly)
 
 
 def _is_flank(patch: Patch, reading: Reading, regions: Regions) -> bool:

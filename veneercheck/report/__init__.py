@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from veneercheck.report.document import SCHEMA_ID, document
+from veneercheck.report.document import SCHEMA_ID, document, zones_of
 from veneercheck.report.filed import FiledResult, read_result, write_result
 from veneercheck.report.render import Paper, render
 from veneercheck.report.words import Language
@@ -16,4 +16,5 @@ __all__ = [
     "read_result",
     "render",
     "write_result",
+    "zones_of",
 ]

@@ -8,15 +8,20 @@ from collections.abc import Mapping
 from datetime import UTC
 from typing import Any
 
+import numpy as np
+
 from veneercheck.core.types import (
     Alignment,
     Case,
     Check,
+    Decision,
     Fault,
+    FindingKind,
     Frame,
     Limits,
     Outcome,
     Question,
+    Recheck,
     ScanSource,
     Statistics,
     Zone,
@@ -55,6 +60,7 @@ def document(outcome: Outcome) -> dict[str, Any]:
         "layer": _reading(check, check.layer_statistics),
         "zones": [_zone(zone) for zone in check.zones],
         "questions": [_question(question) for question in check.questions],
+        "recheck": _recheck(outcome.recheck),
         "beads": None if check.beads is None else dataclasses.asdict(check.beads),
         "remarks": [_fault(remark) for remark in (*outcome.remarks, *check.told)],
         "verdict": check.verdict.value,
@@ -138,6 +144,7 @@ def _profile(limits: Limits) -> dict[str, Any]:
             "beads_mm": limits.beads_mm,
         },
         "finish_line": {"width_mm": limits.finish_line_width_mm},
+        "finishing_mm": limits.finishing_mm,
         "scan": {
             "trueness_u_mm": limits.trueness_u_mm,
             "seating_u_mm": limits.seating_u_mm,
@@ -195,6 +202,50 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "volume_mm3": number(zone.volume_mm3),
         "functional": zone.functional,
         "action": zone.action,
+    }
+
+
+def zones_of(document: Mapping[str, Any]) -> tuple[Zone, ...]:
+    """The zones of a filed result, as the check knew them."""
+    return tuple(
+        Zone(
+            id=zone["id"],
+            finding=FindingKind[zone["finding"].upper()],
+            decision=Decision(zone["decision"]),
+            area_mm2=zone["area_mm2"],
+            extreme_mm=zone["extreme_mm"],
+            u_mm=zone["u_mm"],
+            centre_mm=tuple(zone["centre_mm"]),
+            tooth=zone["tooth"],
+            surface=zone["surface"],
+            action=zone["action"],
+            place=zone["place"],
+            about=zone["about"],
+            limit_mm=zone["limit_mm"],
+        )
+        for zone in document["zones"]
+    )
+
+
+def _recheck(recheck: Recheck | None) -> dict[str, Any] | None:
+    if recheck is None:
+        return None
+    off = recheck.taken_off_mm[np.isfinite(recheck.taken_off_mm)]
+    return {
+        "earlier_sha256": recheck.earlier,
+        "corrected": [
+            {
+                "id": gone.id,
+                "finding": gone.finding.word,
+                "place": gone.place,
+                "area_mm2": number(gone.area_mm2),
+                "extreme_mm": number(gone.extreme_mm),
+            }
+            for gone in recheck.corrected
+        ],
+        "zones": [{"id": zone, "trend": trend.value} for zone, trend in recheck.trends],
+        "taken_off_mm": number(off.max()) if len(off) else None,
+        "added_mm": number(-off.min()) if len(off) else None,
     }
 
 

@@ -101,7 +101,7 @@ def write_result(folder: Path, outcome: Outcome) -> list[Path]:
         for name in (SPACE, CONTOUR):
             (folder / name).unlink(missing_ok=True)
     else:
-        written.append(put(folder / SPACE, space_ply_bytes(outcome.check)))
+        written.append(put(folder / SPACE, space_ply_bytes(outcome.check, outcome.recheck)))
         written.append(put(folder / CONTOUR, contour_ply_bytes(outcome.check.waxup)))
     written.append(put(folder / ZONES, [_zones_csv(described["zones"]).encode("utf-8")]))
     text = json.dumps(described, indent=2, ensure_ascii=False, allow_nan=False)

@@ -120,6 +120,8 @@ def _sections(
         found.append(_questions(document, words))
     if stills:
         found += [_views(document, stills, words), _close_ups(document, stills, words)]
+    if document["recheck"]:
+        found.append(_changes(document["recheck"], words))
     if document["alignment"]["state"] != "failed":
         found.append(
             _section(
@@ -177,6 +179,26 @@ def _told(document: Mapping[str, Any], words: Words) -> list[Markup]:
     told = [beads_sentence(document, words), *(str(r["words"]) for r in document["remarks"])]
     items = [tag("li", sentence) for sentence in told if sentence]
     return [tag("ul", *items)] if items else []
+
+
+def _changes(recheck: Mapping[str, Any], words: Words) -> Markup:
+    """What changed since an earlier result."""
+    off, on = words.mm(recheck["taken_off_mm"]), words.mm(recheck["added_mm"])
+    told = [words("recheck.surface", off=off, on=on)]
+    told += [
+        words(
+            "recheck.corrected",
+            finding=words.known("finding", gone["finding"]),
+            place=place_words(gone, words) or words("picture.zone", id=gone["id"]),
+        )
+        for gone in recheck["corrected"]
+    ]
+    told += [
+        words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
+        for zone in recheck["zones"]
+    ]
+    items = tag("ul", *(tag("li", sentence) for sentence in told))
+    return _section("recheck", words("recheck.title"), items)
 
 
 def _views(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:

@@ -14,6 +14,7 @@ from veneercheck.core.types import (
     AlignmentState,
     Decision,
     FindingKind,
+    Trend,
     Verdict,
 )
 from veneercheck.report.document import SCHEMA_ID
@@ -40,6 +41,7 @@ def result_schema() -> Schema:
         "layer": _reading("What opaquer and beads leave of the space, over the cut area."),
         "zones": _list(_zone(), "Findings, the most pressing first."),
         "questions": _list(_question(), "What only the technician can answer; no findings."),
+        "recheck": _recheck(),
         "beads": _beads(),
         "remarks": _list(_fault(), "What the two scans told when laid side by side."),
         "verdict": _one_of([v.value for v in Verdict], "The outcome; none of them is a release."),
@@ -214,6 +216,7 @@ def _profile() -> Schema:
             "The band along the finish line.",
             width_mm=_length("The least layer grows from nothing over this width, mm.", minimum=0),
         ),
+        finishing_mm=_length("Taken off everywhere by finishing and blasting, mm.", minimum=0),
         scan=_object(
             "Uncertainty that the scans share.",
             trueness_u_mm=_length("Scanner's trueness, standard uncertainty, mm.", minimum=0),
@@ -299,6 +302,32 @@ def _zone() -> Schema:
         functional={"type": "boolean", "description": "On cusps that bite into a fossa."},
         action=_text("What to do at the bench."),
     )
+
+
+def _recheck() -> Schema:
+    kinds = [kind.word for kind in FindingKind if kind is not FindingKind.NONE]
+    gone = _object(
+        "A zone of the earlier result that is corrected.",
+        id={"type": "integer", "minimum": 1, "description": "Its number then."},
+        finding=_one_of(kinds, "What was wrong."),
+        place=_text("Where, in words."),
+        area_mm2=_number("Area, mm²."),
+        extreme_mm=_number("Worst reading then, mm."),
+    )
+    trend = _object(
+        "What became of a zone of now.",
+        id={"type": "integer", "minimum": 1, "description": "Its number now."},
+        trend=_one_of([trend.value for trend in Trend], "Beyond the uncertainty of both."),
+    )
+    found = _object(
+        "What changed since an earlier result of the same wax-up; null if none was given.",
+        earlier_sha256=_text("Fingerprint of the earlier framework's file."),
+        corrected=_list(gone, "Zones that are no more."),
+        zones=_list(trend, "Zones of now beside those of then."),
+        taken_off_mm=_number("Farthest that the surface lies under the earlier one, mm."),
+        added_mm=_number("Farthest that it lies above it, mm."),
+    )
+    return {**found, "type": ["object", "null"]}
 
 
 def _beads() -> Schema:

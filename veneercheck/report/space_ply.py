@@ -10,13 +10,22 @@ import numpy.typing as npt
 
 from veneercheck.core.anatomy import Surface
 from veneercheck.core.errors import RecordError
-from veneercheck.core.types import Check, FindingKind, Floats, Ints, Region, TriangleMesh
+from veneercheck.core.types import (
+    Check,
+    FindingKind,
+    Floats,
+    Ints,
+    Recheck,
+    Region,
+    TriangleMesh,
+)
 from veneercheck.report.colours import Bands, readable_layer, vertex_colours
 
 _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
 _READ = ("space_mm", "layer_mm", "u_mm", "nearest_mm")
 _JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm")
-_READINGS = [(name, "<f4") for name in _READ + _JUDGED]
+_ADVICE = ("amount_mm", "taken_off_mm")
+_READINGS = [(name, "<f4") for name in _READ + _JUDGED + _ADVICE]
 _CODED = ("region", "finding", "tooth", "surface")
 _CODES = [(name, "u1") for name in (*_CODED, "red", "green", "blue")]
 _VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
@@ -42,7 +51,7 @@ class SpacePly:
     surface: Ints
 
 
-def space_ply_bytes(check: Check) -> list[bytes]:
+def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]:
     """The file of a check that measured something, in parts to write one after another."""
     space = check.space
     if space is None:
@@ -54,6 +63,8 @@ def space_ply_bytes(check: Check) -> list[bytes]:
     for name in _CODED:
         codes = getattr(check, name)
         vertices[name] = 0 if codes is None else codes
+    vertices["amount_mm"] = np.nan if check.amount_mm is None else check.amount_mm
+    vertices["taken_off_mm"] = np.nan if recheck is None else recheck.taken_off_mm
     layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
     rgb = vertex_colours(layer, check.region, check.finding, bands)
     for column, name in enumerate(("red", "green", "blue")):
@@ -102,6 +113,8 @@ def _comments() -> list[str]:
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
         "ball_mm diameter of the largest ball that touches here and fits under the contour",
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
+        "amount_mm: to take off along the outward normal, negative to add",
+        "taken_off_mm: how far under an earlier framework, negative above it; nan without one",
         f"region: {regions} (unsorted is bare metal or model)",
         f"finding: {findings}",
         f"tooth: ISO 3950, 0 none; surface: {surfaces}",

@@ -38,6 +38,7 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
     lines = ["", _heading(document), _verdict(document)]
     lines += [_zone(zone) for zone in document["zones"]]
     lines += [_question(question) for question in document["questions"]]
+    lines += _recheck(document)
     lines += ["", _layer(document), *_beads(document), _alignment(document)]
     lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
     lines += [_indented(words) for words in document["case"]["frame"]["words"]]
@@ -113,6 +114,19 @@ def _layer(document: Mapping[str, Any]) -> str:
         f"{layer['p05_mm']:.2f}–{layer['p95_mm']:.2f} mm; measured on "
         f"{100 * layer['measured_share']:.0f} % of {layer['veneered_area_mm2']:.0f} mm²"
     )
+
+
+def _recheck(document: Mapping[str, Any]) -> list[str]:
+    found = document["recheck"]
+    if found is None:
+        return []
+    gone = [
+        f"  · corrected: {_FINDING[zone['finding']]}, {zone['place'] or 'zone ' + str(zone['id'])}"
+        for zone in found["corrected"]
+    ]
+    left = [f"  · zone {zone['id']}: {zone['trend']}" for zone in found["zones"]]
+    off, on = found["taken_off_mm"] or 0.0, found["added_mm"] or 0.0
+    return ["", f"Since the earlier check: up to {off:.2f} mm off, {on:.2f} mm on.", *gone, *left]
 
 
 def _beads(document: Mapping[str, Any]) -> list[str]:

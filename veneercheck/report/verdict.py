@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.words import Words
+from veneercheck.report.words import Words, sections
 
 _WITHOUT_ZONES = {
     "no findings": "verdict.none",
@@ -17,7 +18,6 @@ _WITHOUT_ZONES = {
 
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
 _REACHING = re.compile(r"reaching on to (\d\d)")
-_AMOUNT = re.compile(r"(\d+(?:\.\d+)?) mm")
 
 
 def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -44,19 +44,34 @@ def _counted(key: str, count: int, words: Words) -> list[str]:
 
 
 def action_words(zone: Mapping[str, Any], words: Words) -> str:
-    """What to do about a zone; English as filed, else the same amount in the reader's words."""
+    """What to do about a zone; English as filed, else the same in the reader's words."""
     filed = str(zone["action"])
-    amount = _AMOUNT.search(filed)
-    if words.lang == "en" or amount is None:
-        return filed
-    key = "beads" if zone["about"] == "beads" else zone["finding"]
-    told = float(amount.group(1))
-    advised = told if zone["amount_mm"] is None else abs(zone["amount_mm"])
-    what = words(f"actions.{key}", amount=words.mm(advised))
-    if zone["decision"] == "firm":
-        return what
-    guard = words.mm(told)
-    return words("actions.undecided", amount=guard, what=what)
+    return filed if words.lang == "en" else _translated(filed, words)
+
+
+def _translated(filed: str, words: Words) -> str:
+    for key, pattern in _patterns().items():
+        found = pattern.fullmatch(filed)
+        if found:
+            parts = found.groupdict()
+            values = {"amount": words.mm(float(parts["amount"]))}
+            if "what" in parts:
+                values["what"] = _translated(parts["what"], words)
+            return words(f"actions.{key}", **values)
+    return filed
+
+
+@functools.cache
+def _patterns() -> dict[str, re.Pattern[str]]:
+    """What the program files in English, as patterns with their amounts."""
+    return {
+        key: re.compile(
+            re.escape(sentence)
+            .replace(r"\{amount\}", r"(?P<amount>\d+\.\d+) mm")
+            .replace(r"\{what\}", r"(?P<what>.+)")
+        )
+        for key, sentence in sections("en")["actions"].items()
+    }
 
 
 def place_words(told: Mapping[str, Any], words: Words) -> str:

@@ -1,0 +1,216 @@
+"""Limits by stage, the missing chamfer, and what changed since an earlier check, on plates."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core import changes, judge, zones
+from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.types import (
+    Case,
+    Check,
+    Decision,
+    FindingKind,
+    LayerLimits,
+    Region,
+    Trend,
+    TriangleMesh,
+)
+from veneercheck.profile import built_in, parse_profile
+from veneercheck.report import document, zones_of
+from veneercheck.report.terminal import terminal_summary
+from veneercheck.report.verdict import action_words
+from veneercheck.report.words import Words
+from veneercheck.scan import write_stl
+from veneercheck.workflow import check_files
+
+STEPS = 81
+
+
+def plate(depth) -> TriangleMesh:
+    """A plate of 12 × 12 mm, a depth under the xy plane; normals up."""
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, 12.0, STEPS),), indexing="ij")
+    points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
+    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+CONTOUR = plate(lambda x, y: 0.0 * x * y)
+
+
+def cut(x, y, full_mm=1.5, slope_mm=0.1):
+    """Full depth beyond a slope that begins at x = 4."""
+    return full_mm * np.clip((x - 4.0) / slope_mm, 0.0, 1.0) + 0.0 * y
+
+
+def checked(depth, stage: str = "wax") -> Check:
+    return check(
+        Surfaces(plate(depth), CONTOUR), case=Case(stage=stage), limits=built_in(), aligned=True
+    )
+
+
+def findings(found: Check) -> list[FindingKind]:
+    return [zone.finding for zone in found.zones]
+
+
+def spot(x, y, at_x, at_y, radius=1.0):
+    return np.hypot(x - at_x, y - at_y) < radius
+
+
+def test_opaquer_that_is_on_already_is_not_taken_off_again() -> None:
+    """Source: 1.1 mm of space are 0.9 mm of layer under 0.2 mm of opaquer still to come."""
+
+    def depth(x, y):
+        return cut(x, y, 1.1)
+
+    assert findings(checked(depth)) == [FindingKind.TOO_THIN]
+    opaqued = checked(depth, "opaqued")
+    assert opaqued.layer_statistics.median_mm == pytest.approx(1.1, abs=1e-9)
+    assert not any(zone.decision is Decision.FIRM for zone in opaqued.zones)
+
+
+@pytest.mark.parametrize(
+    ("depth_mm", "kind", "words"),
+    [
+        (0.6, None, ""),
+        (0.15, FindingKind.TOO_THIN, "take off 0.25 mm of dentine"),
+        (1.4, FindingKind.TOO_THICK, "add 0.50 mm of dentine"),
+    ],
+)
+def test_dentine_build_up_leaves_room_for_incisal(depth_mm, kind, words) -> None:
+    """Source: the profile's 0.3 to 1.0 mm for what is layered last, 0.032 mm of uncertainty."""
+
+    def depth(x, y):
+        return np.where(spot(x, y, 8.0, 6.0, 1.5), depth_mm, cut(x, y, 0.6))
+
+    found = checked(depth, "dentine")
+    assert findings(found) == ([kind] if kind else [])
+    assert all(zone.action == words for zone in found.zones)
+
+
+def test_finishing_took_metal_everywhere_and_nothing_is_quite_uncut() -> None:
+    """Source: 0.1 mm off all over, the profile's allowance at the cast stage."""
+
+    def depth(x, y):
+        return np.maximum(cut(x, y), 0.1)
+
+    for stage, uncut in (("cast", True), ("wax", False)):
+        found = checked(depth, stage)
+        away = found.framework.points_mm[:, 0] < 3.8
+        assert ((found.region[away] == Region.UNCUT) == uncut).all()
+
+    def proud(x, y):
+        return depth(x, y) - 0.3 * np.exp(-((x - 2.0) ** 2 + (y - 6.0) ** 2))
+
+    (zone,) = checked(proud, "cast").zones
+    assert zone.finding is FindingKind.OVER_CONTOUR
+    assert zone.action.startswith("grind off")
+
+
+def test_missing_chamfer_is_told_in_wax_and_found_fault_with_in_metal() -> None:
+    """Source: the slope reaches 0.6 mm where 1.2 mm are asked for at the band's end."""
+
+    def depth(x, y):
+        return cut(x, y, 1.5, 2.0)
+
+    wax = checked(depth)
+    assert findings(wax) == []
+    assert {question.kind for question in wax.questions} == {"chamfer"}
+    cast = checked(depth, "cast")
+    assert set(findings(cast)) == {FindingKind.TOO_THIN}
+    assert cast.questions == ()
+    assert cast.zones[0].action.startswith("grind off")
+
+
+def test_stages_are_read_from_the_profile() -> None:
+    """Source: the file itself; what it leaves out stays as built in."""
+    limits = parse_profile(
+        {
+            "layer": {"least_mm": 0.8},
+            "surface": {"buccal": {"least_mm": 1.2}},
+            "stage": {"dentine": {"least_mm": 0.4}, "finished": {"greatest_mm": 2.5}},
+        }
+    )
+    assert limits.at("dentine").layer == LayerLimits(0.4, 1.0)
+    assert limits.at("dentine").surfaces == {}
+    assert limits.at("finished").layer == LayerLimits(0.8, 2.5)
+    assert limits.at("finished").opaquer_mm == 0.2
+    assert limits.at("wax") is limits
+    assert set(limits.at("cast").surfaces) == {"buccal"}
+    assert limits.at("opaqued").taken_mm == 0.0
+    with pytest.raises(ProfileError, match="not below greatest_mm"):
+        parse_profile({"stage": {"dentine": {"least_mm": 1.2}}})
+    with pytest.raises(ProfileError, match="«cast»"):
+        parse_profile({"stage": {"casting": {}}})
+
+
+@pytest.mark.parametrize("stage", ["wax", "cast", "opaqued", "dentine", "finished"])
+@pytest.mark.parametrize("excess_mm", [0.4, 0.01])
+def test_every_action_is_told_in_german(stage: str, excess_mm: float) -> None:
+    """Source: each stage's own catalogue entry; no English word is left over."""
+    for finding in (FindingKind.TOO_THIN, FindingKind.TOO_THICK, FindingKind.OVER_CONTOUR):
+        patch = zones.Patch(finding, np.zeros(1, int), 1.0, np.zeros(3), 1.0, excess_mm, 0.04)
+        filed = judge.action_words(patch, stage)
+        told = action_words({"action": filed}, Words("de"))
+        assert f"{judge.advise(patch):.2f}".replace(".", ",") in told
+        assert not {"take", "add", "of", "the", "short", "grind"} & set(told.split())
+
+
+def test_what_changed_since_the_earlier_check() -> None:
+    """Source: three spots drawn then, and what was done to each of them since."""
+
+    def then(x, y):
+        depth = np.where(spot(x, y, 6.5, 2.5), 0.8, cut(x, y))
+        depth = np.where(spot(x, y, 6.5, 6.0), 0.8, depth)
+        return np.where(spot(x, y, 6.5, 9.6), 0.8, depth)
+
+    def now(x, y):
+        depth = np.where(spot(x, y, 6.5, 6.0), 0.5, cut(x, y))
+        depth = np.where(spot(x, y, 6.5, 9.6), 0.8, depth)
+        return np.where(spot(x, y, 10.0, 6.0), 2.6, depth)
+
+    before, after = checked(then), checked(now)
+    told = changes.compare(after, before.zones, before.framework, earlier="x")
+    assert len(told.corrected) == 1
+    assert before.zones[told.corrected[0].id - 1].centre_mm[1] == pytest.approx(2.5, abs=0.1)
+    trend = dict(told.trends)
+    found = {tuple(np.rint(zone.centre_mm[:2]).astype(int)): trend[zone.id] for zone in after.zones}
+    assert found == {(6, 6): Trend.WORSE, (6, 10): Trend.SAME, (10, 6): Trend.NEW}
+    x, y = after.framework.points_mm[:, 0], after.framework.points_mm[:, 1]
+    for at, expected in (((6.5, 2.5), 0.7), ((6.5, 6.0), -0.3), ((10.0, 6.0), 1.1), ((2, 2), 0.0)):
+        # In the middle, where no wall of a spot is nearer than its floor.
+        middle = spot(x, y, *at, 0.2)
+        assert np.abs(told.taken_off_mm[middle]).max() <= abs(expected) + 1e-9
+        if abs(expected) < 0.8:
+            assert told.taken_off_mm[middle] == pytest.approx(expected, abs=1e-9)
+
+
+def test_an_earlier_result_is_read_from_its_folder(tmp_path: Path) -> None:
+    """Source: the same files twice, so that nothing changed; then a wax-up that is another."""
+
+    def depth(x, y):
+        return np.where(spot(x, y, 8.0, 6.0), 0.8, cut(x, y))
+
+    other = TriangleMesh(CONTOUR.points_mm + [0.0, 0.0, 0.01], CONTOUR.faces)
+    for name, mesh in (("f", plate(depth)), ("w", CONTOUR), ("o", other)):
+        write_stl(tmp_path / f"{name}.stl", mesh)
+    framework, out = tmp_path / "f.stl", tmp_path / "first"
+    more = {"unit": "mm", "aligned": True, "with_report": False}
+    first = check_files(framework, tmp_path / "w.stl", out=out, **more)
+    again = check_files(framework, tmp_path / "w.stl", out=tmp_path / "again", earlier=out, **more)
+    assert zones_of(document(first))[0].centre_mm == first.check.zones[0].centre_mm
+    described = document(again)
+    assert described["recheck"]["corrected"] == []
+    assert described["recheck"]["zones"] == [{"id": 1, "trend": "same"}]
+    assert described["recheck"]["taken_off_mm"] == pytest.approx(0.0, abs=1e-5)
+    assert "zone 1: same" in terminal_summary(described)
+    with pytest.raises(RecordError, match="another wax-up"):
+        check_files(framework, tmp_path / "o.stl", earlier=out, **more)
+    with pytest.raises(ProfileError, match="no stage"):
+        check_files(framework, tmp_path / "w.stl", stage="casting", **more)
