@@ -141,26 +141,12 @@ def check(
     )
     alignment = _residual_told(alignment, reading, parts)
     where = _places(framework, reading, parts, case)
-    patches = [
-        (excess, patch)
-        for excess in _compared(reading, parts, limits, where)
-        for patch in zones.patches(framework, reading, parts, limits, excess)
-    ]
-    told = _words_of(where, reading, parts)
-    unshaped: list[zones.Patch] = []
-    if case.stage == WAX:
-        unshaped = [patch for _, patch in patches if zones.is_of_band(patch, reading, parts)]
-        patches = [pair for pair in patches if pair[1] not in unshaped]
-    knife = [_knife(reading, excess, patch) for excess, patch in patches]
-    advised = [
-        judge.Advised(patch, _volume(reading, amount))
-        for (_, patch), amount in zip(patches, knife, strict=True)
-    ]
+    worked = _work(framework, reading, parts, limits=limits, where=where, stage=case.stage)
     if beaded is not None:
-        thin = [patch for _, patch in patches if patch.finding is FindingKind.TOO_THIN]
-        advised += map(judge.Advised, zones.bead_patches(beaded, raw, reading, limits, thin))
+        worked.advised.extend(_over_beads(beaded, raw, reading, limits, worked.advised))
+    told = _words_of(where, reading, parts)
     found = judge.decide(
-        advised,
+        worked.advised,
         told,
         lambda at: anatomy.on_functional_cusps(where, at, reading.space.area_mm2),
         case.stage,
@@ -175,13 +161,13 @@ def check(
         alignment=alignment,
         space=reading.space,
         region=parts.code,
-        finding=_painted([one.patch for one in advised], len(framework.points_mm)),
+        finding=_painted([one.patch for one in worked.advised], len(framework.points_mm)),
         measured_share=share,
         veneered_area_mm2=float(reading.space.area_mm2[veneered].sum()),
         space_statistics=_over(reading.space.space_mm, reading.space.area_mm2, veneered),
         layer_statistics=_over(reading.space.layer_mm, reading.space.area_mm2, veneered),
         zones=found,
-        questions=(*stops, *judge.chamfers(unshaped, told), *unlike),
+        questions=(*stops, *judge.chamfers(worked.unshaped, told), *unlike),
         verdict=judge.sum_up(
             found,
             alignment.state,
@@ -192,12 +178,58 @@ def check(
         case=case,
         limits=limits,
         frame=_frame(where),
-        amount_mm=_all_amounts(patches, knife, len(framework.points_mm)),
+        amount_mm=worked.amount_mm,
         tooth=where.tooth,
         surface=where.surface,
         beads=None if beaded is None else _bead_field(beaded, raw, limits),
         told=tuple(_told_of(part, framework, reading, told) for part in attached),
     )
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """What the hand may have to do: zones, missing chamfers, and amounts at every vertex."""
+
+    advised: list[judge.Advised]
+    unshaped: list[zones.Patch]
+    amount_mm: Floats
+
+
+def _work(
+    framework: TriangleMesh,
+    reading: measure.Reading,
+    parts: regions.Regions,
+    *,
+    limits: Limits,
+    where: anatomy.Places,
+    stage: str,
+) -> _Work:
+    """Zones with what the knife does about them: off where positive, to be added where negative."""
+    count = len(framework.points_mm)
+    off, on = np.zeros(count), np.zeros(count)
+    advised, unshaped = [], []
+    for excess in _compared(reading, parts, limits, where):
+        side = on if excess.finding is FindingKind.TOO_THICK else off
+        for patch in zones.patches(framework, reading, parts, limits, excess):
+            if stage == WAX and zones.is_of_band(patch, reading, parts):
+                unshaped.append(patch)
+                continue
+            amount = zones.amounts(reading, excess, patch, judge.advise(patch))
+            advised.append(judge.Advised(patch, float(reading.space.area_mm2 @ amount)))
+            np.maximum(side, amount, out=side)
+    return _Work(advised, unshaped, np.where(off > 0, off, -on))
+
+
+def _over_beads(
+    found: beads.Beads,
+    raw: measure.Reading,
+    reading: measure.Reading,
+    limits: Limits,
+    advised: list[judge.Advised],
+) -> list[judge.Advised]:
+    """Zones where only the cover over beads is short."""
+    thin = [one.patch for one in advised if one.patch.finding is FindingKind.TOO_THIN]
+    return [judge.Advised(p) for p in zones.bead_patches(found, raw, reading, limits, thin)]
 
 
 def _painted_over(
@@ -211,27 +243,6 @@ def _painted_over(
     for part in attached:
         full[part.vertices] = Region.ATTACHMENT
     return full
-
-
-def _knife(reading: measure.Reading, excess: zones.Excess, patch: zones.Patch) -> Floats:
-    """What the knife takes off or adds at every vertex for one zone."""
-    return zones.amounts(reading, excess, patch, judge.advise(patch))
-
-
-def _volume(reading: measure.Reading, amount_mm: Floats) -> float:
-    volume = float(reading.space.area_mm2 @ amount_mm)
-    return volume if volume > 0 else math.nan
-
-
-def _all_amounts(
-    patches: list[tuple[zones.Excess, zones.Patch]], knife: list[Floats], count: int
-) -> Floats:
-    """Off where positive, to be added where negative; the larger of two that overlap."""
-    off, on = np.zeros(count), np.zeros(count)
-    for (_, patch), amount in zip(patches, knife, strict=True):
-        side = on if patch.finding is FindingKind.TOO_THICK else off
-        np.maximum(side, amount, out=side)
-    return np.where(off > 0, off, -on)
 
 
 def _bead_field(found: beads.Beads, raw: measure.Reading, limits: Limits) -> BeadField:
