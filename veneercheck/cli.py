@@ -111,9 +111,7 @@ def check_command(
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
 
-    order = Order(
-        framework, waxup, case, profile, unit, aligned, stage=stage, earlier=earlier
-    )
+    order = Order(framework, waxup, case, profile, unit, aligned, stage=stage, earlier=earlier)
     outcome = carry_out(
         order,
         out=out,
