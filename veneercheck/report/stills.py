@@ -50,6 +50,9 @@ MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
+_PNG_LEVEL = 4
+"""Level 6 takes twice as long for 6 % less."""
+
 _MOST_CLOSE_UPS = 8
 """More of them would make the contact sheet longer than a screen can show; all stand in stills/."""
 
@@ -104,7 +107,7 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
             if following:
                 drawing = ahead.submit(drawn, scene, following[1])
             stream = io.BytesIO()
-            lettered(scene, name, camera, raster).save(stream, "PNG", compress_level=6)
+            lettered(scene, name, camera, raster).save(stream, "PNG", compress_level=_PNG_LEVEL)
             written[name] = put(place / f"{name}.png", [stream.getvalue()])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
@@ -122,7 +125,7 @@ def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
     for index, view in enumerate(views):
         sheet.paste(view, (index % 2 * width, index // 2 * height))
     stream = io.BytesIO()
-    sheet.save(stream, "PNG", compress_level=6)
+    sheet.save(stream, "PNG", compress_level=_PNG_LEVEL)
     return put(folder / OVERVIEW, [stream.getvalue()])
 
 

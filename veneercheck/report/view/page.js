@@ -4,7 +4,9 @@ const FLIGHT_MS = 450;
 const TURN_PER_PX = 0.008;
 const COARSE_MM = 0.45;
 const REST_MS = 160;
+const FINE_MS = 350;
 const MOVING_SHARE = 0.5;
+const FINEST = 2;
 const COVERAGE = 2;
 // Engines may lose NaN between corners: a value far below every space stands for it.
 const NOT_MEASURED = -1e9;
@@ -154,6 +156,7 @@ class View {
   // Draw once in the next frame; `moving` takes the coarse copy of the mesh.
   ask(moving) {
     this.moving = moving;
+    if (moving) this.fine = false;
     if (this.asked) return;
     this.asked = requestAnimationFrame(() => { this.asked = 0; this.draw(); });
   }
@@ -162,6 +165,7 @@ class View {
     clearTimeout(this.rest);
     this.outline();
     this.ask(false);
+    this.rest = setTimeout(() => { this.fine = true; this.ask(false); }, FINE_MS);
   }
 
   rested() {
@@ -224,7 +228,8 @@ class View {
 
   // Fewer pixels while the picture moves: without a graphics card every pixel is paid for.
   fit() {
-    const grain = Math.min(devicePixelRatio || 1, 2) * (this.moving ? MOVING_SHARE : 1);
+    const own = Math.min(devicePixelRatio || 1, FINEST);
+    const grain = this.moving ? own * MOVING_SHARE : this.fine ? FINEST : own;
     const width = Math.max(1, Math.round(this.canvas.clientWidth * grain));
     const height = Math.max(1, Math.round(this.canvas.clientHeight * grain));
     if (this.canvas.width !== width) this.canvas.width = width;

@@ -109,7 +109,9 @@ const FINER = 32;
 
 class Painter {
   constructor(canvas) {
-    const gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: false });
+    // Edges are smoothed by finer pixels once the picture rests: the engine's own smoothing would
+    // cost as much again in every frame that moves.
+    const gl = canvas.getContext("webgl2", { antialias: false, preserveDrawingBuffer: false });
     if (!gl) throw new Error("no WebGL 2");
     this.gl = gl;
     this.canvas = canvas;
