@@ -184,3 +184,32 @@ def test_opaquer_and_beads_are_taken_off_once() -> None:
     alignment = align.given(body.inner, body.outer)
     space = measure(body.inner, body.outer, alignment=alignment, limits=thick).space
     assert space.layer_mm == pytest.approx(space.space_mm - 0.55, nan_ok=True)
+
+
+def test_metal_is_measured_where_both_sides_were_scanned() -> None:
+    """Source: a shell between balls of 3.4 and 4 mm is 0.6 mm thick; a solid ball shows no end."""
+    body = concentric_spheres(0.2)
+    inside = concentric_spheres(0.2, 3.4).inner
+    shell = TriangleMesh(
+        np.concatenate([body.inner.points_mm, inside.points_mm]),
+        np.concatenate([body.inner.faces, inside.faces[:, ::-1] + len(body.inner.points_mm)]),
+    )
+    metal = reading_of(shell, body.outer).space.metal_mm
+    assert metal == pytest.approx(0.6, abs=body.faceting_mm)
+    solid = reading_of(body.inner, body.outer).space.metal_mm
+    assert np.isnan(solid).all(), "8 mm away lies no other side of a wall"
+
+
+def test_metal_over_a_hole_has_no_thickness() -> None:
+    body = concentric_spheres(0.2)
+    inside = concentric_spheres(0.2, 3.4).inner
+    middle = inside.points_mm[inside.faces].mean(axis=1)
+    faces = inside.faces[middle[:, 2] < 2.5][:, ::-1] + len(body.inner.points_mm)
+    shell = TriangleMesh(
+        np.concatenate([body.inner.points_mm, inside.points_mm]),
+        np.concatenate([body.inner.faces, faces]),
+    )
+    metal = reading_of(shell, body.outer).space.metal_mm[: len(body.inner.points_mm)]
+    z = body.inner.points_mm[:, 2]
+    assert np.isnan(metal[z > 3.4]).all()
+    assert metal[z < 2.4] == pytest.approx(0.6, abs=body.faceting_mm)

@@ -251,3 +251,14 @@ def test_edge_pairs_are_the_edges_of_libigl() -> None:
     faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]
     own = edge_pairs(faces)
     assert sorted(map(tuple, np.sort(igl.edges(faces), axis=1))) == list(map(tuple, own))
+
+
+def test_a_refined_surface_leaves_no_place_far_from_a_vertex() -> None:
+    """Source: the middle of an even triangle of edge L lies L/√3 off its corners; none is worse."""
+    plate = TriangleMesh([[0, 0, 0], [7, 0, 0], [0.4, 5, 1], [6, 6, 0]], [[0, 1, 2], [1, 3, 2]])
+    fine, _, _ = quantities.refine(plate, 0.15)
+    share = np.random.default_rng(2).dirichlet(np.ones(3), size=(len(fine.faces), 20))
+    corners = fine.points_mm[fine.faces]
+    places = share @ corners
+    gap = np.linalg.norm(places[:, :, None, :] - corners[:, None, :, :], axis=-1).min(axis=2)
+    assert 0.05 < gap.max() <= 0.15 / np.sqrt(3.0) < 0.09

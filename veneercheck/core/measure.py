@@ -133,6 +133,7 @@ def measure(
         nearest.agreement,
     )
     u = uncertainty(inner, outer, ends, alignment=alignment, limits=limits)
+    metal = RayScene(inner.mesh, engine=engine)
     space = SpaceMap(
         space_mm=rays.space_mm,
         layer_mm=rays.space_mm - limits.taken_mm,
@@ -144,10 +145,10 @@ def measure(
         u_mm=u.ray_mm,
         u_judged_mm=u.judged_mm,
         u_noise_mm=u.noise_mm,
+        metal_mm=_metal_mm(inner, metal),
         area_mm2=inner.area_mm2,
         outcome=rays.outcome,
     )
-    metal = RayScene(inner.mesh, engine=engine)
     own = metal.first_hit(inner.mesh.points_mm + _SELF_START_MM * inner.normals, inner.normals)
     sees_itself = own.met & ~(own.distance_mm >= rays.left_after_mm)
     outside = look_from_outside(
@@ -159,6 +160,18 @@ def measure(
         deep_mm=limits.layer.greatest_mm,
     )
     return Reading(space, inner.normals, nearest.agreement, sees_itself, edges, outside)
+
+
+def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
+    """Thickness under every vertex: a ray inward to where it leaves the framework's body.
+
+    A ray that enters a body first, or leaves through a hole, says nothing of the metal.
+    """
+    way = -inner.normals
+    hits = metal.first_hit(inner.mesh.points_mm + _SELF_START_MM * way, way)
+    leaves = hits.met & (row_dot(metal.face_normal.take(hits.face, axis=0), way) > 0)
+    thickness = hits.distance_mm + _SELF_START_MM
+    return np.where(leaves & (thickness <= REACH_MM), thickness, np.nan)
 
 
 class _RaysBothWays:

@@ -277,6 +277,9 @@ class SpaceMap:
         Standard uncertainty of the two judged readings, which a slanting ray does not inflate.
     u_noise_mm : ndarray, shape (n,)
         The part of `u_judged_mm` that averages out over an area: noise of both scans.
+    metal_mm : ndarray, shape (n,)
+        Thickness of the framework itself under the vertex, straight inward to where it ends; NaN
+        where the scan does not show its other side.
     area_mm2 : ndarray, shape (n,)
         Area that each vertex stands for.
     outcome : ndarray of int64, shape (n,)
@@ -293,6 +296,7 @@ class SpaceMap:
     u_mm: Floats
     u_judged_mm: Floats
     u_noise_mm: Floats
+    metal_mm: Floats
     area_mm2: Floats
     outcome: Ints
 

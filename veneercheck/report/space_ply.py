@@ -23,7 +23,7 @@ from veneercheck.report.colours import Bands, readable_layer, vertex_colours
 
 _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
 _READ = ("space_mm", "layer_mm", "u_mm", "nearest_mm")
-_JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm")
+_JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm", "metal_mm")
 _ADVICE = ("amount_mm", "taken_off_mm")
 _READINGS = [(name, "<f4") for name in _READ + _JUDGED + _ADVICE]
 _CODED = ("region", "finding", "tooth", "surface")
@@ -113,6 +113,7 @@ def _comments() -> list[str]:
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
         "ball_mm diameter of the largest ball that touches here and fits under the contour",
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
+        "metal_mm thickness of the framework straight inward, where both its sides were scanned",
         "amount_mm: to take off along the outward normal, negative to add",
         "taken_off_mm: how far under an earlier framework, negative above it; nan without one",
         f"region: {regions} (unsorted is bare metal or model)",
