@@ -93,7 +93,7 @@ def alignment_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]
         [words("report.u_max"), words.mm(fit["u_max_mm"], 3)],
     ]
     if fit["weakest"]:
-        rows.append([words("report.weakest"), fit["weakest"]])
+        rows.append([words("report.weakest"), words.known("weakest", fit["weakest"])])
     if fit["reasons"]:
         rows.append([words("report.reasons"), "; ".join(fit["reasons"])])
     return rows
