@@ -152,12 +152,13 @@ def _views(scene: Scene) -> dict[str, list[list[float]]]:
 
 def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
     bridge = scene.bridge
-    along = ("distal", "mesial") if bridge.sides_known else ("", "")
+    along = ("mesial", "distal") if bridge.sides_known else ("", "")
     spans = {
-        "mesial": (bridge.mesial, bridge.buccal, bridge.occlusal,
-                   ("lingual", "buccal", "occlusal", "basal")),
-        "buccal": (bridge.buccal, bridge.mesial, bridge.occlusal, (*along, "occlusal", "basal")),
-        "occlusal": (bridge.occlusal, bridge.mesial, bridge.buccal, (*along, "buccal", "lingual")),
+        "mesial": (bridge.mesial, -bridge.buccal, bridge.occlusal,
+                   ("buccal", "lingual", "occlusal", "basal")),
+        "buccal": (bridge.buccal, -bridge.mesial, bridge.occlusal, (*along, "occlusal", "basal")),
+        "occlusal": (bridge.occlusal, -bridge.mesial, bridge.buccal,
+                     (*along, "buccal", "lingual")),
     }  # fmt: skip
     return {
         name: {
