@@ -13,6 +13,7 @@ from veneercheck.core import (
     anatomy,
     attachments,
     beads,
+    budget,
     judge,
     meant,
     measure,
@@ -51,6 +52,9 @@ MOST_TRIANGLES = 3_000_000
 _TRIANGLES_PER_SQUARE = 4.0
 """Halving leaves edges between half the limit and the limit: about this many an edge squared."""
 
+_STRAY = 0.05
+"""Share of a zone whose metal may read thinner than what is told of it."""
+
 Say = Callable[[str], None]
 
 
@@ -66,6 +70,8 @@ class Surfaces:
         Noise of each scan, standard deviation.
     paint : ndarray of int64, shape (n,), optional
         `Region` codes painted on the framework, −1 where nothing was painted.
+    die : TriangleMesh, optional
+        The prepared teeth, in the wax-up's frame.
     """
 
     framework: TriangleMesh
@@ -73,6 +79,7 @@ class Surfaces:
     framework_noise_mm: float = 0.0
     waxup_noise_mm: float = 0.0
     paint: Ints | None = None
+    die: TriangleMesh | None = None
 
 
 def _silent(_: str) -> None:
@@ -141,7 +148,10 @@ def check(
     )
     alignment = _residual_told(alignment, reading, parts)
     where = _places(framework, reading, parts, case)
-    worked = _work(framework, reading, parts, limits=limits, where=where, stage=case.stage)
+    metal = _metal(framework, reading, surfaces.die)
+    worked = _work(
+        framework, reading, parts, metal=metal, limits=limits, where=where, stage=case.stage
+    )
     if beaded is not None:
         worked.advised.extend(_over_beads(beaded, raw, reading, limits, worked.advised))
     told = _words_of(where, reading, parts)
@@ -149,7 +159,8 @@ def check(
         worked.advised,
         told,
         lambda at: anatomy.on_functional_cusps(where, at, reading.space.area_mm2),
-        case.stage,
+        stage=case.stage,
+        limits=limits,
     )
     stops = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
     unlike = meant.compare(framework, where, parts, reading.space.area_mm2, case)
@@ -179,6 +190,7 @@ def check(
         limits=limits,
         frame=_frame(where),
         amount_mm=worked.amount_mm,
+        metal_left_mm=worked.metal_left_mm,
         tooth=where.tooth,
         surface=where.surface,
         beads=None if beaded is None else _bead_field(beaded, raw, limits),
@@ -193,6 +205,20 @@ class _Work:
     advised: list[judge.Advised]
     unshaped: list[zones.Patch]
     amount_mm: Floats
+    metal_left_mm: Floats
+
+
+def _metal(framework: TriangleMesh, reading: measure.Reading, die: TriangleMesh | None) -> Floats:
+    """Thickness of the metal at every vertex, as far as its other side is known."""
+    if die is None:
+        return np.full(len(framework.points_mm), np.nan)
+    return budget.metal_to_die(framework, reading.normals, die)
+
+
+def _least(values: Floats, vertices: Ints) -> float:
+    """The least of a zone, a few stray points left out; NaN where nothing is known."""
+    known = values[vertices][np.isfinite(values[vertices])]
+    return float(np.quantile(known, _STRAY)) if len(known) else math.nan
 
 
 def _work(
@@ -200,6 +226,7 @@ def _work(
     reading: measure.Reading,
     parts: regions.Regions,
     *,
+    metal: Floats,
     limits: Limits,
     where: anatomy.Places,
     stage: str,
@@ -208,6 +235,9 @@ def _work(
     count = len(framework.points_mm)
     off, on = np.zeros(count), np.zeros(count)
     advised, unshaped = [], []
+    least, _ = _limits_of_surfaces(limits, where)
+    need = zones.least_layer_mm(parts, limits, least)
+    left = budget.metal_left(metal, reading.space.judged_low_mm, need, limits)
     for excess in _compared(reading, parts, limits, where):
         side = on if excess.finding is FindingKind.TOO_THICK else off
         for patch in zones.patches(framework, reading, parts, limits, excess):
@@ -215,9 +245,16 @@ def _work(
                 unshaped.append(patch)
                 continue
             amount = zones.amounts(reading, excess, patch, judge.advise(patch))
-            advised.append(judge.Advised(patch, float(reading.space.area_mm2 @ amount)))
+            left_here = _least(left, patch.vertices)
+            if excess.finding is not FindingKind.TOO_THICK:
+                # No advice ever takes a wall below its limit.
+                amount = np.fmin(amount, np.maximum(metal - limits.least_metal_mm, 0.0))
+            if excess.finding is FindingKind.TOO_THIN and left_here <= 0.0:
+                amount = np.zeros(count)  # no cut makes room: others decide first
+            volume = float(reading.space.area_mm2 @ amount)
+            advised.append(judge.Advised(patch, volume, _least(metal, patch.vertices), left_here))
             np.maximum(side, amount, out=side)
-    return _Work(advised, unshaped, np.where(off > 0, off, -on))
+    return _Work(advised, unshaped, np.where(off > 0, off, -on), left)
 
 
 def _over_beads(

@@ -36,6 +36,7 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
         "smallest_mm2": (0.25, ESTIMATE),
         "narrowest_mm": (0.4, ESTIMATE),
     },
+    "metal": {"least_mm": (0.5, f"{PRACTICE}: retainers of bridges; single crowns 0.3 mm")},
     "beads": {"least_cover_mm": (0.8, ESTIMATE)},
 }
 """Every limit of a profile with its built-in value and where that value comes from."""
@@ -155,6 +156,7 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         seating_u_mm=value["scan.seating_u_mm"],
         smallest_zone_mm2=_positive(value, "zone.smallest_mm2", where),
         narrowest_zone_mm=value["zone.narrowest_mm"],
+        metal_least_mm=value["metal.least_mm"],
         bead_cover_mm=value["beads.least_cover_mm"],
         surfaces=_surfaces(document, layer, where),
         certainty=certainty,
@@ -230,6 +232,7 @@ def profile_toml(limits: Limits) -> str:
         "scan.seating_u_mm": limits.seating_u_mm,
         "zone.smallest_mm2": limits.smallest_zone_mm2,
         "zone.narrowest_mm": limits.narrowest_zone_mm,
+        "metal.least_mm": limits.metal_least_mm,
         "beads.least_cover_mm": limits.bead_cover_mm,
     }
     escaped = limits.name.replace("\\", "\\\\").replace('"', '\\"')

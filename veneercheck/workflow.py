@@ -29,7 +29,7 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     )
     from veneercheck.profile import CaseFile
     from veneercheck.report import FiledResult, Language, Paper
-    from veneercheck.scan import ScanPair
+    from veneercheck.scan import Scan, ScanPair
 
 Say = Callable[[str], None]
 
@@ -86,6 +86,8 @@ class Settled:
         The scans' names where the files bear others.
     earlier : Path, optional
         Folder of an earlier result of the same wax-up.
+    die : Path, optional
+        Scan of the prepared teeth, in the wax-up's frame.
     """
 
     framework: Path
@@ -96,6 +98,7 @@ class Settled:
     aligned: bool = False
     called: tuple[str, str] | None = None
     earlier: Path | None = None
+    die: Path | None = None
 
 
 def settle(order: Order) -> Settled:
@@ -122,6 +125,7 @@ def settle(order: Order) -> Settled:
         order.aligned,
         order.called,
         order.earlier,
+        case_file.die,
     )
 
 
@@ -269,15 +273,15 @@ def carry_out(
     from veneercheck.core.types import Outcome
 
     earlier = _earlier(work.earlier, pair.waxup.source.sha256) if work.earlier else None
-    found = check(
-        _surfaces(pair), case=work.case, limits=work.limits, aligned=work.aligned, say=say
-    )
+    die = scan.read_scan(work.die, unit=work.unit) if work.die else None
+    surfaces = dataclasses.replace(_surfaces(pair), die=die.mesh if die else None)
+    found = check(surfaces, case=work.case, limits=work.limits, aligned=work.aligned, say=say)
     outcome = Outcome(
         found,
         *_sources(pair, order.called),
         __version__,
         now or datetime.now(UTC),
-        (*pair.remarks, *_exchanged(pair, found)),
+        (*pair.remarks, *_exchanged(pair, found), *_die_told(die)),
         None if earlier is None else _changes(found, earlier),
     )
     if out is not None:
@@ -365,6 +369,16 @@ def _surfaces(pair: ScanPair) -> Surfaces:
         waxup, _ = select_faces(waxup, np.logical_not(guessed[waxup.faces].all(axis=1)))
     noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)
     return Surfaces(pair.framework.mesh, waxup, *noise, paint)
+
+
+def _die_told(die: Scan | None) -> list[Fault]:
+    """The third scan, named with its fingerprint."""
+    from veneercheck.core.types import Fault
+
+    if die is None:
+        return []
+    words = f"the metal was measured down to the die in {die.source.file}, SHA-256 "
+    return [Fault("die", 1, f"{words}{die.source.sha256}.")]
 
 
 def _exchanged(pair: ScanPair, found: Check) -> list[Fault]:

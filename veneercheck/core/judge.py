@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from veneercheck.core.budget import answer
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
     BEADS,
@@ -15,11 +16,13 @@ from veneercheck.core.types import (
     VENEER,
     WAX,
     AlignmentState,
+    Answer,
     Case,
     Decision,
     FindingKind,
     Floats,
     Ints,
+    Limits,
     Question,
     Statistics,
     Verdict,
@@ -42,6 +45,8 @@ class Advised:
 
     patch: Patch
     volume_mm3: float = math.nan
+    metal_mm: float = math.nan
+    metal_left_mm: float = math.nan
 
 
 PlaceWords = Callable[[Ints], tuple[str | None, str | None, str]]
@@ -56,11 +61,44 @@ def _never(_: Ints) -> bool:
     return False
 
 
+def _budget(advised: Advised, limits: Limits, surface: str | None) -> tuple[str, float] | None:
+    """What the budget of space says instead of «take off», and what may be taken off.
+
+    None where there is room enough, or the metal's other side is not known.
+    """
+    if advised.patch.finding is not FindingKind.TOO_THIN or advised.patch.beads:
+        return None
+    left = advised.metal_left_mm
+    told = answer(left, limits)
+    if told is Answer.NO_ROOM:
+        return _NO_ROOM.format(amount=f"{limits.least_metal_mm - left:.2f} mm"), 0.0
+    if told is not Answer.METAL_TOO_THIN:
+        return None
+    spare_mm = max(advised.metal_mm - limits.least_metal_mm, 0.0)
+    spare_mm = _KNIFE_STEP_MM * math.floor(spare_mm / _KNIFE_STEP_MM + 1e-6)
+    if surface in _BETWEEN_TEETH or not spare_mm > 0:
+        return _LEAVE.format(amount=f"{left:.2f} mm"), 0.0
+    return _AT_MOST.format(amount=f"{spare_mm:.2f} mm", metal=f"{left:.2f} mm"), spare_mm
+
+
+_BETWEEN_TEETH = ("mesial", "distal")
+_AT_MOST = (
+    "take off {amount} at most: the least layer would leave {metal} of metal, below its limit"
+)
+_LEAVE = (
+    "do not cut, the least layer would leave {amount} of metal, below its limit: "
+    "stain or opaquer here"
+)
+_NO_ROOM = "no room for metal and veneer, {amount} short: a question for the dentist or the contour"
+
+
 def decide(
     advised: list[Advised],
     place: PlaceWords = _nowhere,
     functional: Callable[[Ints], bool] = _never,
-    stage: str = WAX,
+    *,
+    stage: str,
+    limits: Limits,
 ) -> tuple[Zone, ...]:
     """Judge every patch and rank them.
 
@@ -75,6 +113,8 @@ def decide(
         Whether some vertices lie on functional cusps.
     stage : str
         Of the work: what can be done about a zone depends on it.
+    limits : Limits
+        For the least metal.
     """
     bites = [functional(one.patch.vertices) for one in advised]
 
@@ -85,7 +125,7 @@ def decide(
 
     ranked = sorted(range(len(advised)), key=rank)
     return tuple(
-        _zone(number, advised[index], place, bites[index], stage)
+        _zone(number, advised[index], place, bites[index], stage=stage, limits=limits)
         for number, index in enumerate(ranked, start=1)
     )
 
@@ -104,10 +144,20 @@ def advise(patch: Patch) -> float:
     return max(steps, 1) * _KNIFE_STEP_MM
 
 
-def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool, stage: str) -> Zone:
+def _zone(
+    number: int,
+    advised: Advised,
+    place: PlaceWords,
+    functional: bool,
+    *,
+    stage: str,
+    limits: Limits,
+) -> Zone:
     patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices)
+    within = _budget(advised, limits, surface)
+    amount = within[1] if within else advise(patch)
     return Zone(
         id=number,
         finding=patch.finding,
@@ -119,11 +169,13 @@ def _zone(number: int, advised: Advised, place: PlaceWords, functional: bool, st
         tooth=tooth,
         surface=surface,
         place=words,
-        action=action_words(patch, stage),
+        action=within[0] if within else action_words(patch, stage),
+        metal_mm=advised.metal_mm,
+        metal_left_mm=advised.metal_left_mm,
         about=BEADS if patch.beads else VENEER,
         limit_mm=patch.limit_mm,
         typical_mm=patch.typical_mm,
-        amount_mm=-advise(patch) if patch.finding is FindingKind.TOO_THICK else advise(patch),
+        amount_mm=-amount if patch.finding is FindingKind.TOO_THICK else amount,
         volume_mm3=advised.volume_mm3,
         functional=functional,
     )

@@ -333,6 +333,10 @@ class Zone:
     """Of all that, running out to nothing where the limit is kept surely."""
     functional: bool = False
     """On cusps that bite into the opposing fossae."""
+    metal_mm: float = math.nan
+    """Least metal under the zone; NaN where its other side is not known."""
+    metal_left_mm: float = math.nan
+    """What of it would be left if the least layer were made; negative: there is no room."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -368,6 +372,15 @@ class Question:
     words: str
     place: str = ""
     """Tooth, surface, third and part in words; empty where nothing is known."""
+
+
+class Answer(StrEnum):
+    """Whether the least layer can be had, where the metal's other side is known."""
+
+    TAKE_OFF = "take off"
+    METAL_TOO_THIN = "metal too thin"
+    NO_ROOM = "no room"
+    UNKNOWN = "unknown"
 
 
 class Trend(StrEnum):
@@ -453,6 +466,10 @@ class LayerLimits:
     greatest_mm: float
 
 
+WAX, CAST = "wax", "cast"
+"""The first two stages of the work: the cut-back pattern, and its casting."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True)
 class StageLimits:
     """What differs at one stage of the work, lengths in mm; None: as at the others.
@@ -490,6 +507,8 @@ class Limits:
     narrowest_zone_mm: float = 0.4
     bead_cover_mm: float = 0.8
     finishing_mm: float = 0.0
+    metal_least_mm: float = 0.5
+    metal_to_come_mm: float = 0.0
     stages: Mapping[str, StageLimits] = dataclasses.field(default_factory=dict)
     surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
     certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)
@@ -499,12 +518,21 @@ class Limits:
         """What opaquer and beads take of the space."""
         return self.opaquer_mm + self.beads_mm
 
+    @property
+    def least_metal_mm(self) -> float:
+        """Least metal at this stage, with what finishing is still to take."""
+        return self.metal_least_mm + self.metal_to_come_mm
+
     def at(self, stage: str) -> Limits:
         """The limits in force at a stage of the work.
 
         A stage with limits of its own is about another layer: the surfaces' own are left out.
+        In wax, what finishing will take off the cast is still to be there.
         """
         own = self.stages.get(stage)
+        if stage == WAX and CAST in self.stages:
+            to_come = self.stages[CAST].finishing_mm
+            self = dataclasses.replace(self, metal_to_come_mm=to_come)  # noqa: PLW0642
         if own is None:
             return self
         least = self.layer.least_mm if own.least_mm is None else own.least_mm
@@ -521,9 +549,6 @@ class Limits:
             surfaces={} if another else self.surfaces,
         )
 
-
-WAX = "wax"
-"""The first stage of the work: the cut-back pattern."""
 
 ASK = "ask"
 FORBIDDEN = "forbidden"
@@ -590,6 +615,8 @@ class Check:
     case: Case
     limits: Limits
     frame: Frame = Frame()
+    metal_left_mm: Floats | None = None
+    """Metal left at every vertex if the least layer were made; NaN where it is not known."""
     amount_mm: Floats | None = None
     """What the knife takes off at every vertex, along its normal; negative: to be added."""
     tooth: Ints | None = None

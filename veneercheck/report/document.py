@@ -153,6 +153,7 @@ def _profile(limits: Limits) -> dict[str, Any]:
             "smallest_mm2": limits.smallest_zone_mm2,
             "narrowest_mm": limits.narrowest_zone_mm,
         },
+        "metal": {"least_mm": limits.metal_least_mm, "to_come_mm": limits.metal_to_come_mm},
         "beads": {"least_cover_mm": limits.bead_cover_mm},
         "surfaces": {name: dataclasses.asdict(own) for name, own in limits.surfaces.items()},
         "certainty": dict(limits.certainty),
@@ -201,6 +202,8 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "amount_mm": number(zone.amount_mm),
         "volume_mm3": number(zone.volume_mm3),
         "functional": zone.functional,
+        "metal_mm": number(zone.metal_mm),
+        "metal_left_mm": number(zone.metal_left_mm),
         "action": zone.action,
     }
 

@@ -43,6 +43,8 @@ _ZONE_COLUMNS = (
     "amount_mm",
     "volume_mm3",
     "functional",
+    "metal_mm",
+    "metal_left_mm",
     "action",
 )
 

@@ -227,6 +227,11 @@ def _profile() -> Schema:
             smallest_mm2=_length("Smaller ones are not listed, mm²."),
             narrowest_mm=_length("Nor those that are nowhere so wide, mm."),
         ),
+        metal=_object(
+            "Metal under the veneer.",
+            least_mm=_length("Least metal, mm."),
+            to_come_mm=_length("What finishing is still to take off it, mm."),
+        ),
         beads=_object(
             "Retention beads.", least_cover_mm=_length("Least from their tops to the contour, mm.")
         ),
@@ -300,6 +305,8 @@ def _zone() -> Schema:
         amount_mm=_number("To take off at the worst spot along the knife's path; < 0: to add, mm."),
         volume_mm3=_number("Of what is taken off or added, running out all round, mm³."),
         functional={"type": "boolean", "description": "On cusps that bite into a fossa."},
+        metal_mm=_number("Least metal under the zone, mm; null where its inside is not known."),
+        metal_left_mm=_number("What the least layer would leave of it; < 0: no room, mm."),
         action=_text("What to do at the bench."),
     )
 

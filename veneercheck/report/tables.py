@@ -129,6 +129,7 @@ LIMIT_FIELDS = (
     ("smallest", "zone", "smallest_mm2"),
     ("narrowest", "zone", "narrowest_mm"),
     ("cover", "beads", "least_cover_mm"),
+    ("metal_least", "metal", "least_mm"),
 )
 """Words, section and field of every limit that the report lists."""
 

@@ -55,6 +55,8 @@ def _translated(filed: str, words: Words) -> str:
         if found:
             parts = found.groupdict()
             values = {"amount": words.mm(float(parts["amount"]))}
+            if "metal" in parts:
+                values["metal"] = words.mm(float(parts["metal"]))
             if "what" in parts:
                 values["what"] = _translated(parts["what"], words)
             return words(f"actions.{key}", **values)
@@ -68,6 +70,7 @@ def _patterns() -> dict[str, re.Pattern[str]]:
         key: re.compile(
             re.escape(sentence)
             .replace(r"\{amount\}", r"(?P<amount>\d+\.\d+) mm")
+            .replace(r"\{metal\}", r"(?P<metal>-?\d+\.\d+) mm")
             .replace(r"\{what\}", r"(?P<what>.+)")
         )
         for key, sentence in sections("en")["actions"].items()

@@ -1,0 +1,141 @@
+"""The budget of space on a cone in a cylinder, where formulas say what metal would be left."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core import judge, zones
+from veneercheck.core.budget import answer, metal_to_die
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import Answer, Case, Check, Decision, FindingKind, TriangleMesh
+from veneercheck.profile import built_in
+from veneercheck.report.verdict import action_words
+from veneercheck.report.words import Words
+from veneercheck.scan import write_stl
+from veneercheck.workflow import Order, carry_out
+
+AROUND, LOW_MM, HIGH_MM, STEP_MM = 180, 6.6, 11.4, 0.1
+METAL_MM, CONTOUR_MM = 5.0, 6.0
+CONE_MM, SLOPE = 2.4, 0.25
+"""Radii of the framework and the contour; the die's radius is CONE_MM + SLOPE·z."""
+
+
+def turned(radius, low=LOW_MM, high=HIGH_MM) -> TriangleMesh:
+    """A tube about the z axis whose radius is a function of z; normals outward."""
+    z, turn = np.meshgrid(
+        np.arange(low, high + STEP_MM / 2, STEP_MM),
+        np.linspace(0.0, 2 * np.pi, AROUND, endpoint=False),
+        indexing="ij",
+    )
+    r = radius(z)
+    points = np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=-1).reshape(-1, 3)
+    at = np.arange(z.size).reshape(z.shape)
+    a, b = at[:-1], np.roll(at[:-1], -1, 1)
+    c, d = at[1:], np.roll(at[1:], -1, 1)
+    sides = [np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (b, d, c))]
+    return TriangleMesh(points, np.concatenate(sides))
+
+
+FRAMEWORK = turned(lambda z: METAL_MM + 0.0 * z)
+CONTOUR = turned(lambda z: CONTOUR_MM + 0.0 * z)
+DIE = turned(lambda z: CONE_MM + SLOPE * z, LOW_MM - 1.0, 10.3)
+
+
+@pytest.fixture(scope="module")
+def checked() -> Check:
+    return check(
+        Surfaces(FRAMEWORK, CONTOUR, die=DIE),
+        case=Case(stage="cast"),
+        limits=dataclasses.replace(built_in(), stages={}),
+        aligned=True,
+    )
+
+
+def test_borders_lie_where_the_formula_puts_them(checked: Check) -> None:
+    """Source: left = contour − die − 0.2 opaquer − 1.0 layer, so that it meets the 0.5 mm of
+    metal at z = (6 − 1.2 − 0.5 − 2.4)/0.25 = 7.6 mm and nothing at 9.6 mm."""
+    z = checked.framework.points_mm[:, 2]
+    inner = (z > LOW_MM + 0.3) & (z < 10.0)
+    told = np.array([answer(left, checked.limits) for left in checked.metal_left_mm[inner]])
+    z = z[inner]
+    for before, after, border in (
+        (Answer.TAKE_OFF, Answer.METAL_TOO_THIN, 7.6),
+        (Answer.METAL_TOO_THIN, Answer.NO_ROOM, 9.6),
+    ):
+        last, first = z[told == before].max(), z[told == after].min()
+        assert first > last - 0.05
+        assert 0.5 * (last + first) == pytest.approx(border, abs=0.05)
+
+
+def test_no_amount_takes_metal_below_its_limit(checked: Check) -> None:
+    """Source: METAL_MM less the die's radius is what there is."""
+    z = checked.framework.points_mm[:, 2]
+    spare = np.maximum(METAL_MM - CONE_MM - SLOPE * z - checked.limits.least_metal_mm, 0.0)
+    seen = (z > LOW_MM + 0.3) & (z < 10.0)
+    assert (checked.amount_mm[seen] <= spare[seen] + 0.005).all()
+    (zone,) = checked.zones
+    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
+    assert zone.action.startswith("no room for metal and veneer")
+    assert checked.amount_mm.max() == 0.0
+
+
+def test_metal_over_the_die_and_none_where_it_was_not_seen() -> None:
+    """Source: the radii."""
+    metal = metal_to_die(FRAMEWORK, vertex_normals(FRAMEWORK), DIE)
+    z = FRAMEWORK.points_mm[:, 2]
+    under = z < 10.2
+    assert metal[under] == pytest.approx(METAL_MM - CONE_MM - SLOPE * z[under], abs=0.002)
+    assert np.isnan(metal[z > 10.4]).all()
+
+
+@pytest.mark.parametrize(
+    ("metal_mm", "left_mm", "surface", "words", "amount_mm"),
+    [
+        (1.2, 0.9, "buccal", "take off 0.40 mm", 0.4),
+        (
+            0.83,
+            0.32,
+            "buccal",
+            "take off 0.20 mm at most: the least layer would leave 0.32 mm",
+            0.2,
+        ),
+        (0.83, 0.32, "mesial", "do not cut, the least layer would leave 0.32 mm", 0.0),
+        (0.55, 0.32, "occlusal", "do not cut", 0.0),
+        (0.7, -0.15, "occlusal", "no room for metal and veneer, 0.75 mm short", 0.0),
+        (np.nan, np.nan, "occlusal", "take off 0.40 mm", 0.4),
+    ],
+)
+def test_the_three_answers_in_words(metal_mm, left_mm, surface, words, amount_mm) -> None:
+    """Source: by hand, with 0.5 mm of least metal and 0.1 mm that finishing will still take."""
+    patch = zones.Patch(
+        FindingKind.TOO_THIN, np.zeros(1, int), 1.0, np.zeros(3), 0.7, 0.3, 0.04, 0.7, 1.0
+    )
+    limits = built_in().at("wax")
+    assert limits.least_metal_mm == pytest.approx(0.6)
+    (zone,) = judge.decide(
+        [judge.Advised(patch, 1.0, metal_mm, left_mm)],
+        lambda _: ("46", surface, ""),
+        stage="wax",
+        limits=limits,
+    )
+    assert zone.action.startswith(words)
+    assert zone.amount_mm == pytest.approx(amount_mm)
+    german = action_words({"action": zone.action}, Words("de"))
+    assert not {"take", "the", "room", "cut,", "metal"} & set(german.split())
+
+
+def test_the_die_named_in_the_case_file_is_read(tmp_path: Path) -> None:
+    """Source: the same bodies as files."""
+    for name, mesh in (("f", FRAMEWORK), ("w", CONTOUR), ("d", DIE)):
+        write_stl(tmp_path / f"{name}.stl", mesh)
+    case = tmp_path / "case.toml"
+    scans = 'framework = "f.stl"\nwaxup = "w.stl"\ndie = "d.stl"\n'
+    case.write_text(f"[scans]\n{scans}", encoding="utf-8")
+    outcome = carry_out(Order(case=case, unit="mm", aligned=True))
+    assert np.isfinite(outcome.check.metal_left_mm).any()
+    assert any(remark.kind == "die" for remark in outcome.remarks)
