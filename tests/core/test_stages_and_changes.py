@@ -141,7 +141,10 @@ def test_stages_are_read_from_the_profile() -> None:
     assert limits.at("dentine").surfaces == {}
     assert limits.at("finished").layer == LayerLimits(0.8, 2.5)
     assert limits.at("finished").opaquer_mm == 0.2
-    assert limits.at("wax") is limits
+    assert limits.at("wax").layer == limits.layer
+    # In wax, what finishing will take off the cast is still to be there.
+    assert limits.at("wax").least_metal_mm == pytest.approx(0.6)
+    assert limits.at("cast").least_metal_mm == 0.5
     assert set(limits.at("cast").surfaces) == {"buccal"}
     assert limits.at("opaqued").taken_mm == 0.0
     with pytest.raises(ProfileError, match="not below greatest_mm"):
