@@ -209,10 +209,11 @@ class _Work:
 
 
 def _metal(framework: TriangleMesh, reading: measure.Reading, die: TriangleMesh | None) -> Floats:
-    """Thickness of the metal at every vertex, as far as its other side is known."""
+    """Thickness of the metal, down to the die or to the framework's own scanned other side."""
+    own = reading.space.metal_mm
     if die is None:
-        return np.full(len(framework.points_mm), np.nan)
-    return budget.metal_to_die(framework, reading.normals, die)
+        return own
+    return np.fmin(budget.metal_to_die(framework, reading.normals, die), own)
 
 
 def _least(values: Floats, vertices: Ints) -> float:
