@@ -85,8 +85,15 @@ def _zone(zone: Mapping[str, Any]) -> str:
     return (
         f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
         f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone)}"
+        f"{_metal(zone)}"
         f"\n      → {zone['action']}{'' if zone['decision'] == 'firm' else ' (undecided)'}"
     )
+
+
+def _metal(zone: Mapping[str, Any]) -> str:
+    """The metal under a zone, where its other side is known."""
+    thick = zone["metal_mm"]
+    return "" if thick is None else f", metal under it {thick:.1f} mm"
 
 
 def _limit(zone: Mapping[str, Any]) -> str:
