@@ -119,7 +119,8 @@ def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
         return None
     foot = radius + _RIM_EDGES * float(np.median(length))
     found = _taken_off(mesh, edges, ways, middle, foot)
-    high = found.height_mm > _AS_HIGH * np.median(found.height_mm)
+    usual = float(np.median(found.height_mm))
+    high = found.height_mm > max(_AS_HIGH * usual, LEAST_RISE_MM)
     high &= space_mm[found.top] + found.height_mm > _LEAST_BASE_MM
     if high.sum() < FEWEST:
         return None

@@ -1,0 +1,92 @@
+"""Retention beads on a plate: found, measured between, and judged by the cover over their tops."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core import beads
+from veneercheck.core.types import BEADS, Case, Check, Decision, FindingKind, TriangleMesh, Verdict
+from veneercheck.phantom.attached import put_beads
+from veneercheck.profile import built_in
+
+STEPS = 121
+
+
+def plate(depth) -> TriangleMesh:
+    """A plate of 12 × 12 mm, a depth under the xy plane; normals up."""
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, 12.0, STEPS),), indexing="ij")
+    points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
+    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+CONTOUR = plate(lambda x, y: 0.0 * x * y)
+
+
+def chamfered(x, y):
+    """1.35 mm deep beyond a quarter of an ellipse that begins at x = 3."""
+    share = np.clip(x - 3.0, 0.0, 1.0) + 0.0 * y
+    return 1.35 * np.sqrt(share * (2.0 - share))
+
+
+CUT = plate(chamfered)
+
+
+def with_beads(count: int, sunk_mm: float) -> TriangleMesh:
+    """The cut plate with beads 0.6 mm across, 1.5 mm apart."""
+    along, across = np.meshgrid((60, 75, 90, 105), (15, 30, 45, 60, 75, 90, 105))
+    seats = (along * STEPS + across).reshape(-1)[:count]
+    return put_beads(CUT, seats, diameter_mm=0.6, sunk_mm=sunk_mm).mesh
+
+
+def checked(framework: TriangleMesh) -> Check:
+    return check(Surfaces(framework, CONTOUR), case=Case(), limits=built_in(), aligned=True)
+
+
+def test_a_plate_without_beads_has_none_and_a_few_bumps_are_dirt() -> None:
+    """Source: the fewest beads that make a field."""
+    assert beads.find(CUT, -CUT.points_mm[:, 2]) is None
+    few = with_beads(beads.FEWEST - 3, 0.3)
+    assert beads.find(few, -few.points_mm[:, 2]) is None
+
+
+def test_the_base_under_beads_is_the_plate() -> None:
+    """Source: the plate lies at 1.35 mm; a bead sunk in by half stands out by its radius."""
+    mesh = with_beads(20, 0.3)
+    found = beads.find(mesh, -mesh.points_mm[:, 2])
+    assert found is not None
+    assert len(found.top) == 20
+    assert found.height_mm == pytest.approx(0.3, abs=0.02)
+    assert found.diameter_mm == pytest.approx(0.6, abs=0.1)
+    inside = found.bead >= 0
+    assert found.base.points_mm[inside, 2] == pytest.approx(-1.35, abs=0.01)
+    assert (mesh.points_mm[inside, 2] > -1.3).any()
+
+
+def test_thin_cover_over_tops_is_judged_though_the_base_has_room() -> None:
+    """Source: 1.35 mm less 0.3 mm of bead leave 1.05 mm; the base's layer of 1.15 mm is enough."""
+    framework = with_beads(20, 0.3)
+    sound = checked(framework)
+    assert sound.zones == ()
+    assert sound.verdict is Verdict.NO_FINDINGS
+    assert sound.beads is not None
+    assert sound.beads.cover_least_mm == pytest.approx(1.05, abs=0.02)
+    assert sound.beads.proud == 20
+    assert sound.space_statistics.median_mm == pytest.approx(1.35, abs=0.01)
+    strict = dataclasses.replace(built_in(), bead_cover_mm=1.25)
+    found = check(Surfaces(framework, CONTOUR), case=Case(), limits=strict, aligned=True)
+    assert found.zones
+    assert found.verdict is Verdict.FINDINGS
+    for zone in found.zones:
+        assert (zone.finding, zone.about) == (FindingKind.TOO_THIN, BEADS)
+        assert zone.decision is Decision.FIRM
+        assert zone.limit_mm == pytest.approx(1.25)
+        assert zone.extreme_mm == pytest.approx(1.05, abs=0.02)
+        # What is missing, the guard band of 0.054 mm and 0.02 mm, up to the next 0.05 mm.
+        assert zone.action == "lower the beads by 0.30 mm, or take them off"
