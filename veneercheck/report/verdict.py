@@ -124,7 +124,7 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
         words("cautions.aid"),
         words("cautions.limits"),
         _unseen(document, words),
-        words("cautions.unchecked"),
+        words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
         words("cautions.dust"),
         words("cautions.light"),
         words("cautions.spray"),
@@ -132,6 +132,11 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
     if document["case"]["frame"]["guessed"] and document["alignment"]["state"] != "failed":
         found.append(words("cautions.directions"))
     return found
+
+
+def _metal_told(document: Mapping[str, Any]) -> bool:
+    """Whether the thickness of the metal is told anywhere."""
+    return any(zone["metal_mm"] is not None for zone in document["zones"])
 
 
 def _unseen(document: Mapping[str, Any], words: Words) -> str:
