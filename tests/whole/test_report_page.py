@@ -186,7 +186,12 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     page.click("a[data-zone='1']")
     assert page.inner_text(part("reading")).startswith("Zone 1 · too thin")
     camera = "document.getElementById('view').view.camera.toward"
-    _until(page, f"{camera}[2] > 0.95")
+    view = "document.getElementById('view').view"
+    side = f"Math.min({view}.canvas.clientWidth, {view}.canvas.clientHeight)"
+    _until(
+        page, f"Math.abs({view}.camera.mmPerPx * {side} / {view}.plan.zones[0].field - 1) < 1e-9"
+    )
+    assert page.evaluate(f"{camera}[2]") > 0.95
     page.focus(part("canvas"))
     page.keyboard.press("Enter")
     told = page.inner_text(part("reading"))
