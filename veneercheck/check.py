@@ -17,6 +17,7 @@ from veneercheck.core import (
     judge,
     meant,
     measure,
+    rays,
     regions,
     zones,
 )
@@ -54,6 +55,8 @@ _TRIANGLES_PER_SQUARE = 4.0
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
+
+_SLOWER = "Embree is not installed here: the portable engine gives the same numbers, slower"
 
 Say = Callable[[str], None]
 
@@ -124,6 +127,8 @@ def check(
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
     say("measuring the space")
+    if rays.default_engine() == "portable":
+        say(_SLOWER)
 
     def measured(metal: TriangleMesh) -> measure.Reading:
         return measure.measure(

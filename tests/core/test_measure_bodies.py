@@ -13,7 +13,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from veneercheck.core import align
+from veneercheck import check_meshes
+from veneercheck.core import align, rays
 from veneercheck.core.measure import Reading, measure
 from veneercheck.core.rays import EngineName, default_engine
 from veneercheck.core.types import AlignmentState, RayOutcome, TriangleMesh
@@ -213,3 +214,15 @@ def test_metal_over_a_hole_has_no_thickness() -> None:
     z = body.inner.points_mm[:, 2]
     assert np.isnan(metal[z > 3.4]).all()
     assert metal[z < 2.4] == pytest.approx(0.6, abs=body.faceting_mm)
+
+
+def test_the_portable_engine_says_that_it_is_slower(monkeypatch: pytest.MonkeyPatch) -> None:
+    body = eccentric_spheres(EDGE_MM)
+    told: list[str] = []
+    fast = check_meshes(body.inner, body.outer, aligned=True, say=told.append).check
+    monkeypatch.setattr(rays, "default_engine", lambda: "portable")
+    slow = check_meshes(body.inner, body.outer, aligned=True, say=told.append).check
+    assert sum("slower" in words for words in told) == (1 if default_engine() == "embree" else 2)
+    assert fast.space is not None
+    assert slow.space is not None
+    assert slow.space_statistics.mean_mm == pytest.approx(fast.space_statistics.mean_mm, abs=1e-6)
