@@ -54,6 +54,17 @@ Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
 
 
+class Unit(enum.StrEnum):
+    """Units that a scan may be saved in."""
+
+    MM = "mm"
+    CM = "cm"
+    M = "m"
+    UM = "um"
+    INCH = "inch"
+    FOOT = "ft"
+
+
 class Lang(enum.StrEnum):
     """Languages of pictures and pages."""
 
@@ -88,8 +99,7 @@ def check_command(
     profile: Profile = None,
     case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
     unit: Annotated[
-        str | None,
-        typer.Option(help="Unit of the files where they do not say: mm, cm, m, um, inch."),
+        Unit | None, typer.Option(help="Unit of the files where they do not say.")
     ] = None,
     aligned: Annotated[
         bool, typer.Option("--aligned", help="The two scans already share one frame.")
@@ -111,7 +121,16 @@ def check_command(
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
 
-    order = Order(framework, waxup, case, profile, unit, aligned, stage=stage, earlier=earlier)
+    order = Order(
+        framework,
+        waxup,
+        case,
+        profile,
+        None if unit is None else unit.value,
+        aligned,
+        stage=stage,
+        earlier=earlier,
+    )
     outcome = carry_out(
         order,
         out=out,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import json
 import tomllib
 from collections.abc import Mapping
 from datetime import date
@@ -235,8 +236,8 @@ def profile_toml(limits: Limits) -> str:
         "metal.least_mm": limits.metal_least_mm,
         "beads.least_cover_mm": limits.bead_cover_mm,
     }
-    escaped = limits.name.replace("\\", "\\\\").replace('"', '\\"')
-    lines = [f'name = "{escaped}"']
+    # A JSON string is a TOML basic string, but for one character that TOML wants escaped.
+    lines = [f"name = {json.dumps(limits.name, ensure_ascii=False)}".replace("\x7f", "\\u007F")]
     for table, fields in _TABLES.items():
         lines += ["", f"[{table}]"]
         for field in fields:

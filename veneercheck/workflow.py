@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import json
 import math
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -261,11 +262,25 @@ def carry_out(
 ) -> Outcome:
     """Read, check, write and draw one case."""
     _look_at_scans(order)
+    with _folder_for(out):
+        return _carried_out(
+            order, out, with_report=with_report, lang=lang, paper=paper, now=now, say=say
+        )
+
+
+def _carried_out(
+    order: Order | Settled,
+    out: Path | None,
+    *,
+    with_report: bool,
+    lang: Language,
+    paper: Paper,
+    now: datetime | None,
+    say: Say,
+) -> Outcome:
     from veneercheck import scan
 
     work = settle(order) if isinstance(order, Order) else order
-    if out is not None:
-        _usable_folder(out)
     say("reading the scans")
     pair = scan.read_pair(work.framework, work.waxup, unit=work.unit)
     from veneercheck import report
@@ -401,6 +416,23 @@ def _scan_paths(order: Order, case_file: CaseFile) -> tuple[Path, Path]:
             next_step="Give both files, or a case file that names them under [scans].",
         )
     return framework, waxup
+
+
+@contextlib.contextmanager
+def _folder_for(out: Path | None) -> Iterator[None]:
+    """A folder that can be written; one made for a check that is refused goes away again."""
+    if out is None:
+        yield
+        return
+    made = [place for place in (out, *out.parents) if not place.exists()]
+    try:
+        _usable_folder(out)
+        yield
+    except BaseException:
+        with contextlib.suppress(OSError):  # what holds something stays
+            for place in made:
+                place.rmdir()
+        raise
 
 
 def _usable_folder(folder: Path) -> None:

@@ -113,6 +113,7 @@ def test_exit_codes_of_a_check(tmp_path: Path, depth_mm: float, code: int, verdi
         ("check", "f.stl", "w.stl", "--fast"),
         ("check", "f.stl", "w.stl", "more.stl"),
         ("profiles", "lst"),
+        ("check", "f.stl", "w.stl", "--unit", "furlong"),
     ],
 )
 def test_wrong_use_ends_with_2(tmp_path: Path, words: tuple[str, ...]) -> None:
@@ -127,7 +128,6 @@ REFUSED = {
     "not a scan": ("check", "letter.stl", "w.stl"),
     "empty": ("check", "empty.stl", "w.stl"),
     "a folder": ("check", "folder", "w.stl"),
-    "unknown unit": ("check", "f.stl", "w.stl", "--unit", "furlong"),
     "unknown profile": ("check", "f.stl", "w.stl", "--profile", "enamel"),
     "broken profile": ("check", "f.stl", "w.stl", "--profile", "broken.toml"),
     "unknown key": ("check", "f.stl", "w.stl", "--profile", "unknown.toml"),
@@ -153,6 +153,31 @@ def test_a_refusal_says_what_and_what_next_and_leaves_nothing(tmp_path: Path, na
     assert ended.told.rstrip().endswith((".", "?")), "a sentence, and what to do next"
     out = tmp_path / "out"
     assert not out.exists() or not list(out.iterdir()), "nothing half-written"
+
+
+@pytest.mark.parametrize("name", ["words.txt", "a folder"])
+def test_a_refusal_takes_its_new_folder_away(tmp_path: Path, name: str) -> None:
+    """What was there before stays; what was made for the check goes with it."""
+    write_pair(tmp_path, 1.3)
+    framework = tmp_path / "f.stl"
+    if name == "words.txt":
+        framework = tmp_path / name
+        framework.write_text("a letter")
+    else:
+        framework = tmp_path / name
+        framework.mkdir()
+    before = sorted(tmp_path.iterdir())
+    told = run("check", framework, "w.stl", "--out", "new/deep", folder=tmp_path)
+    assert told.code == 3
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_one_file_given_twice_is_said_before_anything_else(tmp_path: Path) -> None:
+    write_pair(tmp_path, 1.3)
+    told = run("check", "f.stl", "f.stl", "--no-report", folder=tmp_path)
+    assert told.code == 4
+    lines = [line for line in told.said.splitlines() if line.strip()]
+    assert "the same file was given as framework and as wax-up" in lines[2]
 
 
 def test_an_old_result_survives_a_refusal(tmp_path: Path) -> None:

@@ -36,13 +36,14 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
         Lines of text, no colour.
     """
     lines = ["", _heading(document), _verdict(document)]
+    # What the two scans say when laid side by side may put all that follows in doubt.
+    lines += [_indented(remark["words"]) for remark in document["remarks"]]
     lines += [_zone(zone) for zone in document["zones"]]
     lines += [_question(question) for question in document["questions"]]
     lines += _recheck(document)
     lines += ["", _layer(document), *_beads(document), _alignment(document)]
     lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
     lines += [_indented(words) for words in document["case"]["frame"]["words"]]
-    lines += [_indented(remark["words"]) for remark in document["remarks"]]
     lines += _faults(document)
     lines += ["", CAUTION, *_bench_cautions(document)]
     return "\n".join(lines)

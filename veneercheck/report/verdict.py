@@ -9,6 +9,9 @@ from typing import Any
 
 from veneercheck.report.words import Words, sections
 
+_MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
+"""Remarks on the two scans that put the whole check in doubt."""
+
 _WITHOUT_ZONES = {
     "no findings": "verdict.none",
     "undecided": "verdict.undecided",
@@ -24,15 +27,23 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     """What the check says, the most important first, ending in what it is not."""
     alignment = document["alignment"]["state"]
     if alignment == "failed":
-        return [words("verdict.failed"), words("verdict.not_release")]
+        told = [words(f"verdict.{kind}") for kind in _mistaken(document)]
+        return [words("verdict.failed"), *told, words("verdict.not_release")]
     firm = sum(zone["decision"] == "firm" for zone in document["zones"])
     still_open = len(document["zones"]) - firm
     found = _counted("findings", firm, words) + _counted("open", still_open, words)
     if not found:
         found = [words(_WITHOUT_ZONES[document["verdict"]])]
+    found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment in ("doubtful", "given"):
         found.append(words(f"verdict.{alignment}"))
     return [*found, words("verdict.not_release")]
+
+
+def _mistaken(document: Mapping[str, Any]) -> list[str]:
+    """What the two files themselves say against the check as it was ordered."""
+    told = {remark["kind"] for remark in document["remarks"]}
+    return [kind for kind in _MISTAKES if kind in told]
 
 
 def _counted(key: str, count: int, words: Words) -> list[str]:
