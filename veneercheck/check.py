@@ -22,6 +22,7 @@ from veneercheck.core import (
     zones,
 )
 from veneercheck.core.mesh import face_areas, refine, vertex_normals
+from veneercheck.core.motion import best_motion
 from veneercheck.core.types import (
     FORBIDDEN,
     WAX,
@@ -76,6 +77,8 @@ class Surfaces:
         `Region` codes painted on the framework, −1 where nothing was painted.
     die : TriangleMesh, optional
         The prepared teeth, in the wax-up's frame.
+    reference : ndarray of bool, shape (n,), optional
+        Framework vertices that the alignment rests on, and no others.
     """
 
     framework: TriangleMesh
@@ -84,6 +87,7 @@ class Surfaces:
     waxup_noise_mm: float = 0.0
     paint: Ints | None = None
     die: TriangleMesh | None = None
+    reference: Bools | None = None
 
 
 def _silent(_: str) -> None:
@@ -129,8 +133,7 @@ def check(
     """
     limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")
-    find = align.given if aligned else align.align
-    alignment = find(_before_finishing(surfaces.framework, limits), surfaces.waxup)
+    alignment = _aligned(surfaces, case, limits) if not aligned else _given(surfaces)
     framework, paint = _sample(surfaces, alignment.waxup_from_framework)
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
@@ -159,7 +162,7 @@ def check(
     parts = regions.divide(
         framework, reading, limits, paint=_painted_over(paint, attached, reading)
     )
-    alignment = _residual_told(alignment, reading, parts)
+    alignment = _residual_told(framework, alignment, reading, parts)
     where = _places(framework, reading, parts, case)
     metal = _metal(framework, reading, surfaces.die)
     worked = _work(
@@ -335,14 +338,46 @@ def _before_finishing(framework: TriangleMesh, limits: Limits) -> TriangleMesh:
     return TriangleMesh(framework.points_mm + out, framework.faces)
 
 
+def _given(surfaces: Surfaces) -> Alignment:
+    return align.given(surfaces.framework, surfaces.waxup, reference=_reference(surfaces))
+
+
+def _aligned(surfaces: Surfaces, case: Case, limits: Limits) -> Alignment:
+    """The fit, from the places picked on both scans if there are any."""
+    start = None
+    if case.landmarks_mm:
+        picked = np.array(case.landmarks_mm)
+        start = best_motion(picked[:, 0], picked[:, 1])
+    framework = _before_finishing(surfaces.framework, limits)
+    return align.align(framework, surfaces.waxup, reference=_reference(surfaces), start=start)
+
+
+def _reference(surfaces: Surfaces) -> Bools | None:
+    """What was said to be uncut, by a mask of its own or by the paint on the framework."""
+    if surfaces.reference is not None:
+        return surfaces.reference
+    painted = None if surfaces.paint is None else surfaces.paint == Region.UNCUT
+    return painted if painted is not None and painted.any() else None
+
+
 def _residual_told(
-    alignment: Alignment, reading: measure.Reading, parts: regions.Regions
+    framework: TriangleMesh, alignment: Alignment, reading: measure.Reading, parts: regions.Regions
 ) -> Alignment:
     """A given frame is measured by what was left uncut; a fitted one tells its own residual."""
     if alignment.state is not AlignmentState.GIVEN:
         return alignment
     space, uncut = reading.space, parts.code == Region.UNCUT
-    return align.with_residual(alignment, space.nearest_mm, uncut, space.area_mm2)
+    return align.with_residual(
+        alignment,
+        align.Residual(
+            framework.points_mm,
+            reading.normals,
+            space.contour_mm,
+            space.nearest_mm,
+            uncut,
+            space.area_mm2,
+        ),
+    )
 
 
 def _places(

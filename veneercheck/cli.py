@@ -104,6 +104,10 @@ def check_command(
     aligned: Annotated[
         bool, typer.Option("--aligned", help="The two scans already share one frame.")
     ] = False,
+    reference: Annotated[
+        Path | None,
+        typer.Option(help="Copy of the framework (PLY), painted green where it was left uncut."),
+    ] = None,
     stage: Annotated[
         str | None,
         typer.Option(help="Stage of the work: wax, cast, opaqued, dentine, finished."),
@@ -130,6 +134,7 @@ def check_command(
         aligned,
         stage=stage,
         earlier=earlier,
+        reference=reference,
     )
     outcome = carry_out(
         order,
@@ -217,6 +222,33 @@ def bench_command(
 
     address = Address(host, port, password_file, cert, key)
     serve(folder, address, say=typer.echo, browser=not no_browser)
+
+
+@app.command("repeatability")
+def repeatability_command(
+    scans: Annotated[
+        list[Path],
+        typer.Argument(help="Two scans or more of one body, taken off and seated in between."),
+    ],
+    aligned: Annotated[
+        bool, typer.Option("--aligned", help="The scanner keeps one frame: the shift is seating.")
+    ] = False,
+    profile: Profile = None,
+    unit: Annotated[
+        str | None,
+        typer.Option(help="Unit of the files where they do not say: mm, cm, m, um, inch."),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
+) -> None:
+    """Measure your own noise, seating and distortion from repeated scans."""
+    from veneercheck.workflow import repeated
+
+    found, limits = repeated(
+        scans, profile=profile, unit=unit, shared_frame=aligned, out=out, say=_say
+    )
+    typer.echo("\n".join(found.words()))
+    if out is not None and limits is not None:
+        typer.echo(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
 
 
 @profiles_app.command("list")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import itertools
 import json
+import math
 import tomllib
 from collections.abc import Mapping
 from datetime import date
@@ -12,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import ASK, FORBIDDEN, Case, LayerLimits, Limits, StageLimits
+from veneercheck.core.types import ASK, FORBIDDEN, Case, LayerLimits, Limits, Point, StageLimits
 
 PRACTICE = "common practice, no source"
 ESTIMATE = "our estimate, until the laboratory has measured its own"
@@ -73,6 +75,10 @@ TOOTH_CODES = frozenset(
     + [10 * quadrant + tooth for quadrant in (5, 6, 7, 8) for tooth in range(1, 6)]
 )
 """The 52 two-digit codes of ISO 3950 (from memory)."""
+
+_LEAST_LANDMARKS = 3
+_PICKED_WITHIN_MM = 2.0
+"""A place is picked by hand to about half a millimetre."""
 
 _LARGEST_MM = 20.0
 """No limit of a veneer is larger: a larger number was meant in another unit."""
@@ -257,7 +263,7 @@ def profile_toml(limits: Limits) -> str:
 
 _CASE_KEYS = (
     "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
-    "alloy", "composite", "shade", "lots", "scanner_checked",
+    "alloy", "composite", "shade", "lots", "scanner_checked", "landmarks",
 )  # fmt: skip
 
 
@@ -307,6 +313,7 @@ def parse_case(
         shade=_text(document, "shade", "", where),
         lots={name: _text(lots, name, "", f"{where} [lots]") for name in lots},
         scanner_checked=_day(document, "scanner_checked", where),
+        landmarks_mm=_landmarks(document, f"{where} [[landmarks]]"),
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
@@ -324,6 +331,54 @@ def _veneered_units(
     given = _table(veneered, "units", where)
     _known_keys(given, [str(unit) for unit in units], where)
     return {int(code): _words(given, code, where) for code in given}
+
+
+def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Point], ...]:
+    """Places picked on both scans: `[[landmarks]]` with `framework` and `waxup`, each [x, y, z]."""
+    given = document.get("landmarks", [])
+    if not isinstance(given, list) or not all(isinstance(one, Mapping) for one in given):
+        raise ProfileError(
+            "is not a list of tables.", where=where, next_step="Write [[landmarks]]."
+        )
+    if given and len(given) < _LEAST_LANDMARKS:
+        raise ProfileError(
+            f"{len(given)} landmarks are too few to place one scan on the other.",
+            where=where,
+            next_step="Pick at least three pairs, far apart and not on one line.",
+        )
+    pairs = []
+    for one in given:
+        _known_keys(one, ("framework", "waxup"), where)
+        pairs.append((_picked(one, "framework", where), _picked(one, "waxup", where)))
+    _belong_together(tuple(pairs), where)
+    return tuple(pairs)
+
+
+def _picked(one: Mapping[str, Any], scan: str, where: str) -> Point:
+    value = one.get(scan)
+    numbers = value if isinstance(value, list) else []
+    if len(numbers) != 3 or not all(
+        type(number) in (int, float) and math.isfinite(number) for number in numbers
+    ):
+        raise ProfileError(
+            f"{scan} = {value!r} is no point.",
+            where=where,
+            next_step=f"Give {scan} = [x, y, z] in mm, in that scan's own frame.",
+        )
+    return float(numbers[0]), float(numbers[1]), float(numbers[2])
+
+
+def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
+    """Refuse pairs whose distances differ: swapped, mirrored, or in two units."""
+    for first, second in itertools.combinations(pairs, 2):
+        apart = [math.dist(first[scan], second[scan]) for scan in (0, 1)]
+        if abs(apart[0] - apart[1]) > _PICKED_WITHIN_MM:
+            raise ProfileError(
+                f"two landmarks are {apart[0]:.1f} mm apart on the framework and {apart[1]:.1f} mm "
+                "on the wax-up.",
+                where=where,
+                next_step="Pick the same places on both scans, in the same order, in mm.",
+            )
 
 
 def _tooth_points(

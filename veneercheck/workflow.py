@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck import __version__
-from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.errors import ProfileError, RecordError, ScanError
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.check import Surfaces
+    from veneercheck.core.align import Repeatability
     from veneercheck.core.types import (
+        Bools,
         Case,
         Check,
         Fault,
@@ -33,6 +35,10 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.scan import Scan, ScanPair
 
 Say = Callable[[str], None]
+
+
+_MASK_WITHIN_MM = 0.2
+"""A mask may have been saved with fewer digits or vertices than the scan."""
 
 
 def _silent(_: str) -> None:
@@ -59,6 +65,8 @@ class Order:
         Stage of the work; over the case file's own.
     earlier : Path, optional
         Folder of an earlier result of the same wax-up, to tell what changed.
+    reference : Path, optional
+        A copy of the framework on which what was left uncut is painted green.
     """
 
     framework: Path | None = None
@@ -70,6 +78,7 @@ class Order:
     called: tuple[str, str] | None = None
     stage: str | None = None
     earlier: Path | None = None
+    reference: Path | None = None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -89,6 +98,8 @@ class Settled:
         Folder of an earlier result of the same wax-up.
     die : Path, optional
         Scan of the prepared teeth, in the wax-up's frame.
+    reference : Path, optional
+        A copy of the framework on which what was left uncut is painted green.
     """
 
     framework: Path
@@ -100,6 +111,7 @@ class Settled:
     called: tuple[str, str] | None = None
     earlier: Path | None = None
     die: Path | None = None
+    reference: Path | None = None
 
 
 def settle(order: Order) -> Settled:
@@ -127,6 +139,7 @@ def settle(order: Order) -> Settled:
         order.called,
         order.earlier,
         case_file.die,
+        order.reference,
     )
 
 
@@ -141,6 +154,7 @@ def check_files(
     aligned: bool = False,
     stage: str | None = None,
     earlier: str | Path | None = None,
+    reference: str | Path | None = None,
     with_report: bool = True,
     lang: Language = "en",
     paper: Paper = "a4",
@@ -166,6 +180,8 @@ def check_files(
         `wax`, `cast`, `opaqued`, `dentine` or `finished`; over the case's own.
     earlier : str or Path, optional
         Folder of an earlier result of the same wax-up: what changed is told.
+    reference : str or Path, optional
+        A copy of the framework (PLY) on which what was left uncut is painted green.
     with_report : bool
         Draw pictures and pages too.
     lang : {"en", "de"}
@@ -192,6 +208,7 @@ def check_files(
         aligned,
         stage=stage,
         earlier=Path(earlier) if earlier else None,
+        reference=Path(reference) if reference else None,
     )
     folder = Path(out) if out else None
     return carry_out(order, out=folder, with_report=with_report, lang=lang, paper=paper, say=say)
@@ -289,7 +306,7 @@ def _carried_out(
 
     earlier = _earlier(work.earlier, pair.waxup.source.sha256) if work.earlier else None
     die = scan.read_scan(work.die, unit=work.unit) if work.die else None
-    surfaces = dataclasses.replace(_surfaces(pair), die=die.mesh if die else None)
+    surfaces = dataclasses.replace(_surfaces(pair, work), die=die.mesh if die else None)
     found = check(surfaces, case=work.case, limits=work.limits, aligned=work.aligned, say=say)
     outcome = Outcome(
         found,
@@ -362,12 +379,12 @@ def _look_at_scans(order: Order | Settled) -> None:
     from veneercheck.scan.intake import look_at
     from veneercheck.scan.limits import ReadCaps
 
-    for path in (order.framework, order.waxup):
+    for path in (order.framework, order.waxup, order.reference):
         if path is not None:
             look_at(path, ReadCaps())
 
 
-def _surfaces(pair: ScanPair) -> Surfaces:
+def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
     """The scans as the check takes them; areas that a scanner filled in are not measured."""
     import numpy as np
 
@@ -383,7 +400,88 @@ def _surfaces(pair: ScanPair) -> Surfaces:
     if guessed is not None:
         waxup, _ = select_faces(waxup, np.logical_not(guessed[waxup.faces].all(axis=1)))
     noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)
-    return Surfaces(pair.framework.mesh, waxup, *noise, paint)
+    reference = None
+    if work.reference is not None:
+        reference = _painted_uncut(work.reference, work.unit, pair.framework.mesh)
+    return Surfaces(pair.framework.mesh, waxup, *noise, paint, reference=reference)
+
+
+def _painted_uncut(path: Path, unit: str | None, framework: TriangleMesh) -> Bools:
+    """Framework vertices that lie on what is painted green on a copy of the framework."""
+    import numpy as np
+    from scipy.spatial import cKDTree
+
+    from veneercheck import scan
+    from veneercheck.core.types import Region
+
+    mask = scan.read_scan(path, unit=unit)
+    green = None if mask.paint is None else mask.paint == Region.UNCUT
+    if green is None or not green.any():
+        raise ScanError(
+            "nothing is painted green on it.",
+            where=path.name,
+            next_step="Paint what was left uncut in pure green (0, 255, 0) and save it as PLY.",
+        )
+    away, nearest = cKDTree(mask.mesh.points_mm).query(framework.points_mm)
+    on_it = np.asarray(green[nearest] & (away < _MASK_WITHIN_MM))
+    if not on_it.any():
+        raise ScanError(
+            "the green surface lies nowhere on the framework.",
+            where=path.name,
+            next_step="Paint a copy of the framework's own scan, without moving it.",
+        )
+    return on_it
+
+
+def repeated(
+    scans: list[Path],
+    *,
+    profile: str | None = None,
+    unit: str | None = None,
+    shared_frame: bool = False,
+    out: Path | None = None,
+    say: Say = _silent,
+) -> tuple[Repeatability, Limits | None]:
+    """Measure repeated scans of one body, and write the seating into a profile.
+
+    Returns
+    -------
+    Repeatability
+    Limits or None
+        The profile with the laboratory's own seating; None where it cannot be told.
+    """
+    from veneercheck import scan
+    from veneercheck.core.align import repeatability
+    from veneercheck.profile import load_profile, profile_toml
+
+    limits = load_profile(profile or "generic")
+    meshes = []
+    for path in scans:
+        say(f"reading {path.name}")
+        meshes.append(scan.read_scan(path, unit=unit).mesh)
+    say("laying each scan on each other")
+    found = repeatability(meshes, shared_frame=shared_frame)
+    own = _with_own_seating(limits, found)
+    if out is not None:
+        if own is None:
+            raise ScanError(
+                "the seating cannot be told from these scans, so no profile was written.",
+                where=scans[0].name,
+                next_step="Scan on one plate, export without fitting, and give --aligned.",
+            )
+        write_text(out, profile_toml(own))
+    return found, own
+
+
+def _with_own_seating(limits: Limits, found: Repeatability) -> Limits | None:
+    if not math.isfinite(found.seating_u_mm):
+        return None
+    source = f"repeatability of {found.scans} scans, {found.pairs} pairs"
+    return dataclasses.replace(
+        limits,
+        seating_u_mm=round(found.seating_u_mm, 4),
+        certainty={**limits.certainty, "scan.seating_u_mm": source},
+    )
 
 
 def _die_told(die: Scan | None) -> list[Fault]:

@@ -253,12 +253,9 @@ def clean_scans(spec: BodySpec) -> tuple[TriangleMesh, TriangleMesh]:
     )
 
 
-def scan_body(
-    spec: BodySpec, clean_f: TriangleMesh, clean_w: TriangleMesh, rng: np.random.Generator
-) -> Body:
-    """Fresh noise, holes and pose on given clean surfaces."""
+def truth(spec: BodySpec, framework: TriangleMesh) -> tuple[Floats, Bools]:
+    """How deep each vertex of a framework in the body frame was cut; which lie on the bridge."""
     shape = _Shape(spec)
-    framework, waxup = _damage(clean_f, spec, rng), _damage(clean_w, spec, rng)
     raised = framework.points_mm - np.array([0, 0, spec.lift_mm])
     depth = shape.cut(raised)
     bridge = np.ones(len(depth), dtype=bool)
@@ -267,6 +264,15 @@ def scan_body(
     depth[~bridge] = 0.0
     if spec.underside:
         depth[-shape.cavity(raised) > shape.contour(raised) + depth] = 0.0
+    return depth, bridge
+
+
+def scan_body(
+    spec: BodySpec, clean_f: TriangleMesh, clean_w: TriangleMesh, rng: np.random.Generator
+) -> Body:
+    """Fresh noise, holes and pose on given clean surfaces."""
+    framework, waxup = _damage(clean_f, spec, rng), _damage(clean_w, spec, rng)
+    depth, bridge = truth(spec, framework)
     turn = random_rotation(rng)
     waxup_from_body = RigidMotion(random_rotation(rng), rng.uniform(-80, 80, 3))
     framework_from_body = RigidMotion(turn, rng.uniform(-80, 80, 3))

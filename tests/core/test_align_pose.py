@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veneercheck.core.align import align, given, with_residual
+from veneercheck.core.align import Residual, align, given, with_residual
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState
 
@@ -57,9 +57,15 @@ def test_given_frame_moves_nothing_and_tells_the_residual():
     assert np.array_equal(found.waxup_from_framework.matrix(), np.eye(4))
     assert np.isnan(found.rms_mm)
     # Source: the root mean square of 3 and 4 is √12.5; the third vertex is not uncut.
-    told = with_residual(
-        found, np.array([3.0, -4.0, 9.0]), np.array([True, True, False]), np.array([4.0, 4.0, 2.0])
+    seen = Residual(
+        np.eye(3),
+        np.eye(3),
+        np.eye(3),
+        np.array([3.0, -4.0, 9.0]),
+        np.array([True, True, False]),
+        np.array([4.0, 4.0, 2.0]),
     )
+    told = with_residual(found, seen)
     assert told.rms_mm == pytest.approx(12.5**0.5)
     assert (told.reference_area_mm2, told.reference_share) == (8.0, 0.8)
     assert not told.reasons
@@ -68,7 +74,8 @@ def test_given_frame_moves_nothing_and_tells_the_residual():
 def test_given_frame_without_contact_has_no_residual():
     body = bodies.make_body(bodies.BodySpec(3, underside=True))
     nowhere = np.zeros(3, dtype=bool)
-    told = with_residual(given(body.framework, body.waxup), np.ones(3), nowhere, np.ones(3))
+    seen = Residual(np.eye(3), np.eye(3), np.eye(3), np.ones(3), nowhere, np.ones(3))
+    told = with_residual(given(body.framework, body.waxup), seen)
     assert np.isnan(told.rms_mm)
     assert told.reference_area_mm2 == 0
     assert told.reasons

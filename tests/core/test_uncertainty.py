@@ -61,16 +61,6 @@ def test_noise_that_neighbours_share_is_seen_in_the_residual() -> None:
         assert 1e3 * u.noise_mm == pytest.approx(expected, abs=1e-6)
 
 
-def test_trueness_counts_at_the_place_and_at_the_reference() -> None:
-    """Source: the difference of two places, each true to 10 µm, is true to 14.1."""
-    ends = Ends(np.zeros(3), np.ones(3), np.arange(3), np.ones(3))
-    stated = dataclasses.replace(BARE, trueness_u_mm=0.01)
-    for state, expected in ((AlignmentState.TRUSTED, 14.142), (AlignmentState.GIVEN, 10.0)):
-        alignment = fitted(0.0, rms_mm=0.0, state=state)
-        u = uncertainty(surface(0.0), surface(0.0), ends, alignment=alignment, limits=stated)
-        assert 1e3 * u.ray_mm == pytest.approx(expected, abs=1e-3)
-
-
 def test_facet_height_is_the_sagitta_and_noise_is_none() -> None:
     """Source: L²/(6R) on a ball; nothing on a plate, however noisy its facets lie."""
     ball = concentric_spheres(0.2).inner

@@ -231,7 +231,10 @@ def test_the_readmes_own_files_are_accepted() -> None:
     import tomllib
 
     blocks = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    profile, case = (tomllib.loads(block) for block in blocks)
+    read = [tomllib.loads(block) for block in blocks]
+    picked = [block for block in read if "landmarks" in block]
+    profile, case = (block for block in read if "landmarks" not in block)
+    assert len(parse_case(picked[0]).case.landmarks_mm) == 3
     limits = parse_profile(profile)
     assert limits.surfaces["occlusal"].least_mm == 1.2
     assert limits.layer == built_in().layer

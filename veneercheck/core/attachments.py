@@ -64,11 +64,11 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
+    from scipy.spatial import cKDTree
+
     rim = waxup.points_mm[border_vertices(waxup)]
     if not len(rim) or not len(places_mm):
         return np.ones(len(places_mm), dtype=bool)
-    from scipy.spatial import cKDTree
-
     distance, _ = cKDTree(rim).query(places_mm, distance_upper_bound=_BESIDE_RIM_MM)
     return np.asarray(np.isinf(distance))
 

@@ -10,9 +10,9 @@ import numpy as np
 from veneercheck.core.mesh import (
     components,
     corner_cross,
-    edge_pairs,
     row_dot,
     sum_at_vertices,
+    unique_edges,
     unit,
 )
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
@@ -108,7 +108,7 @@ def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
     taken against the mean of the directions at its ends, so that a round surface does not rise.
     The base under a bead is the membrane spanned by its rim.
     """
-    edges = edge_pairs(mesh.faces)
+    edges, _, _ = unique_edges(mesh.faces)
     length = _lengths(mesh.points_mm, edges)
     if not len(edges):
         return None

@@ -149,6 +149,43 @@ class AlignmentState(StrEnum):
     GIVEN = "given"
 
 
+@dataclasses.dataclass(frozen=True, slots=True)
+class FitEvidence:
+    """What else speaks for a fit or against it; NaN where it was not looked at.
+
+    Parameters
+    ----------
+    condition : float
+        Strongest over weakest direction of the normal equations, turns at the farthest vertex.
+    weakest_layer_mm : float
+        Standard uncertainty that the weakest direction gives a layer at the worst vertex.
+    halves_mm : float
+        How far two fits, each on every other patch of the reference, part at the farthest vertex.
+    rival_share : float
+        Rank of the best other pose over that of the pose taken.
+    seating_mm : float
+        How far the bridge's own fit and its model's part on the bridge.
+    scale : float
+        Size of the framework over that of the wax-up; measured, never applied.
+    bow_mm : float
+        Middle of the span against its ends.
+    part_mm : float
+        Largest shift of a part of about a tooth's width against the whole.
+    frame_mm : float
+        How far the fit of the uncut surface lies from a given frame, at the farthest vertex.
+    """
+
+    condition: float = float("nan")
+    weakest_layer_mm: float = float("nan")
+    halves_mm: float = float("nan")
+    rival_share: float = float("nan")
+    seating_mm: float = float("nan")
+    scale: float = float("nan")
+    bow_mm: float = float("nan")
+    part_mm: float = float("nan")
+    frame_mm: float = float("nan")
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Alignment:
     """Where the framework lies on the wax-up, and how surely.
@@ -177,6 +214,7 @@ class Alignment:
         How the iteration ended.
     reasons : tuple of str
         Why the state is not better, in words.
+    evidence : FitEvidence
     """
 
     waxup_from_framework: RigidMotion
@@ -192,6 +230,7 @@ class Alignment:
     noise_mm: float = float("nan")
     stopped: str = ""
     reasons: tuple[str, ...] = ()
+    evidence: FitEvidence = FitEvidence()
 
 
 class RayOutcome(IntEnum):
@@ -550,6 +589,8 @@ class Limits:
         )
 
 
+Point = tuple[float, float, float]
+
 ASK = "ask"
 FORBIDDEN = "forbidden"
 """What a case may say of uncut spots within a cut area: ask about them, or forbid them."""
@@ -581,6 +622,8 @@ class Case:
     """Lot numbers by material."""
     scanner_checked: str | None = None
     """Date of the scanner's last check, ISO 8601."""
+    landmarks_mm: tuple[tuple[Point, Point], ...] = ()
+    """Places picked on both scans, framework first, each in its own scan's frame."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

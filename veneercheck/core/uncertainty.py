@@ -73,14 +73,14 @@ def uncertainty(
     fit = _fit_variance(arm, outer.normals, vertex, alignment.covariance)
     start = inner.facet_height_mm**2 * _START_SHARE
     foot = (outer.facet_height_mm**2 * _FOOT_SHARE).take(vertex)
-    steady = _stated_variance(alignment, limits) + (ends.reading_mm * _SCALE_U) ** 2
+    stated = limits.trueness_u_mm**2 + limits.seating_u_mm**2
+    steady = stated + (ends.reading_mm * _SCALE_U) ** 2
     tangent = np.sqrt(np.maximum(1.0 - ends.cosine**2, 0.0)) / ends.cosine
     tilt = (ends.reading_mm * tangent * inner.facet_tilt_rad / math.sqrt(3.0)) ** 2
     shared = _shared_noise_variance(inner, outer, alignment)
-    own = _noise_variance(inner, shared), _noise_variance(outer, shared)
 
     def noise(factor: Floats) -> Floats:
-        return own[0] + shared + own[1] * factor**2
+        return inner.noise_mm**2 + shared + (outer.noise_mm * factor) ** 2
 
     def total(factor: Floats) -> Floats:
         return noise(factor) + steady + start + (foot + fit) * factor**2
@@ -88,16 +88,6 @@ def uncertainty(
     return Uncertainty(
         np.sqrt(total(1.0 / ends.cosine) + tilt), np.sqrt(total(by_ball)), np.sqrt(noise(by_ball))
     )
-
-
-def _stated_variance(alignment: Alignment, limits: Limits) -> float:
-    """Variance of what the laboratory states, mm².
-
-    A fitted frame rests on places of its own, which are as true as the place that is measured and
-    no truer: trueness counts at both.
-    """
-    places = 1 if alignment.state is AlignmentState.GIVEN else 2
-    return places * limits.trueness_u_mm**2 + limits.seating_u_mm**2
 
 
 def _shared_noise_variance(inner: Prepared, outer: Prepared, alignment: Alignment) -> float:
@@ -109,17 +99,6 @@ def _shared_noise_variance(inner: Prepared, outer: Prepared, alignment: Alignmen
         return 0.0
     seen = inner.scan_noise_mm**2 + outer.scan_noise_mm**2
     return max(alignment.rms_mm**2 - seen, 0.0) if math.isfinite(alignment.rms_mm) else 0.0
-
-
-def _noise_variance(surface: Prepared, shared: float) -> float:
-    """Variance of the noise that a scan shows, as far as calming the surface left it, mm².
-
-    Calming takes off what differs between neighbours. Where they share noise, what is seen of it
-    is only the rim of longer waves, and calming leaves it: the more so, the more is shared.
-    """
-    raw, left = surface.scan_noise_mm**2, surface.noise_mm**2
-    kept = min(shared / raw, 1.0) if raw > 0 else 0.0
-    return left + kept * (raw - left)
 
 
 def _fit_variance(arm: Floats, normals: Floats, vertex: Ints, covariance: Floats) -> Floats:
@@ -194,7 +173,7 @@ def mean_uncertainty(
     spots = max(area.sum() / (2.0 * math.pi * NOISE_REACH_MM**2), 1.0)
     averaged = float(weight @ noise) * max(float(weight @ weight), 1.0 / spots)
     scale = (np.nan_to_num(space.nearest_mm[here]) * _SCALE_U) ** 2
-    stated = _stated_variance(alignment, limits)
+    stated = limits.trueness_u_mm**2 + limits.seating_u_mm**2
     own_fit = row_dot(rows @ alignment.covariance, rows)
     facets = space.u_judged_mm[here] ** 2 - noise - scale - stated - own_fit
     facet = float(weight @ np.sqrt(np.maximum(facets, 0.0)))

@@ -172,6 +172,9 @@ def _alignment(alignment: Alignment) -> dict[str, Any]:
         "noise_mm": number(alignment.noise_mm),
         "stopped": alignment.stopped,
         "reasons": list(alignment.reasons),
+        "evidence": {
+            name: number(value) for name, value in dataclasses.asdict(alignment.evidence).items()
+        },
     }
 
 

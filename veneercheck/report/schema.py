@@ -268,6 +268,26 @@ def _alignment() -> Schema:
         noise_mm=_number("Noise of both surfaces together, standard deviation, mm."),
         stopped=_text("How the fit ended."),
         reasons=_list({"type": "string"}, "Why the state is not better."),
+        evidence=_evidence(),
+    )
+
+
+def _evidence() -> Schema:
+    return _object(
+        "What else speaks for the fit or against it; null where it was not looked at.",
+        condition=_number("Strongest over weakest direction of the fit."),
+        weakest_layer_mm=_number(
+            "Standard uncertainty that the least certain direction gives a layer at worst, mm."
+        ),
+        halves_mm=_number(
+            "How far two fits, each on every other patch of the uncut surface, part at most, mm."
+        ),
+        rival_share=_number("Rank of the best other pose over that of the pose taken."),
+        seating_mm=_number("How far the bridge's own fit and its model's part, mm."),
+        scale=_number("Size of the framework over that of the wax-up; never applied."),
+        bow_mm=_number("Middle of the span against its ends, mm."),
+        part_mm=_number("Largest shift of a part of about a tooth's width, mm."),
+        frame_mm=_number("How far the uncut surface fits from a shared frame that was given, mm."),
     )
 
 

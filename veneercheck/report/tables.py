@@ -92,8 +92,21 @@ def alignment_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]
         [words("report.reference"), area],
         [words("report.u_max"), words.mm(fit["u_max_mm"], 3)],
     ]
+    told = fit["evidence"]
     if fit["weakest"]:
-        rows.append([words("report.weakest"), words.known("weakest", fit["weakest"])])
+        effect = words.mm(told["weakest_layer_mm"], 3)
+        rows.append(
+            [words("report.weakest"), f"{words.known('weakest', fit['weakest'])} (± {effect})"]
+        )
+    rows += [
+        [words(f"report.{name}"), words.mm(told[name], 3)]
+        for name in ("halves_mm", "seating_mm", "bow_mm", "part_mm", "frame_mm")
+        if told[name] is not None
+    ]
+    if told["scale"] is not None:
+        rows.append([words("report.scale"), words.number(100.0 * (told["scale"] - 1.0)) + " %"])
+    if told["rival_share"] is not None:
+        rows.append([words("report.rival_share"), words.percent(told["rival_share"])])
     if fit["reasons"]:
         rows.append([words("report.reasons"), "; ".join(fit["reasons"])])
     return rows

@@ -154,6 +154,9 @@ def _alignment(document: Mapping[str, Any]) -> str:
     told = f"Alignment: {fit['state']}"
     if fit["rms_mm"] is not None:
         told += f", {fit['rms_mm']:.3f} mm rms over {fit['reference_area_mm2']:.0f} mm² left uncut"
+    off_mm = fit["evidence"]["frame_mm"]
+    if off_mm is not None:
+        told += f"; it fits best {1000 * off_mm:.0f} µm from the shared frame"
     return told
 
 

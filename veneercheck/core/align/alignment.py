@@ -8,15 +8,18 @@ import numpy as np
 
 from veneercheck.core.align import fit, polish, seating, words
 from veneercheck.core.align.fit import Candidate
+from veneercheck.core.align.frame import Residual, frame_error
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
+from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.trust import Certainty, certainty
+from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,
     Bools,
+    FitEvidence,
     Floats,
     RigidMotion,
     TriangleMesh,
@@ -33,7 +36,27 @@ _TRUSTED_SHARPNESS = 0.6
 to 0.55 (bridges of our own making)."""
 
 _RIVAL_SHARE = 0.7
-"""A rival pose with more than this share of the winner's rank leaves the choice open."""
+_RIVAL_LEAD_MM2 = 25.0
+_CLOSE_RIVAL_SHARE = 0.9
+"""A rival with more than the first share of the winner's rank leaves the choice open, unless the
+winner leads by hundreds of independent readings; one with more than the last always does."""
+
+_SURE = 3.0
+"""A change is told when it is this many times its standard uncertainty."""
+
+_HALVES_U = 8.0
+_LEAST_HALVES_MM = 0.02
+"""Two halves part by twice the uncertainty of the whole; four times that is no chance."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """The last fit, on what, and how certain."""
+
+    body: Body
+    target: Target
+    last: Polished
+    sure: Certainty
 
 
 def align(
@@ -79,14 +102,17 @@ def align(
         return _nothing(body, best.motion, words.NO_CONTACT)
     seat = seating.compare(body, target, last, options)
     last = seat.own or last
-    white = float(np.hypot(body.surface.noise_mm, target.surface.noise_mm))
-    sure = certainty(body, last, white)
-    state, reasons = _state(body, target, last, sure, found)
-    if seat.own is not None or seat.difference_mm > options.limit_mm:
-        reasons = (words.not_seated(seat.difference_mm, seat.own is not None), *reasons)
-        if state is AlignmentState.TRUSTED:
-            state = AlignmentState.DOUBTFUL
-    return _outcome(body, last, sure, state, reasons)
+    sure = certainty(body, last, target.surface.noise_mm / max(body.surface.noise_mm, 1e-9))
+    done = _Fit(body, target, last, sure)
+    left = pattern(body, last, last.motion.turn(words.own_axes(body)), sure.power_mm4)
+    evidence = _evidence(done, found, left, seat)
+    state, reasons = _state(done, evidence)
+    changed = _changed(done, seat, left, evidence, options)
+    if changed and state is AlignmentState.TRUSTED:
+        state = AlignmentState.DOUBTFUL
+    return dataclasses.replace(
+        _outcome(done), state=state, reasons=(*changed, *reasons), evidence=evidence
+    )
 
 
 def given(
@@ -121,7 +147,7 @@ def given(
 
 
 def with_residual(
-    alignment: Alignment, distance_mm: Floats, uncut: Bools, area_mm2: Floats
+    alignment: Alignment, found: Residual, *, limit_mm: float = AlignOptions().limit_mm
 ) -> Alignment:
     """Add to a given frame what was measured where the framework was left uncut.
 
@@ -129,21 +155,28 @@ def with_residual(
     ----------
     alignment : Alignment
         State `given`.
-    distance_mm : ndarray, shape (n,)
-        Signed distance of every framework vertex to the contour.
-    uncut : ndarray of bool, shape (n,)
-    area_mm2 : ndarray, shape (n,)
-        Area that each vertex stands for.
+    found : Residual
+    limit_mm : float, optional
+        A frame that the uncut surface contradicts by more is doubtful.
     """
+    uncut, area_mm2 = found.uncut, found.area_mm2
     area = float(area_mm2[uncut].sum())
-    reasons = () if area >= _LEAST_REFERENCE_MM2 else (words.GIVEN_WITHOUT_CONTACT,)
-    return dataclasses.replace(
+    told = dataclasses.replace(
         alignment,
-        rms_mm=_rms(distance_mm[uncut]),
+        rms_mm=_rms(found.distance_mm[uncut]),
         reference=uncut[: len(alignment.reference)],
         reference_area_mm2=area,
         reference_share=area / max(float(area_mm2.sum()), 1e-12),
-        reasons=reasons,
+    )
+    if area < _LEAST_REFERENCE_MM2:
+        return dataclasses.replace(told, reasons=(words.GIVEN_WITHOUT_CONTACT,))
+    off_mm, u_mm = frame_error(found)
+    untrue = off_mm > max(limit_mm, _SURE * u_mm)
+    return dataclasses.replace(
+        told,
+        state=AlignmentState.DOUBTFUL if untrue else told.state,
+        reasons=(words.frame_untrue(off_mm),) if untrue else (),
+        evidence=dataclasses.replace(told.evidence, frame_mm=off_mm),
     )
 
 
@@ -162,9 +195,50 @@ def _rms(residual_mm: Floats) -> float:
     return float(np.sqrt(np.mean(residual_mm**2))) if len(residual_mm) else float("nan")
 
 
-def _state(
-    body: Body, target: Target, last: Polished, sure: Certainty, found: list[Candidate]
-) -> tuple[AlignmentState, tuple[str, ...]]:
+def _evidence(
+    done: _Fit, found: list[Candidate], left: Pattern, seat: seating.Seating
+) -> FitEvidence:
+    body, target, last, sure = done.body, done.target, done.last, done.sure
+    own = polish.judge(body, target, last.motion, noise_mm=last.noise_mm).score_mm2
+    rival = fit.best_rival_mm2(body, target, found, last, own)
+    return FitEvidence(
+        condition=sure.condition,
+        weakest_layer_mm=weakest_layer_mm(body, last, sure),
+        halves_mm=halves_mm(body, last, sure.centre_mm),
+        rival_share=np.maximum(rival, 0.0) / max(own, 1e-9),
+        seating_mm=seat.difference_mm,
+        scale=left.scale,
+        bow_mm=left.bow_mm,
+        part_mm=left.part_mm,
+    )
+
+
+def _changed(
+    done: _Fit,
+    seat: seating.Seating,
+    left: Pattern,
+    evidence: FitEvidence,
+    options: AlignOptions,
+) -> tuple[str, ...]:
+    """What was changed between the scans beyond the cut, the plainest cause first."""
+    limit, told = options.limit_mm, []
+    if abs(left.scale - 1.0) > max(options.scale_limit, _SURE * left.scale_u):
+        told.append(words.another_size(left.scale))
+    if seat.own is not None or seat.difference_mm > max(limit, _SURE * seat.u_mm):
+        told.append(words.not_seated(seat.difference_mm, seat.own is not None))
+    if left.bow_mm > max(limit, _SURE * left.bow_u_mm):
+        told.append(words.bowed(left.bow_mm))
+    elif left.part_mm > max(limit, _SURE * left.part_u_mm):
+        told.append(words.part_off(left.part_mm))
+    if abs(left.swollen_mm) > max(limit, _SURE * left.swollen_u_mm):
+        told.append(words.swollen(left.swollen_mm))
+    if not told and evidence.halves_mm > max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm):
+        told.append(words.halves(evidence.halves_mm))
+    return tuple(told)
+
+
+def _state(done: _Fit, evidence: FitEvidence) -> tuple[AlignmentState, tuple[str, ...]]:
+    body, target, last, sure = done.body, done.target, done.last, done.sure
     quality = polish.judge(body, target, last.motion)
     area = last.area_mm2
     failed: list[str] = []
@@ -179,26 +253,22 @@ def _state(
         failed.append(words.too_loose(sure.bound_mm, body, last, sure))
     elif sure.bound_mm > _TRUSTED_BOUND_MM:
         doubt.append(words.too_loose(sure.bound_mm, body, last, sure))
-    rivals = [one for one in found if fit.apart_mm(one.motion, last.motion, body) > 0.5]
-    if rivals and rivals[0].quality.score_mm2 > _RIVAL_SHARE * quality.score_mm2:
-        doubt.append(words.rival(rivals[0].quality.score_mm2, quality.score_mm2))
+    lead = (1.0 - evidence.rival_share) * quality.score_mm2
+    near = evidence.rival_share > _RIVAL_SHARE and lead < _RIVAL_LEAD_MM2
+    if near or evidence.rival_share > _CLOSE_RIVAL_SHARE:
+        doubt.append(words.rival(evidence.rival_share * quality.score_mm2, quality.score_mm2))
     if failed:
         return AlignmentState.FAILED, tuple(failed + doubt)
     return (AlignmentState.DOUBTFUL if doubt else AlignmentState.TRUSTED), tuple(doubt)
 
 
-def _outcome(
-    body: Body,
-    last: Polished,
-    sure: Certainty,
-    state: AlignmentState,
-    reasons: tuple[str, ...],
-) -> Alignment:
+def _outcome(done: _Fit) -> Alignment:
+    body, last, sure = done.body, done.last, done.sure
     area = last.area_mm2
     used = last.weight > 0
     return Alignment(
         waxup_from_framework=last.motion,
-        state=state,
+        state=AlignmentState.FAILED,
         rms_mm=_rms(last.pairs.residual_mm[used]),
         reference=last.seen.reference,
         reference_area_mm2=area,
@@ -209,7 +279,6 @@ def _outcome(
         weakest=words.weakest(body, last, sure),
         noise_mm=last.noise_mm,
         stopped=last.stopped,
-        reasons=reasons,
     )
 
 

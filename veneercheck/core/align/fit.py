@@ -10,7 +10,7 @@ from veneercheck.core.align import coarse, polish
 from veneercheck.core.align.coarse import Poses, Search
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
-from veneercheck.core.align.polish import Body, Quality
+from veneercheck.core.align.polish import Body, Polished, Quality
 from veneercheck.core.align.sampling import prepare
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
@@ -33,6 +33,10 @@ _WORTH_SCORE = 0.03
 
 _SAME_POSE_MM = 0.3
 """Candidates closer than this at the farthest vertex are one."""
+
+_OTHER_POSE_MM = 0.5
+_RIVALS = 3
+_WORTH_ANOTHER_FIT = 0.4
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +99,27 @@ def apart_mm(first: RigidMotion, second: RigidMotion, body: Body) -> float:
     corners: Floats = body.centre_mm + body.radius_mm * np.concatenate([np.eye(3), -np.eye(3)])
     gap = first.apply(corners) - second.apply(corners)
     return float(np.linalg.norm(gap, axis=1).max())
+
+
+def best_rival_mm2(
+    body: Body, target: Target, found: list[Candidate], last: Polished, own_mm2: float
+) -> float:
+    """Rank of the best pose other than the one taken, by the same noise; NaN if there is none.
+
+    A candidate that runs into the pose taken when it is fitted once more is no other pose.
+    """
+    motion, noise_mm = last.motion, last.noise_mm
+    ranks: list[float] = []
+    others = [one.motion for one in found if apart_mm(one.motion, motion, body) > _OTHER_POSE_MM]
+    for other in others[:_RIVALS]:
+        rank = polish.judge(body, target, other, noise_mm=noise_mm).score_mm2
+        if rank > _WORTH_ANOTHER_FIT * own_mm2:
+            again = polish.search_fit(body, target, other, polish.QUICK_POINTS)
+            if apart_mm(again, motion, body) <= _OTHER_POSE_MM:
+                continue
+            rank = polish.judge(body, target, again, noise_mm=noise_mm).score_mm2
+        ranks.append(rank)
+    return max(ranks, default=float("nan"))
 
 
 def _refined(body: Body, target: Target, start: RigidMotion) -> Candidate:

@@ -21,7 +21,9 @@ class AlignOptions:
         How far from a shared frame the scans may be for the quick search.
     limit_mm : float
         Difference between the fit of the model and the fit of the bridge that is still told as
-        seated.
+        seated; also of a bow, and of a part against the whole.
+    scale_limit : float
+        Difference in size that is still told as none.
     """
 
     orientations: int = 700
@@ -30,3 +32,4 @@ class AlignOptions:
     near_turn_rad: float = 0.2
     near_shift_mm: float = 2.0
     limit_mm: float = 0.03
+    scale_limit: float = 0.002

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.align.pairs import Pairs, Target, pair
-from veneercheck.core.align.reference import uncut_vertices
+from veneercheck.core.align.reference import touching_vertices, uncut_vertices
 from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
 from veneercheck.core.align.solver import rows, step
 from veneercheck.core.align.weights import one_sided, tukey
@@ -88,12 +88,15 @@ class Body:
         Distance of the farthest vertex from the centre.
     allowed : ndarray of bool, shape (m,)
         Triangles that may be taken as uncut.
+    may_touch : ndarray of bool, shape (n,)
+        Vertices that may be taken as uncut, those on the border too.
     """
 
     surface: Surface
     centre_mm: Floats
     radius_mm: float
     allowed: Bools
+    may_touch: Bools
 
     @staticmethod
     def of(surface: Surface, reference: Bools | None) -> Body:
@@ -103,7 +106,8 @@ class Body:
         allowed = ~surface.border[faces].any(axis=1)
         if reference is not None:
             allowed &= reference[faces].all(axis=1)
-        return Body(surface, centre, radius, np.asarray(allowed))
+        may_touch = np.ones(len(surface.area_mm2), dtype=bool) if reference is None else reference
+        return Body(surface, centre, radius, np.asarray(allowed), may_touch)
 
     def allowed_vertices(self) -> Bools:
         """Vertices of the triangles that may be taken as uncut, shape (n,)."""
@@ -177,13 +181,19 @@ def _bounded(change: Floats, radius_mm: float, most_mm: float = 0.5) -> Floats:
     return change * min(1.0, most_mm / max(size, 1e-12))
 
 
-def judge(body: Body, target: Target, motion: RigidMotion, points: int = QUICK_POINTS) -> Quality:
-    """Measure what speaks for a pose."""
+def judge(
+    body: Body,
+    target: Target,
+    motion: RigidMotion,
+    points: int = QUICK_POINTS,
+    noise_mm: float | None = None,
+) -> Quality:
+    """Measure what speaks for a pose; by a given noise, or by the noise that the pose shows."""
     samples = sample(body.surface, points)
     each = float(body.surface.area_mm2.sum()) / max(points, 1)
     found = pair(samples, motion, target)
     residual = found.residual_mm
-    noise = estimate_noise(residual[found.good], LEAST_CONTACT_MM)
+    noise = noise_mm or estimate_noise(residual[found.good], LEAST_CONTACT_MM)
     close = found.good & (found.distance_mm < _VICINITY_MM)
     touch = close & (np.abs(residual) < max(LEAST_CONTACT_MM, _CONTACT_NOISES * noise))
     beyond = found.good & (residual > _OUTSIDE_MM) & (found.distance_mm < _OUTSIDE_REACH_MM)
@@ -209,6 +219,8 @@ class Seen:
     reference : ndarray of bool, shape (n,)
         Vertices taken as uncut.
     noise_mm : float
+    contact : ndarray of bool, shape (n,)
+        All vertices that touch, those beside what was cut as well.
     """
 
     motion: RigidMotion
@@ -216,6 +228,7 @@ class Seen:
     normal: Floats
     reference: Bools
     noise_mm: float
+    contact: Bools
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -261,9 +274,18 @@ def vertices_as_samples(surface: Surface) -> Samples:
 def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Seen:
     """Pair every framework vertex, and find the reference among them."""
     found = pair(vertices_as_samples(body.surface), motion, target)
-    residual = np.where(found.good & ~body.surface.border, found.residual_mm, np.nan)
-    reference = uncut_vertices(body.surface, residual, noise_mm) & body.allowed_vertices()
-    return Seen(motion, residual, found.normal, reference, noise_mm)
+    residual = np.where(found.good, found.residual_mm, np.nan)
+    return _seen(body, motion, residual, found.normal, noise_mm)
+
+
+def _seen(
+    body: Body, motion: RigidMotion, residual: Floats, normal: Floats, noise_mm: float
+) -> Seen:
+    border = body.surface.border
+    inner = np.where(border, np.nan, residual)
+    reference = uncut_vertices(body.surface, inner, noise_mm) & body.allowed_vertices()
+    contact = touching_vertices(body.surface, residual, noise_mm) & body.may_touch
+    return Seen(motion, residual, normal, reference, noise_mm, contact)
 
 
 def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
@@ -273,8 +295,7 @@ def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
     if float(np.abs(gap).max()) > _LINEAR_MM:
         return look(body, target, fit.motion, fit.noise_mm)
     residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
-    reference = uncut_vertices(body.surface, residual, fit.noise_mm) & body.allowed_vertices()
-    return Seen(fit.motion, residual, seen.normal, reference, fit.noise_mm)
+    return _seen(body, fit.motion, residual, seen.normal, fit.noise_mm)
 
 
 def fit_reference(

@@ -24,6 +24,17 @@ _SMALLEST_PATCH_MM2 = 0.3
 """Smaller patches of contact are crossings by chance."""
 
 
+def contact_within_mm(noise_mm: float) -> float:
+    """Distance within which a vertex lies on the contour."""
+    return max(_CONTACT_NOISES * noise_mm, _LEAST_CONTACT_MM)
+
+
+def touching_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bools:
+    """Vertices that lie on the contour within the noise, in patches that are no crossings."""
+    contact = np.abs(residual_mm) <= contact_within_mm(noise_mm)
+    return without_small_patches(surface, contact, _SMALLEST_PATCH_MM2)
+
+
 def uncut_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bools:
     """Find the vertices that lie on the contour, away from all that does not.
 
@@ -39,10 +50,8 @@ def uncut_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bo
     -------
     ndarray of bool, shape (n,)
     """
-    size = np.abs(residual_mm)
-    contact = size <= max(_CONTACT_NOISES * noise_mm, _LEAST_CONTACT_MM)
-    off = size > max(_OFF_NOISES * noise_mm, _LEAST_OFF_MM)
-    contact = without_small_patches(surface, contact, _SMALLEST_PATCH_MM2)
+    contact = touching_vertices(surface, residual_mm, noise_mm)
+    off = np.abs(residual_mm) > max(_OFF_NOISES * noise_mm, _LEAST_OFF_MM)
     whole = float(surface.area_mm2[contact].sum())
     for away in _KEEP_AWAY_MM:
         kept = contact & ~grown(surface, off, away)

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.mesh import (
+    components,
     face_areas,
     unique_edges,
     unit,
@@ -27,6 +28,9 @@ _SMOOTH_BACK = -0.53
 
 _MOST_PASSES = 12
 """A denser mesh than this reaches is smoothed over less than the length asked for."""
+
+_CRUMB_SHARE = 0.01
+"""A loose piece below this share of the area is dust or a string of wax, not the work."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +55,8 @@ class Surface:
         Triangles in an order in which neighbours in space mostly follow each other.
     ordered_area_mm2 : ndarray, shape (m,)
         Their areas, in that order.
+    removed_mm : ndarray, shape (n,)
+        How far smoothing moved each vertex outwards.
     """
 
     mesh: TriangleMesh
@@ -62,6 +68,7 @@ class Surface:
     noise_mm: float
     order: Ints
     ordered_area_mm2: Floats
+    removed_mm: Floats
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -100,7 +107,7 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
     edge_mm = float(np.mean(np.sqrt(np.einsum("ij,ij->i", span, span)))) if len(edges) else 1.0
     ring = _Ring(edges, n)
     noise = _white_noise(mesh, ring, border)
-    smooth = _taubin(mesh, ring, border, denoise_mm, edge_mm)
+    smooth, removed = _taubin(mesh, ring, border, denoise_mm, edge_mm)
     order, area = _morton_order(smooth), face_areas(smooth)
     return Surface(
         mesh=smooth,
@@ -112,6 +119,7 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
         noise_mm=noise,
         order=order,
         ordered_area_mm2=area[order],
+        removed_mm=removed,
     )
 
 
@@ -132,11 +140,11 @@ class _Ring:
 
 def _taubin(
     mesh: TriangleMesh, ring: _Ring, border: Bools, length_mm: float, edge_mm: float
-) -> TriangleMesh:
-    """Low-pass the vertices along the normals; borders stay."""
+) -> tuple[TriangleMesh, Floats]:
+    """Low-pass the vertices along the normals, and how far each moved; borders stay."""
     passes = min(_MOST_PASSES, round((length_mm / max(edge_mm, 1e-9)) ** 2))
     if passes < 1:
-        return mesh
+        return mesh, np.zeros(len(mesh.points_mm))
     points = mesh.points_mm.copy()
     moves = (~border & (ring.degree > 0)).astype(np.float64)[:, None]
     for _ in range(passes):
@@ -144,7 +152,7 @@ def _taubin(
             points += share * moves * (ring.mean(points) - points)
     normal = vertex_normals(mesh)
     along = np.einsum("ij,ij->i", points - mesh.points_mm, normal)
-    return TriangleMesh(mesh.points_mm + along[:, None] * normal, mesh.faces)
+    return TriangleMesh(mesh.points_mm + along[:, None] * normal, mesh.faces), along
 
 
 def _white_noise(mesh: TriangleMesh, ring: _Ring, border: Bools) -> float:
@@ -224,9 +232,16 @@ def _morton_order(mesh: TriangleMesh) -> Ints:
     return np.argsort(code, kind="stable")
 
 
+def without_crumbs(surface: Surface) -> Bools:
+    """Vertices of all that is no loose fragment, shape (n,)."""
+    label = components(len(surface.area_mm2), surface.edges)
+    area = np.bincount(label, weights=surface.area_mm2)
+    return np.asarray((area >= _CRUMB_SHARE * area.sum())[label])
+
+
 def centre_and_radius(surface: Surface) -> tuple[Floats, float]:
     """Area centre of a surface and the distance of its farthest vertex from it, mm."""
     share = surface.area_mm2 / max(float(surface.area_mm2.sum()), 1e-12)
     centre = share @ surface.mesh.points_mm
     far = np.linalg.norm(surface.mesh.points_mm - centre, axis=1)
-    return centre, float(far[surface.area_mm2 > 0].max(initial=0.0))
+    return centre, float(far[without_crumbs(surface)].max(initial=0.0))

@@ -7,8 +7,9 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.solver import rows
-from veneercheck.core.types import Floats
+from veneercheck.core.align.sampling import without_crumbs
+from veneercheck.core.align.solver import rows, step
+from veneercheck.core.types import Bools, Floats
 
 _CORRELATION_REACH_MM = 1.0
 """Noise of dental scanners is correlated over a few tenths of a millimetre; beyond, none."""
@@ -16,6 +17,26 @@ _CORRELATION_REACH_MM = 1.0
 _CORRELATION_POINTS = 4000
 _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
+
+_PATCH_MM = 2.0
+
+_FREE_SHARE = 1e-4
+_TURNS = 0.05
+"""Share of the strongest direction below which one is free, and size of a turn that is one."""
+
+_SLIDING = {
+    (3, 3): "a sphere",
+    (3, 1): "a plane",
+    (2, 1): "a cylinder",
+    (1, 0): "an extrusion",
+}
+"""By how many ways it slides and how many of them turn."""
+
+_LAYER_MM = 3.0
+"""Farther from the contour there is no layer whose uncertainty would matter."""
+
+_LEAST_SHARE = 0.2
+"""One scan is not taken for more than five times noisier than the other."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -28,13 +49,17 @@ class Certainty:
         Of turn (rad) about `centre_mm`, then shift (mm).
     centre_mm : ndarray, shape (3,)
     u_max_mm : float
-        Largest standard uncertainty of any framework vertex, from the residuals as they are.
+        Largest standard uncertainty of any framework vertex that lies near the contour, from the
+        residuals as they are.
     bound_mm : float
-        The same if the noise were correlated over 0.3 mm.
+        What the surface in contact would allow if the noise were correlated over 0.3 mm; never
+        less than `u_max_mm`.
     condition : float
         Strongest over weakest direction of the normal equations.
     weakest_step : ndarray, shape (6,)
-        The motion that the reference holds least.
+        The motion that the reference holds least, one standard uncertainty of it.
+    power_mm4 : float
+        Variance of the residual times the area of one independent reading.
     """
 
     covariance: Floats
@@ -43,17 +68,18 @@ class Certainty:
     bound_mm: float
     condition: float
     weakest_step: Floats
+    power_mm4: float
 
 
-def certainty(body: Body, fit: Polished, white_mm: float) -> Certainty:
+def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     """Covariance of the fit, from its normal equations and its residuals.
 
     Parameters
     ----------
     body : Body
     fit : Polished
-    white_mm : float
-        White noise of both scans together.
+    waxup_share : float
+        White noise of the wax-up over that of the framework.
 
     Returns
     -------
@@ -69,30 +95,138 @@ def certainty(body: Body, fit: Polished, white_mm: float) -> Certainty:
     centre = fit.motion.apply(body.centre_mm[None])[0]
     jacobian = rows(fit.pairs.point_mm, fit.pairs.normal, centre)
     scale = np.array([1 / body.radius_mm] * 3 + [1.0] * 3)
-    scaled = jacobian * scale
-    matrix = scaled.T @ (scaled * fit.weight[:, None])
-    value, vector = np.linalg.eigh(matrix)
-    value = np.maximum(value, 1e-12 * max(float(value[-1]), 1e-300))
-    inverse = (vector / value) @ vector.T
-    middle = scaled.T @ (scaled * (fit.weight**2)[:, None])
-    raw = inverse @ middle @ inverse / fit.sample_area_mm2
-    raw = scale[:, None] * raw * scale
+    raw, condition = sandwich(jacobian, fit.weight, body.radius_mm)
+    raw = raw / fit.sample_area_mm2
     used = fit.weight > 0
     spread = float(np.sqrt(np.mean(fit.pairs.residual_mm[used] ** 2))) if used.any() else np.nan
     seen = integrated_covariance(fit.pairs.point_mm[used], fit.pairs.residual_mm[used])
     seen *= _freedom(spread**2 * fit.sample_area_mm2 * used.sum(), seen)
-    sigma = float(np.hypot(max(spread, white_mm), 0.0))
-    assumed = 2 * np.pi * _ASSUMED_LENGTH_MM**2 * sigma**2
-    points = fit.motion.apply(body.surface.mesh.points_mm[body.surface.area_mm2 > 0])
+    points = fit.motion.apply(body.surface.mesh.points_mm[_counted(body, fit)])
+    sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
     covariance = raw * seen
+    u_max = vertex_uncertainty(covariance, points, centre)
     return Certainty(
         covariance,
         centre,
-        vertex_uncertainty(covariance, points, centre),
-        vertex_uncertainty(raw * max(seen, assumed), points, centre),
-        float(value[-1] / value[0]),
-        scale * vector[:, 0],
+        u_max,
+        max(u_max, vertex_uncertainty(_bound(body, fit, sigma), points, centre)),
+        condition,
+        _weakest(covariance, scale),
+        seen,
     )
+
+
+def sandwich(jacobian: Floats, weight: Floats, lever_mm: float) -> tuple[Floats, float]:
+    """A⁻¹ (Σ w² g gᵀ) A⁻¹ with A = Σ w g gᵀ, and the condition of A with turns at a lever.
+
+    Times the variance of a residual it is the covariance where noise is white.
+    """
+    scale = np.array([1 / lever_mm] * 3 + [1.0] * 3)
+    scaled = jacobian * scale
+    value, vector = np.linalg.eigh(scaled.T @ (scaled * weight[:, None]))
+    value = np.maximum(value, 1e-12 * max(float(value[-1]), 1e-300))
+    inverse = (vector / value) @ vector.T
+    middle = scaled.T @ (scaled * (weight**2)[:, None])
+    return np.outer(scale, scale) * (inverse @ middle @ inverse), float(value[-1] / value[0])
+
+
+def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
+    """How many ways a surface can slide along itself, and what it is like, "" if none.
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (n, 6)
+        Rows [(p − centre) × n, n].
+    lever_mm : float
+
+    Notes
+    -----
+    Gelfand and others 2003: motions of zero eigenvalue are those that slide. Three turns without
+    a common axis are a sphere's, three ways with one turn a plane's, two a cylinder's, one turn a
+    surface of revolution's, one shift an extrusion's; a turn that also climbs is a helix's.
+    """
+    scale = np.array([1 / lever_mm] * 3 + [1.0] * 3)
+    scaled = jacobian * scale
+    value, vector = np.linalg.eigh(scaled.T @ scaled)
+    free = vector[:, value < _FREE_SHARE * max(float(value[-1]), 1e-300)]
+    count = free.shape[1]
+    turns = int(np.sum(np.linalg.svd(free[:3], compute_uv=False) > _TURNS)) if count else 0
+    if count == 1 and turns:
+        climb = abs(float(free[:3, 0] @ free[3:, 0]))
+        return 1, "a helix" if climb > _TURNS else "a surface of revolution"
+    return count, _SLIDING.get((count, turns), "")
+
+
+def _counted(body: Body, fit: Polished) -> Bools:
+    """Vertices whose uncertainty matters: near enough to the contour to have a layer."""
+    residual = np.abs(np.nan_to_num(fit.seen.residual_mm, nan=np.inf))
+    near = without_crumbs(body.surface) & (residual < _LAYER_MM)
+    return near if near.any() else without_crumbs(body.surface)
+
+
+def _unsmoothed_mm(body: Body, fit: Polished, waxup_share: float) -> float:
+    """Noise of both scans together before they were smoothed, from the framework's residual."""
+    inner = fit.seen.contact & ~body.surface.border
+    if not inner.any():
+        return 0.0
+    smoothed = fit.seen.residual_mm[inner]
+    raw = smoothed - body.surface.removed_mm[inner]
+    square = min(max(waxup_share, _LEAST_SHARE), 1 / _LEAST_SHARE) ** 2
+    waxup = _deviation(smoothed) ** 2 * square / (1.0 + square)
+    framework = max(_deviation(raw) ** 2 - waxup, 0.0)
+    return float(np.sqrt(framework * (1.0 + square)))
+
+
+def _deviation(residual_mm: Floats) -> float:
+    """Standard deviation by the median, which a few strays do not move."""
+    return float(np.median(np.abs(residual_mm)) / 0.6745)
+
+
+def _bound(body: Body, fit: Polished, sigma_mm: float) -> Floats:
+    """Covariance if all that touches were used, with noise correlated over 0.3 mm."""
+    touching = fit.seen.contact
+    centre = fit.motion.apply(body.centre_mm[None])[0]
+    points = fit.motion.apply(body.surface.mesh.points_mm[touching])
+    scale = np.array([1 / body.radius_mm] * 3 + [1.0] * 3)
+    scaled = rows(points, fit.seen.normal[touching], centre) * scale
+    matrix = scaled.T @ (scaled * body.surface.area_mm2[touching][:, None])
+    value, vector = np.linalg.eigh(matrix)
+    inverse = (vector / np.maximum(value, 1e-12 * max(float(value[-1]), 1e-300))) @ vector.T
+    bound: Floats = np.outer(scale, scale) * inverse
+    return bound * 2 * np.pi * _ASSUMED_LENGTH_MM**2 * sigma_mm**2
+
+
+def _weakest(covariance: Floats, scale: Floats) -> Floats:
+    if not np.isfinite(covariance).all():
+        return np.full(6, np.nan)
+    value, vector = np.linalg.eigh(covariance / np.outer(scale, scale))
+    return np.asarray(scale * vector[:, -1] * np.sqrt(max(float(value[-1]), 0.0)))
+
+
+def weakest_layer_mm(body: Body, fit: Polished, sure: Certainty) -> float:
+    """What the weakest direction does to the layer at the worst vertex, standard uncertainty."""
+    inner = ~body.surface.border & _counted(body, fit)
+    arm = fit.motion.apply(body.surface.mesh.points_mm[inner]) - sure.centre_mm
+    normal = fit.motion.turn(body.surface.normal[inner])
+    return float(np.abs(rows(arm, normal, np.zeros(3)) @ sure.weakest_step).max(initial=0.0))
+
+
+def halves_mm(body: Body, fit: Polished, centre_mm: Floats) -> float:
+    """How far two fits part at the farthest vertex, each on every other patch of the reference.
+
+    The patches are cells of 2 mm in a chequered grid, larger than noise hangs together: the two
+    share no reading, so half of what they part by estimates the error of the whole fit.
+    """
+    cell = np.floor((fit.pairs.point_mm - centre_mm) / _PATCH_MM).astype(np.int64).sum(axis=1)
+    jacobian = rows(fit.pairs.point_mm, fit.pairs.normal, centre_mm)
+    steps = [
+        step(jacobian, fit.pairs.residual_mm, fit.weight * (cell % 2 == side), body.radius_mm)
+        for side in (0, 1)
+    ]
+    apart = steps[0] - steps[1]
+    arm = fit.motion.apply(body.surface.mesh.points_mm[_counted(body, fit)]) - centre_mm
+    moved = np.cross(apart[:3], arm) + apart[3:]
+    return float(np.linalg.norm(moved, axis=1).max(initial=0.0))
 
 
 def _freedom(power: float, seen: float) -> float:

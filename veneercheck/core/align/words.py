@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.trust import Certainty
+from veneercheck.core.align.solver import rows
+from veneercheck.core.align.trust import Certainty, slippage
 
 NO_CONTACT = (
     "no part of the framework coincides with the wax-up: check that both scans are of the same "
@@ -30,9 +31,12 @@ def too_little(area_mm2: float) -> str:
 
 def too_loose(bound_mm: float, body: Body, last: Polished, sure: Certainty) -> str:
     """The uncut surface does not hold the framework firmly enough."""
+    lying = rows(last.pairs.point_mm, last.pairs.normal, sure.centre_mm)[last.weight > 0]
+    _, like = slippage(lying, body.radius_mm) if len(lying) else (0, "")
+    sliding = f"; it is like {like} and slides along itself" if like else ""
     return (
         f"the uncut surface holds the framework only to ±{2000 * bound_mm:.0f} µm (k = 2) at the "
-        f"farthest point, least {weakest(body, last, sure)}"
+        f"farthest point, least {weakest(body, last, sure)}{sliding}"
     )
 
 
@@ -54,6 +58,55 @@ def not_seated(difference_mm: float, own_used: bool) -> str:
     return (
         f"the bridge lies up to {1000 * difference_mm:.0f} µm otherwise on its model than in the "
         f"wax-up scan: not seated, or bent; {used}"
+    )
+
+
+def halves(apart_mm: float) -> str:
+    """Two halves of the reference place the framework otherwise."""
+    return (
+        f"fits on either half of the uncut surface part by {1000 * apart_mm:.0f} µm at the "
+        "farthest point: some of it was changed between the scans"
+    )
+
+
+def another_size(scale: float) -> str:
+    """One scan is larger than the other."""
+    return (
+        f"the framework is {100 * (scale - 1):+.2f} % larger than the wax-up where it was not cut: "
+        "check unit and calibration, or shrinkage; the difference is told, not applied"
+    )
+
+
+def bowed(bow_mm: float) -> str:
+    """The span springs."""
+    return (
+        f"the middle of the span lies {1000 * bow_mm:.0f} µm otherwise to its ends than in the "
+        "wax-up scan: bent, or sprung"
+    )
+
+
+def part_off(part_mm: float) -> str:
+    """One part lies otherwise than the rest."""
+    return (
+        f"a part of the work lies {1000 * part_mm:.0f} µm otherwise to the rest than in the wax-up "
+        "scan: die not seated, or bent"
+    )
+
+
+def swollen(offset_mm: float) -> str:
+    """A collar was added to or scraped."""
+    side = "outside" if offset_mm > 0 else "inside"
+    return (
+        f"uncut surface lies evenly {1000 * abs(offset_mm):.0f} µm {side} the wax-up in places: "
+        "collar resealed or scraped"
+    )
+
+
+def frame_untrue(off_mm: float) -> str:
+    """A shared frame that the uncut surface does not confirm."""
+    return (
+        f"the shared frame is not true: the uncut surface fits best {1000 * off_mm:.0f} µm away "
+        "from it; check without --aligned"
     )
 
 

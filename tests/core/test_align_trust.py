@@ -1,0 +1,170 @@
+"""How far a fit may be believed: closed forms, planted changes, mirrors."""
+
+import numpy as np
+import pytest
+
+from veneercheck.core.align import AlignOptions, Residual, align, given, with_residual
+from veneercheck.core.align.frame import frame_error
+from veneercheck.core.align.solver import rows
+from veneercheck.core.align.trust import sandwich, slippage
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
+from veneercheck.phantom.surface import triangulate
+
+
+def _cube(half_mm, each):
+    """Points on the six faces of a cube, `each`² on every face, and their normals."""
+    axis = (np.arange(each) + 0.5) / each * 2 * half_mm - half_mm
+    u, v = (grid.ravel() for grid in np.meshgrid(axis, axis))
+    points, normals = [], []
+    for k in range(3):
+        for side in (-half_mm, half_mm):
+            face = np.zeros((len(u), 3))
+            face[:, k], face[:, (k + 1) % 3], face[:, (k + 2) % 3] = side, u, v
+            points.append(face)
+            normals.append(np.repeat(np.sign(side) * np.eye(3)[k][None], len(u), axis=0))
+    return np.concatenate(points), np.concatenate(normals)
+
+
+def test_covariance_of_a_cube():
+    # Source: closed form for point-to-plane rows on a cube of half-side a with N points and white
+    # noise: σ_t = σ√(3/N), σ_ω = 3σ/(a√(2N)); computed by hand from Σ g gᵀ.
+    points, normals = _cube(5.0, 40)
+    count, sigma = len(points), 0.01
+    raw, _ = sandwich(rows(points, normals, np.zeros(3)), np.ones(count), 5.0)
+    spread = np.sqrt(np.diag(sigma**2 * raw))
+    assert spread[3:] == pytest.approx(sigma * np.sqrt(3 / count), rel=1e-6)
+    assert spread[:3] == pytest.approx(3 * sigma / (5.0 * np.sqrt(2 * count)), rel=2e-3)
+
+
+def _shape(name):
+    s, t = (grid.ravel() for grid in np.meshgrid(np.linspace(0.1, 3, 40), np.linspace(0, 6.1, 60)))
+    flat, turned = np.stack([s, t, 0 * s], 1), np.stack([np.cos(t), np.sin(t), 0 * t], 1)
+    up = np.array([[0.0, 0.0, 1.0]])
+    if name == "a plane":
+        return flat, np.repeat(up, len(s), 0)
+    if name == "a cylinder":
+        return 2 * turned + s[:, None] * up, turned
+    if name == "a sphere":
+        ball = np.sin(s)[:, None] * turned + np.cos(s)[:, None] * up
+        return 4 * ball + [1.0, 2.0, 3.0], ball
+    if name == "a surface of revolution":
+        normal = (turned * np.cos(s)[:, None] + 0.4 * up) / np.sqrt(np.cos(s) ** 2 + 0.16)[:, None]
+        return (2 + np.sin(s))[:, None] * turned + 0.3 * s[:, None] * up, normal
+    wave = np.stack([s, np.sin(2 * s) + 0.3 * s**2, t], 1)
+    slope = 2 * np.cos(2 * s) + 0.6 * s
+    return wave, np.stack([-slope, 1 + 0 * s, 0 * s], 1) / np.sqrt(1 + slope**2)[:, None]
+
+
+@pytest.mark.parametrize(
+    ("name", "ways"),
+    [
+        ("a plane", 3),
+        ("a sphere", 3),
+        ("a cylinder", 2),
+        ("a surface of revolution", 1),
+        ("an extrusion", 1),
+    ],
+)
+def test_surfaces_that_slide_are_named(name, ways):
+    # Source: Gelfand and others 2003, from memory: zero eigenvalues 3, 3, 2, 1, 1.
+    points, normals = _shape(name)
+    if name == "a surface of revolution":
+        # its normals by the profile r = 2 + sin s, z = 0.3 s: (0.3, −cos s) in (r, z)
+        s = points[:, 2] / 0.3
+        out = points[:, :2] / np.linalg.norm(points[:, :2], axis=1)[:, None]
+        size = np.sqrt(0.09 + np.cos(s) ** 2)
+        normals = np.column_stack([0.3 * out, -np.cos(s)]) / size[:, None]
+    centre = points.mean(axis=0)
+    assert slippage(rows(points, normals, centre), 3.0) == (ways, name)
+
+
+def test_a_cube_does_not_slide():
+    points, normals = _cube(5.0, 10)
+    assert slippage(rows(points, normals, np.zeros(3)), 5.0) == (0, "")
+
+
+def _lump(points):
+    """A body without symmetry, longer than wide."""
+    field = np.linalg.norm(points / [11.0, 5.0, 4.0], axis=1) - 1
+    field = (
+        field + 0.05 * np.sin(points @ [0.9, 0.5, -0.7]) + 0.05 * np.cos(points @ [-0.4, 1.1, 0.8])
+    )
+    return 4.0 * (field + 0.04 * np.sin(points @ [1.3, -0.8, 0.6] + 1.0))
+
+
+@pytest.fixture(scope="module")
+def lump():
+    low, high = np.array([-13.0, -6.5, -5.5]), np.array([13.0, 6.5, 5.5])
+    return triangulate(_lump, low, high, 0.33)
+
+
+def _changed(lump, change):
+    """A copy, cut by 1 mm on top, its other vertices moved by a change, noisy, and turned."""
+    rng = np.random.default_rng(11)
+    points = lump.points_mm
+    normal = vertex_normals(lump)
+    depth = np.clip((points[:, 2] - 0.5) / 0.6, 0, 1)
+    moved = points - depth[:, None] * normal + change(points)
+    moved = moved + 0.005 * rng.normal(size=(len(points), 1)) * normal
+    turn = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    away = RigidMotion(turn, np.array([20.0, 3.0, -8.0]))
+    return TriangleMesh(away.apply(moved), lump.faces), away
+
+
+def test_an_unchanged_body_is_trusted_and_no_change_is_told(lump):
+    # Source: nothing was changed but the cut.
+    framework, away = _changed(lump, np.zeros_like)
+    found = align(framework, lump)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    gap = found.waxup_from_framework.apply(away.apply(lump.points_mm)) - lump.points_mm
+    assert np.linalg.norm(gap, axis=1).max() < 0.005
+    told = found.evidence
+    assert told.scale == pytest.approx(1.0, abs=5e-4)
+    assert max(told.bow_mm, told.part_mm, told.halves_mm) < 0.01
+    assert 0 < told.weakest_layer_mm < found.u_max_mm
+    assert told.condition > 1
+
+
+def test_another_size_is_measured_and_told_and_never_applied(lump):
+    # Source: the framework was made 0.5 % larger.
+    framework, _ = _changed(lump, lambda points: 0.005 * points)
+    found = align(framework, lump)
+    assert found.state is not AlignmentState.TRUSTED
+    assert found.evidence.scale == pytest.approx(1.005, abs=1e-3)
+    assert any("% larger" in reason for reason in found.reasons)
+    assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
+
+
+def test_a_bow_is_measured_and_told(lump):
+    # Source: the middle was raised by 80 µm against the ends, as a parabola.
+    framework, _ = _changed(
+        lump, lambda points: np.outer(0.08 * (1 - (points[:, 0] / 11.0) ** 2), [0, 0, 1.0])
+    )
+    found = align(framework, lump)
+    assert found.state is not AlignmentState.TRUSTED
+    assert found.evidence.bow_mm == pytest.approx(0.08, abs=0.02)
+    assert any("bent, or sprung" in reason for reason in found.reasons)
+
+
+def test_a_mirror_image_is_never_trusted(lump):
+    # Source: a body without symmetry and its mirror image share no surface.
+    framework, _ = _changed(lump, np.zeros_like)
+    mirrored = TriangleMesh(framework.points_mm * [1.0, 1.0, -1.0], framework.faces[:, ::-1])
+    found = align(mirrored, lump, options=AlignOptions(orientations=200))
+    assert found.state is AlignmentState.FAILED
+    assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
+
+
+def test_a_shared_frame_is_held_against_the_uncut_surface(lump):
+    # Source: the frame was shifted by 0.1 mm along z; closed form of the distance of a near plane.
+    normal = vertex_normals(lump)
+    inside = lump.points_mm[:, 2] < 0.5
+    area = np.ones(len(inside))
+    for shift_mm, state in ((0.1, AlignmentState.DOUBTFUL), (0.0, AlignmentState.GIVEN)):
+        distance = np.where(inside, -shift_mm * normal[:, 2], 1.0)
+        contour = lump.points_mm + distance[:, None] * normal
+        seen = Residual(lump.points_mm, normal, contour, distance, inside, area)
+        off_mm, _ = frame_error(seen)
+        assert off_mm == pytest.approx(shift_mm, abs=0.002)
+        assert with_residual(given(lump, lump), seen).state is state

@@ -1,0 +1,231 @@
+"""What a rigid fit leaves over: another size, a bow, a part that lies otherwise than the rest.
+
+All of it is measured beside the fit and told; none of it is ever applied to the pose.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
+from veneercheck.core.align.weights import tukey
+from veneercheck.core.types import Bools, Floats, Ints
+
+_NEAR_MM = 0.15
+"""A displaced collar or a sprung span lies within this of the contour, a cut does not."""
+
+_CUT_MM = 0.25
+_AWAY_MM = 0.6
+"""Distance kept from what was cut: the foot of a chamfer lies within `_NEAR_MM` too."""
+
+_SMALLEST_PATCH_MM2 = 0.5
+_ROUNDS = 6
+_WIDTH = 4.0
+_LEAST_WIDTH_MM = 0.02
+
+_SPAN_MM = 14.0
+"""Shorter bodies have no span that could bow."""
+
+_PART_MM = 9.0
+"""About the width of a tooth."""
+
+_PART_MM2 = 5.0
+_GAIN_SHARE, _GAIN_MM2 = 1.3, 1.0
+"""A part lies otherwise only if its own place brings so much more of it into contact: the foot of
+a chamfer is no displaced collar."""
+
+_PART_HELD_MM = 0.012
+"""A part whose shift is known no better than this along a direction says nothing there."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Pattern:
+    """What the residual shows beyond noise, each with its standard uncertainty; NaN if unknown.
+
+    Parameters
+    ----------
+    scale, scale_u : float
+        Size of the framework over that of the wax-up.
+    bow_mm, bow_u_mm : float
+        Middle of the span against its ends.
+    part_mm, part_u_mm : float
+        Largest shift of a part of about a tooth's width against the whole.
+    swollen_mm, swollen_u_mm : float
+        Largest even offset of a part, positive where the framework stands outside.
+    """
+
+    scale: float = float("nan")
+    scale_u: float = float("nan")
+    bow_mm: float = float("nan")
+    bow_u_mm: float = float("nan")
+    part_mm: float = float("nan")
+    part_u_mm: float = float("nan")
+    swollen_mm: float = float("nan")
+    swollen_u_mm: float = float("nan")
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """Vertices that may be uncut although displaced, about the body's centre, in its own axes."""
+
+    arm_mm: Floats
+    normal: Floats
+    residual_mm: Floats
+    area_mm2: Floats
+    power_mm4: float
+    contact_mm: float
+
+
+def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float) -> Pattern:
+    """Measure what a rigid motion cannot explain.
+
+    Parameters
+    ----------
+    body : Body
+    fit : Polished
+    axes : ndarray, shape (3, 3)
+        The bridge's own axes in the wax-up's frame, as rows, the longest last.
+    power_mm4 : float
+        Variance of the residual times the area of one independent reading.
+
+    Returns
+    -------
+    Pattern
+    """
+    shown = _shown(body, fit, axes, power_mm4)
+    if len(shown.residual_mm) < 50:
+        return Pattern()
+    rigid = np.concatenate([np.cross(shown.arm_mm, shown.normal), shown.normal], axis=1)
+    size = np.einsum("ij,ij->i", shown.arm_mm, shown.normal)[:, None]
+    half = 0.5 * float(np.ptp(shown.arm_mm[:, 2]))
+    fields = [rigid, size]
+    if 2 * half > _SPAN_MM:
+        along = (shown.arm_mm[:, 2] / half)[:, None]
+        twist = along * np.cross([0.0, 0.0, 1.0], shown.arm_mm) / half
+        fields += [along**2 * shown.normal[:, :2], np.sum(twist * shown.normal, 1)[:, None]]
+    value, covariance = _solved(np.concatenate(fields, axis=1), shown)
+    scale, scale_u = 1.0 + value[6], float(np.sqrt(covariance[6, 6]))
+    bow = bow_u = float("nan")
+    if len(value) > 7:
+        bow = float(np.linalg.norm(value[7:9]))
+        way = value[7:9] / max(bow, 1e-12)
+        bow_u = float(np.sqrt(way @ covariance[7:9, 7:9] @ way))
+    return Pattern(float(scale), scale_u, bow, bow_u, *_parts(shown, rigid))
+
+
+def _shown(body: Body, fit: Polished, axes: Floats, power_mm4: float) -> _Shown:
+    surface, residual = body.surface, fit.seen.residual_mm
+    size = np.abs(residual)
+    deep = without_small_patches(surface, np.nan_to_num(residual) < -_CUT_MM, _SMALLEST_PATCH_MM2)
+    near = (size < _NEAR_MM) & ~grown(surface, deep, _AWAY_MM) & body.allowed_vertices()
+    near = without_small_patches(surface, near, _SMALLEST_PATCH_MM2) | fit.seen.reference
+    near &= np.isfinite(residual)
+    centre = fit.motion.apply(body.centre_mm[None])[0]
+    points = fit.motion.apply(surface.mesh.points_mm[near])
+    return _Shown(
+        (points - centre) @ axes.T,
+        fit.seen.normal[near] @ axes.T,
+        residual[near],
+        surface.area_mm2[near],
+        power_mm4,
+        contact_within_mm(fit.noise_mm),
+    )
+
+
+def _solved(jacobian: Floats, shown: _Shown) -> tuple[Floats, Floats]:
+    """Coefficients of displacement fields in a residual, robustly, and their covariance."""
+    value = np.zeros(jacobian.shape[1])
+    scale = np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-12)
+    unit_rows = jacobian / scale
+    residual, covariance = shown.residual_mm, np.zeros((len(value), len(value)))
+    for _ in range(_ROUNDS):
+        left = residual - unit_rows @ value
+        width = max(_WIDTH * float(np.median(np.abs(left))) / 0.6745, _LEAST_WIDTH_MM)
+        weight = tukey(left, width) * shown.area_mm2
+        matrix = unit_rows.T @ (unit_rows * weight[:, None])
+        inverse = np.linalg.pinv(matrix, rcond=1e-10, hermitian=True)
+        value = inverse @ (unit_rows.T @ (weight * residual))
+        squared = weight**2 / np.maximum(shown.area_mm2, 1e-12)
+        middle = unit_rows.T @ (unit_rows * squared[:, None])
+        covariance = inverse @ middle @ inverse * shown.power_mm4
+    return value / scale, covariance / np.outer(scale, scale)
+
+
+def _parts(shown: _Shown, rigid: Floats) -> tuple[float, float, float, float]:
+    """The part that is shifted most against the whole, and the one that is offset most."""
+    whole, _ = _solved(rigid, shown)
+    left = dataclasses.replace(shown, residual_mm=shown.residual_mm - rigid @ whole)
+    label = parts(shown.arm_mm, _PART_MM)
+    if label.max(initial=0) == 0:
+        return (float("nan"),) * 4
+    shift, offset = [(0.0, 0.0)], [(0.0, 0.0)]
+    for k in range(int(label.max()) + 1):
+        here = label == k
+        if shown.area_mm2[here].sum() < _PART_MM2:
+            continue
+        one = _taken(left, here)
+        fields = np.concatenate([one.normal, np.ones((len(one.residual_mm), 1))], axis=1)
+        value, covariance = _solved(fields, one)
+        if not _gains(fields, value, one):
+            continue
+        shift.append(_held_shift(value[:3], covariance[:3, :3]))
+        if np.sqrt(covariance[3, 3]) < _PART_HELD_MM:
+            offset.append((float(value[3]), float(np.sqrt(covariance[3, 3]))))
+    return (*_greatest(shift), *_greatest(offset))
+
+
+def _greatest(found: list[tuple[float, float]]) -> tuple[float, float]:
+    return max(found, key=lambda one: abs(one[0]))
+
+
+def _held_shift(value: Floats, covariance: Floats) -> tuple[float, float]:
+    """Length of a shift along the directions in which it is known."""
+    spread, axes = np.linalg.eigh(covariance)
+    held = spread < _PART_HELD_MM**2
+    if not held.any():
+        return 0.0, 0.0
+    along = (axes.T @ value) * held
+    size = float(np.linalg.norm(along))
+    way = along / max(size, 1e-12)
+    return size, float(np.sqrt(np.sum(way**2 * spread)))
+
+
+def _taken(shown: _Shown, here: Bools) -> _Shown:
+    return _Shown(
+        shown.arm_mm[here],
+        shown.normal[here],
+        shown.residual_mm[here],
+        shown.area_mm2[here],
+        shown.power_mm4,
+        shown.contact_mm,
+    )
+
+
+def _gains(fields: Floats, value: Floats, shown: _Shown) -> bool:
+    """Whether a displacement brings clearly more surface into contact than lay there before."""
+
+    def touching_mm2(residual: Floats) -> float:
+        return float(shown.area_mm2[np.abs(residual) <= shown.contact_mm].sum())
+
+    before = touching_mm2(shown.residual_mm)
+    after = touching_mm2(shown.residual_mm - fields @ value)
+    return after > max(_GAIN_SHARE * before, before + _GAIN_MM2)
+
+
+def parts(points_mm: Floats, apart_mm: float) -> Ints:
+    """Number of the part that each point belongs to: parts are about so wide, shape (n,).
+
+    Seeds are the point farthest from all seeds so far, until none is farther than `apart_mm`.
+    """
+    away = np.linalg.norm(points_mm - points_mm[np.argmin(points_mm[:, 2])], axis=1)
+    label = np.zeros(len(points_mm), dtype=np.int64)
+    count = 1
+    while away.max(initial=0.0) > apart_mm:
+        gap = np.linalg.norm(points_mm - points_mm[np.argmax(away)], axis=1)
+        closer = gap < away
+        label[closer], away = count, np.minimum(away, gap)
+        count += 1
+    return label
