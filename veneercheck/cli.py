@@ -235,8 +235,7 @@ def repeatability_command(
     ] = False,
     profile: Profile = None,
     unit: Annotated[
-        str | None,
-        typer.Option(help="Unit of the files where they do not say: mm, cm, m, um, inch."),
+        Unit | None, typer.Option(help="Unit of the files where they do not say.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
 ) -> None:
@@ -244,7 +243,12 @@ def repeatability_command(
     from veneercheck.workflow import repeated
 
     found, limits = repeated(
-        scans, profile=profile, unit=unit, shared_frame=aligned, out=out, say=_say
+        scans,
+        profile=profile,
+        unit=None if unit is None else unit.value,
+        shared_frame=aligned,
+        out=out,
+        say=_say,
     )
     typer.echo("\n".join(found.words()))
     if out is not None and limits is not None:
