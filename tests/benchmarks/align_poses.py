@@ -1,7 +1,7 @@
 """Random poses over many bodies: how many are solved, and whether any is wrong in silence.
 
     python tests/benchmarks/align_poses.py FOLDER [--trials N] [--bodies tuned|judged|all]
-    python tests/benchmarks/align_poses.py FOLDER --summary
+    python tests/benchmarks/align_poses.py FOLDER --summary [--table FILE]
 
 One line of JSON a trial goes to FOLDER/trials.jsonl; started again, it goes on where it stopped.
 A trial is a body, fresh noise, holes, fragments, a crop of either scan and two random poses, all
@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -328,6 +329,7 @@ def main() -> None:
     ask.add_argument("--first", type=int, default=0, help="number of the first trial")
     ask.add_argument("--bodies", choices=("tuned", "judged", "all"), default="all")
     ask.add_argument("--summary", action="store_true")
+    ask.add_argument("--table", type=Path, help="file to write the summary into")
     asked = ask.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
     if not asked.summary:
@@ -335,7 +337,17 @@ def main() -> None:
             print({key: line[key] for key in ("body", "trial", "state", "bound_um", "off_um")})
     lines = trials_done(asked.folder / "trials.jsonl")
     names = kept_bodies(asked.bodies)
-    print(summary([one for one in lines if one["body"] in names]))
+    told = summary([one for one in lines if one["body"] in names])
+    print(told)
+    if asked.table is not None:
+        load = ", ".join(f"{value:.1f}" for value in os.getloadavg())
+        cpu = np.median([float(str(one["cpu_s"])) for one in lines])
+        head = (
+            f"# Random poses\n\n{len(lines)} trials over {len({one['body'] for one in lines})} "
+            f"bodies; median {cpu:.1f} s of one core a fit; load of the machine at the end {load} "
+            f"on {os.cpu_count()} cores. Terms and command: `align_poses.py`.\n\n```\n"
+        )
+        asked.table.write_text(head + told + "\n```\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
