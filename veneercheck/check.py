@@ -19,6 +19,7 @@ from veneercheck.core import (
     measure,
     rays,
     regions,
+    structure,
     zones,
 )
 from veneercheck.core.mesh import face_areas, refine, vertex_normals
@@ -38,6 +39,7 @@ from veneercheck.core.types import (
     Frame,
     Ints,
     Limits,
+    PlaceWords,
     Region,
     RigidMotion,
     SpaceMap,
@@ -180,6 +182,15 @@ def check(
     )
     stops = judge.questions(parts, framework.points_mm, reading.space.area_mm2, case, told)
     unlike = meant.compare(framework, where, parts, reading.space.area_mm2, case)
+    carried = structure.survey(
+        framework,
+        surfaces.waxup,
+        reading,
+        region=parts.code,
+        where=where,
+        limits=limits,
+        told=told,
+    )
     veneered = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
     share = _measured_share(reading.space, veneered)
     return Check(
@@ -201,6 +212,7 @@ def check(
             share,
             forbidden_stop=bool(stops) and case.metal_stops == FORBIDDEN,
             unfinished=any(asked.kind == meant.NOT_CUT for asked in unlike),
+            structure=carried,
         ),
         case=case,
         limits=limits,
@@ -211,6 +223,7 @@ def check(
         surface=where.surface,
         beads=None if beaded is None else _bead_field(beaded, raw, limits),
         told=tuple(_told_of(part, framework, reading, told) for part in attached),
+        structure=carried,
     )
 
 
@@ -315,7 +328,7 @@ def _told_of(
     part: attachments.Attachment,
     framework: TriangleMesh,
     reading: measure.Reading,
-    told: judge.PlaceWords,
+    told: PlaceWords,
 ) -> Fault:
     """A part that was left out, and where it stands: told from its foot."""
     area = reading.space.area_mm2[part.vertices]
@@ -401,7 +414,7 @@ def _places(
 
 def _words_of(
     where: anatomy.Places, reading: measure.Reading, parts: regions.Regions
-) -> judge.PlaceWords:
+) -> PlaceWords:
     """Tooth, surface and place in words of some vertices."""
     space = reading.space
 

@@ -41,6 +41,12 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
     },
     "metal": {"least_mm": (0.5, f"{PRACTICE}: retainers of bridges; single crowns 0.3 mm")},
     "beads": {"least_cover_mm": (0.8, ESTIMATE)},
+    "connector": {
+        "least_mm2": (6.0, f"{PRACTICE}: posterior, three units; longer spans need more"),
+        "advice_mm2": (9.0, f"{PRACTICE}: posterior, three units; longer spans need more"),
+    },
+    "edge": {"least_radius_mm": (0.2, ESTIMATE)},
+    "curing": {"increment_mm": (2.0, "Oper Dent 2008;33:408: less in dark or opaque shades")},
 }
 """Every limit of a profile with its built-in value and where that value comes from."""
 
@@ -165,6 +171,10 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         narrowest_zone_mm=value["zone.narrowest_mm"],
         metal_least_mm=value["metal.least_mm"],
         bead_cover_mm=value["beads.least_cover_mm"],
+        connector_least_mm2=value["connector.least_mm2"],
+        connector_advice_mm2=value["connector.advice_mm2"],
+        edge_radius_mm=value["edge.least_radius_mm"],
+        increment_mm=_positive(value, "curing.increment_mm", where),
         surfaces=_surfaces(document, layer, where),
         certainty=certainty,
         stages=_stage_limits(document, layer, certainty, where),
@@ -241,6 +251,10 @@ def profile_toml(limits: Limits) -> str:
         "zone.narrowest_mm": limits.narrowest_zone_mm,
         "metal.least_mm": limits.metal_least_mm,
         "beads.least_cover_mm": limits.bead_cover_mm,
+        "connector.least_mm2": limits.connector_least_mm2,
+        "connector.advice_mm2": limits.connector_advice_mm2,
+        "edge.least_radius_mm": limits.edge_radius_mm,
+        "curing.increment_mm": limits.increment_mm,
     }
     # A JSON string is a TOML basic string, but for one character that TOML wants escaped.
     lines = [f"name = {json.dumps(limits.name, ensure_ascii=False)}".replace("\x7f", "\\u007F")]

@@ -13,10 +13,10 @@ import pytest
 from PIL import Image
 
 from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.sections import crossing
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.lines import isoline, plane_section
 from veneercheck.report.pack import corners, differences, first_use_order
 from veneercheck.report.raster import draw
 from veneercheck.report.stills import render_stills, scene_of
@@ -153,7 +153,7 @@ def test_what_is_shown_takes_the_judgements_side() -> None:
 def test_isoline_of_height_is_a_circle() -> None:
     """On a ball the height z = h passes at radius √(R² − h²); facets lie inside by L²/8R."""
     mesh = ball(60)
-    segments, _ = isoline(mesh, mesh.points_mm[:, 2], 1.5)
+    segments = crossing(mesh, mesh.points_mm[:, 2], 1.5).at(mesh.points_mm)
     radius = np.linalg.norm(segments[..., :2], axis=-1)
     length = np.linalg.norm(np.diff(mesh.points_mm[mesh.faces], axis=1), axis=-1).max()
     sagitta = length**2 / (8 * RADIUS_MM)
@@ -165,7 +165,8 @@ def test_isoline_of_height_is_a_circle() -> None:
 def test_section_lies_in_its_plane() -> None:
     """Definition of a plane: every point's offset along its normal is the same."""
     normal = np.array([0.6, 0.0, 0.8])
-    pieces = plane_section(ball(), np.array([0.5, 0.0, 0.0]), normal)
+    mesh = ball()
+    pieces = crossing(mesh, mesh.points_mm @ normal, 0.3).at(mesh.points_mm)
     assert len(pieces) > 20
     np.testing.assert_allclose(pieces @ normal, 0.3, atol=1e-12)
 

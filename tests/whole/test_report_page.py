@@ -20,6 +20,7 @@ from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
 from veneercheck.report import read_result, render, write_result
 from veneercheck.report.colours import WINE
+from veneercheck.report.cuts import write_sections
 from veneercheck.report.interactive import view_plan
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
@@ -328,5 +329,7 @@ def test_one_result_gives_one_paper(folder: Path) -> None:
     """Rendered twice by the same versions, the bytes are the same."""
     filed, words = read_result(folder), Words("en")
     before = [(folder / name).read_bytes() for name in ("report.pdf", "bench.pdf")]
-    again = write_papers(folder, filed, words, scene_of(filed, words))
+    scene = scene_of(filed, words)
+    drawings = write_sections(folder, scene)
+    again = write_papers(folder, filed, words, drawings=drawings)
     assert [path.read_bytes() for path in again] == before

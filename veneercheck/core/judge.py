@@ -23,9 +23,12 @@ from veneercheck.core.types import (
     Floats,
     Ints,
     Limits,
+    PlaceWords,
     Question,
     Statistics,
+    Structure,
     Verdict,
+    Weight,
     Zone,
 )
 from veneercheck.core.zones import GUARD, Patch
@@ -47,10 +50,6 @@ class Advised:
     volume_mm3: float = math.nan
     metal_mm: float = math.nan
     metal_left_mm: float = math.nan
-
-
-PlaceWords = Callable[[Ints], tuple[str | None, str | None, str]]
-"""Tooth, surface and a place in words for some vertices."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -270,17 +269,22 @@ def sum_up(
     *,
     forbidden_stop: bool = False,
     unfinished: bool = False,
+    structure: Structure | None = None,
 ) -> Verdict:
     """The verdict: firm findings, nothing found, or undecided; never a release.
 
     Where the alignment is doubtful or failed, too little was measured, or a surface meant for
-    veneer is not cut, it is at most undecided.
+    veneer is not cut, it is at most undecided. A connector that is firmly too thin, or composite
+    that firmly stands without support, is a finding as a zone is one.
     """
     if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
         return Verdict.UNDECIDED
-    if forbidden_stop or any(zone.decision is Decision.FIRM for zone in zones):
+    weights = structure.weights() if structure else frozenset()
+    firm = any(zone.decision is Decision.FIRM for zone in zones)
+    if forbidden_stop or firm or Weight.FINDING in weights:
         return Verdict.FINDINGS
-    if zones or unfinished or not measured_share >= LEAST_MEASURED_SHARE:
+    undecided = bool(zones) or unfinished or Weight.UNDECIDED in weights
+    if undecided or not measured_share >= LEAST_MEASURED_SHARE:
         return Verdict.UNDECIDED
     return Verdict.NO_FINDINGS
 

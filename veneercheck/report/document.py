@@ -15,15 +15,19 @@ from veneercheck.core.types import (
     Case,
     Check,
     Decision,
+    Connector,
     Fault,
     FindingKind,
     Frame,
     Limits,
+    Material,
     Outcome,
     Question,
     Recheck,
     ScanSource,
+    Spot,
     Statistics,
+    Structure,
     Zone,
 )
 
@@ -61,6 +65,8 @@ def document(outcome: Outcome) -> dict[str, Any]:
         "zones": [_zone(zone) for zone in check.zones],
         "questions": [_question(question) for question in check.questions],
         "recheck": _recheck(outcome.recheck),
+        "structure": _structure(check.structure),
+        "sections": [dataclasses.asdict(one) for one in check.structure.sections],
         "beads": None if check.beads is None else dataclasses.asdict(check.beads),
         "remarks": [_fault(remark) for remark in (*outcome.remarks, *check.told)],
         "verdict": check.verdict.value,
@@ -155,6 +161,12 @@ def _profile(limits: Limits) -> dict[str, Any]:
         },
         "metal": {"least_mm": limits.metal_least_mm, "to_come_mm": limits.metal_to_come_mm},
         "beads": {"least_cover_mm": limits.bead_cover_mm},
+        "connector": {
+            "least_mm2": limits.connector_least_mm2,
+            "advice_mm2": limits.connector_advice_mm2,
+        },
+        "edge": {"least_radius_mm": limits.edge_radius_mm},
+        "curing": {"increment_mm": limits.increment_mm},
         "surfaces": {name: dataclasses.asdict(own) for name, own in limits.surfaces.items()},
         "certainty": dict(limits.certainty),
     }
@@ -252,6 +264,21 @@ def _recheck(recheck: Recheck | None) -> dict[str, Any] | None:
         "zones": [{"id": zone, "trend": trend.value} for zone, trend in recheck.trends],
         "taken_off_mm": number(off.max()) if len(off) else None,
         "added_mm": number(-off.min()) if len(off) else None,
+    }
+
+
+def _structure(structure: Structure) -> dict[str, Any]:
+    def described(one: Connector | Spot | Material) -> dict[str, Any]:
+        fields: Mapping[str, Any] = dataclasses.asdict(one)
+        return {
+            name: number(value) if isinstance(value, float) else value
+            for name, value in fields.items()
+        }
+
+    return {
+        "connectors": [described(one) for one in structure.connectors],
+        "spots": [described(one) for one in structure.spots],
+        "material": [described(one) for one in structure.material],
     }
 
 

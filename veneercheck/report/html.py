@@ -7,9 +7,15 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from veneercheck.report.carrying import (
+    connector_rows,
+    increment_note,
+    material_rows,
+    spot_sentences,
+)
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.interactive import script, view_section
-from veneercheck.report.markup import Markup, digest, joined, picture, table, tag
+from veneercheck.report.markup import Markup, digest, drawing, joined, picture, table, tag
 from veneercheck.report.stills import Scene, case_words, limits_words
 from veneercheck.report.tables import (
     alignment_rows,
@@ -38,7 +44,9 @@ def write_html(
     filed: FiledResult,
     stills: Mapping[str, Path],
     words: Words,
+    *,
     scene: Scene | None = None,
+    drawings: Mapping[str, str] | None = None,
 ) -> Path:
     """Write `report.html`.
 
@@ -48,12 +56,19 @@ def write_html(
         Picture files by name, as `render_stills` returns them.
     scene : Scene, optional
         Gives the page its view that turns; without it words and pictures stand alone.
+    drawings : mapping, optional
+        Sections as SVG by name, as `write_sections` returns them.
     """
-    return put(folder / PAGE, [page(filed, stills, words, scene).encode("utf-8")])
+    made = page(filed, stills, words, scene, drawings or {})
+    return put(folder / PAGE, [made.encode("utf-8")])
 
 
 def page(
-    filed: FiledResult, stills: Mapping[str, Path], words: Words, scene: Scene | None = None
+    filed: FiledResult,
+    stills: Mapping[str, Path],
+    words: Words,
+    scene: Scene | None,
+    drawings: Mapping[str, str],
 ) -> str:
     """The whole page as text."""
     document = filed.document
@@ -63,7 +78,7 @@ def page(
     body = joined(
         [
             _head(document, words),
-            tag("main", *_sections(document, stills, words, view)),
+            tag("main", *_sections(document, stills, words, view, drawings)),
             _signatures(words),
             tag("script", Markup(code)) if code else Markup(""),
         ]
@@ -113,13 +128,19 @@ def checked_words(document: Mapping[str, Any]) -> str:
 
 
 def _sections(
-    document: Mapping[str, Any], stills: Mapping[str, Path], words: Words, view: Markup
+    document: Mapping[str, Any],
+    stills: Mapping[str, Path],
+    words: Words,
+    view: Markup,
+    drawings: Mapping[str, str],
 ) -> list[Markup]:
     found = [_what_to_do(document, words), _first_picture(document, stills, words), view]
     if document["questions"]:
         found.append(_questions(document, words))
     if stills:
-        found += [_views(document, stills, words), _close_ups(document, stills, words)]
+        found += [_views(document, stills, words), _close_ups(document, stills, words, drawings)]
+    if drawings:
+        found.append(_drawn(drawings, words))
     if document["recheck"]:
         found.append(_changes(document["recheck"], words))
     if document["alignment"]["state"] != "failed":
@@ -131,6 +152,7 @@ def _sections(
                 *_told(document, words),
             )
         )
+    found += _carrying(document, words)
     found += [
         _section(
             "alignment", words("report.alignment"), table(None, alignment_rows(document, words))
@@ -167,6 +189,54 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
         tag("p", limits_words(document, words)),
         tag("p", words("report.plus_minus"), class_="note"),
     )
+
+
+def _carrying(document: Mapping[str, Any], words: Words) -> list[Markup]:
+    """Connectors, support, edges and paste, where there is anything to say."""
+    structure = document["structure"]
+    content: list[Markup] = []
+    if structure["connectors"]:
+        content += [
+            table(*connector_rows(document, words)),
+            tag("p", words("carrying.height_law"), class_="note"),
+        ]
+    if structure["spots"]:
+        told = spot_sentences(document, words)
+        content.append(tag("ul", *(tag("li", sentence) for sentence in told)))
+    if structure["material"]:
+        content += [
+            table(*material_rows(document, words)),
+            tag("p", increment_note(document, words), class_="note"),
+        ]
+    return [_section("carrying", words("carrying.title"), *content)] if content else []
+
+
+def _drawn(drawings: Mapping[str, str], words: Words) -> Markup:
+    """Sections across the units and along the bridge."""
+    figures = [
+        tag(
+            "figure",
+            drawing(svg, section_title(name, words)),
+            tag("figcaption", section_title(name, words)),
+            class_="wide" if name == "along" else "",
+        )
+        for name, svg in drawings.items()
+        if not name.startswith("zone")
+    ]
+    if not figures:
+        return Markup("")
+    note = tag("p", words("carrying.section_note"), class_="note")
+    return _section(
+        "sections", words("carrying.sections"), tag("div", *figures, class_="pair"), note
+    )
+
+
+def section_title(name: str, words: Words) -> str:
+    """What a section shows, by its name."""
+    unit = name.partition("-")[2]
+    if name == "along":
+        return words("carrying.along")
+    return words("carrying.across", unit=unit) if unit else words("carrying.across_one")
 
 
 def _questions(document: Mapping[str, Any], words: Words) -> Markup:
@@ -215,7 +285,12 @@ def _view_figure(
     return tag("figure", picture(stills[name], alt))
 
 
-def _close_ups(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+def _close_ups(
+    document: Mapping[str, Any],
+    stills: Mapping[str, Path],
+    words: Words,
+    drawings: Mapping[str, str],
+) -> Markup:
     figures = []
     for zone in document["zones"]:
         name = f"zone-{zone['id']}"
@@ -229,9 +304,10 @@ def _close_ups(document: Mapping[str, Any], stills: Mapping[str, Path], words: W
         caption = f"{words('picture.zone', id=zone['id'])}: {action_words(zone, words)}"
         where = place_words(zone, words)
         caption += f" ({where})" if where else ""
-        figures.append(
-            tag("figure", picture(stills[name], alt), tag("figcaption", caption), id=name)
-        )
+        shown = [picture(stills[name], alt)]
+        if name in drawings:
+            shown.append(drawing(drawings[name], words("carrying.through", caption=caption)))
+        figures.append(tag("figure", *shown, tag("figcaption", caption), id=name))
     if not figures:
         return Markup("")
     return _section("zones", words("report.zones"), tag("div", *figures, class_="pair"))

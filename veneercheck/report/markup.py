@@ -68,6 +68,12 @@ def picture(file: Path, words: str) -> Markup:
     return tag("img", src=f"data:image/png;base64,{data}", alt=words, decoding="async")
 
 
+def drawing(svg: str, words: str) -> Markup:
+    """A vector drawing within the page, described in words."""
+    data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    return tag("img", src=f"data:image/svg+xml;base64,{data}", alt=words, decoding="async")
+
+
 def digest(code: str) -> str:
     """The source expression that lets one inline style or script pass the page's policy."""
     return "'sha256-" + base64.b64encode(hashlib.sha256(code.encode()).digest()).decode() + "'"

@@ -11,20 +11,25 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from veneercheck.report.cuts import zone_cut
+from veneercheck.report.carrying import (
+    connector_rows,
+    increment_note,
+    material_rows,
+    spot_sentences,
+)
 from veneercheck.report.drawing import font_folder
 from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
-from veneercheck.report.html import checked_words
+from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.stills import (
     MIDDLE,
     SHAPE,
     STILLS,
-    Scene,
     case_words,
     limits_words,
     zone_words,
 )
 from veneercheck.report.tables import (
+    Rows,
     alignment_rows,
     limit_words,
     limits_rows,
@@ -66,7 +71,12 @@ def can_print() -> bool:
 
 
 def write_papers(
-    folder: Path, filed: FiledResult, words: Words, scene: Scene | None, paper: Paper = "a4"
+    folder: Path,
+    filed: FiledResult,
+    words: Words,
+    *,
+    drawings: Mapping[str, str],
+    paper: Paper = "a4",
 ) -> list[Path]:
     """Write `report.pdf` and `bench.pdf`; the same result gives the same bytes.
 
@@ -74,12 +84,14 @@ def write_papers(
     ----------
     folder : Path
         Holds the result and its stills.
+    drawings : mapping
+        Sections as SVG by name.
     paper : {"a4", "us-letter"}
     """
-    data = paper_data(folder, filed, words, scene) | {"paper": paper}
+    data = paper_data(folder, filed, words, drawings) | {"paper": paper}
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
         room = Path(place)
-        _lay_out(room, folder, data)
+        _lay_out(room, folder, data, drawings)
         return [
             put(folder / name, [_typeset(room, source, name, data)])
             for name, source in ((REPORT, "report.typ"), (BENCH, "bench.typ"))
@@ -87,7 +99,7 @@ def write_papers(
 
 
 def paper_data(
-    folder: Path, filed: FiledResult, words: Words, scene: Scene | None
+    folder: Path, filed: FiledResult, words: Words, drawings: Mapping[str, str]
 ) -> dict[str, Any]:
     """Everything the sheets say, as text ready to set."""
     document = filed.document
@@ -114,13 +126,26 @@ def paper_data(
         "tall_share": SHAPE,
         "magnified": _CLOSER_ON_BENCH,
         "tall": _PICTURE_ON_BENCH_MM[min(len(document["zones"]), _MOST_ON_BENCH)],
-        "zones": [_zone(zone, folder, words, scene) for zone in document["zones"]],
+        "zones": [_zone(zone, folder, words, drawings) for zone in document["zones"]],
+        "drawings": [
+            {"wide": name == "along"} | _drawing(name, section_title(name, words))
+            for name in drawings
+            if not name.startswith("zone")
+        ],
         "zone_head": [words(f"report.{column}") for column in _COLUMNS],
         "questions": [question_words(q, words) for q in document["questions"]],
         "alignment": alignment_rows(document, words),
-        "reading": dict(zip(("head", "rows"), reading_rows(document, words), strict=True)),
-        "limits": dict(zip(("head", "rows"), limits_rows(document, words), strict=True)),
-        "scans": dict(zip(("head", "rows"), scans_rows(document, words), strict=True)),
+        "reading": _listed(reading_rows(document, words)),
+        "connectors": _listed(connector_rows(document, words)),
+        "spots": spot_sentences(document, words),
+        "material": _listed(material_rows(document, words)),
+        "carrying": {
+            name: words(f"carrying.{name}")
+            for name in ("title", "sections", "section_note", "height_law")
+        }
+        | {"increment_note": increment_note(document, words)},
+        "limits": _listed(limits_rows(document, words)),
+        "scans": _listed(scans_rows(document, words)),
         "notes": str(document["case"]["notes"]),
         "signatures": [words(f"report.signature_{who}") for who in ("made", "checked")],
         "attachments": [
@@ -129,6 +154,10 @@ def paper_data(
             if (folder / name).exists()
         ],
     }
+
+
+def _listed(rows: Rows) -> dict[str, Any]:
+    return dict(zip(("head", "rows"), rows, strict=True))
 
 
 _COLUMNS = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "decision")
@@ -150,10 +179,9 @@ def _zone(
     zone: Mapping[str, Any],
     folder: Path,
     words: Words,
-    scene: Scene | None,
+    drawings: Mapping[str, str],
 ) -> dict[str, Any]:
-    title = zone_words(zone, words)
-    cut = zone_cut(zone, scene) if scene else None
+    title, name = zone_words(zone, words), f"zone-{zone['id']}"
     place = [place_words(zone, words)]
     finding = words.known("finding", zone["finding"])
     reading = words.mm_sure(zone["extreme_mm"], zone["u_mm"])
@@ -163,8 +191,8 @@ def _zone(
         "title": title,
         "action": action_words(zone, words),
         "place": " · ".join(filter(None, [*place, finding, reading])),
-        "still": _picture(folder, f"zone-{zone['id']}", title),
-        "cut": {"file": f"cut-{zone['id']}.svg", "alt": title, "svg": cut} if cut else None,
+        "still": _picture(folder, name, title),
+        "cut": _drawing(name, title) if name in drawings else None,
         "cells": [
             str(zone["id"]),
             action_words(zone, words),
@@ -178,16 +206,21 @@ def _zone(
     }
 
 
+def _drawing(name: str, alt: str) -> dict[str, Any]:
+    return {"file": f"{name}.svg", "alt": alt}
+
+
 def _picture(folder: Path, name: str, alt: str) -> dict[str, str] | None:
     if not (folder / STILLS / f"{name}.png").exists():
         return None
     return {"file": f"{name}.png", "alt": alt}
 
 
-def _lay_out(room: Path, folder: Path, data: Mapping[str, Any]) -> None:
-    for zone in data["zones"]:
-        if zone["cut"]:
-            (room / zone["cut"]["file"]).write_text(zone["cut"].pop("svg"), encoding="utf-8")
+def _lay_out(
+    room: Path, folder: Path, data: Mapping[str, Any], drawings: Mapping[str, str]
+) -> None:
+    for name, svg in drawings.items():
+        (room / f"{name}.svg").write_text(svg, encoding="utf-8")
     for still in (folder / STILLS).glob("*.png"):
         (room / still.name).write_bytes(still.read_bytes())
     for file in data["attachments"]:

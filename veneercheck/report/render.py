@@ -40,6 +40,7 @@ def render(
     RecordError
         If the folder holds no result of this program.
     """
+    from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
     from veneercheck.report.stills import contact_sheet, render_stills, scene_of
@@ -53,20 +54,28 @@ def render(
         scene = scene_of(filed, words)
         stills = render_stills(folder, scene, progress)
     progress("report.html")
-    written = [write_html(folder, filed, stills, words, scene), *stills.values()]
+    drawings = write_sections(folder, scene) if scene else {}
+    written = [
+        write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
+        *stills.values(),
+    ]
+    written += [folder / SECTIONS / f"{name}.svg" for name in drawings]
     if stills:
         written.append(contact_sheet(folder, stills))
     if not can_print():
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written
     progress("report.pdf, bench.pdf")
-    return written + write_papers(folder, filed, words, scene, paper)
+    return written + write_papers(folder, filed, words, drawings=drawings, paper=paper)
 
 
 def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
+    from veneercheck.report.cuts import SECTIONS
     from veneercheck.report.stills import OVERVIEW, STILLS
 
     for stale in (folder / STILLS).glob("*.png"):
+        stale.unlink()
+    for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
     (folder / OVERVIEW).unlink(missing_ok=True)

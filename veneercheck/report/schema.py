@@ -10,12 +10,15 @@ from typing import Any
 
 from veneercheck.core.types import (
     BEADS,
+    SHARP_EDGE,
+    UNSUPPORTED,
     VENEER,
     AlignmentState,
     Decision,
     FindingKind,
     Trend,
     Verdict,
+    Weight,
 )
 from veneercheck.report.document import SCHEMA_ID
 
@@ -42,6 +45,8 @@ def result_schema() -> Schema:
         "zones": _list(_zone(), "Findings, the most pressing first."),
         "questions": _list(_question(), "What only the technician can answer; no findings."),
         "recheck": _recheck(),
+        "structure": _structure(),
+        "sections": _list(_section(), "Where sections are drawn."),
         "beads": _beads(),
         "remarks": _list(_fault(), "What the two scans told when laid side by side."),
         "verdict": _one_of([v.value for v in Verdict], "The outcome; none of them is a release."),
@@ -235,6 +240,13 @@ def _profile() -> Schema:
         beads=_object(
             "Retention beads.", least_cover_mm=_length("Least from their tops to the contour, mm.")
         ),
+        connector=_object(
+            "Connectors.",
+            least_mm2=_length("Least section, mm²."),
+            advice_mm2=_length("Below this more is advised, mm²."),
+        ),
+        edge=_object("Edges under the veneer.", least_radius_mm=_length("Least radius, mm.")),
+        curing=_object("Light-curing.", increment_mm=_length("Deepest increment, mm.")),
         surfaces=own,
         certainty=told,
     )
@@ -368,6 +380,61 @@ def _beads() -> Schema:
         cover_median_mm=_number("The same, median, mm."),
     )
     return {**found, "type": ["object", "null"]}
+
+
+def _structure() -> Schema:
+    weight = [weight.value for weight in Weight]
+    connector = _object(
+        "What holds two units together.",
+        teeth=_text("Both tooth codes."),
+        area_mm2=_number("Least section beside the valley; null where it was not seen all round."),
+        u_mm2=_number("Its standard uncertainty."),
+        height_mm=_number("Height of that section, mm."),
+        width_mm=_number("Width of that section, mm."),
+        centre_mm=_vector("Its middle, in the wax-up's frame."),
+        weight=_one_of(weight, "What it weighs in the verdict."),
+        words=_text("The same in words."),
+    )
+    spot = _object(
+        "Where the framework serves its veneer badly.",
+        kind=_one_of([UNSUPPORTED, SHARP_EDGE], "What is amiss."),
+        tooth=_text_or_null("Two-digit code."),
+        surface=_text_or_null("Surface of the tooth."),
+        place=_text("Where, in words."),
+        value_mm=_number("Composite over the nearest metal (mean), or radius of the edge, mm."),
+        u_mm=_number("Its standard uncertainty, mm."),
+        limit_mm=_number("What it is held against, mm."),
+        size=_number("Area in mm² of composite without support, length in mm of an edge."),
+        centre_mm=_vector("Its middle, in the wax-up's frame."),
+        weight=_one_of(weight, "What it weighs in the verdict."),
+        words=_text("The same in words."),
+    )
+    paste = _object(
+        "How much composite a unit takes, opaquer and beads taken off.",
+        tooth=_text("Two-digit code; empty where units are not named."),
+        volume_mm3=_number("mm³."),
+        u_mm3=_number("Its standard uncertainty, mm³."),
+        deepest_mm=_number("The layer that all but a hundredth of the area keeps below, mm."),
+        increments=_whole("Layers in which the deepest place must be cured."),
+    )
+    return _object(
+        "The framework as what carries the veneer.",
+        connectors=_list(connector, "Between neighbouring units."),
+        spots=_list(spot, "Composite without support, and sharp edges under it."),
+        material=_list(paste, "By unit."),
+    )
+
+
+def _section() -> Schema:
+    return _object(
+        "A section, in the wax-up's frame.",
+        kind=_one_of(["unit", "along"], "Across a unit's middle, or along the bridge's axis."),
+        name=_text("Tooth code; empty along the axis."),
+        across=_vector("Direction to the right in the drawing."),
+        above=_vector("Direction upwards in the drawing."),
+        path_mm=_list(_vector("A place."), "A point of the plane, or the nodes of the axis."),
+        sides=_list(_text("A surface's name."), "What lies left, right, above and below."),
+    )
 
 
 def _question() -> Schema:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from veneercheck.core.sections import crossing
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import INK, PLASTER
 from veneercheck.report.drawing import (
@@ -25,7 +26,6 @@ from veneercheck.report.drawing import (
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
-from veneercheck.report.lines import isoline
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of
 from veneercheck.report.verdict import action_words
@@ -175,13 +175,13 @@ def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
     measured = np.isfinite(surface.shown_mm).astype(np.float64)
     bands = surface.bands
-    found = [
-        (*isoline(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (*isoline(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
-        (*isoline(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
-        (*isoline(surface.mesh, surface.veneer, 0.5), 3.4),
+    passed = [
+        (crossing(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
+        (crossing(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
+        (crossing(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
+        (crossing(surface.mesh, surface.veneer, 0.5), 3.4),
     ]
-    return tuple(found)
+    return tuple((line.at(surface.mesh.points_mm), line.face, width) for line, width in passed)
 
 
 def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> None:

@@ -143,6 +143,10 @@ LIMIT_FIELDS = (
     ("narrowest", "zone", "narrowest_mm"),
     ("cover", "beads", "least_cover_mm"),
     ("metal_least", "metal", "least_mm"),
+    ("connector_least", "connector", "least_mm2"),
+    ("connector_advice", "connector", "advice_mm2"),
+    ("edge", "edge", "least_radius_mm"),
+    ("increment", "curing", "increment_mm"),
 )
 """Words, section and field of every limit that the report lists."""
 

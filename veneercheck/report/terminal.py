@@ -40,8 +40,9 @@ def terminal_summary(document: Mapping[str, Any]) -> str:
     lines += [_indented(remark["words"]) for remark in document["remarks"]]
     lines += [_zone(zone) for zone in document["zones"]]
     lines += [_question(question) for question in document["questions"]]
+    lines += [_carrying(one) for one in _weighing(document)]
     lines += _recheck(document)
-    lines += ["", _layer(document), *_beads(document), _alignment(document)]
+    lines += ["", _layer(document), *_beads(document), *_build(document), _alignment(document)]
     lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
     lines += [_indented(words) for words in document["case"]["frame"]["words"]]
     lines += _faults(document)
@@ -147,6 +148,34 @@ def _beads(document: Mapping[str, Any]) -> list[str]:
         f"Cover over their tops: least {found['cover_least_mm']:.2f} mm, median "
         f"{found['cover_median_mm']:.2f} mm. Space and layer are measured from the base."
     ]
+
+
+def _weighing(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What the framework's build asks for: findings and advice, not what is as it should be."""
+    structure = document["structure"]
+    found = [*structure["connectors"], *structure["spots"]]
+    return [one for one in found if one["weight"] != "none"]
+
+
+def _carrying(one: Mapping[str, Any]) -> str:
+    sign = {"finding": "!", "undecided": "?", "advice": "·"}[one["weight"]]
+    return f"   {sign}  {one['words']}"
+
+
+def _build(document: Mapping[str, Any]) -> list[str]:
+    """Connectors and composite, in a line each."""
+    structure = document["structure"]
+    each = [_connector(one) for one in structure["connectors"]]
+    paste = [f"{one['tooth'] or '–'} {one['volume_mm3']:.0f} mm³" for one in structure["material"]]
+    lines = [f"Connectors: {'; '.join(each)}"] if each else []
+    return lines + ([f"Composite needed: {', '.join(paste)}"] if paste else [])
+
+
+def _connector(one: Mapping[str, Any]) -> str:
+    if one["area_mm2"] is None:
+        return f"{one['teeth']} underside not seen, no area"
+    area = f"{one['area_mm2']:.1f} ± {COVERAGE * one['u_mm2']:.1f} mm²"
+    return f"{one['teeth']} {area}, {one['height_mm']:.1f} mm high"
 
 
 def _alignment(document: Mapping[str, Any]) -> str:

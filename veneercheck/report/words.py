@@ -72,6 +72,20 @@ class Words:
         """An area with its unit."""
         return self.number(value, digits) + (" mm²" if value is not None else "")
 
+    def mm2_sure(self, value: float | None, u_mm2: float | None) -> str:
+        """An area with its expanded uncertainty."""
+        return self._sure(value, u_mm2, "mm²")
+
+    def mm3_sure(self, value: float | None, u_mm3: float | None) -> str:
+        """A volume with its expanded uncertainty, to a whole mm³."""
+        return self._sure(value, u_mm3, "mm³", 0)
+
+    def _sure(self, value: float | None, u: float | None, unit: str, digits: int = 1) -> str:
+        if value is None:
+            return self("format.none")
+        doubt = "" if u is None else f" ± {self.number(_COVERAGE * u, digits)}"
+        return f"{self.number(value, digits)}{doubt} {unit}"
+
     def percent(self, share: float | None) -> str:
         """A share as a percentage, never rounded up to the whole."""
         if share is None:

@@ -19,7 +19,7 @@ _LEVEL_MM = 0.5
 _LEAST_TOP_MM2 = 4.0
 """A crown's top is where this much surface lies above: a speck of dust has less."""
 
-_NODE_MM = 0.25
+NODE_MM = 0.25
 """Spacing of the axis' nodes; between them it is taken as straight."""
 
 _CELLS_AT_ONCE = 4096
@@ -92,7 +92,7 @@ class Axis:
 
     def reversed(self) -> Axis:
         """The same axis run through the other way."""
-        length = _NODE_MM * (len(self.nodes_mm) - 1)
+        length = NODE_MM * (len(self.nodes_mm) - 1)
         low, high = self.ends_mm
         return Axis(
             self.plane, self.nodes_mm[::-1], -self.tangents[::-1],
@@ -101,14 +101,14 @@ class Axis:
 
     def tangent_at(self, along_mm: float) -> Floats:
         """Unit direction in space in which arc length grows, shape (3,)."""
-        node = round((along_mm - self.start_mm) / _NODE_MM)
+        node = round((along_mm - self.start_mm) / NODE_MM)
         flat = self.tangents[min(max(node, 0), len(self.tangents) - 1)]
         return np.asarray(flat @ self.plane[:2], dtype=np.float64)
 
     def turn(self, directions: Floats, along_mm: Floats) -> Floats:
         """Parts of directions along the axis, to its left and occlusal, shape (n, 3)."""
         local = directions @ self.plane.T
-        node = np.rint((along_mm - self.start_mm) / _NODE_MM).astype(np.int64)
+        node = np.rint((along_mm - self.start_mm) / NODE_MM).astype(np.int64)
         cosine, sine = self.tangents[np.clip(node, 0, len(self.tangents) - 1)].T
         along = local[:, 0] * cosine + local[:, 1] * sine
         left = local[:, 1] * cosine - local[:, 0] * sine
@@ -116,13 +116,14 @@ class Axis:
 
     def sagitta_mm(self) -> float:
         """How far the middle of the axis bulges to the left of the line between its ends."""
-        first, last = (self._node(end) for end in self.ends_mm)
+        first, last = (self.node_at(end) for end in self.ends_mm)
         chord = last - first
-        offset = self._node(0.5 * sum(self.ends_mm)) - first
+        offset = self.node_at(0.5 * sum(self.ends_mm)) - first
         return float((chord[0] * offset[1] - chord[1] * offset[0]) / np.linalg.norm(chord))
 
-    def _node(self, along_mm: float) -> Floats:
-        node = round((along_mm - self.start_mm) / _NODE_MM)
+    def node_at(self, along_mm: float) -> Floats:
+        """The axis' own place, shape (2,), in its plane."""
+        node = round((along_mm - self.start_mm) / NODE_MM)
         return np.asarray(self.nodes_mm[min(max(node, 0), len(self.nodes_mm) - 1)])
 
     def locate(self, points_mm: Floats) -> Floats:
@@ -138,7 +139,7 @@ class Axis:
         middle = _middles(occupied, corner, shape, _CELL_MM)
         node = _nearest_node(middle, self.nodes_mm)
         base = np.zeros((len(used), 5))
-        base[occupied, 0] = self.start_mm + node * _NODE_MM
+        base[occupied, 0] = self.start_mm + node * NODE_MM
         base[occupied, 1:3] = self.nodes_mm[node]
         base[occupied, 3:] = self.tangents[node]
         at = base[cell]
@@ -249,7 +250,7 @@ def find_axis(flat_mm: Floats, plane: Floats, units: int) -> Axis:
         nodes, tangents, start = _nodes(curve, along)
         node = _nearest_node(middle, nodes)
         offset = middle - nodes[node]
-        along = start + node * _NODE_MM + (offset * tangents[node]).sum(axis=1)
+        along = start + node * NODE_MM + (offset * tangents[node]).sum(axis=1)
     low, high = np.quantile(along, [0.01, 0.99])
     return Axis(plane, nodes, tangents, start, (low - 0.5 * _CELL_MM, high + 0.5 * _CELL_MM))
 
@@ -261,9 +262,24 @@ def straight_axis(flat_mm: Floats, plane: Floats, direction: Floats) -> Axis:
     tangent = _direction(plane[:2] @ direction)
     along = (flat_mm - middle.mean(axis=0)) @ tangent
     low, high = np.quantile(along, [0.005, 0.995])
-    steps = np.arange(np.floor(low / _NODE_MM) - 40, np.ceil(high / _NODE_MM) + 41) * _NODE_MM
+    steps = np.arange(np.floor(low / NODE_MM) - 40, np.ceil(high / NODE_MM) + 41) * NODE_MM
     nodes = middle.mean(axis=0) + steps[:, None] * tangent
     return Axis(plane, nodes, np.tile(tangent, (len(nodes), 1)), float(steps[0]), (low, high))
+
+
+def axis_through(nodes_mm: Floats, occlusal: Floats) -> Axis:
+    """An axis through known places, such as those of a section along the bridge.
+
+    Parameters
+    ----------
+    nodes_mm : ndarray, shape (k, 3)
+        Evenly spaced, as an axis has them.
+    occlusal : ndarray, shape (3,)
+    """
+    plane = plane_of(occlusal)
+    flat = nodes_mm @ plane[:2].T
+    tangents = unit(np.gradient(flat, axis=0))
+    return Axis(plane, flat, tangents, 0.0, (0.0, NODE_MM * (len(flat) - 1)))
 
 
 def _degree(units: int) -> int:
@@ -291,7 +307,7 @@ def _first_guess(middle: Floats, occupied: Ints, shape: tuple[int, int], units: 
 def _nodes(curve: list[np.polynomial.Polynomial], along: Floats) -> tuple[Floats, Floats, float]:
     """Even nodes on a curve, running on straight by a tooth beyond both ends."""
     low, high = float(along.min()), float(along.max())
-    steps = np.linspace(low, high, max(2, int((high - low) / _NODE_MM) * 2))
+    steps = np.linspace(low, high, max(2, int((high - low) / NODE_MM) * 2))
     points = np.stack([part(steps) for part in curve], axis=1)
     first, last = points[0] - points[1], points[-1] - points[-2]
     beyond = 10.0
@@ -299,7 +315,7 @@ def _nodes(curve: list[np.polynomial.Polynomial], along: Floats) -> tuple[Floats
         [points[:1] + beyond * unit(first[None]), points, points[-1:] + beyond * unit(last[None])]
     )
     length = np.append(0.0, np.cumsum(np.sqrt((np.diff(points, axis=0) ** 2).sum(axis=1))))
-    even = np.arange(0.0, length[-1], _NODE_MM)
+    even = np.arange(0.0, length[-1], NODE_MM)
     nodes = np.stack([np.interp(even, length, points[:, k]) for k in range(2)], axis=1)
     return nodes, unit(np.gradient(nodes, axis=0)), low - beyond
 

@@ -9,6 +9,7 @@ from enum import IntEnum
 import numpy as np
 
 from veneercheck.core.anatomy.codes import is_front, is_upper
+from veneercheck.core.anatomy.teeth import Teeth
 from veneercheck.core.types import Bools, Floats, Ints
 
 _PART = 1.0 / 3.0
@@ -69,6 +70,8 @@ class Places:
         first unit named.
     words : tuple of str
         What was guessed, or could not be told, for the technician.
+    teeth : Teeth, optional
+        The bridge's own axis and its units along it, where they are known.
     """
 
     tooth: Ints
@@ -82,6 +85,7 @@ class Places:
     buccal_guessed: bool
     order_guessed: bool
     words: tuple[str, ...]
+    teeth: Teeth | None = None
 
 
 def surface_word(surface: int, tooth: int) -> str:

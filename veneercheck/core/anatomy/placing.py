@@ -177,6 +177,7 @@ def place(
         buccal_guessed=found.buccal_guessed,
         order_guessed=found.order_guessed,
         words=(*words, *remarks, *found.words),
+        teeth=found.teeth,
     )
 
 

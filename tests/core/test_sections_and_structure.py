@@ -1,0 +1,245 @@
+"""Sections, connectors, volumes, support and edges on bodies whose answers are formulas.
+
+Sources: area of ellipse, rectangle and circle; volume of a spherical shell; a raised square whose
+height is chosen. Each is worked out from the body's own measures.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from veneercheck.core import align
+from veneercheck.core.anatomy.arch import straight_axis
+from veneercheck.core.anatomy.teeth import Teeth
+from veneercheck.core.measure import measure
+from veneercheck.core.mesh import edge_pairs
+from veneercheck.core.sections import Plane, plane_cut
+from veneercheck.core.structure.connectors import connectors
+from veneercheck.core.structure.material import material, veneer_volumes
+from veneercheck.core.structure.spots import sharp_edges, unsupported
+from veneercheck.core.types import Floats, Ints, TriangleMesh, Weight
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.profile import built_in
+
+LIMITS = built_in()
+UPRIGHT = Plane(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+
+
+def told(_: Ints) -> tuple[str | None, str | None, str]:
+    return "36", "occlusal", "36, occlusal"
+
+
+def bar(outline: Callable[[Floats], Floats], around: int = 240, step: float = 0.1) -> TriangleMesh:
+    """A closed bar along x from −6 to 6: `outline(x)` gives points (k, around, 2) of (y, z)."""
+    x = np.arange(-6.0, 6.0 + 0.5 * step, step)
+    flat = outline(x)
+    points = np.concatenate([np.repeat(x, around)[:, None], flat.reshape(-1, 2)], axis=1)
+    at = np.arange(len(x) * around).reshape(len(x), around)
+    a, b = at[:-1], np.roll(at[:-1], -1, axis=1)
+    c, d = np.roll(at[1:], -1, axis=1), at[1:]
+    sides = [np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))]
+    ends = np.array([[-6.0, *flat[0].mean(axis=0)], [6.0, *flat[-1].mean(axis=0)]])
+    low, high = len(points), len(points) + 1
+    caps = [
+        np.stack([np.full(around, low), np.roll(at[0], -1), at[0]], 1),
+        np.stack([np.full(around, high), at[-1], np.roll(at[-1], -1)], 1),
+    ]
+    return TriangleMesh(np.concatenate([points, ends]), np.concatenate([*sides, *caps]))
+
+
+def waist(x: Floats, middle: float) -> Floats:
+    """Thinnest at 0.3, where the least section must be found."""
+    return middle * (1.0 + 0.08 * (x - 0.3) ** 2)
+
+
+def elliptic(x: Floats) -> Floats:
+    turn = np.linspace(0.0, 2.0 * np.pi, 240, endpoint=False)
+    scale = waist(x, 1.0)[:, None]
+    return np.stack([scale * 1.4 * np.cos(turn), scale * 1.1 * np.sin(turn)], axis=2)
+
+
+def rectangular(x: Floats) -> Floats:
+    side = np.linspace(-1.0, 1.0, 60, endpoint=False)
+    one = np.ones(60)
+    y = 1.5 * np.concatenate([one, -side, -one, side])
+    z = 1.25 * np.concatenate([side, one, -side, -one])
+    scale = waist(x, 1.0)[:, None]
+    return np.stack([scale * y, scale * z], axis=2)
+
+
+def two_units(mesh: TriangleMesh) -> Teeth:
+    axis = straight_axis(mesh.points_mm[:, :2], np.eye(3), np.array([1.0, 0.0, 0.0]))
+    middle = axis.locate(np.zeros((1, 3)))[0, 0]
+    half = np.array([3.0, 3.0])
+    return Teeth(axis, (35, 36), np.array([middle]), half, -half, half, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("outline", "area", "width", "height", "weight"),
+    [
+        (elliptic, np.pi * 1.4 * 1.1, 2.8, 2.2, Weight.FINDING),
+        (rectangular, 3.0 * 2.5, 3.0, 2.5, Weight.ADVICE),
+    ],
+)
+def test_connectors_of_bars(outline, area, width, height, weight) -> None:
+    """Area within 1 %: 240 corners of an ellipse leave out 0.01 %, steps of 0.2 mm less still."""
+    mesh = bar(outline)
+    nothing = np.zeros(len(mesh.points_mm), dtype=bool)
+    (found,) = connectors(mesh, two_units(mesh), nothing, LIMITS)
+    assert found.teeth == "35–36"
+    assert found.area_mm2 == pytest.approx(area, rel=0.01)
+    assert (found.width_mm, found.height_mm) == pytest.approx((width, height), rel=0.01)
+    assert found.centre_mm == pytest.approx((0.3, 0.0, 0.0), abs=0.15)
+    assert found.weight is weight and "third power of the height" in found.words
+
+
+def test_a_hollow_bar_has_the_area_of_its_wall() -> None:
+    outer, inner = bar(elliptic), bar(lambda x: 0.5 * elliptic(x))
+    both = TriangleMesh(
+        np.concatenate([outer.points_mm, inner.points_mm * [0.999, 1.0, 1.0]]),
+        np.concatenate([outer.faces, inner.faces[:, ::-1] + len(outer.points_mm)]),
+    )
+    nothing = np.zeros(len(both.points_mm), dtype=bool)
+    (found,) = connectors(both, two_units(both), nothing, LIMITS)
+    assert found.area_mm2 == pytest.approx(0.75 * np.pi * 1.4 * 1.1, rel=0.01)
+
+
+@pytest.mark.parametrize("why", ["underside missing", "runs into the model"])
+def test_what_was_not_seen_all_round_has_no_area(why: str) -> None:
+    mesh = bar(elliptic)
+    low = mesh.points_mm[:, 2] < -0.6
+    if why == "underside missing":
+        mesh = TriangleMesh(mesh.points_mm, mesh.faces[~low[mesh.faces].any(axis=1)])
+        low = np.zeros(len(low), dtype=bool)
+    (found,) = connectors(mesh, two_units(mesh), low, LIMITS)
+    assert np.isnan([found.area_mm2, found.height_mm, found.width_mm]).all()
+    assert found.weight is Weight.NONE and "not seen" in found.words
+
+
+def test_a_plane_cuts_a_ball_in_a_circle() -> None:
+    """A circle about the middle; inscribed polygons lose at most the facets' sagitta all round."""
+    ball = concentric_spheres(0.1).inner
+    for height in (0.0, 1.0, 2.5):
+        plane = dataclasses.replace(UPRIGHT, origin_mm=np.array([height, 0.0, 0.0]))
+        cut = plane_cut(ball, plane)
+        assert cut.closed.all() and len(cut.closed) == 1
+        radius = np.sqrt(16.0 - height**2)
+        assert cut.areas_mm2()[0] == pytest.approx(np.pi * radius**2, rel=2e-3)
+        away = np.linalg.norm(cut.pieces_mm.reshape(-1, 2), axis=1)
+        assert np.abs(away - radius).max() < 0.1**2 / (8.0 * 4.0) * 4.0 / radius * 2.0
+    half = TriangleMesh(ball.points_mm, ball.faces[(ball.points_mm[ball.faces, 2] > 0).all(axis=1)])
+    opened = plane_cut(half, UPRIGHT)
+    assert not opened.closed.any() and np.isnan(opened.areas_mm2()).all()
+
+
+def test_pieces_follow_one_another_with_the_body_on_their_left() -> None:
+    cut = plane_cut(concentric_spheres(0.3).inner, UPRIGHT)
+    start, end = cut.pieces_mm[:, 0], cut.pieces_mm[:, 1]
+    turning = start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0]
+    assert (turning > 0).all()
+    following = np.abs(end[:, None] - start[None]).max(axis=2).min(axis=1)
+    assert following.max() < 1e-12
+
+
+def test_volume_of_a_shell() -> None:
+    """4/3·π·(5³ − 4³), and with 0.2 mm taken off inside 4/3·π·(5³ − 4.2³): within 0.5 %."""
+    body = concentric_spheres(0.2)
+    found = measure(
+        body.inner, body.outer, alignment=align.given(body.inner, body.outer), limits=LIMITS
+    )
+    every = np.ones(len(body.inner.points_mm), dtype=bool)
+    for taken in (0.0, 0.2):
+        volume = veneer_volumes(body.inner, found.space, found.normals, every, taken).sum()
+        true = 4.0 / 3.0 * np.pi * (125.0 - (4.0 + taken) ** 3)
+        assert volume == pytest.approx(true, rel=0.005)
+    tooth = np.where(body.inner.points_mm[:, 0] > 0, 46, 47)
+    halves = material(
+        body.inner, found.space, directions=found.normals, tooth=tooth, veneered=every,
+        limits=dataclasses.replace(LIMITS, increment_mm=0.5),
+    )  # fmt: skip
+    assert [half.tooth for half in halves] == ["46", "47"]
+    whole = 4.0 / 3.0 * np.pi * (125.0 - 4.2**3)
+    assert sum(half.volume_mm3 for half in halves) == pytest.approx(whole, rel=0.005)
+    # 1 mm of space less 0.2 mm of opaquer, in increments of 0.5 mm
+    assert [half.increments for half in halves] == [2, 2]
+    assert halves[0].deepest_mm == pytest.approx(0.8, abs=0.01)
+
+
+def field(
+    side_mm: float, step_mm: float, height: Callable[[Floats, Floats], Floats]
+) -> TriangleMesh:
+    """A height field over a square, facing upwards."""
+    side = np.arange(-0.5 * side_mm, 0.5 * side_mm + 0.5 * step_mm, step_mm)
+    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
+    first = np.arange(len(x)).reshape(len(side), -1)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    return TriangleMesh(np.stack([x, y, height(x, y)], axis=1), faces)
+
+
+def test_composite_high_over_the_metal_is_unsupported() -> None:
+    """A square of 4 × 4 mm stands 3.5 mm over the metal, the rest 1.5 mm: layer 3.3 and 1.3."""
+    metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
+    table = field(
+        14.0, 0.1, lambda x, y: np.where(np.maximum(np.abs(x), np.abs(y)) < 2.05, 3.5, 1.5)
+    )
+    found = measure(metal, table, alignment=align.given(metal, table), limits=LIMITS)
+    every = np.ones(len(metal.points_mm), dtype=bool)
+    doubt = np.full(len(every), 0.02)
+
+    def spots(limits):
+        return unsupported(
+            table, found.outside, occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt,
+            limits=limits, told=told,
+        )  # fmt: skip
+
+    (spot,) = spots(LIMITS)
+    assert spot.value_mm == pytest.approx(3.3, abs=0.02)
+    assert spot.size == pytest.approx(16.0, rel=0.06)  # its rim is half a mesh width uncertain
+    assert spot.centre_mm == pytest.approx((0.0, 0.0, 3.5), abs=0.05)
+    assert spot.weight is Weight.FINDING
+    higher = dataclasses.replace(LIMITS.layer, greatest_mm=3.28)
+    assert [one.weight for one in spots(dataclasses.replace(LIMITS, layer=higher))] == [
+        Weight.UNDECIDED
+    ]
+    higher = dataclasses.replace(LIMITS.layer, greatest_mm=3.4)
+    assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
+
+
+@pytest.mark.parametrize(("radius", "count"), [(0.05, 1), (0.6, 0)])
+def test_edges_are_told_by_their_radius(radius: float, count: int) -> None:
+    """A roof of 90° whose ridge, 6 mm long, is rounded off with a known radius."""
+    foot = radius / np.sqrt(2.0)
+
+    def roof(x: Floats, _: Floats) -> Floats:
+        away = np.abs(x)
+        round_ = np.sqrt(np.maximum(radius**2 - away**2, 0.0)) - np.sqrt(2.0) * radius
+        return np.where(away < foot, round_, -away)
+
+    def normals(x: Floats) -> Floats:
+        lean = np.clip(x / radius, -np.sqrt(0.5), np.sqrt(0.5))
+        return np.stack([lean, 0.0 * x, np.sqrt(1.0 - lean**2)], axis=1)
+
+    mesh = field(6.0, 0.05, roof)
+    found = sharp_edges(
+        mesh, normals=normals(mesh.points_mm[:, 0]), edges=edge_pairs(mesh.faces),
+        veneered=np.ones(len(mesh.points_mm), dtype=bool), limits=LIMITS, told=told,
+    )  # fmt: skip
+    assert len(found) == count
+    for edge in found:
+        assert edge.size == pytest.approx(6.0, abs=0.05)
+        assert 0.02 < edge.value_mm < 0.1
+        assert edge.weight is Weight.ADVICE
+    # The same ridge as a groove stands in, and is no stress raiser.
+    groove = TriangleMesh(mesh.points_mm * [1.0, 1.0, -1.0], mesh.faces[:, ::-1])
+    turned = normals(mesh.points_mm[:, 0]) * [-1.0, 1.0, 1.0]
+    inward = sharp_edges(
+        groove, normals=turned, edges=edge_pairs(groove.faces),
+        veneered=np.ones(len(mesh.points_mm), dtype=bool), limits=LIMITS, told=told,
+    )  # fmt: skip
+    assert inward == ()

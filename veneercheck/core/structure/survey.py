@@ -1,0 +1,77 @@
+"""One look at the whole framework: what carries the veneer, how well, and what it will take."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.anatomy import Places
+from veneercheck.core.measure import Reading
+from veneercheck.core.structure.connectors import connectors
+from veneercheck.core.structure.material import material
+from veneercheck.core.structure.planes import section_planes
+from veneercheck.core.structure.spots import sharp_edges, unsupported
+from veneercheck.core.types import (
+    Ints,
+    Limits,
+    PlaceWords,
+    Region,
+    Structure,
+    TriangleMesh,
+)
+
+
+def survey(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    reading: Reading,
+    *,
+    region: Ints,
+    where: Places,
+    limits: Limits,
+    told: PlaceWords,
+) -> Structure:
+    """Look at the framework as what carries the veneer.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        In one frame.
+    reading : Reading
+        What was measured from the framework.
+    region : ndarray of int64, shape (n,)
+        `Region` codes.
+    where : Places
+    limits : Limits
+    told : callable
+        Tooth, surface and place in words of some framework vertices.
+
+    Returns
+    -------
+    Structure
+        Connectors and sections only where the bridge's directions are known.
+    """
+    veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
+    space, points = reading.space, framework.points_mm
+    paste = material(
+        framework, space, directions=reading.normals, tooth=where.tooth, veneered=veneered,
+        limits=limits,
+    )  # fmt: skip
+    edges = sharp_edges(
+        framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
+        limits=limits, told=told,
+    )  # fmt: skip
+    if where.teeth is None or not np.isfinite(where.occlusal).all():
+        return Structure(spots=edges, material=paste)
+    named = any(where.teeth.codes)
+    model = (region == Region.MODEL) | ((where.tooth == 0) & named & ~veneered)
+    hollow = unsupported(
+        waxup, reading.outside, occlusal=where.occlusal, veneered=veneered,
+        u_mm=space.u_judged_mm, limits=limits, told=told,
+    )  # fmt: skip
+    height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
+    return Structure(
+        connectors(framework, where.teeth, model, limits),
+        (*hollow, *edges),
+        paste,
+        section_planes(where, height),
+    )

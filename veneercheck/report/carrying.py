@@ -1,0 +1,79 @@
+"""The framework as what carries the veneer, in rows and sentences for page and paper."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.report.tables import Rows
+from veneercheck.report.words import Words
+
+
+def connector_rows(document: Mapping[str, Any], words: Words) -> Rows:
+    """Every connector with its least section: head and rows."""
+    rows = [
+        [
+            one["teeth"],
+            words.mm2_sure(one["area_mm2"], one["u_mm2"]),
+            words.mm(one["height_mm"], 1),
+            words.mm(one["width_mm"], 1),
+            _connector_remark(one, document, words),
+        ]
+        for one in document["structure"]["connectors"]
+    ]
+    columns = ("connector", "section_area", "height", "width", "remark")
+    return [words(f"carrying.{column}") for column in columns], rows
+
+
+def _connector_remark(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
+    limits = document["profile"]["connector"]
+    if one["area_mm2"] is None:
+        return words("carrying.not_seen")
+    return words(
+        f"carrying.connector_{one['weight']}",
+        least=words.mm2(limits["least_mm2"]),
+        advice=words.mm2(limits["advice_mm2"]),
+    )
+
+
+def material_rows(document: Mapping[str, Any], words: Words) -> Rows:
+    """Composite by unit and in all: head and rows."""
+    paste = document["structure"]["material"]
+    rows = [
+        [
+            one["tooth"] or words("format.none"),
+            words.mm3_sure(one["volume_mm3"], one["u_mm3"]),
+            words.mm(one["deepest_mm"], 1),
+            str(one["increments"]),
+        ]
+        for one in paste
+    ]
+    if len(paste) > 1:
+        # The units' doubts hang together: fit and seating shift them all alike.
+        total = words.mm3_sure(sum(o["volume_mm3"] for o in paste), sum(o["u_mm3"] for o in paste))
+        rows.append([words("carrying.in_all"), total, "", ""])
+    columns = ("unit", "composite", "deepest", "increments")
+    return [words(f"carrying.{column}") for column in columns], rows
+
+
+def increment_note(document: Mapping[str, Any], words: Words) -> str:
+    """How deep one increment may be, and what comes before that figure."""
+    depth = words.mm(document["profile"]["curing"]["increment_mm"], 1)
+    return words("carrying.increment_note", depth=depth)
+
+
+def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Composite without support and sharp edges, each in a sentence."""
+    return [_spot(one, words) for one in document["structure"]["spots"]]
+
+
+def _spot(one: Mapping[str, Any], words: Words) -> str:
+    known = [one["tooth"], words.known("surface", one["surface"]) if one["surface"] else None]
+    place = ", ".join(filter(None, known)) or words("carrying.somewhere")
+    if one["kind"] == "unsupported composite":
+        key = "unsupported" if one["weight"] == "finding" else "unsupported_open"
+        value = words.mm_sure(one["value_mm"], one["u_mm"])
+        size, limit = words.mm2(one["size"]), words.mm(one["limit_mm"])
+        return words(f"carrying.{key}", place=place, value=value, size=size, limit=limit)
+    size, limit = words.mm(one["size"], 1), words.mm(one["limit_mm"], 1)
+    return words("carrying.edge", place=place, size=size, limit=limit)

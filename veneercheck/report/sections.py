@@ -1,0 +1,365 @@
+"""Sections as vector drawings to scale: framework, contour, limits, and the layer in figures."""
+
+from __future__ import annotations
+
+import dataclasses
+from xml.sax.saxutils import escape
+
+import numpy as np
+
+from veneercheck.core.mesh import unit
+from veneercheck.core.sections import Crossing, crossing
+from veneercheck.core.structure.planes import laid_out
+from veneercheck.core.types import Bools, Floats, Region, SectionPlane
+from veneercheck.report.stills import Scene
+
+_STYLE = {
+    "framework": 'stroke="#1a1a1a" stroke-width="0.11"',
+    "contour": 'stroke="#1a1a1a" stroke-width="0.045"',
+    "limit": 'stroke="#8b867c" stroke-width="0.04" stroke-dasharray="0.22 0.14"',
+    "grid": 'stroke="#dcd7cd" stroke-width="0.025"',
+    "measure": 'stroke="#4a463f" stroke-width="0.05"',
+    "bad": 'stroke="#8c2a44" stroke-width="0.08"',
+    "bar": 'stroke="#1a1a1a" stroke-width="0.08"',
+}
+_INK, _BAD = "#1a1a1a", "#8c2a44"
+_SMALL_MM, _LARGE_MM = 0.42, 0.8
+_PER_WIDTH = 0.017
+"""Letters grow with the drawing's width, so that a long bridge stays readable on one sheet."""
+
+_TICK = 0.33
+_BORDER = 3.6
+_APART = 5.5
+"""Of ticks, border and distance between figures, in letters' heights."""
+
+_LEAST_WIDTH_MM = 8.0
+_BESIDE_MM = 2.5
+"""Bare metal that stands out this far beside the veneer is shown whole."""
+
+_MOST_FIGURES = 9
+_IN_PLANE = 0.9
+"""A figure is drawn only where the ray lies in the plane within 26°."""
+
+_ALIKE = 0.1
+"""Figures stand where the ray and the nearest contour agree within this share: elsewhere, as in
+a chamfer, one line in a drawing would say more than is known."""
+
+_CLEAR_MM = 0.03
+"""A limit's line ends where other metal is nearer than its reach by this: a chord's own rise."""
+
+_LITTLE_MM = 1e-3
+"""A step along a direction shows how it lies in a drawing that is laid out from a curve."""
+
+_VENEERED = 0.99
+_PX_PER_MM = 20.0
+_BAR_MM = 2.0
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Figure:
+    """A dimension: from the framework to the contour, with what is written beside it."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    words: str
+    bad: bool
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """What is seen of a section's plane, shape (2, 2), mm, and how tall its letters are."""
+
+    box: Floats
+
+    @property
+    def letters_mm(self) -> float:
+        """Height of letters."""
+        width = float(self.box[1, 0] - self.box[0, 0])
+        return min(max(_PER_WIDTH * width, _SMALL_MM), _LARGE_MM)
+
+
+def section_svg(
+    section: SectionPlane, scene: Scene, own: Figure | None = None, box: Floats | None = None
+) -> str | None:
+    """Draw one section.
+
+    Parameters
+    ----------
+    section : SectionPlane
+    scene : Scene
+    own : Figure, optional
+        The one figure to draw; else the thinnest, the thickest and others between.
+    box : ndarray, shape (2, 2), optional
+        Corners of the drawing, mm; else around what is meant for veneer.
+
+    Returns
+    -------
+    str or None
+        SVG; None where nothing meant for veneer is passed.
+    """
+    metal, outline = _traced(section, scene), _outline(section, scene)
+    meant = metal.passed.at(_share(scene, Region.CUT, Region.FINISH_LINE_BAND)) > _VENEERED
+    if box is None:
+        if not meant.any():
+            return None
+        places = np.concatenate([metal.line[meant], _tips(scene, metal)[meant]])
+        box = _box(places, np.concatenate([metal.line, outline]).reshape(-1, 2))
+    sheet = Sheet(box)
+    parts = [_grid(box), _lines(outline, "contour", sheet)]
+    parts += _limits(scene, metal, meant, sheet)
+    parts.append(_lines(metal.line, "framework", sheet))
+    figures = [own] if own else _figures(scene, metal, sheet)
+    parts += [_figure(one, sheet) for one in figures]
+    parts += _sides(section.sides, sheet, scene)
+    parts.append(_bar(sheet, scene.words.number(_BAR_MM, 0)))
+    return _svg(parts, box)
+
+
+def in_order(passed: Crossing) -> Crossing:
+    """The pieces of a crossing so that each begins where the one before it ends, where it can."""
+    low, high = passed.vertex.min(axis=2), passed.vertex.max(axis=2)
+    node = (low * (int(high.max(initial=0)) + 1) + high).tolist()
+    begins = {start: index for index, (start, _) in enumerate(node)}
+    ended = {end for _, end in node}
+    loose = [index for index, (start, _) in enumerate(node) if start not in ended]
+    order: list[int] = []
+    done = [False] * len(node)
+    for first in (*loose, *range(len(node))):
+        index: int | None = first
+        while index is not None and not done[index]:
+            done[index] = True
+            order.append(index)
+            index = begins.get(node[index][1])
+    return Crossing(passed.face[order], passed.vertex[order], passed.share[order])
+
+
+def _share(scene: Scene, *regions: Region) -> Floats:
+    """1 at the vertices of some regions, else 0."""
+    region = scene.filed.region
+    assert region is not None
+    return np.isin(region, regions).astype(np.float64)
+
+
+def _off(offset: Floats) -> Floats:
+    """A vertex exactly in the plane would be passed by none or many of its triangles."""
+    return np.where(offset == 0.0, 1e-12, offset)
+
+
+def _taken(scene: Scene) -> float:
+    allowance = scene.filed.document["profile"]["allowance"]
+    return float(allowance["opaquer_mm"] + allowance["beads_mm"])
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """The framework where a section passes it.
+
+    Parameters
+    ----------
+    passed : Crossing
+        Of k pieces, in order.
+    line, ways : ndarray, shape (k, 2, 2)
+        Places of their ends in the drawing, mm, and the outward directions there.
+    in_plane : ndarray of bool, shape (k, 2)
+        Where that direction hardly leaves the plane.
+    """
+
+    passed: Crossing
+    line: Floats
+    ways: Floats
+    in_plane: Bools
+
+
+def _traced(section: SectionPlane, scene: Scene) -> Trace:
+    mesh = scene.surface.mesh
+    offset, flat = laid_out(section, mesh.points_mm)
+    passed = in_order(crossing(mesh, _off(offset)))
+    at, outward = passed.at(mesh.points_mm), passed.at(scene.surface.normals)
+    _, here = laid_out(section, at.reshape(-1, 3))
+    _, there = laid_out(section, (at + _LITTLE_MM * outward).reshape(-1, 3))
+    way = (there - here) / _LITTLE_MM
+    length = np.linalg.norm(way, axis=1).reshape(-1, 2)
+    ways = np.asarray(unit(way).reshape(-1, 2, 2))
+    return Trace(passed, passed.at(flat), ways, np.asarray(length > _IN_PLANE))
+
+
+def _outline(section: SectionPlane, scene: Scene) -> Floats:
+    """The contour where a section passes it, laid flat; nothing where it was not filed."""
+    contour = scene.filed.contour
+    if contour is None:
+        return np.zeros((0, 2, 2))
+    offset, flat = laid_out(section, contour.points_mm)
+    return in_order(crossing(contour, _off(offset))).at(flat)
+
+
+def _tips(scene: Scene, metal: Trace) -> Floats:
+    """Where the contour lies over the metal, at most the greatest layer away."""
+    space = scene.filed.space_mm
+    assert space is not None
+    most = scene.surface.bands.greatest_mm + _taken(scene)
+    reach = np.clip(np.nan_to_num(metal.passed.at(space)), 0.0, most)
+    return np.asarray(metal.line + reach[:, :, None] * metal.ways)
+
+
+def _limits(scene: Scene, metal: Trace, meant: Bools, sheet: Sheet) -> list[str]:
+    """Lines at the least and the greatest layer from the metal."""
+    bands, taken = scene.surface.bands, _taken(scene)
+    both = np.asarray((meant & metal.in_plane).all(axis=1))
+    return [
+        _lines(_offset(metal, both, reach + taken), "limit", sheet)
+        for reach in (bands.least_mm, bands.greatest_mm)
+    ]
+
+
+def _offset(metal: Trace, both: Bools, reach: float) -> Floats:
+    """The line at a distance from the metal, without the loops an inner corner would make."""
+    from scipy.spatial import cKDTree
+
+    moved = (metal.line + reach * metal.ways)[both]
+    if not len(moved):
+        return moved
+    places = np.concatenate([metal.line.reshape(-1, 2), metal.line.mean(axis=1)])
+    nearest, _ = cKDTree(places).query(moved.reshape(-1, 2))
+    clear = nearest.reshape(-1, 2) > reach - _CLEAR_MM
+    return np.asarray(moved[clear.all(axis=1)])
+
+
+def _figures(scene: Scene, metal: Trace, sheet: Sheet) -> list[Figure]:
+    """The thinnest and the thickest place, and others well apart from them."""
+    filed, surface, at = scene.filed, scene.surface, metal.passed.at
+    assert filed.space_mm is not None and filed.nearest_mm is not None
+    spaces, nearest = at(filed.space_mm), at(filed.nearest_mm)
+    layers, shown = at(surface.layer_mm), at(surface.shown_mm)
+    known = metal.in_plane & (at(_share(scene, Region.CUT)) > _VENEERED)
+    known &= np.isfinite(layers) & np.isfinite(shown)
+    known &= np.abs(spaces - nearest) < _ALIKE * np.abs(spaces)
+    start, shown, layers = metal.line[known], shown[known], layers[known]
+    tip = start + spaces[known][:, None] * metal.ways[known]
+    bands = surface.bands
+    return [
+        Figure(
+            _pair(start[index]),
+            _pair(tip[index]),
+            scene.words.number(float(layers[index])),
+            bool(shown[index] < bands.least_mm or shown[index] > bands.greatest_mm),
+        )
+        for index in _spread(shown, start, tip, _APART * sheet.letters_mm)
+    ]
+
+
+def _spread(shown: Floats, start: Floats, tip: Floats, apart_mm: float) -> list[int]:
+    """Both extremes and others in the order of the line, neither feet nor tips too close."""
+    order = np.argsort(shown, kind="stable")
+    chosen: list[int] = []
+    for index in (*order[:1], *order[-1:], *range(len(order))):
+        feet = np.linalg.norm(start[chosen] - start[index], axis=1)
+        tips = np.linalg.norm(tip[chosen] - tip[index], axis=1)
+        if len(chosen) < _MOST_FIGURES and (np.minimum(feet, tips) > apart_mm).all():
+            chosen.append(int(index))
+    return chosen
+
+
+def _pair(place: Floats) -> tuple[float, float]:
+    return float(place[0]), float(place[1])
+
+
+def _box(places: Floats, lines: Floats) -> Floats:
+    """Round what is meant for veneer and what stands out beside it, with room for figures."""
+    low, high = places.min(axis=0), places.max(axis=0)
+    beside = (lines > low - [_BESIDE_MM, 0.0]) & (lines < high + [_BESIDE_MM, 0.0])
+    shown = np.concatenate([places, lines[beside.all(axis=1)]])
+    low, high = shown.min(axis=0), shown.max(axis=0)
+    border = _BORDER * Sheet(np.stack([low, high])).letters_mm
+    short = max(0.5 * (_LEAST_WIDTH_MM - float(high[0] - low[0])), 0.0)
+    wide = np.array([short + border, border])
+    return np.stack([low - wide, high + wide])
+
+
+def _lines(pieces: Floats, style: str, sheet: Sheet) -> str:
+    """Pieces, one that begins where the last one ended going on from it."""
+    near = ((pieces > sheet.box[0] - 1.0) & (pieces < sheet.box[1] + 1.0)).all(axis=2).any(axis=1)
+    moves, last = [], (np.nan, np.nan)
+    for a, b, c, d in np.round(pieces[near].reshape(-1, 4) * [1, -1, 1, -1], 3).tolist():
+        moves.append(f"L{c:g} {d:g}" if (a, b) == last else f"M{a:g} {b:g}L{c:g} {d:g}")
+        last = (c, d)
+    path = "".join(moves)
+    return f'<path d="{path}" fill="none" stroke-linecap="round" {_STYLE[style]}/>'
+
+
+def _grid(box: Floats) -> str:
+    (left, low), (right, high) = box
+    upright = "".join(f"M{x} {-high:.3f}V{-low:.3f}" for x in np.arange(np.ceil(left), right))
+    level = "".join(f"M{left:.3f} {-y}H{right:.3f}" for y in np.arange(np.ceil(low), high))
+    return f'<path d="{upright}{level}" fill="none" {_STYLE["grid"]}/>'
+
+
+def _figure(one: Figure, sheet: Sheet) -> str:
+    start, end = np.array(one.start), np.array(one.end)
+    length = float(np.linalg.norm(end - start))
+    way = (end - start) / length if length > 0 else np.array([0.0, 1.0])
+    tick = np.array([-way[1], way[0]]) * _TICK * sheet.letters_mm
+    strokes = np.array([[start, end], [start - tick, start + tick], [end - tick, end + tick]])
+    at = end + way * sheet.letters_mm
+    anchor = "start" if way[0] > 0.4 else "end" if way[0] < -0.4 else "middle"
+    ink, style = (_BAD, "bad") if one.bad else (_INK, "measure")
+    return _lines(strokes, style, sheet) + _text(at, one.words, anchor, sheet, ink)
+
+
+def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) -> str:
+    """Letters with a white rim, so that no line runs through them."""
+    letters = sheet.letters_mm
+    x, y = float(at[0]), -float(at[1]) + 0.35 * letters
+    return (
+        f'<text x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}" fill="{ink}" stroke="#ffffff" '
+        f'stroke-width="{0.33 * letters:.3f}" paint-order="stroke" font-size="{letters:.3f}" '
+        f'font-family="Source Sans Pro, sans-serif">{escape(words)}</text>'
+    )
+
+
+def _sides(sides: tuple[str, str, str, str], sheet: Sheet, scene: Scene) -> list[str]:
+    """What lies left and right in the upper corners, which a crown leaves free; above, below."""
+    (left, low), (right, high) = sheet.box
+    inset, middle = 0.5 * sheet.letters_mm, 0.5 * (left + right)
+    top, bottom = high - 1.6 * inset, low + 1.6 * inset
+    places = (
+        (left + inset, top, "start"), (right - inset, top, "end"),
+        (middle, top, "middle"), (middle, bottom, "middle"),
+    )  # fmt: skip
+    marks = ("← {}", "{} →", "{}", "{}")
+    return [
+        _text(np.array([x, y]), mark.format(scene.words.known("surface", side)), anchor, sheet)
+        for side, mark, (x, y, anchor) in zip(sides, marks, places, strict=True)
+        if side
+    ]
+
+
+def _bar(sheet: Sheet, words: str) -> str:
+    """The scale, on white, in the lower right corner."""
+    letters = sheet.letters_mm
+    right, low = sheet.box[1, 0] - letters, sheet.box[0, 1] + letters
+    left, tick = right - _BAR_MM, 0.25 * letters
+    strokes = np.array(
+        [
+            [[left, low], [right, low]],
+            [[right, low - tick], [right, low + tick]],
+            [[left, low - tick], [left, low + tick]],
+        ]
+    )
+    label = _text(np.array([right - 0.5 * _BAR_MM, low + 0.8 * letters]), f"{words} mm",
+                  "middle", sheet)  # fmt: skip
+    ground = (
+        f'<rect x="{left - 0.4 * letters:.3f}" y="{-low - 1.5 * letters:.3f}" '
+        f'width="{_BAR_MM + 0.8 * letters:.3f}" height="{2.1 * letters:.3f}" fill="#ffffff"/>'
+    )
+    return ground + _lines(strokes, "bar", sheet) + label
+
+
+def _svg(parts: list[str], box: Floats) -> str:
+    (left, low), (right, high) = box
+    width, height = right - left, high - low
+    place = f'x="{left:.3f}" y="{-high:.3f}" width="{width:.3f}" height="{height:.3f}"'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.3f} {-high:.3f} {width:.3f} '
+        f'{height:.3f}" width="{_PX_PER_MM * width:.0f}" height="{_PX_PER_MM * height:.0f}">'
+        f'<rect {place} fill="#ffffff"/>{"".join(parts)}</svg>'
+    )
