@@ -211,6 +211,26 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
 
 
+def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
+    """Metal ends at x = 0 in a deep step; the contour runs on level, 1.5 mm above it.
+
+    Pythagoras: the edge lies √(1.5² + x²) away. With 0.2 mm of opaquer it is unsupported where
+    that exceeds 2.2 mm, up to 6 mm, where no metal carries it: 1.609 < x < 5.809, 14 mm wide.
+    """
+    metal = field(14.0, 0.1, lambda x, _: np.where(x < 0.05, 0.0, -8.0))
+    level = field(14.0, 0.1, lambda x, _: 0.0 * x + 1.5)
+    found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
+    count = len(metal.points_mm)
+    (spot,) = unsupported(
+        level, found.outside, occlusal=np.array([0.0, 0.0, 1.0]),
+        veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
+    )  # fmt: skip
+    near, far = np.sqrt(2.2**2 - 1.5**2), np.sqrt(6.0**2 - 1.5**2)
+    assert spot.size == pytest.approx(14.0 * (far - near), rel=0.02)
+    assert spot.centre_mm == pytest.approx((0.5 * (near + far), 0.0, 1.5), abs=0.05)
+    assert spot.weight is Weight.FINDING
+
+
 @pytest.mark.parametrize(("radius", "count"), [(0.05, 1), (0.6, 0)])
 def test_edges_are_told_by_their_radius(radius: float, count: int) -> None:
     """A roof of 90° whose ridge, 6 mm long, is rounded off with a known radius."""

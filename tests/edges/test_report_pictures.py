@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import subprocess
 import sys
 import textwrap
@@ -14,11 +15,12 @@ from PIL import Image
 
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.sections import crossing
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.pack import corners, differences, first_use_order
 from veneercheck.report.raster import draw
+from veneercheck.report.sections import section_svg
 from veneercheck.report.stills import render_stills, scene_of
 from veneercheck.report.surface import zone_of_vertices
 from veneercheck.report.views import directions, six_views
@@ -169,6 +171,41 @@ def test_section_lies_in_its_plane() -> None:
     pieces = crossing(mesh, mesh.points_mm @ normal, 0.3).at(mesh.points_mm)
     assert len(pieces) > 20
     np.testing.assert_allclose(pieces @ normal, 0.3, atol=1e-12)
+
+
+def test_a_drawn_section_is_to_scale() -> None:
+    """Plane through the ball's middle: a circle of 4 mm, limits 1.2 and 2.2 mm outside it.
+
+    The layer, 1.5 mm + x/4, is chosen: each dimension is as long as its figure and the opaquer.
+    """
+    plane = SectionPlane("unit", "46", (1, 0, 0), (0, 0, 1), ((0, 0, 0),), ("buccal", "", "", ""))
+    drawn = section_svg(plane, scene_of(filed_ball(), Words("en")))
+    assert "← buccal" in drawn and "2 mm" in drawn
+
+    def lines(style: str) -> list[np.ndarray]:
+        paths = re.findall(rf'<path d="([^"]*)"[^>]*{style}', drawn)
+        return [np.array(re.findall(r"[ML](\S+) ([^ML]+)", path), dtype=float) for path in paths]
+
+    (outline,) = lines('stroke="#1a1a1a" stroke-width="0.11"')
+    assert np.linalg.norm(outline, axis=1) == pytest.approx(RADIUS_MM, abs=0.02)
+    for limit, reach in zip(lines("dasharray"), (1.2, 2.2), strict=True):
+        assert np.linalg.norm(limit, axis=1) == pytest.approx(RADIUS_MM + reach, abs=0.02)
+        assert limit[:, 1].max() < 0.5  # only above the middle, where it is veneered
+    (bar,) = lines('stroke="#1a1a1a" stroke-width="0.08"')
+    assert np.ptp(bar[:2, 0]) == pytest.approx(2.0, abs=0.001)
+    figures = re.findall(
+        r'd="M(\S+) (\S+)L(\S+) ([^ML"]+)M[^"]*"[^>]*stroke="(#4a463f|#8c2a44)"[^>]*/>'
+        r"<text[^>]*>([\d.]+)<",
+        drawn,
+    )
+    assert len(figures) >= 5
+    for *ends, ink, words in figures:
+        start, end = np.array(ends, dtype=float).reshape(2, 2)
+        assert float(words) == pytest.approx(1.5 + start[0] / RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - start) == pytest.approx(float(words) + 0.2, abs=0.01)
+        assert (ink == "#8c2a44") == (not 1.0 <= float(words) <= 2.0)
+    shown = [float(words) for *_, words in figures]
+    assert min(shown) < 0.6 and max(shown) > 2.4  # both extremes
 
 
 @pytest.mark.parametrize(("unit", "sign"), [(46, 1), (36, -1), (16, -1), (26, 1)])

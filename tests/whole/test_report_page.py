@@ -123,7 +123,7 @@ def test_complete_without_script(browser: Any, folder: Path) -> None:
     assert "One place to change before investing." in words
     assert "take off 0.50 mm" in words and "not a release" in words
     sizes = page.locator("figure img").count()
-    assert sizes == 7 and page.locator("[data-part=stage]").is_hidden()
+    assert sizes == 8 and page.locator("[data-part=stage]").is_hidden()
     assert seen == [(folder / "report.html").as_uri()]
     context.close()
 
