@@ -49,11 +49,12 @@ class Certainty:
         Of turn (rad) about `centre_mm`, then shift (mm).
     centre_mm : ndarray, shape (3,)
     u_max_mm : float
-        Largest standard uncertainty of any framework vertex that lies near the contour, from the
-        residuals as they are.
+        Largest standard uncertainty of the place of any framework vertex that lies near the
+        contour (root mean square of its displacement in space, √tr Σ), from the residuals as
+        they are.
     bound_mm : float
-        What the surface in contact would allow if the noise were correlated over 0.3 mm; never
-        less than `u_max_mm`.
+        What the surface in contact would allow if the noise were correlated over 0.3 mm, along
+        the vertex's own worst direction; never less than the residuals say there.
     condition : float
         Strongest over weakest direction of the normal equations.
     weakest_step : ndarray, shape (6,)
@@ -104,12 +105,12 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     points = fit.motion.apply(body.surface.mesh.points_mm[_counted(body, fit)])
     sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
     covariance = raw * seen
-    u_max = vertex_uncertainty(covariance, points, centre)
+    along, u_max = vertex_uncertainty(covariance, points, centre)
     return Certainty(
         covariance,
         centre,
         u_max,
-        max(u_max, vertex_uncertainty(_bound(body, fit, sigma), points, centre)),
+        max(along, vertex_uncertainty(_bound(body, fit, sigma), points, centre)[0]),
         condition,
         _weakest(covariance, scale),
         seen,
@@ -269,12 +270,23 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     return float(max(np.sum(mean * ring), floor))
 
 
-def vertex_uncertainty(covariance: Floats, points_mm: Floats, centre_mm: Floats) -> float:
-    """Largest standard uncertainty of any point along its own worst direction, mm."""
+def vertex_uncertainty(
+    covariance: Floats, points_mm: Floats, centre_mm: Floats
+) -> tuple[float, float]:
+    """Largest standard uncertainty of any point, mm.
+
+    Returns
+    -------
+    along, whole : float
+        Along the point's own worst direction; and of its place, √tr Σ: the root mean square
+        length of its displacement, which a length in space must be held against.
+    """
     arm = points_mm - centre_mm
     far = arm[np.argsort(-np.einsum("ij,ij->i", arm, arm))[: max(len(arm) // 4, 1)]]
     from veneercheck.core.motion import cross_matrix
 
     jacobian = np.concatenate([-cross_matrix(far), np.broadcast_to(np.eye(3), (len(far), 3, 3))], 2)
     each = np.einsum("nij,jk,nlk->nil", jacobian, covariance, jacobian)
-    return float(np.sqrt(max(float(np.linalg.eigvalsh(each)[:, -1].max()), 0.0)))
+    along = max(float(np.linalg.eigvalsh(each)[:, -1].max()), 0.0)
+    whole = max(float(np.trace(each, axis1=1, axis2=2).max()), 0.0)
+    return float(np.sqrt(along)), float(np.sqrt(whole))
