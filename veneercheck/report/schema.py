@@ -274,7 +274,7 @@ def _alignment() -> Schema:
         rms_mm=_number("Residual on the uncut surface, mm."),
         reference_area_mm2=_number("Uncut surface used, mm²."),
         reference_share=_number("Its share of the framework, 0…1."),
-        u_max_mm=_number("Largest standard uncertainty of the place of any vertex, from the fit alone, mm."),
+        u_max_mm=_number("Largest standard uncertainty of any vertex, from the fit alone, mm."),
         state=_one_of([state.value for state in AlignmentState], "How far it may be believed."),
         weakest=_text("Least certain direction."),
         noise_mm=_number("Noise of both surfaces together, standard deviation, mm."),
