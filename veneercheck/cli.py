@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import enum
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli_records import app as records_app
+from veneercheck.cli_records import open_register
 from veneercheck.core.errors import VeneerCheckError
 
 if TYPE_CHECKING:
     from veneercheck.core.types import Outcome
+    from veneercheck.workflow import Order
 
 
 class Exit(enum.IntEnum):
@@ -46,6 +49,7 @@ profiles_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True, help="List, show or check profiles of limits."
 )
 app.add_typer(profiles_app, name="profiles")
+app.add_typer(records_app, name="records")
 
 Profile = Annotated[
     str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
@@ -121,6 +125,14 @@ def check_command(
     ] = False,
     lang: LangOption = Lang.EN,
     paper: PaperOption = Paper.A4,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            envvar="VENEERCHECK_REGISTER",
+            help="Put the check on record here; --out then holds a folder for each case.",
+        ),
+    ] = None,
+    who: Annotated[str | None, typer.Option(help="Initials of who checks, for the record.")] = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
@@ -136,6 +148,8 @@ def check_command(
         earlier=earlier,
         reference=reference,
     )
+    if register is not None:
+        _check_on_record(order, out, register, who, with_report=not no_report)
     outcome = carry_out(
         order,
         out=out,
@@ -283,6 +297,24 @@ def profiles_check(
     typer.echo(f"{profile}: usable, named «{load_profile(profile).name}»")
 
 
+def _check_on_record(
+    order: Order, store: Path, place: str, who: str | None, *, with_report: bool
+) -> None:
+    """Check into a folder of the case's own, enter it, tell it, and leave."""
+    from veneercheck.filing import initials, make_case_folder, put_on_record
+    from veneercheck.report.terminal import terminal_summary
+    from veneercheck.workflow import settle
+
+    if who:
+        initials(who)
+    with open_register(place, create=True) as register:
+        made = make_case_folder(settle(order), store, with_report=with_report, say=_say)
+        entry = put_on_record(register, made, who=who)
+    typer.echo(terminal_summary(entry.body["result"]))
+    typer.echo(f"{'On record' if made.fresh else 'Was on record already'}: {made.folder}")
+    raise typer.Exit(code_of(entry.body["result"]))
+
+
 def _finish(outcome: Outcome, out: Path, *, with_report: bool, code: Exit | None = None) -> None:
     """Tell the outcome, and leave with its exit code."""
     from veneercheck.report import document
@@ -295,18 +327,22 @@ def _finish(outcome: Outcome, out: Path, *, with_report: bool, code: Exit | None
 
 
 def _exit_code(outcome: Outcome) -> Exit:
-    from veneercheck.core.types import AlignmentState, Decision, Verdict
+    from veneercheck.report import document
 
-    check = outcome.check
-    if check.alignment.state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
+    return code_of(document(outcome))
+
+
+def code_of(result: Mapping[str, Any]) -> Exit:
+    """The exit code that a `result.json` stands for."""
+    if result["alignment"]["state"] in ("doubtful", "failed"):
         return Exit.UNDECIDED
-    if any(zone.decision is Decision.FIRM for zone in check.zones):
+    if any(zone["decision"] == "firm" for zone in result["zones"]):
         return Exit.FINDINGS
     return {
-        Verdict.NO_FINDINGS: Exit.NO_FINDINGS,
-        Verdict.FINDINGS: Exit.FINDINGS,
-        Verdict.UNDECIDED: Exit.UNDECIDED,
-    }[check.verdict]
+        "no findings": Exit.NO_FINDINGS,
+        "findings": Exit.FINDINGS,
+        "undecided": Exit.UNDECIDED,
+    }[result["verdict"]]
 
 
 def main() -> None:

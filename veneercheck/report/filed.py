@@ -23,6 +23,8 @@ from veneercheck.report.space_ply import (
 )
 
 RESULT, SPACE, CONTOUR, ZONES = "result.json", "space.ply", "contour.ply", "zones.csv"
+DECISIONS = "decisions.json"
+"""What persons decided on the result; laid beside it, since the result stays as measured."""
 
 _ZONE_COLUMNS = (
     "id",
@@ -127,7 +129,7 @@ def read_result(folder: Path) -> FiledResult:
     RecordError
         If a file is missing, damaged or of another program or version.
     """
-    described = _read_document(folder / RESULT)
+    described = _read_document(folder / RESULT) | {"decisions": _decisions(folder / DECISIONS)}
     if described["alignment"]["state"] == "failed":
         return FiledResult(described)
     try:
@@ -177,6 +179,22 @@ def put(path: Path, parts: Iterable[bytes]) -> Path:
         for part in parts:
             stream.write(part)
     return aside.replace(path)
+
+
+def _decisions(path: Path) -> list[dict[str, str]]:
+    """Who decided what, when and why; nothing where nobody did."""
+    if not path.exists():
+        return []
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))["decisions"]
+        names = ("who", "what", "why", "decided_at_utc")
+        return [{name: str(one[name]) for name in names} for one in found]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordError(
+            "the decisions cannot be read.",
+            where=str(path),
+            next_step="Compare the case with the register: «veneercheck records confirm».",
+        ) from error
 
 
 def _read_document(path: Path) -> dict[str, Any]:

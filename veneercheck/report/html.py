@@ -28,6 +28,7 @@ from veneercheck.report.verdict import (
     action_words,
     beads_sentence,
     cautions,
+    decision_sentences,
     place_words,
     question_words,
     verdict_sentences,
@@ -134,7 +135,12 @@ def _sections(
     view: Markup,
     drawings: Mapping[str, str],
 ) -> list[Markup]:
-    found = [_what_to_do(document, words), _first_picture(document, stills, words), view]
+    found = [
+        *_decisions(document, words),
+        _what_to_do(document, words),
+        _first_picture(document, stills, words),
+        view,
+    ]
     if document["questions"]:
         found.append(_questions(document, words))
     if stills:
@@ -164,6 +170,11 @@ def _sections(
         notes = tag("p", str(document["case"]["notes"]))
         found.append(_section("notes", words("report.notes"), notes))
     return found
+
+
+def _decisions(document: Mapping[str, Any], words: Words) -> list[Markup]:
+    told = [tag("li", sentence) for sentence in decision_sentences(document, words)]
+    return [_section("decisions", words("report.decisions"), tag("ul", *told))] if told else []
 
 
 def _section(name: str, title: str, *content: str) -> Markup:

@@ -39,6 +39,7 @@ from veneercheck.report.tables import (
 from veneercheck.report.verdict import (
     action_words,
     cautions,
+    decision_sentences,
     place_words,
     question_words,
     verdict_sentences,
@@ -147,6 +148,7 @@ def paper_data(
         "limits": _listed(limits_rows(document, words)),
         "scans": _listed(scans_rows(document, words)),
         "notes": str(document["case"]["notes"]),
+        "decisions": decision_sentences(document, words),
         "signatures": [words(f"report.signature_{who}") for who in ("made", "checked")],
         "attachments": [
             {"name": name, "mime": kind, "words": name}
@@ -172,6 +174,7 @@ _WORDS = (
     "limits",
     "scans",
     "notes",
+    "decisions",
 )
 
 

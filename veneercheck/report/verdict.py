@@ -129,6 +129,20 @@ def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
     )
 
 
+def decision_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What persons decided, the oldest first; the verdict stays as it was measured."""
+    return [
+        words(
+            "report.decided",
+            what=words.known("decided", one["what"]),
+            who=one["who"],
+            when=one["decided_at_utc"][:16].replace("T", " ") + " UTC",
+        )
+        + (f": {one['why']}" if one["why"] else "")
+        for one in document.get("decisions", [])
+    ]
+
+
 def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
     """What must stand wherever the verdict stands."""
     found = [

@@ -1,0 +1,196 @@
+"""The commands for cases on record: list, show, find, export, confirm, decide."""
+
+from __future__ import annotations
+
+import enum
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from veneercheck.core.errors import RecordError
+
+if TYPE_CHECKING:
+    from veneercheck.record import Register
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Cases on record (extra [record]): list, show, find, export, confirm, decide.",
+)
+
+ALTERED = 1
+"""Exit code where something is not as it was put on record."""
+
+RegisterOption = Annotated[
+    str,
+    typer.Option(
+        "--register",
+        envvar="VENEERCHECK_REGISTER",
+        help="The register: a file (SQLite), or postgresql://user@host/name.",
+    ),
+]
+CaseArgument = Annotated[str, typer.Argument(help="Case number, or the start of a record's key.")]
+DEFAULT_REGISTER = "register.sqlite"
+
+
+class Verdict(enum.StrEnum):
+    """Verdicts to narrow a list down to."""
+
+    NO_FINDINGS = "no findings"
+    FINDINGS = "findings"
+    UNDECIDED = "undecided"
+
+
+def open_register(place: str, *, create: bool = False) -> Register:
+    """The register, with a word of what is missing where its extra is not installed."""
+    try:
+        from veneercheck.record import Register
+    except ModuleNotFoundError as error:
+        raise RecordError(
+            f"the register needs what is not installed ({error.name}).",
+            next_step="Install it: pip install 'veneercheck[record]'.",
+        ) from None
+    if not create and "://" not in place and not Path(place).exists():
+        raise RecordError(
+            "there is no register.",
+            where=place,
+            next_step="Name it with --register; a check makes one: check --register FILE.",
+        )
+    return Register(place)
+
+
+def _say(words: str) -> None:
+    typer.echo(f"· {words}", err=True)
+
+
+@app.command("list")
+def list_command(
+    register: RegisterOption = DEFAULT_REGISTER,
+    verdict: Annotated[Verdict | None, typer.Option(help="Only checks with this verdict.")] = None,
+    since: Annotated[
+        str | None, typer.Option(help="Only checks since this day: 2026-03-31.")
+    ] = None,
+) -> None:
+    """List the checks on record, the oldest first."""
+    with open_register(register) as opened:
+        _table(opened.list_checks(verdict=verdict.value if verdict else None, since_utc=since))
+
+
+@app.command("find")
+def find_command(
+    what: Annotated[
+        str, typer.Argument(help="Case number, a scan file, or the start of a scan's SHA-256.")
+    ],
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Find the checks of a case or of a scan."""
+    from veneercheck.record import sha256_of_file
+
+    sha = sha256_of_file(Path(what)) if Path(what).is_file() else what
+    with open_register(register) as opened:
+        found = opened.list_checks(scan_sha256=sha)
+        found += [row for row in opened.list_checks() if row["case_number"] == what]
+        _table(found)
+
+
+@app.command("show")
+def show_command(case: CaseArgument, register: RegisterOption = DEFAULT_REGISTER) -> None:
+    """Show what is on record of a case, decisions included, as JSON."""
+    from veneercheck.filing import one_check
+
+    with open_register(register) as opened:
+        check = one_check(opened, case)
+        shown = {
+            "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
+            "check": check.body,
+            "decisions": [entry.body for entry in opened.decisions_on(check.key)],
+        }
+    typer.echo(json.dumps(shown, indent=1, ensure_ascii=False))
+
+
+@app.command("decide")
+def decide_command(
+    case: CaseArgument,
+    what: Annotated[
+        str,
+        typer.Option("--what", help="cut again, accepted, remake or ask the dentist."),
+    ],
+    who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
+    why: Annotated[str, typer.Option("--why", help="The reason, in words.")] = "",
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Put a person's decision on record; the verdict stays as it was measured."""
+    from veneercheck.filing import decide
+
+    with open_register(register) as opened:
+        entry = decide(opened, case, who=who, what=what, why=why)
+    typer.echo(f"On record: entry {entry.seq}, {what}, {who}")
+
+
+@app.command("confirm")
+def confirm_command(
+    case: Annotated[
+        str | None, typer.Argument(help="Only this case's files and check, or a bundle (ZIP).")
+    ] = None,
+    register: RegisterOption = DEFAULT_REGISTER,
+    no_repeat: Annotated[
+        bool, typer.Option("--no-repeat", help="Compare hashes only: check nothing again.")
+    ] = False,
+) -> None:
+    """Recompute every hash of register, files and bundle, and repeat the checks."""
+    if case and case.lower().endswith(".zip"):
+        from veneercheck.record.bundle import bundle_faults
+
+        faults = bundle_faults(Path(case))
+        _tell([str(fault) for fault in faults])
+        typer.echo(f"{case}: every byte is as it was written; compare its record with the register")
+        return
+    from veneercheck.confirm import confirm
+
+    with open_register(register) as opened:
+        done = confirm(opened, case, repeat=not no_repeat, say=_say)
+    for remark in done.remarks:
+        typer.echo(remark)
+    _tell([str(difference) for difference in done.differences])
+    typer.echo(
+        f"As put on record: {done.entries} entries, {done.files} files, "
+        f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"
+    )
+
+
+@app.command("export")
+def export_command(
+    case: CaseArgument,
+    out: Annotated[Path | None, typer.Option(help="The bundle to write.")] = None,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Write one ZIP for the case record: report, result, scans, manifest, provenance."""
+    from veneercheck.filing import files_on_record, folder_of, one_check
+    from veneercheck.record.bundle import write_bundle
+
+    with open_register(register) as opened:
+        check = one_check(opened, case)
+        folder = folder_of(opened, check)
+        entries = [check, *opened.decisions_on(check.key)]
+        target = out or Path(f"{folder.name}.zip")
+        write_bundle(target, folder, files_on_record(opened, check), entries)
+    typer.echo(f"Bundle: {target}")
+
+
+def _tell(differences: list[str]) -> None:
+    """Name every difference, and leave with their exit code."""
+    for words in differences:
+        typer.echo(f"ALTERED {words}")
+    if differences:
+        raise typer.Exit(ALTERED)
+
+
+def _table(rows: list[Mapping[str, Any]]) -> None:
+    for row in rows:
+        cells = (row["checked_at_utc"][:16].replace("T", " "), row["case_number"] or "–")
+        more = (row["verdict"], row["profile"], row["who"] or "–", row["key"][:12])
+        typer.echo("  ".join((*cells, *more)))
+    typer.echo(f"{len(rows)} on record")
