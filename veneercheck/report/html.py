@@ -60,7 +60,7 @@ def write_html(
     drawings : mapping, optional
         Sections as SVG by name, as `write_sections` returns them.
     """
-    made = page(filed, stills, words, scene, drawings or {})
+    made = page(filed, stills, words, scene, drawings)
     return put(folder / PAGE, [made.encode("utf-8")])
 
 
@@ -68,8 +68,8 @@ def page(
     filed: FiledResult,
     stills: Mapping[str, Path],
     words: Words,
-    scene: Scene | None,
-    drawings: Mapping[str, str],
+    scene: Scene | None = None,
+    drawings: Mapping[str, str] | None = None,
 ) -> str:
     """The whole page as text."""
     document = filed.document
@@ -79,7 +79,7 @@ def page(
     body = joined(
         [
             _head(document, words),
-            tag("main", *_sections(document, stills, words, view, drawings)),
+            tag("main", *_sections(document, stills, words, view, drawings or {})),
             _signatures(words),
             tag("script", Markup(code)) if code else Markup(""),
         ]
