@@ -275,7 +275,7 @@ def _outcome(done: _Fit) -> Alignment:
         reference_share=area / float(body.surface.area_mm2.sum()),
         covariance=sure.covariance,
         centre_mm=sure.centre_mm,
-        u_max_mm=sure.u_max_mm,
+        u_max_mm=sure.stated_mm,
         weakest=words.weakest(body, last, sure),
         noise_mm=last.noise_mm,
         stopped=last.stopped,

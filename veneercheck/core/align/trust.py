@@ -55,6 +55,9 @@ class Certainty:
     bound_mm : float
         What the surface in contact would allow if the noise were correlated over 0.3 mm, along
         the vertex's own worst direction; never less than the residuals say there.
+    stated_mm : float
+        `u_max_mm`, or that of the same bound where it is larger: a few residuals tell little of
+        how far noise hangs together, and no fit may claim to know it better.
     condition : float
         Strongest over weakest direction of the normal equations.
     weakest_step : ndarray, shape (6,)
@@ -67,6 +70,7 @@ class Certainty:
     centre_mm: Floats
     u_max_mm: float
     bound_mm: float
+    stated_mm: float
     condition: float
     weakest_step: Floats
     power_mm4: float
@@ -106,11 +110,13 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
     covariance = raw * seen
     along, u_max = vertex_uncertainty(covariance, points, centre)
+    bound, stated = vertex_uncertainty(_bound(body, fit, sigma), points, centre)
     return Certainty(
         covariance,
         centre,
         u_max,
-        max(along, vertex_uncertainty(_bound(body, fit, sigma), points, centre)[0]),
+        max(along, bound),
+        max(u_max, stated),
         condition,
         _weakest(covariance, scale),
         seen,
