@@ -144,13 +144,15 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
 
 
 def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
-    """A ball of 5 mm radius; its upper cap cut back evenly, with a chamfer 0.5 mm wide."""
-    ball = concentric_spheres(0.3).inner
+    """A lump about 5 mm in radius that fits in one way only; its upper half cut back evenly."""
+    ball = concentric_spheres(0.45).inner
     way = ball.points_mm / 4.0
-    cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
+    x, y, z = way.T
+    size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
+    cut = depth_mm * np.clip((z + 0.1) / 0.1, 0.0, 1.0)
     return (
-        TriangleMesh(way * (5.0 - cut)[:, None], ball.faces),
-        TriangleMesh(way * 5.0, ball.faces),
+        TriangleMesh(way * (size - cut)[:, None], ball.faces),
+        TriangleMesh(way * size[:, None], ball.faces),
     )
 
 
@@ -516,6 +518,9 @@ def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> No
     by_page, by_command = json.loads(body), json.loads((tmp_path / "out/result.json").read_text())
     assert by_page.pop("checked_at_utc") and by_command.pop("checked_at_utc")
     assert by_page == by_command
+    # The cut stands square to the way outward, not to the surface: 0.9 − 0.2 mm or a little less.
+    assert by_page["alignment"]["state"] == "trusted" and by_page["verdict"] == "findings"
+    assert 0.6 < by_page["layer"]["median_mm"] < 0.7
     assert page.json("POST", f"/api/checks/{number}/cancel", {})["state"] in ("cancelled", "done")
 
 

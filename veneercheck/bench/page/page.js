@@ -286,7 +286,6 @@ async function show() {
   notice("");
   document.querySelector(`section[data-view=${known}] h1`).focus({ preventScroll: true });
   scrollTo(0, 0);
-  if (known === "card") localStorage.setItem("card", "seen");
   if (known === "check") return open(number);
   try {
     await OPENERS[known]?.();
@@ -344,6 +343,7 @@ function begin() {
   part("again").addEventListener("click", () => send(anew(shown, { unit: part("unit-again").value || shown.unit })));
   part("swap-again").addEventListener("click", () => send(anew(shown, { framework: "waxup", waxup: "framework" })));
   part("trimmed-file").addEventListener("change", (event) => trimmed(event.target.files).finally(() => { event.target.value = ""; }));
+  part("card-done").addEventListener("click", () => localStorage.setItem("card", "seen"));
   part("print").addEventListener("click", () => print());
   drawArches();
   startLimits();
