@@ -156,6 +156,7 @@ def test_the_whole_way_with_dropped_files(
     page.locator("#zones li", has_text="take off").wait_for()
     assert page.url == first
     page.get_by_role("link", name="Checks").click()
+    page.locator("#checks tr").nth(1).wait_for()
     assert page.locator("#checks tr").count() == 2
     assert page.faults == []
     context.close()
@@ -226,15 +227,22 @@ def test_keyboard_alone(tab: Any, files: dict[str, str]) -> None:
                 return
         raise AssertionError(f"never reached {wanted}")
 
+    asked: list[Any] = []
+
+    def opened(chooser: Any) -> None:
+        asked.append(chooser)
+
+    tab.on("filechooser", opened)
     for role, name in (("framework", "one.stl"), ("waxup", "other.stl")):
         reach(f"[data-role={role}] input")
-        ring = (
-            f"getComputedStyle(document.querySelector('[data-role={role}] .button')).outlineStyle"
-        )
-        assert tab.evaluate(ring) == "solid"
-        with tab.expect_file_chooser() as chooser:
-            tab.keyboard.press("Enter")
-        chooser.value.set_files(files[name])
+        ring = "one => getComputedStyle(one).outlineStyle"
+        assert tab.eval_on_selector(f"[data-role={role}] .button", ring) == "solid"
+        tab.keyboard.press("Enter")
+        for _ in range(50):
+            if asked:
+                break
+            tab.wait_for_timeout(100)
+        asked.pop().set_files(files[name])
     _taken(tab, "one.stl", "other.stl")
     reach("summary")
     tab.keyboard.press("Enter")
