@@ -21,9 +21,10 @@ from veneercheck.core.sections import Plane, plane_cut
 from veneercheck.core.structure.connectors import connectors
 from veneercheck.core.structure.material import material, veneer_volumes
 from veneercheck.core.structure.spots import sharp_edges, unsupported
-from veneercheck.core.types import Floats, Ints, TriangleMesh, Weight
-from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.core.types import Floats, Ints, TriangleMesh, Verdict, Weight
+from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
+from veneercheck.workflow import check_meshes
 
 LIMITS = built_in()
 UPRIGHT = Plane(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
@@ -263,3 +264,11 @@ def test_edges_are_told_by_their_radius(radius: float, count: int) -> None:
         veneered=np.ones(len(mesh.points_mm), dtype=bool), limits=LIMITS, told=told,
     )  # fmt: skip
     assert inward == ()
+
+
+def test_what_hangs_over_a_rim_of_the_scan_is_not_called_unsupported() -> None:
+    """Plates 1.5 mm apart, the upper one 2 mm wider: beyond the rim nobody knows what carries."""
+    body = parallel_plates(0.5, gap_mm=1.5)
+    found = check_meshes(body.inner, body.outer, aligned=True).check
+    assert found.structure.spots == ()
+    assert found.verdict is Verdict.NO_FINDINGS

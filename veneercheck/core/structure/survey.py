@@ -6,11 +6,13 @@ import numpy as np
 
 from veneercheck.core.anatomy import Places
 from veneercheck.core.measure import Reading
+from veneercheck.core.mesh import border_vertices
 from veneercheck.core.structure.connectors import connectors
 from veneercheck.core.structure.material import material
 from veneercheck.core.structure.planes import section_planes
 from veneercheck.core.structure.spots import sharp_edges, unsupported
 from veneercheck.core.types import (
+    Bools,
     Ints,
     Limits,
     PlaceWords,
@@ -65,7 +67,7 @@ def survey(
     named = any(where.teeth.codes)
     model = (region == Region.MODEL) | ((where.tooth == 0) & named & ~veneered)
     hollow = unsupported(
-        waxup, reading.outside, occlusal=where.occlusal, veneered=veneered,
+        waxup, reading.outside, occlusal=where.occlusal, veneered=veneered & _inner(framework),
         u_mm=space.u_judged_mm, limits=limits, told=told,
     )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
@@ -75,3 +77,12 @@ def survey(
         paste,
         section_planes(where, height),
     )
+
+
+def _inner(framework: TriangleMesh) -> Bools:
+    """Vertices off the scan's rims: what stands beside a rim may be carried by what was not seen."""
+    border = border_vertices(framework)
+    beside = framework.faces[border[framework.faces].any(axis=1)]
+    inner = np.ones(len(border), dtype=np.bool_)
+    inner[beside.ravel()] = False
+    return inner
