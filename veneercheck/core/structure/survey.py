@@ -80,7 +80,7 @@ def survey(
 
 
 def _inner(framework: TriangleMesh) -> Bools:
-    """Vertices off the scan's rims: what stands beside a rim may be carried by what was not seen."""
+    """Vertices off the scan's rims: beside a rim, what was not seen may carry the composite."""
     border = border_vertices(framework)
     beside = framework.faces[border[framework.faces].any(axis=1)]
     inner = np.ones(len(border), dtype=np.bool_)
