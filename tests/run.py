@@ -29,7 +29,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--exclude",
         "^$",
         "--known-first-party",
-        "veneercheck",
+        "veneercheck,align_bodies,align_poses",
         "--optional-dependencies-dev-groups",
         "none",
         "--ignore",
