@@ -129,7 +129,10 @@ def read_result(folder: Path) -> FiledResult:
     RecordError
         If a file is missing, damaged or of another program or version.
     """
-    described = _read_document(folder / RESULT) | {"decisions": _decisions(folder / DECISIONS)}
+    described = _read_document(folder / RESULT)
+    decisions = _decisions(folder / DECISIONS)
+    if decisions:
+        described["decisions"] = decisions
     if described["alignment"]["state"] == "failed":
         return FiledResult(described)
     try:
