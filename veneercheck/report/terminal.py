@@ -13,8 +13,8 @@ _FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "o
 
 _BLAMED = {
     None: "",
-    "framework": "; the framework stands out of its own smooth course there",
-    "waxup": "; the wax-up dips under its own smooth course there: mend the wax-up first",
+    "framework": "; the framework stands out",
+    "waxup": "; the wax-up dips in: mend it first",
 }
 
 CAUTION = (
