@@ -94,7 +94,7 @@ def _zone(zone: Mapping[str, Any]) -> str:
         f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
         f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone)}"
         f"{_metal(zone)}"
-        f"\n      → {zone['action']}{_BLAMED[zone['at_fault']]}"
+        f"\n      → {zone['action']}{_BLAMED[zone.get('at_fault')]}"
         f"{'' if zone['decision'] == 'firm' else ' (undecided)'}"
     )
 
