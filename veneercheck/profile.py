@@ -74,6 +74,8 @@ MATERIALS = ("alloy", "opaquer", "composite")
 """Materials of which a lot may be on record."""
 
 STAGES = ("wax", "cast", "opaqued", "dentine", "finished")
+_SCANS = ("framework", "waxup", "die")
+_WAXUP_KINDS = ("scan", "key")
 _METAL_STOPS = (ASK, FORBIDDEN)
 _AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
 TOOTH_CODES = frozenset(
@@ -99,6 +101,7 @@ class CaseFile:
     framework: Path | None = None
     waxup: Path | None = None
     die: Path | None = None
+    waxup_kind: str = "scan"
 
 
 def built_in() -> Limits:
@@ -303,7 +306,8 @@ def parse_case(
     veneered = _table(document, "veneered", where)
     _known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
     scans = _table(document, "scans", where)
-    _known_keys(scans, ("framework", "waxup", "die"), f"{where} [scans]")
+    _known_keys(scans, (*_SCANS, "waxup_kind"), f"{where} [scans]")
+    kind = _choice(scans, "waxup_kind", _WAXUP_KINDS, "scan", f"{where} [scans]") or "scan"
     lots = _table(document, "lots", where)
     _known_keys(lots, MATERIALS, f"{where} [lots]")
     units = _codes(document, "units", where)
@@ -331,11 +335,12 @@ def parse_case(
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
-    paths = {name: base / _text(scans, name, "", where) for name in scans}
+    paths = {name: base / _text(scans, name, "", where) for name in _SCANS if name in scans}
     profile = _text(document, "profile", "", where) or None
     if profile and profile not in profile_names():
         profile = str(base / profile)
-    return CaseFile(case, profile, paths.get("framework"), paths.get("waxup"), paths.get("die"))
+    framework, waxup, die = (paths.get(name) for name in _SCANS)
+    return CaseFile(case, profile, framework, waxup, die, kind)
 
 
 def _veneered_units(

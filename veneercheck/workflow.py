@@ -100,6 +100,8 @@ class Settled:
         Scan of the prepared teeth, in the wax-up's frame.
     reference : Path, optional
         A copy of the framework on which what was left uncut is painted green.
+    waxup_kind : {"scan", "key"}
+        A silicone key stands in for the wax-up: its inside is the contour.
     """
 
     framework: Path
@@ -112,6 +114,7 @@ class Settled:
     earlier: Path | None = None
     die: Path | None = None
     reference: Path | None = None
+    waxup_kind: str = "scan"
 
 
 def settle(order: Order) -> Settled:
@@ -140,6 +143,7 @@ def settle(order: Order) -> Settled:
         order.earlier,
         case_file.die,
         order.reference,
+        case_file.waxup_kind,
     )
 
 
@@ -299,7 +303,7 @@ def _carried_out(
 
     work = settle(order) if isinstance(order, Order) else order
     say("reading the scans")
-    pair = scan.read_pair(work.framework, work.waxup, unit=work.unit)
+    pair = scan.read_pair(work.framework, work.waxup, unit=work.unit, waxup_kind=work.waxup_kind)
     from veneercheck import report
     from veneercheck.check import check
     from veneercheck.core.types import Outcome
@@ -390,7 +394,7 @@ def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
 
     from veneercheck.check import Surfaces
     from veneercheck.core.mesh import select_faces
-    from veneercheck.core.types import Region
+    from veneercheck.core.types import Region, TriangleMesh
 
     paint, filled = pair.framework.paint, pair.framework.filled
     if filled is not None:
@@ -399,6 +403,8 @@ def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
     waxup, guessed = pair.waxup.mesh, pair.waxup.filled
     if guessed is not None:
         waxup, _ = select_faces(waxup, np.logical_not(guessed[waxup.faces].all(axis=1)))
+    if work.waxup_kind == "key":  # it faces the tooth; the contour that it shows faces outward
+        waxup = TriangleMesh(waxup.points_mm, waxup.faces[:, ::-1])
     noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)
     reference = None
     if work.reference is not None:

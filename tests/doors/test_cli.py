@@ -23,7 +23,7 @@ from veneercheck import cli
 from veneercheck.core.mesh import refine
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
-from veneercheck.scan import write_stl
+from veneercheck.scan import read_scan, write_stl
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -257,6 +257,21 @@ def test_the_case_file_may_name_the_scans(tmp_path: Path) -> None:
     ended = run("check", "--case", "elsewhere/case.toml", *QUICK, folder=tmp_path)
     assert ended.code == 0, ended
     assert result_of(tmp_path / "out")["case"]["number"] == "T-1"
+
+
+def test_a_declared_key_stands_in_for_the_waxup(tmp_path: Path) -> None:
+    """The key's inside is the wax-up's outside turned about: the same space is read from it."""
+    write_pair(tmp_path, 1.5)
+    inside = read_scan(tmp_path / "w.stl").mesh
+    write_stl(tmp_path / "key.stl", TriangleMesh(inside.points_mm, inside.faces[:, ::-1]))
+    case = '[scans]\nframework = "f.stl"\nwaxup = "key.stl"\nwaxup_kind = "key"\n'
+    (tmp_path / "case.toml").write_text(case, encoding="utf-8")
+    scans, key = tmp_path / "scans", tmp_path / "key"
+    run("check", "f.stl", "w.stl", *QUICK[:-1], scans, folder=tmp_path)
+    run("check", "--case", "case.toml", *QUICK[:-1], key, folder=tmp_path)
+    one, other = result_of(scans), result_of(key)
+    assert one["space"]["median_mm"] == pytest.approx(1.5, abs=0.03)
+    assert other["space"] == pytest.approx(one["space"], abs=1e-4)
 
 
 def test_a_profile_of_ones_own_is_judged_by(tmp_path: Path) -> None:
