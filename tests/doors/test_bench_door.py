@@ -506,12 +506,12 @@ def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> No
     wish = {
         "framework": page.hand_in(framework, "frame.stl"),
         "waxup": page.hand_in(waxup, "wax.stl"),
-        "units": [46], "number": "D-0417", "occlusal": "+z", "stage": "cast",
+        "units": [46], "number": "D-0417", "occlusal": "+z", "stage": "wax",
     }  # fmt: skip
     number = page.json("POST", "/api/checks", wish)["number"]
     case = tmp_path / "case.toml"
     case.write_text(
-        'case = "D-0417"\nunits = [46]\nstage = "cast"\n[frame]\nocclusal = "+z"\n', "utf-8"
+        'case = "D-0417"\nunits = [46]\nstage = "wax"\n[frame]\nocclusal = "+z"\n', "utf-8"
     )
     ended = CliRunner().invoke(
         app,
