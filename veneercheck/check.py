@@ -14,7 +14,6 @@ from veneercheck.core import (
     attachments,
     beads,
     budget,
-    culprit,
     judge,
     meant,
     measure,
@@ -283,26 +282,10 @@ def _work(
             if excess.finding is FindingKind.TOO_THIN and left_here <= 0.0:
                 amount = np.zeros(count)  # no cut makes room: others decide first
             volume = float(reading.space.area_mm2 @ amount)
-            blamed = _at_fault(patch, framework, reading, parts)
             under = _least(metal, patch.vertices)
-            advised.append(judge.Advised(patch, volume, under, left_here, blamed))
+            advised.append(judge.Advised(patch, volume, under, left_here))
             np.maximum(side, amount, out=side)
     return _Work(advised, unshaped, np.where(off > 0, off, -on), left)
-
-
-def _at_fault(
-    patch: zones.Patch, framework: TriangleMesh, reading: measure.Reading, parts: regions.Regions
-) -> str | None:
-    """Which surface is at fault where the framework stands out of the contour."""
-    if patch.finding is not FindingKind.OVER_CONTOUR:
-        return None
-    return culprit.at_fault(
-        patch.vertices,
-        framework.points_mm,
-        reading.space.contour_mm,
-        reading.normals,
-        parts.code == Region.UNCUT,
-    )
 
 
 def _over_beads(

@@ -50,7 +50,6 @@ class Advised:
     volume_mm3: float = math.nan
     metal_mm: float = math.nan
     metal_left_mm: float = math.nan
-    at_fault: str | None = None
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -178,7 +177,6 @@ def _zone(
         amount_mm=-amount if patch.finding is FindingKind.TOO_THICK else amount,
         volume_mm3=advised.volume_mm3,
         functional=functional,
-        at_fault=advised.at_fault,
     )
 
 

@@ -287,10 +287,6 @@ class Verdict(StrEnum):
     UNDECIDED = "undecided"
 
 
-FRAMEWORK, WAXUP = "framework", "waxup"
-"""Which scan a word is about."""
-
-
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class SpaceMap:
     """The space at every framework vertex, in the wax-up's frame.
@@ -376,8 +372,6 @@ class Zone:
     """Of all that, running out to nothing where the limit is kept surely."""
     functional: bool = False
     """On cusps that bite into the opposing fossae."""
-    at_fault: str | None = None
-    """Over contour: `FRAMEWORK` or `WAXUP`, the one that left its smooth course; None if untold."""
     metal_mm: float = math.nan
     """Least metal under the zone; NaN where its other side is not known."""
     metal_left_mm: float = math.nan

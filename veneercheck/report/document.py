@@ -217,7 +217,6 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "amount_mm": number(zone.amount_mm),
         "volume_mm3": number(zone.volume_mm3),
         "functional": zone.functional,
-        "at_fault": zone.at_fault,
         "metal_mm": number(zone.metal_mm),
         "metal_left_mm": number(zone.metal_left_mm),
         "action": zone.action,

@@ -10,11 +10,9 @@ from typing import Any
 
 from veneercheck.core.types import (
     BEADS,
-    FRAMEWORK,
     SHARP_EDGE,
     UNSUPPORTED,
     VENEER,
-    WAXUP,
     AlignmentState,
     Decision,
     FindingKind,
@@ -339,10 +337,6 @@ def _zone() -> Schema:
         amount_mm=_number("To take off at the worst spot along the knife's path; < 0: to add, mm."),
         volume_mm3=_number("Of what is taken off or added, running out all round, mm³."),
         functional={"type": "boolean", "description": "On cusps that bite into a fossa."},
-        at_fault={
-            "enum": [FRAMEWORK, WAXUP, None],
-            "description": "Over contour: which scan left its smooth course; null if untold.",
-        },
         metal_mm=_number("Least metal under the zone, mm; null where its inside is not known."),
         metal_left_mm=_number("What the least layer would leave of it; < 0: no room, mm."),
         action=_text("What to do at the bench."),

@@ -11,12 +11,6 @@ COVERAGE = 2.0
 
 _FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "over contour"}
 
-_BLAMED = {
-    None: "",
-    "framework": "; the framework stands out",
-    "waxup": "; the wax-up dips in: mend it first",
-}
-
 CAUTION = (
     "An aid, not a release: limits are your own, the material's instructions for use and local "
     "rules come first, the licensed person decides. The antagonist was not checked."
@@ -94,8 +88,7 @@ def _zone(zone: Mapping[str, Any]) -> str:
         f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
         f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone)}"
         f"{_metal(zone)}"
-        f"\n      → {zone['action']}{_BLAMED[zone.get('at_fault')]}"
-        f"{'' if zone['decision'] == 'firm' else ' (undecided)'}"
+        f"\n      → {zone['action']}{'' if zone['decision'] == 'firm' else ' (undecided)'}"
     )
 
 

@@ -57,8 +57,7 @@ def _counted(key: str, count: int, words: Words) -> list[str]:
 def action_words(zone: Mapping[str, Any], words: Words) -> str:
     """What to do about a zone; English as filed, else the same in the reader's words."""
     filed = str(zone["action"])
-    told = filed if words.lang == "en" else _translated(filed, words)
-    return f"{told}; {words('at_fault.' + zone['at_fault'])}" if zone.get("at_fault") else told
+    return filed if words.lang == "en" else _translated(filed, words)
 
 
 def _translated(filed: str, words: Words) -> str:
