@@ -8,7 +8,7 @@ import numpy as np
 
 from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import border_vertices, components, reach_along_edges
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.nearest import NearestPoints, NearestSurface
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 FAR_MM = 1.5
@@ -64,13 +64,10 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
-    from scipy.spatial import cKDTree
-
     rim = waxup.points_mm[border_vertices(waxup)]
     if not len(rim) or not len(places_mm):
         return np.ones(len(places_mm), dtype=bool)
-    distance, _ = cKDTree(rim).query(places_mm, distance_upper_bound=_BESIDE_RIM_MM)
-    return np.asarray(np.isinf(distance))
+    return np.asarray(NearestPoints(rim).query(places_mm)[0] > _BESIDE_RIM_MM)
 
 
 def _with_foot(

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.mesh import row_dot, unit
+from veneercheck.core.mesh import neighbour_sums, row_dot, unit
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 REACH_MM = 0.2
@@ -109,24 +109,16 @@ def noise_left(passes: int) -> float:
 class _SameSide:
     """Neighbours of every vertex whose normals differ little from its own."""
 
-    a: Ints
-    b: Ints
+    edges: Ints
     count: Floats
     safe_count: Floats
 
     @staticmethod
     def of(edges: Ints, normals: Floats) -> _SameSide:
-        near = row_dot(normals[edges[:, 0]], normals[edges[:, 1]]) > SAME_SIDE_COS
-        a, b = edges[near, 0], edges[near, 1]
-        n = len(normals)
-        count = (np.bincount(a, minlength=n) + np.bincount(b, minlength=n)).astype(np.float64)
-        return _SameSide(a, b, count, np.maximum(count, 1.0))
+        near = edges[row_dot(normals[edges[:, 0]], normals[edges[:, 1]]) > SAME_SIDE_COS]
+        count = np.bincount(near.reshape(-1), minlength=len(normals)).astype(np.float64)
+        return _SameSide(near, count, np.maximum(count, 1.0))
 
     def sum(self, values: Floats) -> Floats:
         """Sum over the neighbours of every vertex, shape (n, k)."""
-        total = np.zeros_like(values)
-        for column in range(values.shape[1]):
-            given = np.ascontiguousarray(values[:, column])
-            total[:, column] = np.bincount(self.a, weights=given[self.b], minlength=len(values))
-            total[:, column] += np.bincount(self.b, weights=given[self.a], minlength=len(values))
-        return total
+        return neighbour_sums(self.edges, values)

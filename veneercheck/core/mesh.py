@@ -5,12 +5,17 @@ from __future__ import annotations
 import itertools
 import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+_First = TypeVar("_First")
+_Second = TypeVar("_Second")
 
 _THREADS = 2
 """numpy and Embree release the interpreter's lock, so two Python threads share the points."""
@@ -32,6 +37,41 @@ def in_threads(run: Callable[[slice], None], count: int) -> None:
     finally:
         for thread in threads:
             thread.join()
+
+
+def side_by_side(
+    first: Callable[[], _First], second: Callable[[], _Second]
+) -> tuple[_First, _Second]:
+    """Two independent pieces of work on a thread each; arrays let go of the interpreter."""
+    with ThreadPoolExecutor(1) as other:
+        begun = other.submit(second)
+        return first(), begun.result()
+
+
+def neighbour_sums(edges: Ints, values: Floats) -> Floats:
+    """Sum of a quantity over the neighbours of every vertex.
+
+    Parameters
+    ----------
+    edges : ndarray of int64, shape (e, 2)
+    values : ndarray, shape (n, k) or (n,)
+
+    Returns
+    -------
+    ndarray, like `values`
+
+    Examples
+    --------
+    >>> neighbour_sums(np.array([[0, 1], [1, 2]]), np.array([1.0, 2.0, 4.0]))
+    array([2., 5., 2.])
+    """
+    a, b = edges[:, 0], edges[:, 1]
+    total = np.empty(values.shape)
+    columns = total.reshape(len(values), -1)
+    for k, column in enumerate(np.ascontiguousarray(values.reshape(len(values), -1).T)):
+        columns[:, k] = np.bincount(a, weights=column[b], minlength=len(values))
+        columns[:, k] += np.bincount(b, weights=column[a], minlength=len(values))
+    return total
 
 
 def corner_cross(mesh: TriangleMesh) -> Floats:
@@ -211,7 +251,9 @@ def components(count: int, pairs: Ints) -> Ints:
             if np.array_equal(grand, parent):
                 break
             parent = grand
-    return np.unique(parent, return_inverse=True)[1].astype(np.int64).reshape(-1)
+    # A root is the smallest node of its component, so that roots are numbered in their order.
+    number = np.cumsum(parent == np.arange(count)) - 1
+    return number[parent]
 
 
 def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Floats:

@@ -69,6 +69,34 @@ class NearestSurface:
         return Nearest(distance, np.atleast_1d(face), np.asarray(place).reshape(-1, 3))
 
 
+class NearestPoints:
+    """Points that can be asked which of them is nearest.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (m, 3)
+
+    Examples
+    --------
+    >>> NearestPoints(np.eye(3)).query(np.array([[0.9, 0.0, 0.0]]))[1]
+    array([0])
+    """
+
+    def __init__(self, points_mm: Floats) -> None:
+        import igl
+
+        self._points = np.ascontiguousarray(points_mm)
+        self._each = np.arange(len(points_mm)).reshape(-1, 1)
+        self._tree: Any = igl.AABB()
+        self._tree.init(self._points, self._each)
+
+    def query(self, points_mm: Floats) -> tuple[Floats, Ints]:
+        """Distance in mm to the nearest one, shape (n,), and which it is."""
+        asked = np.ascontiguousarray(points_mm)
+        squared, which, _ = self._tree.squared_distance(self._points, self._each, asked)
+        return np.sqrt(np.atleast_1d(squared)), np.atleast_1d(which)
+
+
 class WalkableSurface:
     """A surface on which the nearest point is found by walking downhill from a start.
 

@@ -100,9 +100,12 @@ def align(
     last = polish.last_fit(body, target, best.motion, best.quality.noise_mm, options.polish_points)
     if last is None:
         return _nothing(body, best.motion, words.NO_CONTACT)
-    seat = seating.compare(body, target, last, options)
-    last = seat.own or last
-    sure = certainty(body, last, target.surface.noise_mm / max(body.surface.noise_mm, 1e-9))
+    waxup_share = target.surface.noise_mm / max(body.surface.noise_mm, 1e-9)
+    sure = certainty(body, last, waxup_share)
+    seat = seating.compare(body, target, last, options, sure.power_mm4)
+    if seat.own is not None:
+        last = seat.own
+        sure = certainty(body, last, waxup_share)
     done = _Fit(body, target, last, sure)
     left = pattern(body, last, last.motion.turn(words.own_axes(body)), sure.power_mm4)
     evidence = _evidence(done, found, left, seat)

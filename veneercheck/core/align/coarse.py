@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from veneercheck.core.align.sampling import Surface, sample
 from veneercheck.core.motion import even_rotations, nearest_rotation, rotation_from_vector
+from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 Singles = npt.NDArray[np.float32]
@@ -141,8 +142,6 @@ class NearestGrid:
     """
 
     def __init__(self, surface: Surface) -> None:
-        from scipy.spatial import cKDTree
-
         found = sample(surface, _TARGET_SAMPLES)
         points = found.point_mm
         low, high = points.min(axis=0) - _CELL_MARGIN_MM, points.max(axis=0) + _CELL_MARGIN_MM
@@ -150,7 +149,7 @@ class NearestGrid:
         self.shape = np.maximum(np.ceil((high - low) / self.cell_mm).astype(np.int64), 1)
         axes = [low[k] + self.cell_mm * (np.arange(self.shape[k]) + 0.5) for k in range(3)]
         middle = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-        nearest = cKDTree(points).query(middle, workers=-1)[1]
+        nearest = NearestPoints(points).query(middle)[1]
         self._nearest = nearest.astype(np.int32)
         self._low = low.astype(np.float32)
         self._stride = np.array([self.shape[1] * self.shape[2], self.shape[2], 1])

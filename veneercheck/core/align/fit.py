@@ -12,6 +12,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
 from veneercheck.core.align.polish import Body, Polished, Quality
 from veneercheck.core.align.sampling import prepare
+from veneercheck.core.mesh import side_by_side
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
 _CONVINCING_SHARPNESS = 0.7
@@ -55,8 +56,10 @@ def place(
     start: RigidMotion | None,
 ) -> tuple[Body, Target, list[Candidate]]:
     """Find the poses that are worth a last fit, best first."""
-    prepared = prepare(framework, options.denoise_mm), prepare(waxup, options.denoise_mm)
-    body, target = Body.of(prepared[0], reference), target_of(prepared[1])
+    body, target = side_by_side(
+        lambda: Body.of(prepare(framework, options.denoise_mm), reference),
+        lambda: target_of(prepare(waxup, options.denoise_mm)),
+    )
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)

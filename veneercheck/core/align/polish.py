@@ -26,7 +26,7 @@ _LEAST_NOISE_MM = 0.002
 _MOST_NOISE_MM = 0.06
 """What differs by more is no noise."""
 
-_NOISE_WIDTH = 3.0
+NOISE_WIDTH = 3.0
 """Weights reach to this many standard deviations of the noise."""
 
 _SEARCH_POINTS = 3000
@@ -37,8 +37,9 @@ _VICINITY_MM = 0.3
 _OUTSIDE_MM = 0.15
 _OUTSIDE_REACH_MM = 2.0
 
-_STILL_MM = 2e-4
-"""The fit stands still when no vertex moves by more: a fiftieth of the best scan's noise."""
+_STILL_MM = 2e-3
+"""Over so small a step nearest points slide by nothing that counts: (2 µm)² over the radius of a
+tooth is below a nanometre. So the step is taken, the pairs move along, and the fit stands still."""
 
 _LINEAR_MM = 0.02
 """Over so small a change the nearest points slide less than the surfaces bend."""
@@ -133,7 +134,7 @@ def estimate_noise(residual_mm: Floats, start_mm: float) -> float:
     noise = start_mm
     size = np.abs(residual_mm)
     for _ in range(12):
-        near = size[size < _NOISE_WIDTH * noise]
+        near = size[size < NOISE_WIDTH * noise]
         if len(near) < 10:
             break
         noise = min(noise, max(_LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
@@ -155,7 +156,7 @@ def search_fit(body: Body, target: Target, start: RigidMotion, points: int) -> R
     for _ in range(3):
         found = pair(samples, motion, target)
         noise = estimate_noise(found.residual_mm[found.good], noise)
-        weight = tukey(found.residual_mm, _NOISE_WIDTH * max(noise, _LEAST_NOISE_MM))
+        weight = tukey(found.residual_mm, NOISE_WIDTH * max(noise, _LEAST_NOISE_MM))
         motion = _once(body, motion, found, weight * found.good)
     return motion
 
@@ -316,15 +317,18 @@ def fit_reference(
         total, residual = np.zeros(6), found.residual_mm
         for _ in range(_LINEAR_ROUNDS):
             noise = max(estimate_noise(residual[found.good], _MOST_NOISE_MM), _LEAST_NOISE_MM)
-            weight = tukey(residual, _NOISE_WIDTH * noise) * found.good
+            weight = tukey(residual, NOISE_WIDTH * noise) * found.good
             change = step(jacobian, residual, weight, body.radius_mm)
             total, residual = total + change, residual + jacobian @ change
         motion = moved(motion, _bounded(total, body.radius_mm), centre)
-        found = pair(samples, motion, target)
         size = np.linalg.norm(total[:3]) * body.radius_mm + np.linalg.norm(total[3:])
         if size < _STILL_MM:
+            found = dataclasses.replace(
+                found, point_mm=motion.apply(samples.point_mm), residual_mm=residual
+            )
             stopped = "stands still"
             break
+        found = pair(samples, motion, target)
     area = float(body.surface.area_mm2[seen.reference].sum())
     return Polished(motion, samples, found, weight, area, seen, noise, stopped)
 
@@ -336,8 +340,9 @@ def last_fit(
     seen = look(body, target, motion, noise_mm)
     result: Polished | None = None
     for _ in range(_REFERENCE_ROUNDS):
+        if result is not None:
+            seen = look_again(body, target, seen, result)
         if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
             return None
         result = fit_reference(body, target, seen, points)
-        seen = look_again(body, target, seen, result)
     return result

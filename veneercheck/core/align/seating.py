@@ -15,7 +15,9 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import grown, without_small_patches
-from veneercheck.core.align.trust import certainty
+from veneercheck.core.align.solver import rows, step
+from veneercheck.core.align.trust import certainty, sandwich, vertex_uncertainty
+from veneercheck.core.align.weights import tukey
 from veneercheck.core.types import Bools, RigidMotion
 
 _CUT_MM = 0.3
@@ -54,8 +56,25 @@ class Seating:
     own: Polished | None = None
 
 
-def compare(body: Body, target: Target, fit: Polished, options: AlignOptions) -> Seating:
-    """Fit near the cut and away from it, and compare."""
+def compare(
+    body: Body, target: Target, fit: Polished, options: AlignOptions, power_mm4: float
+) -> Seating:
+    """Fit near the cut and away from it, and compare.
+
+    Parameters
+    ----------
+    body : Body
+    target : Target
+    fit : Polished
+        Of all of the reference.
+    options : AlignOptions
+    power_mm4 : float
+        Variance of its residual times the area of one independent reading.
+
+    Returns
+    -------
+    Seating
+    """
     surface, residual = body.surface, fit.seen.residual_mm
     cut = without_small_patches(surface, np.nan_to_num(residual) < -_CUT_MM, _CUT_MM2)
     near = grown(surface, cut, _NEAR_MM)
@@ -64,7 +83,44 @@ def compare(body: Body, target: Target, fit: Polished, options: AlignOptions) ->
         return Seating()
     bridge = _confined(body, near)
     motion = polish.search_fit(bridge, target, fit.motion, polish.QUICK_POINTS)
-    own = polish.last_fit(bridge, target, motion, fit.noise_mm, options.polish_points // 2)
+    if _difference_mm(body, near, fit.motion, motion) <= _NOTICEABLE_MM:
+        return _parted(body, fit, near, power_mm4)
+    return _fitted_apart(body, target, fit, options, near=near, motion=motion)
+
+
+def _parted(body: Body, fit: Polished, near: Bools, power_mm4: float) -> Seating:
+    """The same reference in two parts, each as it would move by itself from the common fit."""
+    seen, area = fit.seen, body.surface.area_mm2
+    if area[seen.reference & near].sum() < _LEAST_MM2:
+        return Seating()
+    points = seen.motion.apply(body.surface.mesh.points_mm)
+    centre = seen.motion.apply(body.centre_mm[None])[0]
+    apart, covariance = np.zeros(6), np.zeros((6, 6))
+    for side, part in ((1.0, seen.reference & near), (-1.0, seen.reference & ~near)):
+        jacobian = rows(points[part], seen.normal[part], centre)
+        weight = tukey(seen.residual_mm[part], polish.NOISE_WIDTH * fit.noise_mm)
+        weight = weight * area[part]
+        apart += side * step(jacobian, seen.residual_mm[part], weight, body.radius_mm)
+        spread = sandwich(jacobian, weight, body.radius_mm)[0]
+        # Weights hold the area of a vertex twice in the middle, where the power holds it once.
+        covariance += spread * power_mm4 / float(np.average(area[part], weights=weight))
+    moved = points[near] - centre
+    difference = np.linalg.norm(np.cross(apart[:3], moved) + apart[3:], axis=1).max()
+    return Seating(float(difference), vertex_uncertainty(covariance, moved, np.zeros(3))[1])
+
+
+def _fitted_apart(
+    body: Body,
+    target: Target,
+    fit: Polished,
+    options: AlignOptions,
+    *,
+    near: Bools,
+    motion: RigidMotion,
+) -> Seating:
+    """Two fits to the end, from where the bridge alone came to lie."""
+    surface, half = body.surface, options.polish_points // 2
+    own = polish.last_fit(_confined(body, near), target, motion, fit.noise_mm, half)
     if own is None or own.area_mm2 < _LEAST_MM2:
         return Seating()
     difference = _difference_mm(body, near, fit.motion, own.motion)
@@ -73,9 +129,7 @@ def compare(body: Body, target: Target, fit: Polished, options: AlignOptions) ->
     better = own.area_mm2 > max(_BETTER_SHARE * together, together + _BETTER_MM2)
     if better and difference > _NOTICEABLE_MM:
         return Seating(difference, u_own, own)
-    rest = polish.last_fit(
-        _confined(body, ~near), target, fit.motion, fit.noise_mm, options.polish_points // 2
-    )
+    rest = polish.last_fit(_confined(body, ~near), target, fit.motion, fit.noise_mm, half)
     if rest is None:
         return Seating()
     u_mm = float(np.hypot(u_own, certainty(body, rest, 1.0).u_max_mm))

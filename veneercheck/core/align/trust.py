@@ -15,6 +15,9 @@ _CORRELATION_REACH_MM = 1.0
 """Noise of dental scanners is correlated over a few tenths of a millimetre; beyond, none."""
 
 _CORRELATION_POINTS = 4000
+_PAIRS_AT_ONCE = 500
+"""Rows of the table of all pairs that are held in memory together: 16 MB."""
+
 _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
 
@@ -256,17 +259,12 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     float
         Sum over pairs closer than 1 mm; the pairs' density is counted from the points.
     """
-    from scipy.spatial import cKDTree
-
     count = len(point_mm)
     if count < 10:
         return float("nan")
     every = max(1, count // _CORRELATION_POINTS)
     points, residual = point_mm[::every], residual_mm[::every] - 0.0
-    tree = cKDTree(points)
-    pairs = tree.query_pairs(_CORRELATION_REACH_MM, output_type="ndarray")
-    gap = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
-    product = residual[pairs[:, 0]] * residual[pairs[:, 1]]
+    gap, product = _close_pairs(points - points.mean(axis=0), residual)
     border = np.linspace(0, _CORRELATION_REACH_MM, 11)
     which = np.minimum(np.searchsorted(border, gap, side="right") - 1, 9)
     number = np.bincount(which, minlength=10)
@@ -274,6 +272,21 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     ring = np.pi * (border[1:] ** 2 - border[:-1] ** 2)
     floor = 0.02 * float(np.mean(residual**2)) * np.pi * _CORRELATION_REACH_MM**2 / 10
     return float(max(np.sum(mean * ring), floor))
+
+
+def _close_pairs(points: Floats, residual: Floats) -> tuple[Floats, Floats]:
+    """Distance and product of residuals of all pairs closer than 1 mm."""
+    square = np.einsum("ij,ij->i", points, points)
+    gaps, products = [], []
+    for first in range(0, len(points), _PAIRS_AT_ONCE):
+        part = slice(first, first + _PAIRS_AT_ONCE)
+        apart2 = square[part, None] + square[None, first:] - 2.0 * points[part] @ points[first:].T
+        one, other = np.nonzero(apart2 < _CORRELATION_REACH_MM**2)
+        later = other > one
+        one, other = one[later], other[later]
+        gaps.append(np.sqrt(np.maximum(apart2[one, other], 0.0)))
+        products.append(residual[part][one] * residual[first:][other])
+    return np.concatenate(gaps), np.concatenate(products)
 
 
 def vertex_uncertainty(
