@@ -128,7 +128,12 @@ JUDGED: dict[str, Callable[[], Clean]] = {
     "teeth 14-16 all round": from_teeth((14, 15, 16), (15,), base=False, surfaces=ALL_ROUND),
     "teeth 44-47": from_teeth((44, 45, 46, 47), (45, 46), base=True, collar_mm=0.7),
     "teeth 23-27": from_teeth((23, 24, 25, 26, 27), (24, 26), base=False, collar_mm=1.4),
+    "hardly uncut 1": from_fields(seed=213, units=1, cut_from=-2.4),
+    "hardly uncut 3": from_fields(seed=214, units=3, cut_from=-2.6),
+    "crown with hair band 1": from_fields(seed=215, units=1, cut_from=-1.9, chamfer_mm=0.3),
+    "hardly uncut 5": from_fields(seed=216, units=5, cut_from=-2.7, arch_radius_mm=30.0),
 }
+"""The last four keep so little uncut surface that most of their poses cannot be known."""
 
 
 def kept_bodies(which: str) -> dict[str, Callable[[], Clean]]:

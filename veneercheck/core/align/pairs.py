@@ -86,7 +86,7 @@ def target_of(surface: Surface) -> Target:
     return Target(surface, NearestSurface(surface.mesh), coarse, tree, exact_mm)
 
 
-def pair(samples: Samples, motion: RigidMotion, target: Target) -> Pairs:
+def pair(samples: Samples, motion: RigidMotion, target: Target, *, touching: bool = False) -> Pairs:
     """Move framework points and pair each with its nearest contour point.
 
     Parameters
@@ -96,6 +96,8 @@ def pair(samples: Samples, motion: RigidMotion, target: Target) -> Pairs:
     motion : RigidMotion
         `waxup_from_framework`.
     target : Target
+    touching : bool, optional
+        The points are known to lie near the contour: all of them are paired exactly.
 
     Returns
     -------
@@ -103,17 +105,27 @@ def pair(samples: Samples, motion: RigidMotion, target: Target) -> Pairs:
         Exact within 0.3 mm of the contour; beyond, with the nearest of some points of it.
     """
     point, normal = motion.apply(samples.point_mm), motion.turn(samples.normal)
-    distance, which = target.coarse_tree.query(point)
-    foot, contour_normal = target.coarse.point_mm[which], target.coarse.normal[which]
-    good = np.ones(len(point), dtype=bool)
-    close = np.flatnonzero(distance <= target.exact_mm)
-    if len(close):
-        found = target.tree.query(point[close])
-        corners = target.surface.mesh.faces[found.face]
-        bary = barycentric(target.surface.mesh, found.face, found.point_mm)
-        foot[close], distance[close] = found.point_mm, found.distance_mm
-        contour_normal[close] = unit(at_faces(target.surface.normal, corners, bary))
-        good[close] = ~target.surface.border[corners].any(axis=1)
+    if touching:
+        foot, contour_normal, distance, good = _exactly(point, target)
+    else:
+        distance, which = target.coarse_tree.query(point)
+        foot, contour_normal = target.coarse.point_mm[which], target.coarse.normal[which]
+        good = np.ones(len(point), dtype=bool)
+        near = np.flatnonzero(distance <= target.exact_mm)
+        if len(near):
+            foot[near], contour_normal[near], distance[near], good[near] = _exactly(
+                point[near], target
+            )
     residual = np.einsum("ij,ij->i", contour_normal, point - foot)
     good &= np.einsum("ij,ij->i", contour_normal, normal) > _AGREE
     return Pairs(point, contour_normal, residual, distance, good)
+
+
+def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Bools]:
+    """Nearest contour points, normals there, distances, and whether they lie off the borders."""
+    mesh, found = target.surface.mesh, target.tree.query(point)
+    corners = mesh.faces[found.face]
+    bary = barycentric(mesh, found.face, found.point_mm)
+    normal = unit(at_faces(target.surface.normal, corners, bary))
+    inner = ~target.surface.border[corners].any(axis=1)
+    return found.point_mm, normal, found.distance_mm, np.asarray(inner)

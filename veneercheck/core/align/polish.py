@@ -309,7 +309,7 @@ def fit_reference(
     keep = seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed
     samples = sample(body.surface, points, keep)
     motion, noise, stopped = seen.motion, seen.noise_mm, "round limit"
-    found = pair(samples, motion, target)
+    found = pair(samples, motion, target, touching=True)
     weight = np.zeros(len(samples.point_mm))
     for _ in range(_MOST_ROUNDS):
         centre = motion.apply(body.centre_mm[None])[0]
@@ -328,7 +328,7 @@ def fit_reference(
             )
             stopped = "stands still"
             break
-        found = pair(samples, motion, target)
+        found = pair(samples, motion, target, touching=True)
     area = float(body.surface.area_mm2[seen.reference].sum())
     return Polished(motion, samples, found, weight, area, seen, noise, stopped)
 
