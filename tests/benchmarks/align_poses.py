@@ -75,12 +75,17 @@ def from_fields(**spec: object) -> Callable[[], Clean]:
 
 
 def from_teeth(
-    units: tuple[int, ...], pontics: tuple[int, ...] = (), *, base: bool = True, **cut: object
+    units: tuple[int, ...],
+    pontics: tuple[int, ...] = (),
+    *,
+    base: bool = True,
+    edge_mm: float = 0.24,
+    **cut: object,
 ) -> Callable[[], Clean]:
     """A bridge of tooth shapes."""
 
     def make() -> Clean:
-        scanner = Scanner(0.24, 0.25, 0.0, 0.0, hole=False, fragment=False)
+        scanner = Scanner(edge_mm, edge_mm + 0.01, 0.0, 0.0, hole=False, fragment=False)
         spec = phantom.BridgeSpec(units, pontics, Cut(**cut), base=base, scanner=scanner)  # type: ignore[arg-type]
         made = phantom.make_bridge(spec)
         waxup = scan_waxup(made.body, scanner, np.random.default_rng(1))

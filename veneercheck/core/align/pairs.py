@@ -21,6 +21,9 @@ from veneercheck.core.types import Bools, Floats, RigidMotion
 _AGREE = 0.8
 """Cosine from which on two normals agree: 37°, so that a thin wall's far side never pairs."""
 
+_INSIDE = 1e-6
+"""Barycentric coordinate from which on a place is not on a side of its triangle."""
+
 _COARSE_POINTS = 6000
 _EXACT_MM = 0.3
 """No fit reaches farther: beyond it the nearest of some points spread over the contour will do.
@@ -66,7 +69,7 @@ class Pairs:
     distance_mm : ndarray, shape (k,)
         To the nearest point, not signed.
     good : ndarray of bool, shape (k,)
-        Not on an open border, and the normals agree.
+        Off the open borders, and the normals agree.
     """
 
     point_mm: Floats
@@ -127,5 +130,7 @@ def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Boo
     corners = mesh.faces[found.face]
     bary = barycentric(mesh, found.face, found.point_mm)
     normal = unit(at_faces(target.surface.normal, corners, bary))
-    inner = ~target.surface.border[corners].any(axis=1)
+    # Inside a triangle at the border there is surface all round; on its sides there may be none.
+    inside = bary.min(axis=1) > _INSIDE
+    inner = inside | ~target.surface.border[corners].any(axis=1)
     return found.point_mm, normal, found.distance_mm, np.asarray(inner)
