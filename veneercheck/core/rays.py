@@ -85,18 +85,23 @@ class RayScene:
         build = _embree if self.engine == "embree" else _portable
         self._first_face = build(mesh.points_mm - self._centre, mesh.faces)
 
-    def first_hit(self, origins_mm: npt.ArrayLike, directions: npt.ArrayLike) -> RayHits:
+    def first_hit(
+        self, origins_mm: npt.ArrayLike, directions: npt.ArrayLike, *, twice: bool = True
+    ) -> RayHits:
         """Send rays and tell the first triangle each one meets.
 
         Parameters
         ----------
         origins_mm, directions : array_like, shape (n, 3)
             Directions of length one, so that distances are in mm.
+        twice : bool, optional
+            A ray that meets nothing is sent again from closely beside. Off for pictures, where
+            most such rays rightly meet nothing.
         """
         origins = np.asarray(origins_mm, dtype=np.float64)
         ways = np.asarray(directions, dtype=np.float64)
         face = self._first_face(origins - self._centre, ways)
-        for step in _NUDGES:
+        for step in _NUDGES if twice else ():
             # Exactly through a vertex or an edge an engine may see neither side.
             unmet = np.flatnonzero(face == _NO_FACE)
             if not len(unmet):

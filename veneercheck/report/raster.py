@@ -179,7 +179,7 @@ def first_outside(surface: Surface, camera: Camera, origins: Floats) -> RayHits:
     So the view from below shows the pontic's base, though the model beneath it is a shell.
     """
     way = -camera.toward
-    hits = surface.scene.first_hit(origins, np.broadcast_to(way, origins.shape))
+    hits = surface.scene.first_hit(origins, np.broadcast_to(way, origins.shape), twice=False)
     distance, face = hits.distance_mm.copy(), hits.face.copy()
     for _ in range(_MOST_SHEETS):
         met = np.flatnonzero(face >= 0)
@@ -188,7 +188,9 @@ def first_outside(surface: Surface, camera: Camera, origins: Floats) -> RayHits:
             break
         start = distance[back] + _STEP_MM
         further = surface.scene.first_hit(
-            origins[back] + start[:, None] * way, np.broadcast_to(way, (len(back), 3))
+            origins[back] + start[:, None] * way,
+            np.broadcast_to(way, (len(back), 3)),
+            twice=False,
         )
         distance[back], face[back] = start + further.distance_mm, further.face
     inside = np.flatnonzero(face >= 0)
