@@ -12,16 +12,16 @@ from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState
 
 
-def _bodies():
-    place = Path(__file__).parents[1] / "benchmarks" / "align_bodies.py"
-    spec = importlib.util.spec_from_file_location("align_bodies", place)
+def _benchmark(name):
+    place = Path(__file__).parents[1] / "benchmarks" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, place)
     module = importlib.util.module_from_spec(spec)
-    sys.modules["align_bodies"] = module
+    sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
 
 
-bodies = _bodies()
+bodies, poses = _benchmark("align_bodies"), _benchmark("align_poses")
 
 
 def _farthest_mm(body, motion):
@@ -105,3 +105,27 @@ def test_strangers_fail():
     one = bodies.make_body(bodies.BodySpec(3, underside=True))
     other = bodies.make_body(bodies.BodySpec(31, units=2, underside=True))
     assert align(one.framework, other.waxup).state is AlignmentState.FAILED
+
+
+@pytest.mark.parametrize(
+    ("name", "number", "allowed"),
+    [
+        ("two 2", 5, {"trusted"}),
+        ("teeth 14-16 all round", 6, {"trusted"}),
+        ("thin collar 3", 7, {"doubtful"}),
+        ("crown with hair band 1", 7, {"failed"}),
+        ("hardly uncut 1", 7, {"failed"}),
+    ],
+)
+def test_a_few_of_the_random_poses(name, number, allowed):
+    # Source: pose, noise and damage that the trial itself drew; the states that its own bound
+    # allows: to 25 µm trusted, to 50 at most doubtful, beyond failed. The long run is
+    # `python tests/benchmarks/align_poses.py`.
+    named = {**poses.TUNED, **poses.JUDGED}
+    trial = poses.make_trial(named[name](), number, list(named).index(name))
+    bound_um = 1000 * trial.bound_mm
+    assert allowed == {"trusted" if bound_um <= 25 else "doubtful" if bound_um <= 50 else "failed"}
+    found = poses.judged(trial, align(trial.framework, trial.waxup))
+    assert found["state"] in allowed, found
+    assert not found["silent"]
+    assert found["right"] or found["state"] != "trusted"
