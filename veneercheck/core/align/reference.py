@@ -8,13 +8,13 @@ from veneercheck.core.align.sampling import Surface
 from veneercheck.core.mesh import components
 from veneercheck.core.types import Bools, Floats, Ints
 
-_CONTACT_NOISES = 3.0
+_CONTACT_NOISES = 4.0
 _LEAST_CONTACT_MM = 0.012
-_OFF_NOISES = 4.0
+_OFF_NOISES = 5.0
 _LEAST_OFF_MM = 0.04
 """Beyond this a vertex was cut, or stands outside: its neighbourhood must not pull either."""
 
-_KEEP_AWAY_MM = (0.4, 0.2, 0.0)
+_KEEP_AWAY_MM = (0.2, 0.0)
 """Distance kept from what was cut, as much as the reference can bear: smoothing bleeds there."""
 
 _BEARABLE_SHARE = 0.4

@@ -98,7 +98,7 @@ def _parted(body: Body, fit: Polished, near: Bools, power_mm4: float) -> Seating
     apart, covariance = np.zeros(6), np.zeros((6, 6))
     for side, part in ((1.0, seen.reference & near), (-1.0, seen.reference & ~near)):
         jacobian = rows(points[part], seen.normal[part], centre)
-        weight = tukey(seen.residual_mm[part], polish.NOISE_WIDTH * fit.noise_mm)
+        weight = tukey(seen.residual_mm[part], polish.FIT_WIDTH * fit.noise_mm)
         weight = weight * area[part]
         apart += side * step(jacobian, seen.residual_mm[part], weight, body.radius_mm)
         spread = sandwich(jacobian, weight, body.radius_mm)[0]
