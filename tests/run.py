@@ -31,6 +31,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--known-first-party=veneercheck",
         "--known-first-party=align_bodies",
         "--known-first-party=align_poses",
+        "--known-first-party=align_rivals",
         "--optional-dependencies-dev-groups",
         "none",
         "--ignore",
