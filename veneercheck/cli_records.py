@@ -161,23 +161,46 @@ def confirm_command(
     )
 
 
+class Form(enum.StrEnum):
+    """Forms in which a case leaves the register."""
+
+    BUNDLE = "bundle"
+    DICOM = "dicom"
+    FHIR = "fhir"
+
+
 @app.command("export")
 def export_command(
     case: CaseArgument,
-    out: Annotated[Path | None, typer.Option(help="The bundle to write.")] = None,
+    form: Annotated[
+        Form,
+        typer.Option(
+            help="One ZIP with everything; DICOM files of report and scans; a FHIR Bundle (JSON)."
+        ),
+    ] = Form.BUNDLE,
+    out: Annotated[
+        Path | None, typer.Option(help="The file to write; with dicom, the folder.")
+    ] = None,
+    patient_id: Annotated[
+        str | None,
+        typer.Option(help="Identifier for dicom and fhir, in place of the case number."),
+    ] = None,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
-    """Write one ZIP for the case record: report, result, scans, manifest, provenance."""
-    from veneercheck.filing import files_on_record, folder_of, one_check
-    from veneercheck.record.bundle import write_bundle
+    """Write a case for the case record: a bundle, or a form that other systems read."""
+    from veneercheck import export
 
+    if patient_id is not None and form is Form.BUNDLE:
+        raise typer.BadParameter("a bundle holds what is on record; give --form dicom or fhir")
     with open_register(register) as opened:
-        check = one_check(opened, case)
-        folder = folder_of(opened, check)
-        entries = [check, *opened.decisions_on(check.key)]
-        target = out or Path(f"{folder.name}.zip")
-        write_bundle(target, folder, files_on_record(opened, check), entries)
-    typer.echo(f"Bundle: {target}")
+        if form is Form.BUNDLE:
+            written = export.export_bundle(opened, case, out)
+        elif form is Form.DICOM:
+            written = export.export_dicom(opened, case, out, patient_id)
+        else:
+            written = export.export_fhir(opened, case, out, patient_id)
+    for path in written:
+        typer.echo(f"Written: {path}")
 
 
 def _tell(differences: list[str]) -> None:

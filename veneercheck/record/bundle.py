@@ -11,7 +11,7 @@ from typing import Any
 
 from veneercheck.core.errors import RecordError
 from veneercheck.record.audit import Difference
-from veneercheck.record.canonical import canonical, sha256_of_file
+from veneercheck.record.canonical import canonical
 from veneercheck.record.prov import provenance
 from veneercheck.record.register import Entry, link
 
@@ -57,7 +57,8 @@ def write_bundle(
             for name, text in ((MANIFEST, manifest), (PROV, prov), (RECORD, record)):
                 archive.writestr(_member(name), text.encode("utf-8"))
             for name in sorted(on_record):
-                _add(archive, folder / name, f"case/{name}", on_record[name])
+                content = as_on_record(folder / name, on_record[name])
+                archive.writestr(_member(f"case/{name}"), content)
         return aside.replace(target)
     except OSError as error:
         raise RecordError(
@@ -171,11 +172,28 @@ def _member(name: str) -> zipfile.ZipInfo:
     return member
 
 
-def _add(archive: zipfile.ZipFile, path: Path, name: str, sha: str) -> None:
-    if sha256_of_file(path) != sha:
+def as_on_record(path: Path, sha: str) -> bytes:
+    """The bytes of a file of a case, if they are those on record.
+
+    Raises
+    ------
+    RecordError
+        If the file is not there, or was altered.
+    """
+    import hashlib
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RecordError(
+            f"cannot be read ({error.strerror or error}).",
+            where=str(path),
+            next_step="Bring the file back to where it was when it was put on record.",
+        ) from None
+    if hashlib.sha256(data).hexdigest() != sha:
         raise RecordError(
             "is not as it is on record.",
             where=str(path),
             next_step="Run «veneercheck records confirm».",
         )
-    archive.writestr(_member(name), path.read_bytes())
+    return data

@@ -1,0 +1,196 @@
+"""A case as DICOM: its printed report and its scans, each byte for byte within an object."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import uuid
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from veneercheck.core.errors import RecordError
+from veneercheck.record.canonical import sha256_of
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+    from pydicom.uid import UID
+
+FORM = "veneercheck dicom 1"
+"""Names the attributes that are written; another set of them must give other UIDs."""
+
+_ID_LENGTH = 64
+"""Longest value of the kind LO (DICOM PS3.5)."""
+
+_SHORT_LENGTH = 16
+"""Longest value of the kind SH (DICOM PS3.5)."""
+
+_PROGRAM = "veneercheck"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Model:
+    """A scan as a binary STL in millimetres.
+
+    Parameters
+    ----------
+    role : str
+        `framework`, `waxup` or `die`.
+    stl : bytes
+    frame : str
+        Two models with the same text share a frame.
+    title : str
+        What it is, in words.
+    """
+
+    role: str
+    stl: bytes
+    frame: str
+    title: str
+
+
+def pdf_object(key: str, result: Mapping[str, Any], pdf: bytes, patient_id: str | None) -> bytes:
+    """The printed report as an Encapsulated PDF.
+
+    Parameters
+    ----------
+    key : str
+        The check's key: both kinds of objects of one check form one study.
+    result : mapping
+        The check's `result.json`.
+    pdf : bytes
+    patient_id : str, optional
+        The identifier to write; without it, the pseudonymous case number.
+
+    Returns
+    -------
+    bytes
+        A DICOM file; the same content gives the same bytes and the same UIDs.
+
+    Raises
+    ------
+    RecordError
+        If the identifier cannot stand in DICOM.
+    """
+    from pydicom.uid import EncapsulatedPDFStorage
+
+    told = _study(key, result, patient_id)
+    told.Modality, told.SeriesNumber, told.InstanceNumber = "DOC", 1, 1
+    told.SeriesDescription = "Report"
+    told.ConversionType = "WSD"  # made by a workstation
+    told.BurnedInAnnotation = "YES"  # case number and notes are printed on it
+    told.MIMETypeOfEncapsulatedDocument = "application/pdf"
+    return _file(told, EncapsulatedPDFStorage, pdf, "Report on the room for veneer")
+
+
+def stl_object(
+    key: str, result: Mapping[str, Any], model: Model, number: int, patient_id: str | None
+) -> bytes:
+    """A scan as an Encapsulated STL, in millimetres.
+
+    Parameters
+    ----------
+    key, result, patient_id
+        As for `pdf_object`.
+    model : Model
+    number : int
+        Its number within the series of models.
+
+    Returns
+    -------
+    bytes
+    """
+    from pydicom.uid import EncapsulatedSTLStorage
+
+    told = _study(key, result, patient_id)
+    told.Modality, told.SeriesNumber, told.InstanceNumber = "M3D", 2, number
+    told.SeriesDescription = "Scans"
+    told.FrameOfReferenceUID = _uid("frame", model.frame)
+    told.PositionReferenceIndicator = None
+    told.DeviceSerialNumber = "none"  # a program has none, and the attribute must not be empty
+    told.BurnedInAnnotation = "NO"
+    told.RecognizableVisualFeatures = "NO"
+    told.MIMETypeOfEncapsulatedDocument = "model/stl"
+    told.MeasurementUnitsCodeSequence = [_millimetre()]
+    told.ModelModification = "NO"
+    told.ModelMirroring = "NO"
+    return _file(told, EncapsulatedSTLStorage, model.stl, model.title)
+
+
+def _study(key: str, result: Mapping[str, Any], patient_id: str | None) -> Dataset:
+    """What both kinds of objects share: nobody's name, one study a check."""
+    from pydicom.dataset import Dataset
+
+    moment = datetime.fromisoformat(result["checked_at_utc"]).astimezone(UTC)
+    case = result["case"]["number"]
+    told = Dataset()
+    told.SpecificCharacterSet = "ISO_IR 192"
+    told.PatientID = _identifier(case if patient_id is None else patient_id)
+    if patient_id is None:
+        told.PatientIdentityRemoved = "YES"
+        told.DeidentificationMethod = "Identifier is the laboratory's case number"
+    for name in ("PatientName", "PatientBirthDate", "PatientSex", "ReferringPhysicianName"):
+        setattr(told, name, None)  # not known here, and never made up
+    told.AccessionNumber = None
+    told.StudyID = case if case and len(case) <= _SHORT_LENGTH and "\\" not in case else None
+    told.StudyDate = told.ContentDate = moment.strftime("%Y%m%d")
+    told.StudyTime = told.ContentTime = moment.strftime("%H%M%S")
+    told.AcquisitionDateTime = None  # when the scans were taken is not known
+    told.TimezoneOffsetFromUTC = "+0000"
+    told.StudyInstanceUID = _uid("study", key, told.PatientID)
+    told.Manufacturer = told.ManufacturerModelName = _PROGRAM
+    told.SoftwareVersions = result["program"]["version"]
+    told.ConceptNameCodeSequence = []
+    return told
+
+
+def _file(told: Dataset, kind: UID, content: bytes, title: str) -> bytes:
+    """The object with its content, as a file."""
+    import hashlib
+
+    from pydicom.dataset import FileMetaDataset
+    from pydicom.uid import UID, ExplicitVRLittleEndian
+
+    sha = hashlib.sha256(content).hexdigest()
+    told.DocumentTitle = f"{title}; SHA-256 {sha}"
+    told.EncapsulatedDocument = content + b"\0" * (len(content) % 2)
+    told.EncapsulatedDocumentLength = len(content)
+    told.SeriesInstanceUID = _uid("series", told.StudyInstanceUID, told.Modality)
+    told.SOPClassUID = kind
+    told.SOPInstanceUID = _uid("object", told.SeriesInstanceUID, told.to_json())
+    told.file_meta = FileMetaDataset()
+    told.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    told.file_meta.MediaStorageSOPClassUID = told.SOPClassUID
+    told.file_meta.MediaStorageSOPInstanceUID = told.SOPInstanceUID
+    told.file_meta.ImplementationClassUID = UID(_uid("implementation"))
+    told.file_meta.ImplementationVersionName = _PROGRAM.upper()
+    stream = io.BytesIO()
+    told.save_as(stream, enforce_file_format=True)
+    return stream.getvalue()
+
+
+def _millimetre() -> Dataset:
+    from pydicom.dataset import Dataset
+
+    unit = Dataset()
+    unit.CodeValue, unit.CodingSchemeDesignator, unit.CodeMeaning = "mm", "UCUM", "mm"
+    return unit
+
+
+def _identifier(value: str | None) -> str | None:
+    """A patient's identifier as DICOM can hold it."""
+    if value is None:
+        return None
+    if not value.strip() or len(value) > _ID_LENGTH or "\\" in value or not value.isprintable():
+        raise RecordError(
+            f"«{value}» cannot be an identifier in DICOM.",
+            next_step=f"Give one of at most {_ID_LENGTH} signs, without backslash: --patient-id.",
+        )
+    return value.strip()
+
+
+def _uid(*told: object) -> str:
+    """A UID from content alone: 2.25 and a name-based UUID (DICOM PS3.5 annex B.2, RFC 9562)."""
+    name = sha256_of("\n".join((FORM, *(str(one) for one in told))))
+    space = uuid.uuid5(uuid.NAMESPACE_URL, f"urn:{_PROGRAM}")
+    return f"2.25.{uuid.uuid5(space, name).int}"
