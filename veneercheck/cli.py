@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli_records import Lang, open_register
 from veneercheck.cli_records import app as records_app
-from veneercheck.cli_records import open_register
 from veneercheck.core.errors import VeneerCheckError
 
 if TYPE_CHECKING:
@@ -67,13 +67,6 @@ class Unit(enum.StrEnum):
     UM = "um"
     INCH = "inch"
     FOOT = "ft"
-
-
-class Lang(enum.StrEnum):
-    """Languages of pictures and pages."""
-
-    EN = "en"
-    DE = "de"
 
 
 class Paper(enum.StrEnum):

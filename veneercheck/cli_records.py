@@ -1,4 +1,4 @@
-"""The commands for cases on record: list, show, find, export, confirm, decide."""
+"""The commands for cases on record: list, show, find, export, confirm, decide, trends."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     rich_markup_mode=None,
     no_args_is_help=True,
-    help="Cases on record (extra [record]): list, show, find, export, confirm, decide.",
+    help="Cases on record (extra [record]): list, show, find, export, confirm, decide, trends.",
 )
 
 ALTERED = 1
@@ -34,6 +34,13 @@ RegisterOption = Annotated[
 ]
 CaseArgument = Annotated[str, typer.Argument(help="Case number, or the start of a record's key.")]
 DEFAULT_REGISTER = "register.sqlite"
+
+
+class Lang(enum.StrEnum):
+    """Languages of pictures and pages."""
+
+    EN = "en"
+    DE = "de"
 
 
 class Verdict(enum.StrEnum):
@@ -201,6 +208,23 @@ def export_command(
             written = export.export_fhir(opened, case, out, patient_id)
     for path in written:
         typer.echo(f"Written: {path}")
+
+
+@app.command("trends")
+def trends_command(
+    out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
+    since: Annotated[
+        str | None, typer.Option(help="Only checks since this day: 2026-03-31.")
+    ] = None,
+    lang: Annotated[Lang, typer.Option(help="Language of the page.")] = Lang.EN,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Write what the checks teach: first passes, where cut-backs fall short, drift of scans."""
+    from veneercheck.export import export_trends
+
+    with open_register(register) as opened:
+        for path in export_trends(opened, out, since=since, lang=lang.value):
+            typer.echo(f"Written: {path}")
 
 
 def _tell(differences: list[str]) -> None:

@@ -1,4 +1,4 @@
-"""What leaves the register: a case as a bundle, as DICOM or as FHIR."""
+"""What leaves the register: a case as a bundle, as DICOM or as FHIR; what all of them teach."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from veneercheck.filing import files_on_record, folder_of, one_check
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
     from veneercheck.record.dicom import Model
+    from veneercheck.report import Language
 
 _REPORT = "report.pdf"
 _MILLIMETRES = (None, "mm")
@@ -111,6 +112,39 @@ def export_fhir(
     return [_put(place, text.encode("utf-8"))]
 
 
+def export_trends(
+    register: Register, folder: Path, *, since: str | None = None, lang: Language = "en"
+) -> list[Path]:
+    """Write what the register teaches: a page, and tables for a spreadsheet.
+
+    Parameters
+    ----------
+    register : Register
+    folder : Path
+    since : str, optional
+        Only checks from this day on (ISO 8601, UTC).
+    lang : {"en", "de"}
+
+    Returns
+    -------
+    list of Path
+    """
+    from veneercheck.report.trends import learn, seen
+    from veneercheck.report.trends_page import write_trends
+    from veneercheck.report.words import Words
+
+    checks = (
+        seen(entry.key, entry.body["result"])
+        for entry in register.entries()
+        if entry.body.get("kind") == "check"
+    )
+    groups = learn(one for one in checks if since is None or one.moment >= since)
+    try:
+        return write_trends(folder, groups, Words(lang))
+    except OSError as error:
+        raise _unwritable(folder, error) from None
+
+
 def _on_record(register: Register, case: str) -> _OnRecord:
     check = one_check(register, case)
     decisions = register.decisions_on(check.key)
@@ -157,11 +191,15 @@ def _put(path: Path, content: bytes) -> Path:
         aside.write_bytes(content)
         return aside.replace(path)
     except OSError as error:
-        raise RecordError(
-            f"cannot be written ({error.strerror or error}).",
-            where=str(path),
-            next_step="Check the free space and the permissions of the folder.",
-        ) from None
+        raise _unwritable(path, error) from None
     finally:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
+
+
+def _unwritable(path: Path, error: OSError) -> RecordError:
+    return RecordError(
+        f"cannot be written ({error.strerror or error}).",
+        where=str(path),
+        next_step="Check the free space and the permissions of the folder.",
+    )

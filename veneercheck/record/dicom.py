@@ -153,11 +153,11 @@ def _file(told: Dataset, kind: UID, content: bytes, title: str) -> bytes:
 
     sha = hashlib.sha256(content).hexdigest()
     told.DocumentTitle = f"{title}; SHA-256 {sha}"
-    told.EncapsulatedDocument = content + b"\0" * (len(content) % 2)
     told.EncapsulatedDocumentLength = len(content)
     told.SeriesInstanceUID = _uid("series", told.StudyInstanceUID, told.Modality)
     told.SOPClassUID = kind
-    told.SOPInstanceUID = _uid("object", told.SeriesInstanceUID, told.to_json())
+    told.SOPInstanceUID = _uid("object", told.to_json())  # the document stands in it by its hash
+    told.EncapsulatedDocument = content + b"\0" * (len(content) % 2)
     told.file_meta = FileMetaDataset()
     told.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     told.file_meta.MediaStorageSOPClassUID = told.SOPClassUID

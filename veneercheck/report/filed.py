@@ -6,7 +6,7 @@ import csv
 import dataclasses
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -221,13 +221,20 @@ def _read_document(path: Path) -> dict[str, Any]:
 
 
 def _zones_csv(zones: list[dict[str, Any]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(_ZONE_COLUMNS)
+    rows = []
     for zone in zones:
         x, y, z = zone["centre_mm"]
-        row = {**zone, "x_mm": x, "y_mm": y, "z_mm": z}
-        writer.writerow([_cell(row[column]) for column in _ZONE_COLUMNS])
+        rows.append({**zone, "x_mm": x, "y_mm": y, "z_mm": z})
+    return csv_text(_ZONE_COLUMNS, rows)
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
+    """A table for spreadsheets: what is unknown stays empty, and no text becomes a formula."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_cell(row[column]) for column in columns])
     return text.getvalue()
 
 

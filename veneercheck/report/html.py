@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,16 @@ from veneercheck.report.carrying import (
 )
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.interactive import script, view_section
-from veneercheck.report.markup import Markup, digest, drawing, joined, picture, table, tag
+from veneercheck.report.markup import (
+    Markup,
+    drawing,
+    joined,
+    offline_page,
+    picture,
+    read_style,
+    table,
+    tag,
+)
 from veneercheck.report.stills import Scene, case_words, limits_words
 from veneercheck.report.tables import (
     alignment_rows,
@@ -37,7 +45,6 @@ from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
 PAGE = "report.html"
-NOTHING = "'none'"
 
 
 def write_html(
@@ -73,7 +80,7 @@ def page(
 ) -> str:
     """The whole page as text."""
     document = filed.document
-    style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    style = read_style("page.css")
     code = script() if scene else ""
     view = view_section(scene) if scene else Markup("")
     body = joined(
@@ -81,25 +88,10 @@ def page(
             _head(document, words),
             tag("main", *_sections(document, stills, words, view, drawings or {})),
             _signatures(words),
-            tag("script", Markup(code)) if code else Markup(""),
         ]
     )
-    policy = (
-        f"default-src 'none'; img-src data:; style-src {digest(style)}; "
-        f"script-src {digest(code) if code else NOTHING}; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    head = joined(
-        [
-            tag("meta", charset="utf-8"),
-            tag("meta", http_equiv="Content-Security-Policy", content=policy),
-            tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-            tag("title", f"{words('report.title')} · {case_words(document, words)}"),
-            tag("style", Markup(style)),
-        ]
-    )
-    whole = tag("html", tag("head", head), tag("body", body), lang=words.lang)
-    return f"<!doctype html>\n{whole}\n"
+    title = f"{words('report.title')} · {case_words(document, words)}"
+    return offline_page(title, body, style, lang=words.lang, code=code)
 
 
 def _head(document: Mapping[str, Any], words: Words) -> Markup:

@@ -6,6 +6,7 @@ import base64
 import hashlib
 from collections.abc import Iterable
 from html import escape
+from importlib import resources
 from pathlib import Path
 
 
@@ -14,6 +15,8 @@ class Markup(str):
 
     __slots__ = ()
 
+
+NOTHING = "'none'"
 
 _VOID = frozenset({"img", "meta", "link", "br", "input"})
 
@@ -77,3 +80,41 @@ def drawing(svg: str, words: str) -> Markup:
 def digest(code: str) -> str:
     """The source expression that lets one inline style or script pass the page's policy."""
     return "'sha256-" + base64.b64encode(hashlib.sha256(code.encode()).digest()).decode() + "'"
+
+
+def read_style(*names: str) -> str:
+    """Style sheets as they are installed, one after another."""
+    sheets = resources.files(__package__)
+    return "\n".join(sheets.joinpath(name).read_text(encoding="utf-8") for name in names)
+
+
+def offline_page(title: str, body: Markup, style: str, *, lang: str, code: str = "") -> str:
+    """A whole page that asks nothing of any network: only its own style and script may act.
+
+    Parameters
+    ----------
+    title : str
+    body : Markup
+    style, code : str
+        Style sheet and script; they are written into the page.
+    lang : str
+        Language of its words.
+    """
+    policy = (
+        f"default-src 'none'; img-src data:; style-src {digest(style)}; "
+        f"script-src {digest(code) if code else NOTHING}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    head = joined(
+        [
+            tag("meta", charset="utf-8"),
+            tag("meta", http_equiv="Content-Security-Policy", content=policy),
+            tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+            tag("title", title),
+            tag("style", Markup(style)),
+        ]
+    )
+    script = tag("script", Markup(code)) if code else Markup("")
+    return (
+        f"<!doctype html>\n{tag('html', tag('head', head), tag('body', body, script), lang=lang)}\n"
+    )

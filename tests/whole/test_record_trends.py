@@ -1,0 +1,254 @@
+"""What a register teaches: control charts, first passes, and the page that shows them."""
+
+from __future__ import annotations
+
+import copy
+import csv
+import importlib.util
+import random
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from veneercheck.cli import app
+from veneercheck.record import Register, sha256_of
+from veneercheck.report import document
+from veneercheck.report.trends import (
+    LIMITS_FROM,
+    Seen,
+    control_limits,
+    learn,
+    seen,
+    share_interval,
+)
+from veneercheck.report.trends_page import trends_page
+from veneercheck.report.words import Words
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
+EVIL = "C-1</svg><img src=x onerror=alert(1)>"
+DRIFT_FROM, CHECKS = 40, 60
+
+
+def _module(folder: str, name: str) -> Any:
+    path = Path(__file__).parents[1] / folder / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(f"of_{name}", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def one(number: int, **more: Any) -> Seen:
+    """A check a day, each a work of its own."""
+    told = {
+        "key": sha256_of(str(number)), "work": f"W-{number}", "case": f"W-{number}",
+        "moment": (datetime(2026, 1, 1, 9, tzinfo=UTC) + timedelta(days=number)).isoformat(),
+        "profile": "generic", "stage": "wax", "verdict": "no findings", "teeth": ("45", "46"),
+        "short": frozenset(), "noise_mm": 0.010 + 0.001 * (number % 2), "rms_mm": None,
+    }  # fmt: skip
+    return Seen(**{**told, **more})
+
+
+def test_limits_are_those_of_a_published_example() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.2 (from memory): ten values, mean 50.81, mean moving range
+    1.8778, limits 55.8041 and 45.8159 with 3/1.128. Twice the ten values, the second time
+    backwards, have the same mean and 18 of 19 ranges twice, one of 0."""
+    values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    bounds = control_limits([*values, *reversed(values)])
+    assert bounds.centre_mm == pytest.approx(50.81)
+    reach = 55.8041 - 50.81
+    assert bounds.high_mm - 50.81 == pytest.approx(reach * 18 / 19, rel=2e-4)
+    assert 50.81 - bounds.low_mm == pytest.approx((50.81 - 45.8159) * 18 / 19, rel=2e-4)
+
+
+def test_few_points_have_no_limits_and_later_ones_do_not_move_them() -> None:
+    values = [0.010, 0.012] * LIMITS_FROM
+    assert control_limits(values[: LIMITS_FROM - 1]) is None
+    assert control_limits(values[:LIMITS_FROM]) == control_limits([*values, 9.0])
+
+
+def test_no_lower_limit_below_nothing() -> None:
+    """A spread is never negative."""
+    assert control_limits([0.001, 0.009] * LIMITS_FROM).low_mm is None
+
+
+def test_a_jump_and_a_drift_are_told_and_steady_noise_is_not() -> None:
+    """Values alternate by a micrometre round 10.5: limits ± 2.66 µm. A jump of 5 µm lies beyond;
+    a shift of 1 µm lies within, and its ninth point in a row ends a run (Nelson 1984)."""
+    steady = [one(number) for number in range(50)]
+    (group,) = learn(reversed(steady))
+    assert group.charts[0].signals() == []
+    jump = [*steady, one(50, noise_mm=0.0155)]
+    (point,) = learn(jump)[0].charts[0].signals()
+    assert point.seen.case == "W-50" and point.beyond and not point.run
+    drift = [*steady, *(one(n, noise_mm=0.0112 + 0.0005 * (n % 2)) for n in range(50, 60))]
+    # the last steady value, of an odd day, lies above the centre already
+    found = learn(drift)[0].charts[0].signals()
+    assert [point.seen.case for point in found] == ["W-57", "W-58", "W-59"]
+    assert all(point.run and not point.beyond for point in found)
+
+
+def test_false_alarms_are_as_rare_as_normal_noise_allows() -> None:
+    """Beyond ± 3 standard deviations: 0.27 % with limits known; about three times that with
+    limits from 20 points (mean over 400 sets of limits; bounds wide)."""
+    chance = random.Random(11)
+    beyond = total = 0
+    for _ in range(400):
+        values = [chance.gauss(1.0, 0.01) for _ in range(120)]
+        bounds = control_limits(values)
+        beyond += sum(not bounds.low_mm <= v <= bounds.high_mm for v in values[LIMITS_FROM:])
+        total += len(values) - LIMITS_FROM
+    assert 0.0027 < beyond / total < 0.0135
+
+
+def test_interval_of_a_share_is_that_of_a_published_example() -> None:
+    """Newcombe 1998, table I (from memory): 81 of 263, score method 0.2553 to 0.3662."""
+    assert share_interval(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+
+
+def test_only_the_first_check_of_a_work_counts() -> None:
+    short = frozenset({("46", "buccal")})
+    checks = [
+        one(0, work="A", verdict="findings", short=short),
+        one(1, work="A"),
+        one(2, work="B"),
+        one(3, work="C", verdict="undecided"),
+        one(4, work="A", stage="cast"),
+        one(5, work="D", verdict="findings", short=short | {("45", "")}, teeth=("45", "46", "47")),
+    ]
+    cast, wax = learn(checks)
+    assert (cast.stage, cast.passed(), len(cast.first)) == ("cast", 1, 1)
+    assert (wax.checks, len(wax.first), wax.passed(), wax.undecided()) == (5, 4, 1, 1)
+    assert wax.short() == {("46", "buccal"): 2, ("45", ""): 1}
+    assert wax.of_tooth() == {"45": 4, "46": 4, "47": 1, "": 4}
+
+
+def documents() -> Iterator[tuple[str, dict[str, Any]]]:
+    """Results of invented checks: the noise drifts from the fortieth day on."""
+    base = document(_module("edges", "test_report_data").outcome_of())
+    chance = random.Random(2)
+    for number in range(CHECKS):
+        told = copy.deepcopy(base)
+        moment = datetime(2026, 1, 5, 8, tzinfo=UTC) + timedelta(days=number)
+        drift = 0.0004 * max(0, number - DRIFT_FROM)
+        told["checked_at_utc"] = moment.isoformat()
+        told["case"]["number"] = EVIL if number == CHECKS - 1 else f"C-{number}"
+        told["case"]["stage"] = "wax" if number % 6 else "cast"
+        told["alignment"]["noise_mm"] = abs(chance.gauss(0.012 + drift, 0.0012))
+        told["alignment"]["rms_mm"] = abs(chance.gauss(0.016, 0.002))
+        zone = told["zones"][0]
+        zone["surface"] = chance.choice(["occlusal", "buccal", "lingual", "mesial", "distal"])
+        zone["tooth"] = chance.choice(["45", "46", "47"])
+        if chance.random() < 0.6:
+            told["zones"], told["verdict"] = [], "no findings"
+        yield sha256_of(str(number)), told
+
+
+def test_only_what_is_sure_and_fitted_is_looked_at() -> None:
+    """A frame that was given has no residual of a fit; an undecided zone is not surely thin."""
+    base = document(_module("edges", "test_report_data").outcome_of())
+    base["alignment"]["noise_mm"] = 0.009
+    found = seen("0", base)
+    assert (found.rms_mm, found.noise_mm) == (0.011, 0.009)
+    assert found.short == {("46", "occlusal")} and set(found.teeth) == {"45", "46", "47"}
+    base["alignment"]["state"] = "given"
+    base["zones"][0]["decision"] = "undecided"
+    base["case"]["number"] = None
+    other = seen("0", base)
+    assert other.rms_mm is None and other.short == frozenset()
+    assert other.work == "0" * 64, "without a number, the wax-up says which work it is"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page and its tables, through the command line."""
+    place = tmp_path_factory.mktemp("trends")
+    with Register(place / "register.sqlite", lasting=False) as register:
+        for key, result in documents():
+            body = {"kind": "check", "who": "AB", "folder": "x", "result": result}
+            register.append(key, body)
+    words = ["records", "trends", "--register", str(place / "register.sqlite")]
+    for lang in ("en", "de"):
+        out = str(place / lang)
+        done = CliRunner().invoke(app, [*words, "--out", out, "--lang", lang])
+        assert done.exit_code == 0, done.output
+    return place
+
+
+def test_tables_hold_every_point_and_every_first_check(folder: Path) -> None:
+    told = {}
+    for name in ("first-checks", "places", "charts"):
+        with (folder / "en" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            told[name] = list(csv.DictReader(file))
+    assert len(told["first-checks"]) == CHECKS
+    assert len(told["charts"]) == 2 * CHECKS
+    wanted = {key: result["alignment"]["noise_mm"] for key, result in documents()}
+    noise = [row for row in told["charts"] if row["quantity"] == "noise_mm"]
+    assert {row["key"]: float(row["value_mm"]) for row in noise} == pytest.approx(wanted, abs=1e-6)
+    cast = [row for row in noise if row["stage"] == "cast"]
+    assert len(cast) == 10 and {row["high_mm"] for row in cast} == {""}, "too few for limits"
+    thin = sum(int(row["too_thin"]) for row in told["places"])
+    assert thin == sum(bool(result["zones"]) for _, result in documents())
+
+
+def test_page_says_the_same_in_both_languages(folder: Path) -> None:
+    english = (folder / "en" / "trends.html").read_text(encoding="utf-8")
+    german = (folder / "de" / "trends.html").read_text(encoding="utf-8")
+    passed = sum(not result["zones"] for _, result in documents() if
+                 result["case"]["stage"] == "wax")  # fmt: skip
+    assert f"({passed} of 50;" in english and f"({passed} von 50;" in german
+    assert "Limits are drawn from 20 points on" in english
+    assert english.count("<polygon") > 0 and "Points that speak of a change" in english
+    assert 'lang="de"' in german and "Wachs" in german
+
+
+def test_page_is_whole_and_words_of_others_stay_words(folder: Path) -> None:
+    text = (folder / "en" / "trends.html").read_text(encoding="utf-8")
+    assert "<img" not in text and "&lt;img src=x" in text
+    assert "<script" not in text and "style=" not in text and "http" not in text.replace(
+        "http-equiv", "")  # fmt: skip
+
+
+def test_an_empty_register_is_told_so() -> None:
+    assert "No check is on record." in trends_page([], Words("en"))
+
+
+def test_since_starts_anew(folder: Path, tmp_path: Path) -> None:
+    words = ["records", "trends", "--register", str(folder / "register.sqlite")]
+    done = CliRunner().invoke(app, [*words, "--out", str(tmp_path), "--since", "2026-02-14"])
+    assert done.exit_code == 0, done.output
+    with (tmp_path / "first-checks.csv").open(encoding="utf-8", newline="") as file:
+        assert len(list(csv.DictReader(file))) == CHECKS - DRIFT_FROM
+
+
+@needs_browser
+def test_no_barrier_for_any_reader_by_day_in_the_dark_and_on_a_telephone(folder: Path) -> None:
+    """axe-core's rules for WCAG levels A and AA; nothing is asked of a network, nothing spills."""
+    from axe_playwright_python.sync_playwright import Axe
+    from playwright.sync_api import sync_playwright
+
+    switches = _module("whole", "test_report_page").SWITCHES.split()
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=switches)
+        for scheme, width in (("light", 1200), ("dark", 1200), ("dark", 360)):
+            page = browser.new_page(
+                bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 900}
+            )
+            asked: list[str] = []
+            page.on("request", lambda request, asked=asked: asked.append(request.url))
+            page.goto((folder / "en" / "trends.html").as_uri())
+            assert len(asked) == 1
+            found = Axe().run(page, options=rules).response["violations"]
+            assert [(fault["id"], fault["nodes"][0]["html"][:120]) for fault in found] == []
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= width
+            ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+            assert (ground == "rgb(255, 255, 255)") == (scheme == "light")
+            page.close()
+        browser.close()
