@@ -219,6 +219,8 @@ def check(
         frame=_frame(where),
         amount_mm=worked.amount_mm,
         metal_left_mm=worked.metal_left_mm,
+        p_thin=worked.p_thin,
+        p_thick=worked.p_thick,
         tooth=where.tooth,
         surface=where.surface,
         beads=None if beaded is None else _bead_field(beaded, raw, limits),
@@ -235,6 +237,8 @@ class _Work:
     unshaped: list[zones.Patch]
     amount_mm: Floats
     metal_left_mm: Floats
+    p_thin: Floats
+    p_thick: Floats
 
 
 def _metal(framework: TriangleMesh, reading: measure.Reading, die: TriangleMesh | None) -> Floats:
@@ -268,7 +272,8 @@ def _work(
     least, _ = _limits_of_surfaces(limits, where)
     need = zones.least_layer_mm(parts, limits, least)
     left = budget.metal_left(metal, reading.space.judged_low_mm, need, limits)
-    for excess in _compared(reading, parts, limits, where):
+    compared = _compared(reading, parts, limits, where)
+    for excess in compared:
         side = on if excess.finding is FindingKind.TOO_THICK else off
         for patch in zones.patches(framework, reading, parts, limits, excess):
             if stage == WAX and zones.is_of_band(patch, reading, parts):
@@ -285,7 +290,8 @@ def _work(
             under = _least(metal, patch.vertices)
             advised.append(judge.Advised(patch, volume, under, left_here))
             np.maximum(side, amount, out=side)
-    return _Work(advised, unshaped, np.where(off > 0, off, -on), left)
+    thin, thick, _ = (excess.probability() for excess in compared)
+    return _Work(advised, unshaped, np.where(off > 0, off, -on), left, thin, thick)
 
 
 def _over_beads(

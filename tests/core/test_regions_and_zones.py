@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import judge, zones
+from veneercheck.core.mesh import select_faces
 from veneercheck.core.types import (
     FORBIDDEN,
     AlignmentState,
@@ -21,6 +23,7 @@ from veneercheck.core.types import (
     TriangleMesh,
     Verdict,
 )
+from veneercheck.phantom.bodies import parallel_plates
 from veneercheck.profile import built_in, parse_profile
 
 SIDE_MM = 12.0
@@ -212,3 +215,52 @@ def test_statistics_are_weighted_by_area() -> None:
     assert (found.min_mm, found.max_mm, found.mean_mm) == (1.0, 4.0, 2.0)
     assert found.median_mm == pytest.approx(2.0)
     assert math.isnan(judge.statistics(np.array([np.nan]), np.array([1.0])).mean_mm)
+
+
+def _plates_under_a_sieve(pitch_mm, hole_mm):
+    """Plates 0.5 mm apart (0.7 mm short), the outer one with square holes at a pitch."""
+    body = parallel_plates(0.1, 0.5, 6.0)
+    middle = body.outer.points_mm[body.outer.faces].mean(axis=1)
+    inside = np.all(np.abs((middle[:, :2] + 0.05) % pitch_mm - 0.5 * pitch_mm) < 0.5 * hole_mm, 1)
+    return body.inner, select_faces(body.outer, ~inside)[0]
+
+
+def test_a_hole_over_the_veneer_counts_as_not_measured():
+    # Source: the outer plate ends over a line; what lies within half the gap beyond it (0.5 mm)
+    # still has its rim for nearest contour point, the rest has none.
+    body = parallel_plates(0.1, 1.0, 6.0)
+    middle = body.outer.points_mm[body.outer.faces].mean(axis=1)
+    x = body.inner.points_mm[:, 0]
+    line = x.min() + 0.35 * np.ptp(x)
+    kept, _ = select_faces(body.outer, middle[:, 0] < line)
+    found = check_meshes(body.inner, kept, aligned=True).check
+    assert found.measured_share == pytest.approx(0.35 + 0.5 / np.ptp(x), abs=0.03)
+    hidden = found.framework.points_mm[:, 0] > line + 0.6
+    assert np.isnan(found.space.nearest_mm[hidden]).all()
+    assert np.isnan(found.space.space_mm[hidden]).all()
+    assert (found.region[hidden] == Region.CUT).all()
+
+
+def test_a_zone_of_which_too_little_was_read_is_undecided():
+    # Source: of holes of 2.8 mm at every 3 mm the middle 2.3 mm have no contour point within half
+    # the gap aside: 59 % of the plate. The layer is 0.7 mm short everywhere, which is firm by far
+    # where the plate is whole.
+    whole = check_meshes(*_plates_under_a_sieve(3.0, 0.0), aligned=True).check
+    (zone,) = whole.zones
+    assert (zone.decision, zone.measured_share) == (Decision.FIRM, 1.0)
+    riddled = check_meshes(*_plates_under_a_sieve(3.0, 2.8), aligned=True).check
+    assert riddled.zones
+    for zone in riddled.zones:
+        assert zone.measured_share < 0.5
+        assert zone.decision is Decision.UNDECIDED
+        assert "could be read" in zone.action
+    assert riddled.verdict is Verdict.UNDECIDED
+
+
+def test_the_probability_is_that_of_the_normal_distribution():
+    # Source: JCGM 106 from memory, p = Φ(excess / u); scipy's Φ as the independent engine.
+    thin = check_meshes(*_plates_under_a_sieve(3.0, 0.0), aligned=True).check
+    u = np.hypot(thin.space.u_judged_mm, thin.limits.opaquer_u_mm)
+    short = thin.limits.layer.least_mm - (thin.space.judged_low_mm - thin.limits.taken_mm)
+    assert thin.p_thin == pytest.approx(norm.cdf(short / u), abs=1e-6)
+    assert (thin.p_thick < 1e-6).all()

@@ -36,6 +36,9 @@ from veneercheck.core.zones import GUARD, Patch
 LEAST_MEASURED_SHARE = 0.95
 """With less of the veneered area measured, nothing found does not mean nothing there."""
 
+LEAST_ZONE_SHARE = 0.5
+"""Of a zone must have been read for it to be firm: half a zone may be the better half."""
+
 _KNIFE_STEP_MM = 0.05
 """Amounts are told in steps a hand can work to."""
 
@@ -130,8 +133,13 @@ def decide(
 
 
 def decision(patch: Patch) -> Decision:
-    """ISO 14253-1: firm where the mean clears the limit by 1.645 of its own uncertainty."""
-    return Decision.FIRM if patch.excess_mm > GUARD * patch.u_mm else Decision.UNDECIDED
+    """ISO 14253-1: firm where the mean clears the limit by 1.645 of its own uncertainty.
+
+    A zone of which too little could be read is undecided however far it lies beyond.
+    """
+    clear = patch.excess_mm > GUARD * patch.u_mm
+    firm = clear and patch.measured_share >= LEAST_ZONE_SHARE
+    return Decision.FIRM if firm else Decision.UNDECIDED
 
 
 def advise(patch: Patch) -> float:
@@ -177,6 +185,7 @@ def _zone(
         amount_mm=-amount if patch.finding is FindingKind.TOO_THICK else amount,
         volume_mm3=advised.volume_mm3,
         functional=functional,
+        measured_share=patch.measured_share,
     )
 
 
@@ -212,6 +221,11 @@ _ACTIONS = {
 
 def action_words(patch: Patch, stage: str = WAX) -> str:
     """What the hand does, such as «take off 0.35 mm»."""
+    if patch.measured_share < LEAST_ZONE_SHARE:
+        return (
+            f"only {100 * patch.measured_share:.0f} % of it could be read: "
+            f"measure by hand or scan again; if it holds, {_what(patch, stage)}"
+        )
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "

@@ -47,6 +47,12 @@ _LYING_ON_MM = 0.02
 _SLANT_MM = 0.005
 """Ray and nearest distance that agree to this are one reading."""
 
+_ASIDE_MM = 0.1
+_LEAN2 = 0.25
+"""A foot on an open border that lies by more than this, and by more than half of its height (27°),
+beside the contour's normal is no foot of a perpendicular: scans that were cropped a little
+differently still touch."""
+
 _BIAS_SIGMAS = 3.0
 """Noise shortens a nearest distance by no more than this many sigmas."""
 
@@ -251,10 +257,25 @@ def _nearest_on_own_side(
     if len(asked):
         nearest, vertex = walkable.walk(points[asked], start[asked])
         side = row_dot(nearest.point_mm - points[asked], outer.normals[vertex])
-        signed[asked] = np.where(side < 0, -nearest.distance_mm, nearest.distance_mm)
-        place[asked], on_face[asked], end[asked] = nearest.point_mm, nearest.face, vertex
+        said = ~_beside_a_rim(points[asked], nearest.point_mm, vertex, outer, walkable)
+        asked, vertex, side = asked[said], vertex[said], side[said]
+        distance = nearest.distance_mm[said]
+        signed[asked] = np.where(side < 0, -distance, distance)
+        place[asked], on_face[asked] = nearest.point_mm[said], nearest.face[said]
+        end[asked] = vertex
         agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
     return _OwnSide(signed, place, on_face, end, agreement)
+
+
+def _beside_a_rim(
+    points: Floats, foot: Floats, vertex: Ints, outer: Prepared, walkable: WalkableSurface
+) -> Bools:
+    """Points whose nearest contour point is the rim of a hole that they lie under, or an edge of
+    the scan that they lie beyond: how far the contour would be is not known there."""
+    gap = foot - points
+    along = row_dot(gap, outer.normals[vertex])
+    aside2 = row_dot(gap, gap) - along * along
+    return walkable.on_border(vertex) & (aside2 > _ASIDE_MM**2) & (aside2 > along * along * _LEAN2)
 
 
 def _balls(

@@ -124,6 +124,11 @@ class WalkableSurface:
             mesh.faces.T.reshape(-1), np.tile(np.arange(len(mesh.faces)), 3), n
         )
 
+    def on_border(self, vertex: Ints) -> Bools:
+        """Whether vertices lie on an open border: they have more edges than triangles."""
+        more: Bools = self._neighbours.length > self._faces_around.length
+        return more[vertex]
+
     def walk(self, points_mm: Floats, start_vertex: Ints) -> tuple[Nearest, Ints]:
         """Walk from a vertex to the nearest one, then to the nearest point around it.
 

@@ -28,6 +28,10 @@ LEAST_FITTING_MM2 = 4.0
 AGREEING_COS = math.cos(math.radians(60.0))
 """Two surfaces are the same one only where their normals differ by less than this."""
 
+HIDDEN_SHARE = 0.5
+"""Of the border of surface that could not be read must lie on cut surface for it to count as cut:
+a hole of the wax-up scan over the veneer must not make the veneer smaller."""
+
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach."""
 
@@ -134,9 +138,25 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, FOOT_OF_WALL_MM)
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
+    code[_hidden(code, reading)] = Region.CUT
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code
+
+
+def _hidden(code: Ints, reading: Reading) -> Bools:
+    """Parts that could not be read and that cut surface borders: cut, and not seen."""
+    space, edges = reading.space, reading.edges
+    read = np.fmin(space.judged_low_mm, space.judged_high_mm)
+    unread = (code == Region.UNSORTED) & np.isnan(read) & np.isnan(space.metal_mm)
+    label = _labels(unread, edges)
+    both = np.concatenate([edges, edges[:, ::-1]])
+    leaving = both[unread[both[:, 0]] & ~unread[both[:, 1]]]
+    part = label[leaving[:, 0]]
+    border = np.bincount(part, minlength=len(code))
+    on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
+    found: Bools = unread & (border[label] > 0) & (on_cut[label] >= HIDDEN_SHARE * border[label])
+    return found
 
 
 def _inside(edges: Ints, mask: Bools) -> Ints:

@@ -372,6 +372,8 @@ class Zone:
     """Of all that, running out to nothing where the limit is kept surely."""
     functional: bool = False
     """On cusps that bite into the opposing fossae."""
+    measured_share: float = 1.0
+    """Of the zone and what could not be read within it or closely beside."""
     metal_mm: float = math.nan
     """Least metal under the zone; NaN where its other side is not known."""
     metal_left_mm: float = math.nan
@@ -792,6 +794,10 @@ class Check:
     """Metal left at every vertex if the least layer were made; NaN where it is not known."""
     amount_mm: Floats | None = None
     """What the knife takes off at every vertex, along its normal; negative: to be added."""
+    p_thin: Floats | None = None
+    """Probability that the layer of a vertex is below its least, NaN where it was not judged."""
+    p_thick: Floats | None = None
+    """… above its greatest."""
     tooth: Ints | None = None
     """Two-digit code of every vertex's tooth (ISO 3950); 0 where there is none."""
     surface: Ints | None = None

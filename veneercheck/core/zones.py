@@ -12,7 +12,7 @@ from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.regions import AGREEING_COS, Regions
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
-from veneercheck.core.uncertainty import NOISE_REACH_MM
+from veneercheck.core.uncertainty import NOISE_REACH_MM, probability_beyond
 
 GUARD = 1.6449
 """One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1."""
@@ -22,6 +22,9 @@ SPOT_MM2 = 0.25
 
 GAP_MM = 0.5
 """Zones of one finding no farther apart than this are one: a knife does not stop between."""
+
+BESIDE_MM = 1.0
+"""What could not be read so near to a zone may be the rest of it."""
 
 ISLAND_FLANK_SHARE = 0.9
 """A thin zone that lies to this share round an island is the flank of a metal stop."""
@@ -77,6 +80,10 @@ class Excess:
     fringe: Bools
     path: Floats
 
+    def probability(self) -> Floats:
+        """Probability that the true layer of a vertex is beyond the limit, shape (n,)."""
+        return probability_beyond(self.excess_mm, np.hypot(self.steady_u_mm, self.noise_u_mm))
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Patch:
@@ -100,6 +107,8 @@ class Patch:
         What the knife moves at the worst spot to change the reading by one.
     beads : int
         How many beads' tops it is about; 0 where it is about the veneer over the surface.
+    measured_share : float
+        Of the zone and what could not be read within it or closely beside.
     """
 
     finding: FindingKind
@@ -112,6 +121,7 @@ class Patch:
     typical_mm: float = math.nan
     path: float = 1.0
     beads: int = 0
+    measured_share: float = 1.0
 
     @property
     def sure_mm(self) -> float:
@@ -226,7 +236,28 @@ def patches(
     found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
     if excess.finding is FindingKind.TOO_THIN:
         found = [patch for patch in found if not _is_flank(patch, reading, regions)]
-    return [patch for patch in found if _stands(patch, reading, regions)]
+    found = [patch for patch in found if _stands(patch, reading, regions)]
+    return _with_share(found, framework, reading, regions)
+
+
+def _with_share(
+    found: list[Patch], framework: TriangleMesh, reading: Reading, regions: Regions
+) -> list[Patch]:
+    """Zones with the share of them that could be read: a hole of the scan may hide their rest."""
+    space = reading.space
+    unread = np.isnan(np.fmin(space.judged_low_mm, space.judged_high_mm))
+    unread &= np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
+    if not unread.any():
+        return found
+
+    def share(patch: Patch) -> float:
+        own = np.zeros(len(unread), dtype=bool)
+        own[patch.vertices] = True
+        near = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, own, BESIDE_MM))
+        hidden = float(space.area_mm2[near & unread].sum())
+        return patch.area_mm2 / (patch.area_mm2 + hidden)
+
+    return [dataclasses.replace(patch, measured_share=share(patch)) for patch in found]
 
 
 def _grown(core: Bools, within: Bools, reading: Reading) -> Bools:

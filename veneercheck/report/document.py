@@ -31,7 +31,7 @@ from veneercheck.core.types import (
     Zone,
 )
 
-SCHEMA_ID = "veneercheck result 2"
+SCHEMA_ID = "veneercheck result 3"
 """Names the meaning of the fields; the number rises when a field changes its meaning."""
 
 _AXES = {"x": 0, "y": 1, "z": 2}
@@ -217,6 +217,7 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "amount_mm": number(zone.amount_mm),
         "volume_mm3": number(zone.volume_mm3),
         "functional": zone.functional,
+        "measured_share": number(zone.measured_share),
         "metal_mm": number(zone.metal_mm),
         "metal_left_mm": number(zone.metal_left_mm),
         "action": zone.action,

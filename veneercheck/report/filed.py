@@ -45,6 +45,7 @@ _ZONE_COLUMNS = (
     "amount_mm",
     "volume_mm3",
     "functional",
+    "measured_share",
     "metal_mm",
     "metal_left_mm",
     "action",

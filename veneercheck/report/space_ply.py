@@ -24,8 +24,9 @@ from veneercheck.report.colours import Bands, readable_layer, vertex_colours
 _PLACE = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
 _READ = ("space_mm", "layer_mm", "u_mm", "nearest_mm")
 _JUDGED = ("ball_mm", "judged_low_mm", "judged_high_mm", "u_judged_mm", "metal_mm")
+_LIKELY = ("p_thin", "p_thick")
 _ADVICE = ("amount_mm", "taken_off_mm")
-_READINGS = [(name, "<f4") for name in _READ + _JUDGED + _ADVICE]
+_READINGS = [(name, "<f4") for name in _READ + _JUDGED + _LIKELY + _ADVICE]
 _CODED = ("region", "finding", "tooth", "surface")
 _CODES = [(name, "u1") for name in (*_CODED, "red", "green", "blue")]
 _VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
@@ -63,6 +64,9 @@ def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]
     for name in _CODED:
         codes = getattr(check, name)
         vertices[name] = 0 if codes is None else codes
+    for name in _LIKELY:
+        known = getattr(check, name)
+        vertices[name] = np.nan if known is None else known
     vertices["amount_mm"] = np.nan if check.amount_mm is None else check.amount_mm
     vertices["taken_off_mm"] = np.nan if recheck is None else recheck.taken_off_mm
     layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
@@ -113,6 +117,7 @@ def _comments() -> list[str]:
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
         "ball_mm diameter of the largest ball that touches here and fits under the contour",
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
+        "p_thin, p_thick probability that the layer is below least, above greatest",
         "metal_mm thickness of the framework straight inward, where both its sides were scanned",
         "amount_mm: to take off along the outward normal, negative to add",
         "taken_off_mm: how far under an earlier framework, negative above it; nan without one",

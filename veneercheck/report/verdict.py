@@ -65,7 +65,11 @@ def _translated(filed: str, words: Words) -> str:
         found = pattern.fullmatch(filed)
         if found:
             parts = found.groupdict()
-            values = {"amount": words.mm(float(parts["amount"]))}
+            values = {}
+            if "amount" in parts:
+                values["amount"] = words.mm(float(parts["amount"]))
+            if "share" in parts:
+                values["share"] = words.percent(0.01 * float(parts["share"]))
             if "metal" in parts:
                 values["metal"] = words.mm(float(parts["metal"]))
             if "what" in parts:
@@ -82,6 +86,7 @@ def _patterns() -> dict[str, re.Pattern[str]]:
             re.escape(sentence)
             .replace(r"\{amount\}", r"(?P<amount>\d+\.\d+) mm")
             .replace(r"\{metal\}", r"(?P<metal>-?\d+\.\d+) mm")
+            .replace(r"\{share\}", r"(?P<share>\d+) %")
             .replace(r"\{what\}", r"(?P<what>.+)")
         )
         for key, sentence in sections("en")["actions"].items()
