@@ -9,7 +9,15 @@ import numpy as np
 from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import border_vertices, components, reach_along_edges
 from veneercheck.core.nearest import NearestPoints, NearestSurface
-from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+from veneercheck.core.types import (
+    Bools,
+    Fault,
+    Floats,
+    Ints,
+    PlaceWords,
+    Region,
+    TriangleMesh,
+)
 
 FAR_MM = 1.5
 """No framework stands out of its contour so far by a slip of the knife."""
@@ -23,6 +31,11 @@ FOOT_MM = 0.5
 
 _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
+
+_WORDS = (
+    "a sprue, handle or pin{at} stands {length:.1f} mm out of the contour; "
+    "left out, and what lies under it was not seen."
+)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +74,32 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     contour = NearestSurface(waxup)
     found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
     return tuple(sorted(found, key=lambda part: -part.length_mm))
+
+
+def painted_over(paint: Ints | None, found: tuple[Attachment, ...], count: int) -> Ints | None:
+    """What was painted, and the parts that are left out, shape (count,)."""
+    if not found:
+        return paint
+    full = np.full(count, -1, dtype=np.int64) if paint is None else paint.copy()
+    for part in found:
+        full[part.vertices] = Region.ATTACHMENT
+    return full
+
+
+def tell(
+    found: tuple[Attachment, ...], framework: TriangleMesh, reading: Reading, told: PlaceWords
+) -> tuple[Fault, ...]:
+    """Say what was left out, and where it stands: told from its foot."""
+
+    def of(part: Attachment) -> Fault:
+        area = reading.space.area_mm2[part.vertices]
+        x, y, z = area @ framework.points_mm[part.vertices] / area.sum()
+        foot = part.vertices[np.abs(reading.space.nearest_mm[part.vertices]) < FAR_MM]
+        tooth, _, _ = told(foot)
+        words = _WORDS.format(at=f" at {tooth}" if tooth else "", length=part.length_mm)
+        return Fault("attachment", 1, words, (float(x), float(y), float(z)))
+
+    return tuple(of(part) for part in found)
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:

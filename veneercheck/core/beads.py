@@ -15,7 +15,7 @@ from veneercheck.core.mesh import (
     unique_edges,
     unit,
 )
-from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
 
 BUMP_SLOPE = 0.3
 """A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
@@ -127,6 +127,28 @@ def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
     if not high.all():
         found = _taken_off(mesh, edges, ways, middle[high], foot)
     return dataclasses.replace(found, diameter_mm=2.0 * radius)
+
+
+def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
+    """How the veneer covers the beads.
+
+    Parameters
+    ----------
+    found : Beads
+    nearest_mm : ndarray, shape (n,)
+        From every vertex of the framework with its beads to the contour.
+    limits : Limits
+        For the opaquer that must bury them.
+    """
+    cover = nearest_mm[found.top]
+    return BeadField(
+        count=len(found.top),
+        diameter_mm=found.diameter_mm,
+        height_mm=float(np.median(found.height_mm)),
+        proud=int((found.height_mm > limits.opaquer_mm).sum()),
+        cover_least_mm=float(np.nanmin(cover)),
+        cover_median_mm=float(np.nanmedian(cover)),
+    )
 
 
 def _taken_off(

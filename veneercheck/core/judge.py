@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from veneercheck.core.types import (
     WAX,
     AlignmentState,
     Answer,
+    Bools,
     Case,
     Decision,
     FindingKind,
@@ -25,6 +26,7 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Question,
+    SpaceMap,
     Statistics,
     Structure,
     Verdict,
@@ -95,7 +97,7 @@ _NO_ROOM = "no room for metal and veneer, {amount} short: a question for the den
 
 
 def decide(
-    advised: list[Advised],
+    advised: Sequence[Advised],
     place: PlaceWords = _nowhere,
     functional: Callable[[Ints], bool] = _never,
     *,
@@ -108,7 +110,7 @@ def decide(
 
     Parameters
     ----------
-    advised : list of Advised
+    advised : sequence of Advised
     place : callable, optional
         Says where some vertices lie.
     functional : callable, optional
@@ -243,7 +245,7 @@ def _what(patch: Patch, stage: str) -> str:
     return words.format(amount=amount)
 
 
-def chamfers(patches: list[Patch], place: PlaceWords = _nowhere) -> tuple[Question, ...]:
+def chamfers(patches: Sequence[Patch], place: PlaceWords = _nowhere) -> tuple[Question, ...]:
     """Tell where the finish line has no chamfer yet: at the wax stage no fault."""
     asked = []
     for patch in patches:
@@ -301,6 +303,15 @@ def sum_up(
     if undecided or not measured_share >= LEAST_MEASURED_SHARE:
         return Verdict.UNDECIDED
     return Verdict.NO_FINDINGS
+
+
+def measured_share(space: SpaceMap, veneered: Bools) -> float:
+    """Share of the veneered area with a reading; a chamfer's wall has only its nearest contour."""
+    read = np.fmin(space.judged_low_mm, space.judged_high_mm)
+    total = space.area_mm2[veneered].sum()
+    if not total > 0:
+        return math.nan
+    return float(space.area_mm2[veneered & np.isfinite(read)].sum() / total)
 
 
 def statistics(values_mm: Floats, area_mm2: Floats) -> Statistics:

@@ -1,5 +1,6 @@
 """Where on the bridge a point lies: its tooth, its surface, its third, and all that in words."""
 
+from veneercheck.core.anatomy.located import frame, limits_of_surfaces, locate, telling
 from veneercheck.core.anatomy.places import (
     Places,
     Surface,
@@ -14,10 +15,14 @@ from veneercheck.core.anatomy.placing import place
 __all__ = [
     "Places",
     "Surface",
+    "frame",
+    "limits_of_surfaces",
     "line_words",
+    "locate",
     "on_functional_cusps",
     "place",
     "place_words",
     "surface_word",
     "surface_words",
+    "telling",
 ]

@@ -1,0 +1,75 @@
+"""Where the parts of a measured framework lie on the bridge, and how that is told."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.anatomy.places import Places, line_words, place_words, surface_words
+from veneercheck.core.anatomy.placing import place
+from veneercheck.core.measure import Reading
+from veneercheck.core.regions import Regions
+from veneercheck.core.types import (
+    Case,
+    Floats,
+    Frame,
+    Ints,
+    Limits,
+    PlaceWords,
+    Region,
+    TriangleMesh,
+)
+
+
+def locate(framework: TriangleMesh, reading: Reading, parts: Regions, case: Case) -> Places:
+    """Tell which tooth and surface every point of a divided framework belongs to."""
+    model = parts.code == Region.MODEL
+    attached = parts.code == Region.ATTACHMENT
+    return place(
+        framework,
+        case,
+        # An attachment has no place on a tooth: neither its area nor its outline counts.
+        area_mm2=np.where(attached, 0.0, reading.space.area_mm2),
+        bridge=~model if model.any() else None,
+        veneered=np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND)),
+        fitting=(parts.code == Region.FITTING_SURFACE) | attached,
+        normals=reading.normals,
+        contour_mm=reading.space.contour_mm,
+    )
+
+
+def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
+    """Tooth, surface and place in words of some vertices, as a function of their numbers."""
+    space = reading.space
+
+    def told(at: Ints) -> tuple[str | None, str | None, str]:
+        tooth, surface, words = place_words(where, at, space.area_mm2)
+        height = line_words(where, at, space.area_mm2, space.contour_mm, parts.line_mm)
+        return tooth, surface, ", ".join(filter(None, (words, height)))
+
+    return told
+
+
+def frame(where: Places) -> Frame:
+    """Directions of the bridge, and what of them was guessed."""
+
+    def known(direction: Floats) -> tuple[float, float, float] | None:
+        if not (np.isfinite(direction).all() and direction.any()):
+            return None
+        x, y, z = (float(part) for part in direction)
+        return x, y, z
+
+    guessed = where.occlusal_guessed or where.buccal_guessed
+    return Frame(known(where.occlusal), known(where.buccal), guessed, where.words)
+
+
+def limits_of_surfaces(limits: Limits, where: Places) -> tuple[Floats, Floats]:
+    """Least and greatest layer at every point: the general ones, or those of its surface."""
+    least = np.full(len(where.tooth), limits.layer.least_mm)
+    greatest = np.full(len(where.tooth), limits.layer.greatest_mm)
+    if limits.surfaces:
+        for (tooth, surface), word in surface_words(where).items():
+            own = limits.surfaces.get(word)
+            if own is not None:
+                here = (where.tooth == tooth) & (where.surface == surface)
+                least[here], greatest[here] = own.least_mm, own.greatest_mm
+    return least, greatest

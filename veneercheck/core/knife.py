@@ -1,0 +1,148 @@
+"""What the knife may have to do: zones with their metal, and amounts at every point."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core import anatomy, budget, zones
+from veneercheck.core.beads import Beads
+from veneercheck.core.judge import Advised, advise
+from veneercheck.core.measure import Reading
+from veneercheck.core.regions import Regions
+from veneercheck.core.types import WAX, FindingKind, Floats, Ints, Limits, TriangleMesh
+
+_STRAY = 0.05
+"""Share of a zone whose metal may read thinner than what is told of it."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """What the hand may have to do.
+
+    Parameters
+    ----------
+    advised : tuple of Advised
+        Zones, not yet judged.
+    unshaped : tuple of Patch
+        Where the finish line has no chamfer yet.
+    finding : ndarray of int64, shape (n,)
+        `FindingKind` of every vertex.
+    amount_mm : ndarray, shape (n,)
+        Off where positive, to be added where negative.
+    metal_left_mm : ndarray, shape (n,)
+        Metal left if the least layer were made; NaN where unknown.
+    p_thin, p_thick : ndarray, shape (n,)
+        Probability that the layer is beyond its limits.
+    """
+
+    advised: tuple[Advised, ...]
+    unshaped: tuple[zones.Patch, ...]
+    finding: Ints
+    amount_mm: Floats
+    metal_left_mm: Floats
+    p_thin: Floats
+    p_thick: Floats
+
+
+def metal(framework: TriangleMesh, reading: Reading, die: TriangleMesh | None) -> Floats:
+    """Thickness of the metal, down to the die or to the framework's own scanned other side."""
+    own = reading.space.metal_mm
+    if die is None:
+        return own
+    return np.fmin(budget.metal_to_die(framework, reading.normals, die), own)
+
+
+def work(
+    framework: TriangleMesh,
+    reading: Reading,
+    parts: Regions,
+    *,
+    metal_mm: Floats,
+    limits: Limits,
+    where: anatomy.Places,
+    stage: str,
+) -> Work:
+    """Find the zones, and what the knife does about them.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    parts : Regions
+    metal_mm : ndarray, shape (n,)
+        From `metal`.
+    limits : Limits
+    where : Places
+        For limits of single surfaces.
+    stage : str
+        Of the work: in wax a missing chamfer is no fault.
+    """
+    count = len(framework.points_mm)
+    off, on = np.zeros(count), np.zeros(count)
+    advised: list[Advised] = []
+    unshaped: list[zones.Patch] = []
+    least, greatest = anatomy.limits_of_surfaces(limits, where)
+    need = zones.least_layer_mm(parts, limits, least)
+    left = budget.metal_left(metal_mm, reading.space.judged_low_mm, need, limits)
+    compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    for excess in compared:
+        side = on if excess.finding is FindingKind.TOO_THICK else off
+        for patch in zones.patches(framework, reading, parts, limits, excess):
+            if stage == WAX and zones.is_of_band(patch, reading, parts):
+                unshaped.append(patch)
+                continue
+            left_here = _least(left, patch.vertices)
+            amount = _amount(reading, excess, patch, spare_mm=metal_mm - limits.least_metal_mm)
+            if excess.finding is FindingKind.TOO_THIN and left_here <= 0.0:
+                amount = np.zeros(count)  # no cut makes room: others decide first
+            volume = float(reading.space.area_mm2 @ amount)
+            advised.append(Advised(patch, volume, _least(metal_mm, patch.vertices), left_here))
+            np.maximum(side, amount, out=side)
+    thin, thick, _ = (excess.probability() for excess in compared)
+    return Work(
+        tuple(advised),
+        tuple(unshaped),
+        _painted(advised, count),
+        np.where(off > 0, off, -on),
+        left,
+        thin,
+        thick,
+    )
+
+
+def with_bead_covers(
+    worked: Work, found: Beads, raw: Reading, reading: Reading, limits: Limits
+) -> Work:
+    """Add the zones where only the cover over beads is short."""
+    thin = [one.patch for one in worked.advised if one.patch.finding is FindingKind.TOO_THIN]
+    short = [Advised(patch) for patch in zones.bead_patches(found, raw, reading, limits, thin)]
+    advised = (*worked.advised, *short)
+    finding = _painted(advised, len(worked.finding))
+    return dataclasses.replace(worked, advised=advised, finding=finding)
+
+
+def _least(values: Floats, vertices: Ints) -> float:
+    """The least of a zone, a few stray points left out; NaN where nothing is known."""
+    known = values[vertices][np.isfinite(values[vertices])]
+    return float(np.quantile(known, _STRAY)) if len(known) else math.nan
+
+
+def _amount(
+    reading: Reading, excess: zones.Excess, patch: zones.Patch, *, spare_mm: Floats
+) -> Floats:
+    """What one zone takes, shape (n,): no advice ever takes a wall below its limit."""
+    amount = zones.amounts(reading, excess, patch, advise(patch))
+    if excess.finding is FindingKind.TOO_THICK:
+        return amount
+    return np.fmin(amount, np.maximum(spare_mm, 0.0))
+
+
+def _painted(advised: list[Advised] | tuple[Advised, ...], count: int) -> Ints:
+    finding = np.full(count, FindingKind.NONE, dtype=np.int64)
+    for one in advised:
+        finding[one.patch.vertices] = one.patch.finding
+    return finding

@@ -1,0 +1,101 @@
+"""Where the framework lies on the wax-up, and how far that may be believed."""
+
+from __future__ import annotations
+
+import dataclasses
+from enum import StrEnum
+
+from veneercheck.core.types.geometry import Bools, Floats, RigidMotion
+
+
+class AlignmentState(StrEnum):
+    """How far the fit of the framework on the wax-up may be believed."""
+
+    TRUSTED = "trusted"
+    DOUBTFUL = "doubtful"
+    FAILED = "failed"
+    GIVEN = "given"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class FitEvidence:
+    """What else speaks for a fit or against it; NaN where it was not looked at.
+
+    Parameters
+    ----------
+    condition : float
+        Strongest over weakest direction of the normal equations, turns at the farthest vertex.
+    weakest_layer_mm : float
+        Standard uncertainty that the weakest direction gives a layer at the worst vertex.
+    halves_mm : float
+        How far two fits, each on every other patch of the reference, part at the farthest vertex.
+    rival_share : float
+        Rank of the best other pose over that of the pose taken.
+    seating_mm : float
+        How far the bridge's own fit and its model's part on the bridge.
+    scale : float
+        Size of the framework over that of the wax-up; measured, never applied.
+    bow_mm : float
+        Middle of the span against its ends.
+    part_mm : float
+        Largest shift of a part of about a tooth's width against the whole.
+    frame_mm : float
+        How far the fit of the uncut surface lies from a given frame, at the farthest vertex.
+    """
+
+    condition: float = float("nan")
+    weakest_layer_mm: float = float("nan")
+    halves_mm: float = float("nan")
+    rival_share: float = float("nan")
+    seating_mm: float = float("nan")
+    scale: float = float("nan")
+    bow_mm: float = float("nan")
+    part_mm: float = float("nan")
+    frame_mm: float = float("nan")
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Alignment:
+    """Where the framework lies on the wax-up, and how surely.
+
+    Parameters
+    ----------
+    waxup_from_framework : RigidMotion
+    state : AlignmentState
+    rms_mm : float
+        Root mean square distance on the reference area; NaN if there is none.
+    reference : ndarray of bool, shape (n,)
+        Framework vertices that were taken as uncut.
+    reference_area_mm2, reference_share : float
+        Area of those vertices, and its share of the framework's area.
+    covariance : ndarray, shape (6, 6)
+        Of a small motion (turn in rad about `centre_mm`, then shift in mm), wax-up frame;
+        zeros for a given frame, NaN where the fit says nothing.
+    centre_mm : ndarray, shape (3,)
+    u_max_mm : float
+        Largest standard uncertainty that the fit alone gives any framework vertex.
+    weakest : str
+        The least certain direction, in words.
+    noise_mm : float
+        Estimated noise of the two surfaces together, standard deviation.
+    stopped : str
+        How the iteration ended.
+    reasons : tuple of str
+        Why the state is not better, in words.
+    evidence : FitEvidence
+    """
+
+    waxup_from_framework: RigidMotion
+    state: AlignmentState
+    rms_mm: float
+    reference: Bools
+    reference_area_mm2: float
+    reference_share: float
+    covariance: Floats
+    centre_mm: Floats
+    u_max_mm: float
+    weakest: str = ""
+    noise_mm: float = float("nan")
+    stopped: str = ""
+    reasons: tuple[str, ...] = ()
+    evidence: FitEvidence = FitEvidence()

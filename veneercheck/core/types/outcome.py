@@ -1,0 +1,130 @@
+"""All that a check found, and what is needed to repeat it."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime
+from enum import StrEnum
+
+from veneercheck.core.types.alignment import Alignment
+from veneercheck.core.types.case import Case, Frame, Limits
+from veneercheck.core.types.geometry import Floats, Ints, TriangleMesh
+from veneercheck.core.types.space import SpaceMap
+from veneercheck.core.types.structure import Structure
+from veneercheck.core.types.zones import BeadField, FindingKind, Question, Statistics, Verdict, Zone
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Fault:
+    """Something found in a scan, and what was done about it."""
+
+    kind: str
+    count: int
+    words: str
+    centre_mm: tuple[float, float, float] | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ScanSource:
+    """Where a surface came from."""
+
+    file: str
+    sha256: str
+    unit: str
+    triangles: int
+    area_mm2: float
+    faults: tuple[Fault, ...] = ()
+
+
+class Trend(StrEnum):
+    """What became of a zone since an earlier check."""
+
+    NEW = "new"
+    SAME = "same"
+    BETTER = "better"
+    WORSE = "worse"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Gone:
+    """A zone of an earlier check that is corrected."""
+
+    id: int
+    finding: FindingKind
+    place: str
+    area_mm2: float
+    extreme_mm: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Recheck:
+    """What changed since an earlier check of the same wax-up.
+
+    Parameters
+    ----------
+    earlier : str
+        Fingerprint of the earlier framework's file.
+    corrected : tuple of Gone
+    trends : tuple of (int, Trend)
+        For each zone of now, by its number.
+    taken_off_mm : ndarray, shape (n,)
+        How far the surface lies under the earlier one; negative: above it; NaN: not comparable.
+    """
+
+    earlier: str
+    corrected: tuple[Gone, ...]
+    trends: tuple[tuple[int, Trend], ...]
+    taken_off_mm: Floats
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Check:
+    """Everything that the sentence of the check found, before it meets a file."""
+
+    framework: TriangleMesh
+    """In the wax-up's frame, refined where it was coarse."""
+    waxup: TriangleMesh
+    alignment: Alignment
+    space: SpaceMap | None
+    region: Ints
+    finding: Ints
+    measured_share: float
+    veneered_area_mm2: float
+    space_statistics: Statistics
+    layer_statistics: Statistics
+    zones: tuple[Zone, ...]
+    questions: tuple[Question, ...]
+    verdict: Verdict
+    case: Case
+    limits: Limits
+    frame: Frame = dataclasses.field(default_factory=Frame)
+    metal_left_mm: Floats | None = None
+    """Metal left at every vertex if the least layer were made; NaN where it is not known."""
+    amount_mm: Floats | None = None
+    """What the knife takes off at every vertex, along its normal; negative: to be added."""
+    p_thin: Floats | None = None
+    """Probability that the layer of a vertex is below its least, NaN where it was not judged."""
+    p_thick: Floats | None = None
+    """… above its greatest."""
+    tooth: Ints | None = None
+    """Two-digit code of every vertex's tooth (ISO 3950); 0 where there is none."""
+    surface: Ints | None = None
+    """The surface of that tooth, as a code of `anatomy.Surface`."""
+    beads: BeadField | None = None
+    told: tuple[Fault, ...] = ()
+    """What was recognised and left out."""
+    structure: Structure = dataclasses.field(default_factory=Structure)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """A check together with what is needed to repeat it."""
+
+    check: Check
+    framework: ScanSource
+    waxup: ScanSource
+    version: str
+    checked_at: datetime
+    remarks: tuple[Fault, ...] = ()
+    """What the two scans told when laid side by side."""
+    recheck: Recheck | None = None
