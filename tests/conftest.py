@@ -7,6 +7,8 @@ from collections.abc import Generator
 
 import pytest
 
+os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the program does, before numpy is loaded
+
 collect_ignore = ["run.py", "benchmarks"]
 
 EVERYTHING = "VENEERCHECK_TEST_EVERYTHING"

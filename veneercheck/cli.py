@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import os
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -338,8 +339,15 @@ def code_of(result: Mapping[str, Any]) -> Exit:
     }[result["verdict"]]
 
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+"""How the libraries beneath numpy are told how many threads to use, before they are loaded."""
+
+
 def main() -> None:
     """Run the program; no traceback reaches a user."""
+    # A long sum that is split over threads has other last digits on another number of cores, and
+    # a record must be repeated to the last one; at our sizes a single thread is faster too.
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
     for stream in (sys.stdout, sys.stderr):
         reconfigure: Callable[..., Any] | None = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

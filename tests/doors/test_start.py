@@ -6,6 +6,7 @@ Source of the list: what the packages cost to import, `python -X importtime`; no
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -56,3 +57,25 @@ def test_a_broken_scan_is_refused_without_what_only_a_check_needs(tmp_path: Path
     assert code == 3
     assert "numpy" in modules, "the probe sees what is loaded"
     assert not modules & (HEAVY - {"numpy"})
+
+
+SUM = """
+import sys
+from veneercheck import cli
+def app():
+    import numpy as np
+    values = np.random.default_rng(1).random((20, 50_001))
+    print([float(row @ row[::-1].copy()).hex() for row in values])
+cli.app = app
+{how}
+"""
+
+
+def test_a_long_sum_has_the_same_last_digit_whatever_the_threads() -> None:
+    """A record is repeated to the last digit, so the program asks for one thread itself."""
+    told = set()
+    for threads in ("1", "2"):
+        env = {**os.environ, "OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads}
+        command = [sys.executable, "-c", SUM.format(how="cli.main()")]
+        told.add(subprocess.run(command, env=env, capture_output=True, check=True).stdout)
+    assert len(told) == 1

@@ -2,91 +2,31 @@
 
 from __future__ import annotations
 
-import os
 import random
-import shutil
-import signal
-import socket
 import sqlite3
-import subprocess
-import sys
-import tempfile
-import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
+import record_trials as trials
 import sqlalchemy as sa
 
 from veneercheck.core.errors import RecordError
-from veneercheck.record import Register, canonical, sha256_of
+from veneercheck.record import Register, sha256_of
 from veneercheck.record.audit import audit
 from veneercheck.record.register import FIRST
 
-WRITER = """
-import sys
-from veneercheck.record import Register, sha256_of
-place, name, count = sys.argv[1], sys.argv[2], int(sys.argv[3])
-with Register(place) as register:
-    for number in range(count):
-        key = sha256_of(f"{name} {number}")
-        body = {"kind": "decision", "check_key": sha256_of(name), "case_number": name,
-                "who": "AB", "what": "accepted", "why": str(number), "decided_at_utc": "2026",
-                "files": {}}
-        register.append(key, body)
-        print(key, flush=True)
-"""
-"""Appends decisions, and says each key once it is on record."""
-
-
-def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
-    body = {
-        "kind": "decision",
-        "check_key": sha256_of("check"),
-        "case_number": f"T-{number}",
-        "who": "AB",
-        "what": "accepted",
-        "why": why,
-        "decided_at_utc": "2026-03-31T10:00:00+00:00",
-        "files": {},
-    }
-    return sha256_of(canonical(body)), body
-
-
-def programs_of_postgresql() -> Path | None:
-    places = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    found = shutil.which("initdb")
-    return places[-1].parent if places else Path(found).parent if found else None
+decision = trials.decision
 
 
 @pytest.fixture(scope="module")
 def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it, started on a folder of its own; it refuses to run as root."""
-    programs = programs_of_postgresql()
+    """PostgreSQL as Debian brings it."""
+    programs = trials.programs_of_postgresql()
     if programs is None:
         pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    folder = Path(tempfile.mkdtemp(prefix="veneercheck-pg-"))
-    user = "postgres" if os.geteuid() == 0 else None
-    if user:
-        shutil.chown(folder, user)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    data = folder / "data"
-
-    def call(program: str, *words: str) -> None:
-        command = [str(programs / program), "-D", str(data), *words]
-        subprocess.run(command, user=user, cwd=folder, check=True, capture_output=True)
-
-    call("initdb", "-U", "lab", "-A", "trust", "--no-sync", "-E", "UTF8", "--locale=C")
-    settings = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1"
-    call("pg_ctl", "-w", "-l", str(folder / "log"), "-o", settings, "start")
-    try:
-        yield f"postgresql+pg8000://lab@127.0.0.1:{port}"
-    finally:
-        call("pg_ctl", "-m", "immediate", "stop")
-        shutil.rmtree(folder)
+    with trials.postgresql(programs) as address:
+        yield address
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -95,12 +35,7 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return str(tmp_path / "register.sqlite")
     server = str(request.getfixturevalue("server"))
-    name = f"t{sha256_of(str(tmp_path))[:20]}"
-    engine = sa.create_engine(f"{server}/postgres", isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(sa.text(f"CREATE DATABASE {name}"))
-    engine.dispose()
-    return f"{server}/{name}"
+    return trials.new_database(server, f"t{sha256_of(str(tmp_path))[:20]}")
 
 
 def test_entries_are_chained_and_read_back(place: str) -> None:
@@ -175,61 +110,31 @@ def test_a_hole_in_the_chain_is_named(place: str) -> None:
     assert "entry 4: follows entry 2" in told
 
 
-def test_one_flipped_bit_anywhere_in_the_file_is_found(tmp_path: Path) -> None:
+def test_one_flipped_bit_anywhere_in_the_file_is_found_and_named(tmp_path: Path) -> None:
     """Places drawn by chance over the whole file; free space and its header included."""
-    file = tmp_path / "register.sqlite"
-    with Register(file) as register:
-        for number in range(12):
-            register.append(*decision(number, "why " * 200))
-        assert audit(register) == []
-    whole = file.read_bytes()
-    chance = random.Random(8)
-    for _ in range(40):
-        at = chance.randrange(len(whole))
-        broken = bytearray(whole)
-        broken[at] ^= 1 << chance.randrange(8)
-        file.write_bytes(broken)
-        try:
-            with Register(file) as register:
-                told = [str(difference) for difference in audit(register)]
-        except RecordError as refusal:
-            told = [str(refusal)]
-        assert told, f"byte {at} of {len(whole)}"
+    told = trials.tampered_register(tmp_path, random.Random(8), 40)
+    assert told["found"] == told["named"] + told["in_file_only"] == 40
+    assert told["wrong_byte"] == 0
 
 
-def start(place: str, name: str, count: int) -> subprocess.Popen[str]:
-    command = [sys.executable, "-c", WRITER, place, name, str(count)]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+def test_one_altered_sign_in_a_row_is_found_and_named(server: str) -> None:
+    place = trials.new_database(server, "signs")
+    told = trials.tampered_rows(place, random.Random(9), 15)
+    assert told == {"places": 15, "found": 15, "named": 15}
 
 
 def test_writers_at_once_lose_nothing(place: str) -> None:
     """Three processes that also race to create the register; the long form is a benchmark."""
-    writers = [start(place, f"W{number}", 15) for number in range(3)]
-    said = [line for writer in writers for line in writer.communicate()[0].split()]
-    assert [writer.returncode for writer in writers] == [0, 0, 0]
-    with Register(place) as register:
-        assert audit(register) == []
-        assert sorted(entry.key for entry in register.entries()) == sorted(said)
-    assert len(set(said)) == 45
+    told = trials.crowd_of_writers(place, 3, 15)
+    assert told.pop("entries") == told.pop("said") == 45
+    assert set(told.values()) == {0}
 
 
 def test_killed_writers_lose_nothing_they_said(place: str) -> None:
     """SIGKILL at moments drawn by chance; one that is repeated doubles nothing."""
-    with Register(place):
-        pass
-    chance, said = random.Random(4), set()
-    for number in range(3):
-        writer = start(place, f"K{number % 2}", 1000)
-        assert writer.stdout is not None
-        said.add(writer.stdout.readline().strip())
-        time.sleep(chance.uniform(0.0, 0.2))
-        writer.send_signal(signal.SIGKILL)
-        said |= {line.strip() for line in writer.communicate()[0].split("\n") if len(line) == 64}
-    with Register(place) as register:
-        assert audit(register) == []
-        keys = [entry.key for entry in register.entries()]
-    assert said - {""} <= set(keys)
-    assert len(keys) == len(set(keys)) > 3
+    told = trials.killed_writers(place, random.Random(4), 3)
+    assert told["entries"] >= told["said"] > 3
+    assert (told["lost"], told["doubled"], told["faults"]) == (0, 0, 0)
 
 
 def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:

@@ -7,17 +7,16 @@ import os
 import random
 import subprocess
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
 import pytest
+import record_trials as trials
 from prov.model import ProvDocument
 
 from veneercheck import filing
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
-from veneercheck.core.types import Case, LayerLimits, Limits, TriangleMesh
+from veneercheck.core.types import Case, LayerLimits, Limits
 from veneercheck.filing import (
     decide,
     file_hashes,
@@ -27,35 +26,12 @@ from veneercheck.filing import (
     one_check,
     put_on_record,
 )
-from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import built_in
-from veneercheck.record import Entry, Register
+from veneercheck.record import Register
 from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.rebuild import kept, rebuild
-from veneercheck.scan import write_stl
-from veneercheck.workflow import Settled
 
-NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
-
-
-def scans(folder: Path, depth_mm: float = 0.9) -> Settled:
-    """A ball of 5 mm radius whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
-    ball = concentric_spheres(0.9).inner
-    way = ball.points_mm / 4.0
-    cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
-    folder.mkdir(exist_ok=True)
-    write_stl(folder / "f.stl", TriangleMesh(way * (5.0 - cut)[:, None], ball.faces))
-    write_stl(folder / "w.stl", TriangleMesh(way * 5.0, ball.faces))
-    case = Case("T-1", (45, 46), lots={"composite": "0815"})
-    return Settled(folder / "f.stl", folder / "w.stl", case, built_in(), None, aligned=True)
-
-
-def filed(tmp_path: Path) -> tuple[Register, Entry]:
-    register = Register(tmp_path / "register.sqlite")
-    made = make_case_folder(
-        scans(tmp_path / "scans"), tmp_path / "cases", with_report=False, now=NOW
-    )
-    return register, put_on_record(register, made, who="AB")
+scans, filed, NOW = trials.scans, trials.filed, trials.NOW
 
 
 def test_what_is_kept_of_case_and_limits_gives_them_back() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import json
 import re
 import shutil
@@ -14,6 +13,7 @@ from typing import Any
 import fhirclient.models.bundle as r4_client
 import pydicom
 import pytest
+import record_trials as trials
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
 from fhirclient.models.fhirabstractbase import FHIRValidationError
@@ -32,22 +32,11 @@ DCIODVFY = shutil.which("dciodvfy")
 needs_dciodvfy = pytest.mark.skipif(DCIODVFY is None, reason="Debian's dicom3tools is missing")
 
 
-def _cases() -> Any:
-    path = Path(__file__).with_name("test_record_case.py")
-    spec = importlib.util.spec_from_file_location("record_cases", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="module")
 def filed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A register with one case, its report included."""
-    folder, cases = tmp_path_factory.mktemp("filed"), _cases()
-    with Register(folder / "register.sqlite") as register:
-        work = cases.scans(folder / "scans")
-        made = make_case_folder(work, folder / "cases", now=cases.NOW)
-        put_on_record(register, made, who="AB")
+    folder = tmp_path_factory.mktemp("filed")
+    trials.filed(folder, with_report=True)[0].close()
     return folder
 
 
@@ -152,7 +141,7 @@ def test_a_scan_in_inches_leaves_in_millimetres(tmp_path: Path) -> None:
     from veneercheck.core.types import TriangleMesh
     from veneercheck.scan import write_stl
 
-    work = _cases().scans(tmp_path / "scans")
+    work = trials.scans(tmp_path / "scans")
     for path in (work.framework, work.waxup):
         mesh = read_scan(path).mesh
         write_stl(path, TriangleMesh(mesh.points_mm / 25.4, mesh.faces))
@@ -203,7 +192,7 @@ def test_a_report_is_final_only_once_a_person_accepted_it(register: Register) ->
     (folder_of(register, check) / "report.html").unlink()  # drawing it anew takes its time
     for what in (None, "ask the dentist", "accepted", "remake"):
         if what:
-            decide(register, "T-1", who="QA", what=what, why="looked at", now=_cases().NOW)
+            decide(register, "T-1", who="QA", what=what, why="looked at", now=trials.NOW)
         told = fhir_bundle(check, register.decisions_on(check.key), None, None)
         states.append({one["resource"]["status"] for one in told["entry"]})
     assert states == [{"preliminary"}, {"preliminary"}, {"final"}, {"preliminary"}]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import zipfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -17,6 +18,10 @@ from veneercheck.record.register import Entry, link
 
 MANIFEST, RECORD, PROV = "manifest.json", "record.json", "prov.json"
 MANIFEST_SCHEMA = "veneercheck bundle 1"
+
+_MEMBER_BEGINS = b"PK\x03\x04"
+_SIZE_AT, _HEADER_SIZE = 18, 30
+"""How a file begins in a ZIP, where its size stands, and where its name (APPNOTE 4.3.7)."""
 
 _NO_TIME = (1980, 1, 1, 0, 0, 0)
 """ZIP knows no earlier moment; the real ones stand in the record."""
@@ -84,57 +89,89 @@ def bundle_faults(bundle: Path) -> list[Difference]:
         laboratory's own, only the register can tell.
     """
     try:
-        return _inner_faults(bundle)
-    except (zipfile.BadZipFile, OSError, KeyError, ValueError, TypeError, RuntimeError) as error:
+        data = bundle.read_bytes()
+        members, broken = _members(data)
+        found = [Difference(f"{bundle.name}, {name}", what) for name, what in broken]
+        found = found or _content_faults(members, bundle.name)
+    except (zipfile.BadZipFile, OSError, KeyError, ValueError, TypeError) as error:
         return [Difference(bundle.name, f"cannot be read as a bundle: {error}")]
-    except NotImplementedError as error:
-        return [Difference(bundle.name, f"cannot be read as a bundle: {error}")]
+    return found or _frame_faults(data, members, bundle.name)
 
 
-def _inner_faults(bundle: Path) -> list[Difference]:
-    data = bundle.read_bytes()
+def _members(data: bytes) -> tuple[dict[str, bytes], list[tuple[str, str]]]:
+    """The files of a bundle, read as they follow one another; and those that cannot be read.
+
+    The archive's own directory at its end is not needed, and so may be altered itself. It serves
+    where the very beginning is broken.
+    """
+    members, place = {}, 0
+    while data[place : place + 4] == _MEMBER_BEGINS:
+        size, _, name_size, more_size = struct.unpack_from("<IIHH", data, place + _SIZE_AT)
+        name_at = place + _HEADER_SIZE
+        name = data[name_at : name_at + name_size].decode("utf-8", "replace")
+        content_at = name_at + name_size + more_size
+        members[name] = data[content_at : content_at + size]
+        place = content_at + size
+    if RECORD in members:
+        return members, []
+    return _members_by_directory(data)
+
+
+def _members_by_directory(data: bytes) -> tuple[dict[str, bytes], list[tuple[str, str]]]:
+    members, broken = {}, []
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        for name in archive.namelist():
+            try:
+                members[name] = archive.read(name)
+            except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+                broken.append((name, f"cannot be read: {error}"))
+    return members, broken
+
+
+def _frame_faults(data: bytes, members: Mapping[str, bytes], bundle: str) -> list[Difference]:
+    """What was altered in the archive itself, round files that are whole."""
     again = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(again, "w") as anew:
-        broken = archive.testzip()
-        if broken is not None:
-            return [Difference(f"{bundle.name}, {broken}", "its bytes do not match their checksum")]
-        names = archive.namelist()
-        for name in names:
-            anew.writestr(_member(name), archive.read(name))
-        found = _content_faults(archive, names, bundle.name)
-    if found or again.getvalue() == data:
-        return found
+    with zipfile.ZipFile(again, "w") as anew:
+        for name, content in members.items():
+            anew.writestr(_member(name), content)
+    if again.getvalue() == data:
+        return []
     pairs = zip(data, again.getvalue(), strict=False)
     byte = next((at for at, (one, other) in enumerate(pairs) if one != other), len(data))
-    return [Difference(f"{bundle.name}, byte {byte}", "is not what this program writes there")]
+    return [Difference(f"{bundle}, byte {byte}", "is not what this program writes there")]
 
 
-def _content_faults(archive: zipfile.ZipFile, names: list[str], bundle: str) -> list[Difference]:
+def _content_faults(members: Mapping[str, bytes], bundle: str) -> list[Difference]:
     import hashlib
 
-    record_text = archive.read(RECORD).decode("utf-8")
-    entries = [
-        Entry(**one, body=json.loads(one["text"])) for one in json.loads(record_text)["entries"]
-    ]
+    try:
+        record_text = members[RECORD].decode("utf-8")
+        entries = [
+            Entry(**one, body=json.loads(one["text"])) for one in json.loads(record_text)["entries"]
+        ]
+    except (KeyError, ValueError, TypeError) as error:
+        return [Difference(f"{bundle}, {RECORD}", f"cannot be read: {error}")]
     found = [
         Difference(f"{bundle}, {RECORD}, entry {entry.seq}", "does not match its hash")
         for entry in entries
         if entry.hash != link(entry.seq, entry.key, entry.text, entry.previous)
     ]
+    if found:
+        return found  # nothing can be compared with a record that is not the one written
     check, *decisions = entries
     files = dict(check.body["files"])
     for decision in decisions:
         files |= decision.body["files"]
     prov = canonical(provenance(check, decisions))
-    if archive.read(PROV).decode("utf-8") != prov:
+    if members.get(PROV) != prov.encode():
         found.append(Difference(f"{bundle}, {PROV}", "does not follow from the record"))
-    if archive.read(MANIFEST).decode("utf-8") != _manifest(check, files, record_text, prov):
+    if members.get(MANIFEST) != _manifest(check, files, record_text, prov).encode():
         found.append(Difference(f"{bundle}, {MANIFEST}", "does not follow from the record"))
     wanted = {f"case/{name}": sha for name, sha in files.items()}
-    for name in sorted(wanted.keys() | set(names) - {MANIFEST, RECORD, PROV}):
-        if name not in names or name not in wanted:
+    for name in sorted(wanted.keys() | members.keys() - {MANIFEST, RECORD, PROV}):
+        if name not in members or name not in wanted:
             found.append(Difference(f"{bundle}, {name}", "is missing or not on record"))
-        elif hashlib.sha256(archive.read(name)).hexdigest() != wanted[name]:
+        elif hashlib.sha256(members[name]).hexdigest() != wanted[name]:
             found.append(Difference(f"{bundle}, {name}", "is not the file on record"))
     return found
 

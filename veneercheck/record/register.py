@@ -262,12 +262,19 @@ def _row(entry: Entry) -> dict[str, Any]:
 
 
 def _entry(row: Any) -> Entry:
+    text = _as_text(row.body)
     try:
-        body = json.loads(row.body)
+        body = json.loads(text)
     except ValueError:
         body = {}
     kept = body if isinstance(body, dict) else {}
-    return Entry(row.seq, row.key, kept, row.previous, row.hash, row.body)
+    links = (_as_text(row.previous), _as_text(row.hash))
+    return Entry(row.seq, _as_text(row.key), kept, *links, text)
+
+
+def _as_text(value: Any) -> str:
+    """Text as it is stored; where a byte was altered, SQLite may give another kind of value."""
+    return value if isinstance(value, str) else repr(value)
 
 
 def _engine(place: str, lasting: bool) -> sa.Engine:
@@ -292,6 +299,8 @@ def _engine(place: str, lasting: bool) -> sa.Engine:
 def _prepare_sqlite(connection: Any, lasting: bool) -> None:
     """Transactions are begun by us, so that tables too are laid wholly or not at all."""
     connection.isolation_level = None
+    # An altered byte must not keep the entry that it lies in from being read and named.
+    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     connection.execute("PRAGMA foreign_keys=ON")
     connection.execute(f"PRAGMA synchronous={'FULL' if lasting else 'OFF'}")
 

@@ -1,0 +1,33 @@
+"""Cases under kills, tampering and full disks: a short form of the long trials."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import record_trials as trials
+
+
+def test_killed_checks_leave_no_half_folder_and_no_second_record(tmp_path: Path) -> None:
+    """SIGKILL at moments drawn by chance over a whole check, then each case to its end."""
+    place = str(tmp_path / "register.sqlite")
+    told = trials.killed_checks(tmp_path, place, random.Random(5), 2)
+    assert told.pop("kills") == 2 and told.pop("cases") >= 2
+    assert set(told.values()) == {0}, told
+
+
+def test_a_flipped_bit_in_a_case_folder_or_a_bundle_is_named(tmp_path: Path) -> None:
+    """Places drawn by chance over every file of a case, and over its bundle and its frame."""
+    (tmp_path / "case").mkdir()
+    (tmp_path / "bundle").mkdir()
+    told = trials.tampered_reports(tmp_path / "case", random.Random(6), 30, with_report=False)
+    assert told == {"places": 30, "found": 30, "named": 30}
+    told = trials.tampered_bundle(tmp_path / "bundle", random.Random(7), 60)
+    assert told["found"] == told["named"] + told["in_file_only"] == 60
+
+
+def test_a_disk_that_fills_up_leaves_nothing_half(tmp_path: Path) -> None:
+    """Files that may not grow beyond a size; once there is room, each case is filed once."""
+    told = trials.full_disk(tmp_path, random.Random(1), 1)
+    assert told.pop("times") == told.pop("refused") == 1
+    assert set(told.values()) == {0}, told
