@@ -159,17 +159,16 @@ def test_numbers_that_come_out_otherwise_are_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A program that adds a micrometre to the space is caught by field and version."""
-    from veneercheck.core import measure
     from veneercheck.core import types as t
+    from veneercheck.core.measure import measure
 
     register, _ = filed(tmp_path)
-    measured = measure.measure
 
     def shifted(framework: t.TriangleMesh, waxup: t.TriangleMesh, **more: object) -> object:
         moved = t.TriangleMesh(waxup.points_mm * (1 + 2e-4), waxup.faces)
-        return measured(framework, moved, **more)  # type: ignore[arg-type]
+        return measure(framework, moved, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(measure, "measure", shifted)
+    monkeypatch.setattr("veneercheck.check.measure", shifted)
     monkeypatch.setattr("veneercheck.confirm.__version__", "9.9")
     with register:
         (told,) = confirm(register).differences
