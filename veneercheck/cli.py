@@ -2,33 +2,31 @@
 
 from __future__ import annotations
 
-import enum
 import os
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli_batch import (
+    LangOption,
+    Paper,
+    PaperOption,
+    Profile,
+    Unit,
+    batch_command,
+    watch_command,
+)
 from veneercheck.cli_records import Lang, open_register
 from veneercheck.cli_records import app as records_app
 from veneercheck.core.errors import VeneerCheckError
+from veneercheck.exits import Exit, code_of
 
 if TYPE_CHECKING:
     from veneercheck.core.types import Outcome
     from veneercheck.workflow import Order
-
-
-class Exit(enum.IntEnum):
-    """What the exit code says."""
-
-    NO_FINDINGS = 0
-    FINDINGS = 1
-    WRONG_USE = 2
-    REFUSED = 3
-    UNDECIDED = 4
-    PROGRAM_FAULT = 5
 
 
 app = typer.Typer(
@@ -52,35 +50,8 @@ profiles_app = typer.Typer(
 app.add_typer(profiles_app, name="profiles")
 app.add_typer(records_app, name="records")
 
-Profile = Annotated[
-    str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
-]
 Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
-
-
-class Unit(enum.StrEnum):
-    """Units that a scan may be saved in."""
-
-    MM = "mm"
-    CM = "cm"
-    M = "m"
-    UM = "um"
-    INCH = "inch"
-    FOOT = "ft"
-
-
-class Paper(enum.StrEnum):
-    """Sizes of the printed report."""
-
-    A4 = "a4"
-    US_LETTER = "us-letter"
-
-
-LangOption = Annotated[
-    Lang, typer.Option("--lang", help="Language of pictures and pages.", show_choices=True)
-]
-PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
 
 
 def _say(words: str) -> None:
@@ -209,6 +180,10 @@ def verify_command(
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
+app.command("batch")(batch_command)
+app.command("watch")(watch_command)
+
+
 @app.command("bench")
 def bench_command(
     folder: Annotated[Path, typer.Option(help="Where checks and own limits are kept.")] = Path(
@@ -324,19 +299,6 @@ def _exit_code(outcome: Outcome) -> Exit:
     from veneercheck.report import document
 
     return code_of(document(outcome))
-
-
-def code_of(result: Mapping[str, Any]) -> Exit:
-    """The exit code that a `result.json` stands for."""
-    if result["alignment"]["state"] in ("doubtful", "failed"):
-        return Exit.UNDECIDED
-    if any(zone["decision"] == "firm" for zone in result["zones"]):
-        return Exit.FINDINGS
-    return {
-        "no findings": Exit.NO_FINDINGS,
-        "findings": Exit.FINDINGS,
-        "undecided": Exit.UNDECIDED,
-    }[result["verdict"]]
 
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")

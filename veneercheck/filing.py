@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from veneercheck.record import Entry, Register
+    from veneercheck.report import Language, Paper
 
     Say = Callable[[str], None]
 
@@ -84,6 +85,8 @@ def make_case_folder(
     *,
     keep_scans: bool = True,
     with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
     now: datetime | None = None,
     say: Say = _silent,
 ) -> Made:
@@ -97,6 +100,8 @@ def make_case_folder(
     keep_scans : bool
         Copy the scans into the folder, so that the check can be repeated from it alone.
     with_report : bool
+    lang : {"en", "de"}
+    paper : {"a4", "us-letter"}
     now : datetime, optional
     say : callable
 
@@ -107,6 +112,9 @@ def make_case_folder(
     """
     from veneercheck.record import sha256_of_file
 
+    made = found_whole(work, store)
+    if made is not None:
+        return made
     called = work.called or (work.framework.name, work.waxup.name)
     with _room(store) as room:
         there = {"framework": work.framework, "waxup": work.waxup, "die": work.die}
@@ -117,7 +125,7 @@ def make_case_folder(
         earlier = _kept_earlier(work.earlier, room)
         order = _order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
         key = _key(order)
-        folder = store / f"{_slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
+        folder = _place(store, work, key)
         if folder.exists():
             return Made(folder, key, fresh=False)
         settled = dataclasses.replace(
@@ -128,9 +136,29 @@ def make_case_folder(
             earlier=earlier,
             die=used.get("die"),
         )
-        carry_out(settled, out=room, with_report=with_report, now=now, say=say)
+        carry_out(
+            settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
+        )
         write_text(room / ORDER, json.dumps(order, indent=1, ensure_ascii=False) + "\n")
         return Made(folder, key, fresh=_move_into_place(room, folder))
+
+
+def found_whole(work: Settled, store: Path) -> Made | None:
+    """The folder of the same check, where it is there: nothing is copied to find out."""
+    from veneercheck.record import sha256_of_file
+
+    scans = {"framework": work.framework, "waxup": work.waxup, "die": work.die}
+    there = {role: scan for role, scan in scans.items() if scan is not None}
+    for scan in there.values():
+        _look_at(scan)
+    hashes = {role: sha256_of_file(scan) for role, scan in there.items()}
+    earlier = {}
+    if work.earlier is not None:
+        kept_files = [name for name in _EARLIER_FILES if (work.earlier / name).is_file()]
+        earlier = {name: sha256_of_file(work.earlier / name) for name in kept_files}
+    key = _hash({**_settings(work), "scans": hashes, "earlier": earlier})
+    folder = _place(store, work, key)
+    return Made(folder, key, fresh=False) if folder.exists() else None
 
 
 def put_on_record(register: Register, made: Made, *, who: str | None = None) -> Entry:
@@ -240,15 +268,12 @@ def _order_document(
     hashes: Mapping[str, str],
     room: Path,
 ) -> dict[str, Any]:
-    from veneercheck.record.rebuild import kept
-
     def place(scan: Path) -> str:
         inside = scan.is_relative_to(room)
         return scan.relative_to(room).as_posix() if inside else str(scan.absolute())
 
     return {
-        "schema": ORDER_SCHEMA,
-        "version": __version__,
+        **_settings(work),
         "scans": {
             role: {
                 "sha256": hashes[role],
@@ -258,11 +283,25 @@ def _order_document(
             for role, scan in used.items()
         },
         "earlier": file_hashes(room / EARLIER) if (room / EARLIER).exists() else {},
+    }
+
+
+def _settings(work: Settled) -> dict[str, Any]:
+    """What an order says besides its files."""
+    from veneercheck.record.rebuild import kept
+
+    return {
+        "schema": ORDER_SCHEMA,
+        "version": __version__,
         "case": kept(work.case),
         "limits": kept(work.limits),
         "unit": work.unit,
         "aligned": work.aligned,
     }
+
+
+def _place(store: Path, work: Settled, key: str) -> Path:
+    return store / f"{_slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
 
 
 def _key(order: Mapping[str, Any]) -> str:
@@ -277,11 +316,16 @@ def _hash(document: Mapping[str, Any]) -> str:
     return sha256_of(canonical(document))
 
 
-def _kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
+def _look_at(scan: Path) -> None:
+    """Refuse a path that leads to no scan before it is hashed or copied."""
     from veneercheck.scan.intake import look_at
     from veneercheck.scan.limits import ReadCaps
 
     look_at(scan, ReadCaps())
+
+
+def _kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
+    _look_at(scan)
     suffixes = "".join(scan.suffixes[-2:]) if scan.suffix.lower() == ".gz" else scan.suffix
     if not keep or suffixes.lower().startswith(_COMPANIONS):
         return scan

@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from veneercheck.record.canonical import canonical, sha256_of, sha256_of_file
-from veneercheck.record.register import Entry, Register
+
+if TYPE_CHECKING:
+    from veneercheck.record.register import Entry, Register
 
 __all__ = ["Entry", "Register", "canonical", "sha256_of", "sha256_of_file"]
+
+
+def __getattr__(name: str) -> Any:
+    """The register when it is asked for: hashes need no database."""
+    if name in ("Entry", "Register"):
+        from veneercheck.record import register
+
+        return getattr(register, name)
+    raise AttributeError(name)

@@ -1,0 +1,59 @@
+"""Generated cases for trials of many: small balls, each cut back to a depth of its own.
+
+Run it to write a list of them: ``python tests/benchmarks/many_cases.py FOLDER COUNT``.
+"""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from veneercheck.core.types import TriangleMesh
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.scan import write_stl
+
+RADIUS_MM = 2.4
+"""About half a crown: its cap is cut over 18 mm², and a check takes a fraction of a second."""
+
+OPAQUER_MM, LEAST_MM, GREATEST_MM = 0.2, 1.0, 2.0
+"""What the built-in limits ask for; a cap cut to a depth has that depth less the opaquer."""
+
+
+@cache
+def _ball() -> TriangleMesh:
+    return concentric_spheres(0.9).inner
+
+
+def write_case(folder: Path, name: str, depth_mm: float) -> tuple[Path, Path]:
+    """A ball whose upper cap is cut back evenly: framework and wax-up, at most 2000 triangles."""
+    way = _ball().points_mm / 4.0
+    cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.2, 0.0, 1.0)
+    folder.mkdir(parents=True, exist_ok=True)
+    framework, waxup = folder / f"{name}_framework.stl", folder / f"{name}_waxup.stl"
+    write_stl(framework, TriangleMesh(way * (RADIUS_MM - cut)[:, None], _ball().faces))
+    write_stl(waxup, TriangleMesh(way * RADIUS_MM, _ball().faces))
+    return framework, waxup
+
+
+def depth_of(at: int) -> float:
+    """Depths that differ by a micrometre: no two cases are the same check."""
+    return 0.7 + 0.001 * (at % 1000) + 1e-6 * (at // 1000)
+
+
+def write_cases(folder: Path, count: int) -> Path:
+    """So many cases and a list of them (CSV)."""
+    rows = ["number,framework,waxup,unit,aligned"]
+    for at in range(count):
+        name = f"C-{at:06d}"
+        one, other = write_case(folder / f"{at // 1000:03d}", name, depth_of(at))
+        rows.append(f"{name},{one.relative_to(folder)},{other.relative_to(folder)},mm,yes")
+    listing = folder / "cases.csv"
+    listing.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return listing
+
+
+if __name__ == "__main__":
+    print(write_cases(Path(sys.argv[1]), int(sys.argv[2])))

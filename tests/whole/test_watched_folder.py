@@ -1,0 +1,212 @@
+"""A watched folder: exports are paired once they are whole; nothing is checked twice.
+
+Expected values: what the test itself writes, and when.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import random
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from veneercheck.batch import Asked, watch
+from veneercheck.batch.pairing import look_through
+from veneercheck.batch.summary import Summary
+from veneercheck.batch.task import CHECKED, FAILED, THERE
+from veneercheck.core.errors import RecordError
+from veneercheck.filing import ASIDE
+from veneercheck.record import Register
+
+STILL_S = 0.4
+
+
+def generated() -> ModuleType:
+    place = Path(__file__).parents[1] / "benchmarks" / "many_cases.py"
+    spec = importlib.util.spec_from_file_location("many_cases_to_watch", place)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+CASES = generated()
+
+
+@pytest.fixture
+def export(tmp_path: Path) -> Path:
+    folder = tmp_path / "export"
+    folder.mkdir()
+    return folder
+
+
+def asked(folder: Path) -> Asked:
+    return Asked(folder / "out", unit="mm", aligned=True, with_report=False)
+
+
+def once(export: Path, tmp_path: Path) -> tuple[Summary, list[str]]:
+    said: list[str] = []
+    told = watch(export, asked(tmp_path), processes=1, once=True, still_s=STILL_S, say=said.append)
+    return told, said
+
+
+def made(store: Path) -> list[str]:
+    there = [path.name for path in store.iterdir() if path.is_dir() and path.name != ASIDE]
+    return sorted(name.rpartition("-")[0] for name in there)
+
+
+def test_what_lies_there_is_checked_once(export: Path, tmp_path: Path) -> None:
+    """A pair, its copies, and a scan that lacks its other."""
+    one, _ = CASES.write_case(export, "D-0001", 0.9)
+    shutil.copy(one, export / "D-0001_framework (1).stl")
+    lone, _ = CASES.write_case(export, "D-0002", 1.6)
+    lone.unlink()
+    summary, said = once(export, tmp_path)
+    assert [(done.case, done.state, done.code) for done in summary.done.values()] == [
+        ("D-0001", CHECKED, 1)
+    ]
+    assert any("D-0002: its framework is not there yet" in words for words in said)
+    again, _ = once(export, tmp_path)
+    assert [done.state for done in again.done.values()] == [THERE]
+    assert made(tmp_path / "out") == ["D-0001"]
+
+
+def test_what_is_being_written_is_waited_for(export: Path, tmp_path: Path) -> None:
+    """The second half comes after twice the time in which a file must stand still."""
+    framework, _ = CASES.write_case(export, "D-1", 1.6)
+    whole = framework.read_bytes()
+    framework.write_bytes(whole[: len(whole) // 2])
+
+    def rest() -> None:
+        time.sleep(2 * STILL_S)
+        with framework.open("ab") as file:
+            file.write(whole[len(whole) // 2 :])
+
+    writer = threading.Thread(target=rest)
+    writer.start()
+    summary, _ = once(export, tmp_path)
+    writer.join()
+    assert [(done.state, done.verdict) for done in summary.done.values()] == [
+        (CHECKED, "no findings")
+    ]
+
+
+def test_a_watch_takes_what_comes_and_a_changed_scan_anew(export: Path, tmp_path: Path) -> None:
+    stop, said = threading.Event(), list[str]()
+    watching = threading.Thread(
+        target=watch,
+        args=(export, asked(tmp_path)),
+        kwargs={"processes": 1, "still_s": STILL_S, "stop": stop, "say": said.append},
+    )
+    watching.start()
+
+    def until(count: int) -> None:
+        end = time.monotonic() + 60
+        while len(said) < count and time.monotonic() < end:
+            time.sleep(0.05)
+
+    try:
+        CASES.write_case(export, "D-7", 0.9)
+        until(1)
+        (export / "D-8_framework.stl").write_bytes(b"solid no scan at all")
+        shutil.copy(export / "D-7_waxup.stl", export / "D-8_waxup.stl")
+        until(2)
+        CASES.write_case(export, "D-7", 1.6)
+        until(3)
+    finally:
+        stop.set()
+        watching.join()
+    assert [words.split(":")[:2] for words in said] == [
+        ["D-7", " findings"],
+        ["D-8", " FAILED, framework.stl"],
+        ["D-7", " no findings"],
+    ]
+    assert made(tmp_path / "out") == ["D-7", "D-7"]
+
+
+def test_a_killed_watch_starts_again_where_it_was(export: Path, tmp_path: Path) -> None:
+    for at in range(4):
+        CASES.write_case(export, f"K-{at}", CASES.depth_of(at))
+    words = [sys.executable, "-m", "veneercheck", "watch", "export", "--once", "--still", "0.1"]
+    words += ["--aligned", "--unit", "mm", "--no-report", "--register", "r.sqlite", "--out", "out"]
+
+    def start() -> subprocess.Popen[bytes]:
+        quiet = subprocess.DEVNULL
+        return subprocess.Popen(words, cwd=tmp_path, stdout=quiet, stderr=quiet)
+
+    rng = random.Random(6)
+    for _ in range(2):
+        process = start()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(rng.uniform(1.0, 2.5))
+        process.kill()
+        process.wait()
+    assert start().wait() == 1
+    with Register(tmp_path / "r.sqlite") as register:
+        on_record = sorted(row["case_number"] for row in register.list_checks())
+    assert on_record == made(tmp_path / "out") == [f"K-{at}" for at in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("framework", "waxup", "number"),
+    [
+        ("D-0001_framework.stl", "D-0001_waxup.stl", "D-0001"),
+        ("D-0001 Framework.STL", "d-0001 wax-up.ply", "D-0001"),
+        ("framework_17.stl", "wax_up_17.obj", "17"),
+        ("A/framework.stl", "A/waxup.stl", "A"),
+        ("9-framework.stl.gz", "9-waxup.stl (1).gz", None),
+        ("9-framework.stl", "10-waxup.stl", None),
+        ("9-framework.stl", ".9-waxup.stl", None),
+        ("9-framework.stl", "9-waxup.stl.part", None),
+    ],
+)
+def test_names_that_belong_together(
+    export: Path, tmp_path: Path, framework: str, waxup: str, number: str | None
+) -> None:
+    for name in (framework, waxup):
+        (export / name).parent.mkdir(exist_ok=True)
+        (export / name).write_bytes(name.encode())
+    found, _ = look_through(export, tmp_path / "out")
+    assert [one.number for one in found] == ([] if number is None else [number])
+
+
+def test_a_case_file_pairs_what_it_names(export: Path, tmp_path: Path) -> None:
+    (export / "case.toml").write_text(
+        'case = "T-5"\n[scans]\nframework = "a.stl"\nwaxup = "b.stl"\n', encoding="utf-8"
+    )
+    (export / "a.stl").write_bytes(b"a")
+    found, lone = look_through(export, tmp_path)
+    assert not found
+    assert lone[0].why == "b.stl: not there yet"
+    (export / "b.stl").write_bytes(b"b")
+    found, lone = look_through(export, tmp_path)
+    assert [(one.number, one.case) for one in found] == [("T-5", export / "case.toml")]
+    (export / "T-6.toml").write_text("units = [46]\n", encoding="utf-8")
+    for role in ("framework", "waxup"):
+        (export / f"T-6_{role}.stl").write_bytes(role.encode())
+    found, lone = look_through(export, tmp_path)
+    assert [one.case for one in found] == [export / "case.toml", export / "T-6.toml"]
+    (export / "T-6_framework.ply").write_bytes(b"another")
+    found, lone = look_through(export, tmp_path)
+    assert "more than one framework" in lone[0].why
+
+
+def test_a_broken_case_file_fails_with_its_cause(export: Path, tmp_path: Path) -> None:
+    (export / "x.toml").write_text("unit = [46]\n", encoding="utf-8")
+    summary, said = once(export, tmp_path)
+    assert [done.state for done in summary.done.values()] == [FAILED]
+    assert "units" in said[0]
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="no such folder"):
+        once(tmp_path / "none", tmp_path)

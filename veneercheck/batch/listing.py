@@ -1,0 +1,132 @@
+"""A list of cases, in TOML or CSV: one row or table a case."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from veneercheck.batch.fetching import is_url
+from veneercheck.batch.task import Asked, Task
+from veneercheck.core.errors import ProfileError
+
+COLUMNS = ("number", "case", "framework", "waxup", "profile", "unit", "stage", "aligned")
+_FILES = ("case", "framework", "waxup")
+_YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
+
+
+def tasks_of(listing: Path, asked: Asked) -> list[Task]:
+    """The cases that a list names; paths are those from the list's own folder.
+
+    Raises
+    ------
+    ProfileError
+        If the list cannot be read, is empty, or says what is not known.
+    """
+    text = _text(listing)
+    rows = (
+        _from_csv(text, listing) if listing.suffix.lower() == ".csv" else _from_toml(text, listing)
+    )
+    tasks = [_task(at, row, listing, asked) for at, row in enumerate(rows)]
+    if not tasks:
+        raise ProfileError(
+            "names no case.", where=str(listing), next_step="Write one [[case]] or row for each."
+        )
+    return tasks
+
+
+def _text(listing: Path) -> str:
+    try:
+        return listing.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise ProfileError(
+            f"cannot be read ({error.strerror or error}).",
+            where=str(listing),
+            next_step="Give a list of cases (TOML or CSV), or a folder.",
+        ) from None
+    except UnicodeDecodeError:
+        raise ProfileError(
+            "is not text in UTF-8.",
+            where=str(listing),
+            next_step="Give a list of cases as TOML or CSV in UTF-8, or a folder.",
+        ) from None
+
+
+def _from_csv(text: str, listing: Path) -> Iterator[dict[str, Any]]:
+    """Rows under a header; commas or, as some spreadsheets write them, semicolons."""
+    head = text.partition("\n")[0]
+    reader = csv.DictReader(io.StringIO(text), delimiter=";" if ";" in head else ",")
+    _known(reader.fieldnames or (), listing)
+    for row in reader:
+        if None in row:
+            raise ProfileError(
+                f"line {reader.line_num} has more fields than the header.",
+                where=listing.name,
+                next_step="Put a field that holds a comma in quotes.",
+            )
+        yield {name: value.strip() for name, value in row.items() if value and value.strip()}
+
+
+def _from_toml(text: str, listing: Path) -> Iterator[dict[str, Any]]:
+    try:
+        document = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ProfileError(
+            f"is not valid TOML: {error}.",
+            where=listing.name,
+            next_step="Write one [[case]] for each case, or give a .csv file.",
+        ) from None
+    rows = document.get("case", [])
+    if not isinstance(rows, list) or document.keys() - {"case"}:
+        raise ProfileError(
+            "holds something else than cases.",
+            where=listing.name,
+            next_step="Write nothing but one [[case]] for each case.",
+        )
+    for row in rows:
+        _known(row, listing)
+        yield row
+
+
+def _known(names: Any, listing: Path) -> None:
+    for name in names:
+        if name not in COLUMNS:
+            near = difflib.get_close_matches(str(name), COLUMNS, n=1, cutoff=0.4)
+            guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(COLUMNS)}."
+            raise ProfileError(f"unknown column «{name}».", where=listing.name, next_step=guess)
+
+
+def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
+    where = f"{listing.name}, case {at + 1}"
+    given = dict(row)
+    aligned = given.pop("aligned", None)
+    if isinstance(aligned, str):
+        aligned = _YES_NO.get(aligned.lower(), aligned)
+    for name, value in given.items():
+        if not isinstance(value, str):
+            raise ProfileError(
+                f"{name} = {value!r} is not text.", where=where, next_step="Put it in quotes."
+            )
+    if aligned is not None and not isinstance(aligned, bool):
+        raise ProfileError(
+            f"aligned = {aligned!r} is neither yes nor no.",
+            where=where,
+            next_step="Write yes or no.",
+        )
+    if not given.keys() & set(_FILES):
+        raise ProfileError(
+            "names neither scans nor a case file.",
+            where=where,
+            next_step="Give framework and waxup, or case.",
+        )
+    for name in _FILES:
+        if name in given and not is_url(given[name]):
+            given[name] = str((listing.parent / given[name]).absolute())
+    profile = given.get("profile")
+    if profile and profile.endswith(".toml"):
+        given["profile"] = str((listing.parent / profile).absolute())
+    return Task(at, asked, aligned=aligned, **given)

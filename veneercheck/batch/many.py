@@ -1,0 +1,110 @@
+"""Many cases, each into a folder of its own: one that fails stops none of the others."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from veneercheck.batch.cluster import Cluster
+from veneercheck.batch.listing import tasks_of
+from veneercheck.batch.pairing import lone_words, look_through
+from veneercheck.batch.processes import Processes
+from veneercheck.batch.summary import Summary
+from veneercheck.batch.task import Asked, Task
+from veneercheck.core.errors import RecordError
+from veneercheck.filing import ASIDE, clear_aside, initials
+
+Say = Callable[[str], None]
+
+_SAY_EVERY_S = 2.0
+_WRITE_EVERY_S = 30.0
+
+
+def check_many(
+    cases: Path, asked: Asked, *, processes: int, scheduler: str | None = None, say: Say
+) -> Summary:
+    """Check every case of a list or a folder.
+
+    Parameters
+    ----------
+    cases : Path
+        A list (TOML or CSV), or a folder.
+    asked : Asked
+    processes : int
+        On this machine.
+    scheduler : str, optional
+        Address of a Dask scheduler; its workers check in place of processes here.
+    say : callable
+        Told how far it is.
+
+    Returns
+    -------
+    Summary
+        Written to `summary.csv` too, also where it was stopped.
+
+    Raises
+    ------
+    VeneerCheckError
+        If the list, the store, the register or the cluster cannot be used. A case that is
+        refused is a row of the summary.
+    """
+    prepare(asked)
+    tasks = _tasks(cases, asked)
+    summary = Summary(len(tasks), asked.store)
+    try:
+        with Cluster(scheduler) if scheduler else Processes(min(processes, len(tasks))) as hands:
+            _gather(summary, hands, tasks, say)
+    finally:
+        with contextlib.suppress(OSError):
+            clear_aside(asked.store)
+        summary.write()
+    return summary
+
+
+def prepare(asked: Asked) -> None:
+    """Refuse what no case could be filed under; lay the store and the register."""
+    if asked.who is not None:
+        initials(asked.who)
+    try:
+        (asked.store / ASIDE).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(
+            f"nothing can be written there ({error.strerror or error}).",
+            where=str(asked.store),
+            next_step="Choose another folder with --out.",
+        ) from None
+    if asked.register is not None:
+        from veneercheck.record import Register
+
+        Register(asked.register).close()
+
+
+def _gather(summary: Summary, hands: Cluster | Processes, tasks: list[Task], say: Say) -> None:
+    began = said = written = time.monotonic()
+    for done in hands.check(tasks):
+        summary.add(done)
+        now = time.monotonic()
+        if now - said > _SAY_EVERY_S or len(summary.done) == len(tasks):
+            said = now
+            say(summary.progress(now - began))
+        if now - written > _WRITE_EVERY_S:
+            written = now
+            summary.write()
+
+
+def _tasks(cases: Path, asked: Asked) -> list[Task]:
+    """The cases of a list or a folder."""
+    if not cases.is_dir():
+        return tasks_of(cases, asked)
+    found, lone = look_through(cases, asked.store)
+    tasks = [one.task(at, asked) for at, one in enumerate(found)]
+    if not tasks:
+        told = "; ".join(lone_words(lone[:3])) or "no scan and no case file"
+        raise RecordError(
+            f"there is no case in it ({told}).",
+            where=str(cases),
+            next_step="Name scans D-0001_framework.stl and D-0001_waxup.stl, or write case files.",
+        )
+    return tasks

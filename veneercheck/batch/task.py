@@ -1,0 +1,272 @@
+"""One case among many: what is asked of it, the doing of it in any process, what became of it."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+import time
+import traceback
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from veneercheck import __version__
+from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
+from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
+from veneercheck.exits import Exit, code_of
+from veneercheck.filing import Made, make_case_folder, put_on_record
+from veneercheck.workflow import Order, Settled, settle
+
+if TYPE_CHECKING:
+    from veneercheck.record import Register
+    from veneercheck.report import Language, Paper
+
+PASSING = (UnreachableError, MemoryError, ConnectionError, TimeoutError)
+"""What may be over at the next attempt; a refused scan is refused again."""
+
+CHECKED, THERE, FAILED = "checked", "was there", "failed"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of every case alike.
+
+    Parameters
+    ----------
+    store : Path
+        Holds the case folders; every process that checks must see it under this path.
+    profile, unit, stage : str, optional
+        Where a case does not say otherwise.
+    aligned : bool
+    with_report : bool
+    lang : {"en", "de"}
+    paper : {"a4", "us-letter"}
+    register : str, optional
+        Every check is put on record here.
+    who : str, optional
+        Initials, for the record.
+    """
+
+    store: Path
+    profile: str | None = None
+    unit: str | None = None
+    stage: str | None = None
+    aligned: bool = False
+    with_report: bool = True
+    lang: Language = "en"
+    paper: Paper = "a4"
+    register: str | None = None
+    who: str | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Task:
+    """One case to check: paths or URLs, and what differs from what is asked of all.
+
+    Parameters
+    ----------
+    at : int
+        Its place in the list, from 0.
+    asked : Asked
+    number : str, optional
+        Case number, where the case file has none.
+    case, framework, waxup : str, optional
+        The scans may be left to the case file.
+    profile, unit, stage : str, optional
+    aligned : bool, optional
+    attempt : int
+        From 1.
+    version : str
+        Of the program that asks: another one would give another record.
+    """
+
+    at: int
+    asked: Asked
+    number: str | None = None
+    case: str | None = None
+    framework: str | None = None
+    waxup: str | None = None
+    profile: str | None = None
+    unit: str | None = None
+    stage: str | None = None
+    aligned: bool | None = None
+    attempt: int = 1
+    version: str = __version__
+
+    @property
+    def name(self) -> str:
+        """What to call it before its case file is read."""
+        return self.number or self.case or self.framework or f"case {self.at + 1}"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Done:
+    """What became of a case: a row of the summary.
+
+    Parameters
+    ----------
+    at : int
+    case : str
+        Case number, or what stands for it.
+    state : str
+        `checked`, `was there` (finished earlier) or `failed`.
+    code : int
+        The exit code that the case would have had alone.
+    verdict, alignment : str
+        Empty where it failed.
+    firm, undecided : int or None
+        Zones.
+    folder, key : str
+    attempts : int
+    seconds, cpu_s : float
+        Wall clock and processor time.
+    peak_mb : float
+        The most memory that its process had held so far; 0 where the system does not tell.
+    cause : str
+        Why it failed.
+    passing : bool
+        Another attempt may succeed.
+    """
+
+    at: int
+    case: str
+    state: str
+    code: int
+    verdict: str = ""
+    alignment: str = ""
+    firm: int | None = None
+    undecided: int | None = None
+    folder: str = ""
+    key: str = ""
+    attempts: int = 1
+    seconds: float = 0.0
+    cpu_s: float = 0.0
+    peak_mb: float = 0.0
+    cause: str = ""
+    passing: bool = False
+
+
+def do(task: Task) -> Done:
+    """Check one case into its folder, and on record if asked; nothing it meets is raised."""
+    began, cpu = time.perf_counter(), time.process_time()
+    try:
+        done = _done(task)
+    except VeneerCheckError as refusal:
+        done = failed(task, str(refusal), Exit.REFUSED, passing=isinstance(refusal, PASSING))
+    except Exception as fault:
+        last = traceback.extract_tb(fault.__traceback__)[-1]
+        words = f"{type(fault).__name__}: {fault} ({Path(last.filename).name}, {last.lineno})"
+        done = failed(
+            task, words, Exit.PROGRAM_FAULT, passing=isinstance(fault, (*PASSING, OSError))
+        )
+    return dataclasses.replace(
+        done,
+        seconds=round(time.perf_counter() - began, 3),
+        cpu_s=round(time.process_time() - cpu, 3),
+        peak_mb=_peak_mb(),
+    )
+
+
+def failed(task: Task, cause: str, code: Exit, *, passing: bool = False) -> Done:
+    """A case that was not checked, with the cause in one line."""
+    line = " ".join(cause.split())
+    return Done(
+        task.at, task.name, FAILED, code, attempts=task.attempt, cause=line, passing=passing
+    )
+
+
+def _done(task: Task) -> Done:
+    if task.version != __version__:
+        raise RecordError(
+            f"this process has version {__version__}, and {task.version} was asked for.",
+            where="the cluster",
+            next_step="Install the same version on every worker.",
+        )
+    if not task.asked.store.is_dir():
+        raise RecordError(
+            "this process does not see the folder for the results.",
+            where=str(task.asked.store),
+            next_step="Give --out a folder that every worker sees under the same path.",
+        )
+    with _settled(task) as work:
+        made = _made(task.asked, work)
+    result = json.loads((made.folder / "result.json").read_text(encoding="utf-8"))
+    return _told(task, made, result)
+
+
+def _made(asked: Asked, work: Settled) -> Made:
+    made = make_case_folder(
+        work, asked.store, with_report=asked.with_report, lang=asked.lang, paper=asked.paper
+    )
+    if asked.register is not None:
+        put_on_record(_register(asked.register), made, who=asked.who)
+    return made
+
+
+def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
+    decisions = [zone["decision"] for zone in result["zones"]]
+    return Done(
+        task.at,
+        result["case"]["number"] or task.name,
+        CHECKED if made.fresh else THERE,
+        code_of(result),
+        result["verdict"],
+        result["alignment"]["state"],
+        decisions.count("firm"),
+        decisions.count("undecided"),
+        str(made.folder),
+        made.key,
+        task.attempt,
+    )
+
+
+@contextmanager
+def _settled(task: Task) -> Iterator[Settled]:
+    """The case with its files on this machine's disk."""
+    with ExitStack() as stack:
+        case, framework, waxup = (
+            None if place is None else stack.enter_context(on_disk(place))
+            for place in (task.case, task.framework, task.waxup)
+        )
+        if task.case is not None and is_url(task.case) and None in (framework, waxup):
+            raise ProfileError(
+                "a case file at a URL cannot name its scans.",
+                where=task.case,
+                next_step="Name framework and waxup in the list.",
+            )
+        asked = task.asked
+        aligned = asked.aligned if task.aligned is None else task.aligned
+        order = Order(
+            framework,
+            waxup,
+            case,
+            task.profile or asked.profile,
+            task.unit or asked.unit,
+            aligned,
+            stage=task.stage or asked.stage,
+        )
+        work = settle(order)
+        if work.case.number is None and task.number is not None:
+            numbered = dataclasses.replace(work.case, number=task.number)
+            work = dataclasses.replace(work, case=numbered)
+        yield work
+
+
+@lru_cache(maxsize=1)
+def _register(place: str) -> Register:
+    """One for the life of the process."""
+    from veneercheck.record import Register
+
+    return Register(place)
+
+
+def _peak_mb() -> float:
+    try:
+        import resource
+    except ImportError:
+        return 0.0
+    unit = 1e6 if sys.platform == "darwin" else 1e3
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit, 1)
