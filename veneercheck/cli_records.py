@@ -155,9 +155,15 @@ def confirm_command(
         _tell([str(fault) for fault in faults])
         typer.echo(f"{case}: every byte is as it was written; compare its record with the register")
         return
-    from veneercheck.confirm import confirm
+    from veneercheck.confirm import confirm, unreadable
 
-    with open_register(register) as opened:
+    try:
+        opened = open_register(register)
+    except RecordError as refusal:
+        typer.echo(refusal)
+        _tell([str(fault) for fault in unreadable(register)])
+        raise
+    with opened:
         done = confirm(opened, case, repeat=not no_repeat, say=_say)
     for remark in done.remarks:
         typer.echo(remark)

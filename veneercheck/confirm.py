@@ -51,6 +51,14 @@ class Confirmation:
     remarks: tuple[str, ...]
 
 
+def unreadable(place: str) -> list[Difference]:
+    """What was altered in a register that cannot even be opened, where its file tells."""
+    from veneercheck.record.audit import first_page_faults
+
+    file = Path(place)
+    return first_page_faults(file) if file.is_file() else []
+
+
 def _silent(_: str) -> None:
     pass
 

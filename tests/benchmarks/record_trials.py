@@ -44,7 +44,7 @@ from veneercheck.export import export_bundle
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import built_in
 from veneercheck.record import Entry, Register, canonical, sha256_of
-from veneercheck.record.audit import audit
+from veneercheck.record.audit import audit, first_page_faults
 from veneercheck.record.bundle import bundle_faults
 from veneercheck.scan import write_stl
 from veneercheck.workflow import Settled
@@ -53,6 +53,8 @@ Counts = dict[str, int]
 
 ROUNDS = 4
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
+
+_PAGE_BYTES = 4096
 
 WRITER = """
 import sys
@@ -297,8 +299,13 @@ def _flipped(whole: bytes, at: int, chance: random.Random) -> bytes:
     return bytes(broken)
 
 
-def tampered_register(folder: Path, chance: random.Random, places: int) -> Counts:
-    """One flipped bit in the file of a register in SQLite: entry, row, index or byte is named."""
+def tampered_register(
+    folder: Path, chance: random.Random, places: int, *, within: int | None = None
+) -> Counts:
+    """One flipped bit in the file of a register in SQLite: entry, row, index or byte is named.
+
+    All over the file, or within its first bytes.
+    """
     register, entry = filed(folder)
     with register:
         for number in range(4):
@@ -310,15 +317,17 @@ def tampered_register(folder: Path, chance: random.Random, places: int) -> Count
     whole = file.read_bytes()
     told = Counter(places=places)
     for _ in range(places):
-        at = chance.randrange(len(whole))
+        at = chance.randrange(within or len(whole))
         file.write_bytes(_flipped(whole, at, chance))
         try:
             with Register(file) as opened:
                 found = [str(difference) for difference in audit(opened)]
         except RecordError as refusal:
-            found = [str(refusal)]
+            found = [str(refusal), *(str(fault) for fault in first_page_faults(file))]
         told["found"] += bool(found)
-        kinds = ("entry ", "table ", "index ", "page ", "schema (", f"byte {at}:", "row ")
+        size = "bytes 28 to 31" if 28 <= at < 32 else f"byte {at}:"
+        page = at // _PAGE_BYTES + 1
+        kinds = (size, "entry ", "table ", "index ", f"page {page} ", f"Page {page}:", "schema (")
         named = any(kind in words for words in found for kind in kinds)
         told["named"] += named
         told["in_file_only"] += bool(found) and not named

@@ -10,7 +10,9 @@ from pathlib import Path
 import pytest
 import record_trials as trials
 import sqlalchemy as sa
+from typer.testing import CliRunner
 
+from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.audit import audit
@@ -113,8 +115,28 @@ def test_a_hole_in_the_chain_is_named(place: str) -> None:
 def test_one_flipped_bit_anywhere_in_the_file_is_found_and_named(tmp_path: Path) -> None:
     """Places drawn by chance over the whole file; free space and its header included."""
     told = trials.tampered_register(tmp_path, random.Random(8), 40)
-    assert told["found"] == told["named"] + told["in_file_only"] == 40
-    assert told["wrong_byte"] == 0
+    assert told == {"places": 40, "found": 40, "named": 40, "in_file_only": 0, "wrong_byte": 0}
+
+
+def test_one_flipped_bit_in_what_says_how_to_read_the_file_is_named(tmp_path: Path) -> None:
+    """SQLite's file format: the first 100 bytes and the tables' form after them; where the file
+    cannot be opened any more, the byte is told all the same."""
+    told = trials.tampered_register(tmp_path, random.Random(3), 25, within=100)
+    assert told == {"places": 25, "found": 25, "named": 25, "in_file_only": 0, "wrong_byte": 0}
+
+
+def test_confirm_names_the_byte_of_a_register_that_cannot_be_opened(tmp_path: Path) -> None:
+    """SQLite's file format: without its first sixteen bytes it is no database."""
+    file = tmp_path / "register.sqlite"
+    with Register(file) as register:
+        register.append(*decision(0))
+    whole = file.read_bytes()
+    file.write_bytes(whole[:6] + b"_" + whole[7:])
+    done = CliRunner().invoke(app, ["records", "confirm", "--register", str(file)])
+    assert done.exit_code == 1 and "ALTERED register.sqlite, byte 6:" in done.output
+    (tmp_path / "letter").write_text("Dear Sir or Madam,\n" * 300, encoding="utf-8")
+    done = CliRunner().invoke(app, ["records", "confirm", "--register", str(tmp_path / "letter")])
+    assert "ALTERED" not in done.output and isinstance(done.exception, RecordError)
 
 
 def test_one_altered_sign_in_a_row_is_found_and_named(server: str) -> None:

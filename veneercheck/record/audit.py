@@ -17,6 +17,13 @@ _AT_ONCE = 200
 
 _BLOCK_BYTES = 4096
 
+_SIZE_AT = 28
+"""Where the first page says in how many pages the file is."""
+
+_COUNTERS = (range(24, 32), range(92, 100))
+"""Bytes of the first page that change with every entry, or with the library that writes (SQLite's
+file format, 1.3)."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Difference:
@@ -58,11 +65,42 @@ def audit(register: Register) -> list[Difference]:
             Difference(f"register, table {table}, entry {seq}", "belongs to no entry")
             for table, seq in register.strangers()
         ]
-    except RecordError as error:
-        found.append(Difference("register", f"cannot be read through: {error.what}"))
-    if not found and register.file is not None:
-        found += _bytes(register, register.file)
+    except (RecordError, TypeError, ValueError) as error:
+        found.append(Difference("register", f"cannot be read through: {error}"))
+    if register.file is not None:
+        found += first_page_faults(register.file) if found else _bytes(register, register.file)
     return found
+
+
+def first_page_faults(file: Path) -> list[Difference]:
+    """Where the first page of a register in SQLite is not what laying its tables leaves.
+
+    Parameters
+    ----------
+    file : Path
+        One that cannot be opened: its first page says how all the others are read.
+
+    Returns
+    -------
+    list of Difference
+        Empty where the fault lies elsewhere, or the file is none of this program's.
+    """
+    with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
+        empty = Path(room) / "register.sqlite"
+        Register(empty, lasting=False).close()
+        pages = [next(_blocks(one), b"").ljust(_BLOCK_BYTES, b"\0") for one in (file, empty)]
+    unlike = [at for at, (one, other) in enumerate(zip(*pages, strict=True)) if one != other]
+    told = [at for at in unlike if not any(at in counter for counter in _COUNTERS)]
+    if told:
+        # a page that has little in common with ours belongs to another file
+        ours = len(told) <= _BLOCK_BYTES // 2
+        words = "is not what laying the tables leaves there"
+        return [Difference(f"{file.name}, byte {told[0]}", words)] if ours else []
+    size = int.from_bytes(pages[0][_SIZE_AT : _SIZE_AT + 4], "big") * _BLOCK_BYTES
+    if size == file.stat().st_size:
+        return []
+    place = f"{file.name}, bytes {_SIZE_AT} to {_SIZE_AT + 3}"
+    return [Difference(place, "do not hold the size of the file")]
 
 
 def _engine_faults(register: Register) -> list[str]:
