@@ -263,7 +263,7 @@ def judged(trial: Trial, found: Alignment) -> dict[str, object]:
         "right": bool(right),
         "silent": bool(found.state is AlignmentState.TRUSTED and not right),
         "reference_mm2": round(found.reference_area_mm2, 1),
-        "reasons": list(found.reasons),
+        "reasons": [reason.words for reason in found.reasons],
         "evidence": {
             name: round(value, 5)
             for name, value in dataclasses.asdict(found.evidence).items()

@@ -119,7 +119,11 @@ def main() -> None:
             line = (
                 f"{name:<16}{case:<27}{found.state.value:<10}{1000 * mean:8.1f}{1000 * worst:8.1f}"
             )
-            print(line, " yes" if holds(found, mean, worst) else " NO ", *found.reasons)
+            print(
+                line,
+                " yes" if holds(found, mean, worst) else " NO ",
+                *(reason.words for reason in found.reasons),
+            )
 
 
 if __name__ == "__main__":

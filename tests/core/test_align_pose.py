@@ -93,7 +93,7 @@ def test_bridge_lifted_off_its_model_is_doubtful_and_told():
     body = bodies.make_body(spec)
     found = align(body.framework, body.waxup)
     assert found.state is AlignmentState.DOUBTFUL
-    assert any("not seated, or bent" in reason for reason in found.reasons)
+    assert any("not seated, or bent" in reason.words for reason in found.reasons)
     # The bridge's own fit takes the lift back: all of the bridge moves by 0.1 mm.
     points = body.framework.points_mm[body.bridge]
     gap = found.waxup_from_framework.apply(points) - body.waxup_from_framework.apply(points)

@@ -132,7 +132,7 @@ def test_another_size_is_measured_and_told_and_never_applied(lump):
     found = align(framework, lump)
     assert found.state is not AlignmentState.TRUSTED
     assert found.evidence.scale == pytest.approx(1.005, abs=1e-3)
-    assert any("% larger" in reason for reason in found.reasons)
+    assert any("% larger" in reason.words for reason in found.reasons)
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
 
 
@@ -144,7 +144,7 @@ def test_a_bow_is_measured_and_told(lump):
     found = align(framework, lump)
     assert found.state is not AlignmentState.TRUSTED
     assert found.evidence.bow_mm == pytest.approx(0.08, abs=0.02)
-    assert any("bent, or sprung" in reason for reason in found.reasons)
+    assert any("bent, or sprung" in reason.words for reason in found.reasons)
 
 
 def test_a_mirror_image_is_never_trusted(lump):

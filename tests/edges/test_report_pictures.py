@@ -316,7 +316,7 @@ def test_languages_say_the_same_things() -> None:
 
     def shape(lang: str) -> dict[str, list[str]]:
         return {
-            f"{section}.{name}": sorted(re.findall(r"{\w+}", text))
+            f"{section}.{name}": sorted(re.findall(r"{[^}]*}", text))
             for section, words in sections(lang).items()
             for name, text in words.items()
         }

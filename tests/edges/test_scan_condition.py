@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from veneercheck.core.types import Fault, TriangleMesh
+from veneercheck.report.words import Words
 from veneercheck.scan import Scan, estimate_noise_mm, merge, read_scan, self_crossings, write_stl
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
@@ -46,6 +47,10 @@ def scan_of(mesh: TriangleMesh, folder: Path, **options: str) -> Scan:
 
 
 def fault(scan: Scan, kind: str) -> Fault | None:
+    """The fault of a kind; each must be said the same by the catalogue of words."""
+    for one in scan.source.faults:
+        values = {"count": one.count, **one.values}
+        assert Words("en").told(one.code or one.kind, values, "") == one.words
     return next((one for one in scan.source.faults if one.kind == kind), None)
 
 

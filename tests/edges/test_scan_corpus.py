@@ -21,6 +21,7 @@ import pytest
 
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Region, TriangleMesh
+from veneercheck.report.words import Words
 from veneercheck.scan import ReadCaps, read_scan, stl_bytes
 
 # --- bodies -----------------------------------------------------------------------------------
@@ -864,6 +865,9 @@ def test_corpus(name: str, tmp_path: Path) -> None:
     scan = read_scan(path, caps=SMALL)
     told = {fault.kind: fault.count for fault in scan.source.faults if fault.kind not in ALWAYS}
     assert told == outcome.faults
+    for fault in scan.source.faults:
+        values = {"count": fault.count, **fault.values}
+        assert Words("en").told(fault.code or fault.kind, values, "") == fault.words
     assert len(scan.mesh.faces) == outcome.triangles == scan.source.triangles
     assert scan.source.unit == outcome.unit
     if outcome.area >= 0:

@@ -17,6 +17,7 @@ from veneercheck.core.types import (
     PlaceWords,
     Region,
     TriangleMesh,
+    Values,
 )
 
 FAR_MM = 1.5
@@ -97,7 +98,9 @@ def tell(
         foot = part.vertices[np.abs(reading.space.nearest_mm[part.vertices]) < FAR_MM]
         tooth, _, _ = told(foot)
         words = _WORDS.format(at=f" at {tooth}" if tooth else "", length=part.length_mm)
-        return Fault("attachment", 1, words, (float(x), float(y), float(z)))
+        values: Values = {"tooth": tooth or "", "length": part.length_mm}
+        code = "attachment_at" if tooth else "attachment"
+        return Fault("attachment", 1, words, (float(x), float(y), float(z)), values, code)
 
     return tuple(of(part) for part in found)
 

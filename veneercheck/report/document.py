@@ -28,6 +28,7 @@ from veneercheck.core.types import (
     Spot,
     Statistics,
     Structure,
+    Values,
     Zone,
 )
 
@@ -136,7 +137,15 @@ def _fault(fault: Fault) -> dict[str, Any]:
         "kind": fault.kind,
         "count": fault.count,
         "words": fault.words,
+        "code": fault.code or fault.kind,
+        "values": {"count": fault.count, **_values(fault.values)},
         "centre_mm": _place(fault.centre_mm),
+    }
+
+
+def _values(values: Values) -> dict[str, Any]:
+    return {
+        name: value if isinstance(value, str) else number(value) for name, value in values.items()
     }
 
 
@@ -183,7 +192,10 @@ def _alignment(alignment: Alignment) -> dict[str, Any]:
         "weakest": alignment.weakest,
         "noise_mm": number(alignment.noise_mm),
         "stopped": alignment.stopped,
-        "reasons": list(alignment.reasons),
+        "reasons": [reason.words for reason in alignment.reasons],
+        "coded": [
+            {"code": reason.code, "values": _values(reason.values)} for reason in alignment.reasons
+        ],
         "evidence": {
             name: number(value) for name, value in dataclasses.asdict(alignment.evidence).items()
         },

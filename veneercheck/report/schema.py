@@ -192,8 +192,22 @@ def _fault() -> Schema:
         kind=_text("Short name."),
         count=_whole("How many."),
         words=_text("What was found and done."),
+        code=_text("Of the sentence, for other languages."),
+        values=_values(),
         centre_mm=_vector("Where, in the scan's own frame, mm."),
     )
+
+
+def _coded() -> Schema:
+    return _object("One reason.", code=_text("Of the sentence."), values=_values())
+
+
+def _values() -> Schema:
+    return {
+        "type": "object",
+        "description": "What the sentence holds, by name.",
+        "additionalProperties": {"type": ["number", "string", "null"]},
+    }
 
 
 def _profile() -> Schema:
@@ -280,6 +294,7 @@ def _alignment() -> Schema:
         noise_mm=_number("Noise of both surfaces together, standard deviation, mm."),
         stopped=_text("How the fit ended."),
         reasons=_list({"type": "string"}, "Why the state is not better."),
+        coded=_list(_coded(), "The same reasons, for other languages."),
         evidence=_evidence(),
     )
 

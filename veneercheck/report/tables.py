@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.report.markup import Markup, table, tag
-from veneercheck.report.verdict import action_words
+from veneercheck.report.verdict import action_words, fault_words, reasons
 from veneercheck.report.words import Words
 
 Rows = tuple[list[str], list[list[str]]]
@@ -108,7 +108,7 @@ def alignment_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]
     if told["rival_share"] is not None:
         rows.append([words("report.rival_share"), words.percent(told["rival_share"])])
     if fit["reasons"]:
-        rows.append([words("report.reasons"), "; ".join(fit["reasons"])])
+        rows.append([words("report.reasons"), "; ".join(reasons(fit, words))])
     return rows
 
 
@@ -181,7 +181,7 @@ def scans_rows(document: Mapping[str, Any], words: Words) -> Rows:
 
 def _faults(scan: Mapping[str, Any], words: Words) -> str:
     """One sentence a fault, each from its capital letter to its full stop."""
-    told = (fault["words"].rstrip(".") for fault in scan["faults"])
+    told = (fault_words(fault, words).rstrip(".") for fault in scan["faults"])
     return " ".join(f"{one[:1].upper()}{one[1:]}." for one in told) or words("report.no_faults")
 
 

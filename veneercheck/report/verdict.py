@@ -111,6 +111,25 @@ def _part(part: str, words: Words) -> str:
     return words.known("place", words.known("surface", part) if part.isalpha() else part)
 
 
+def fault_words(fault: Mapping[str, Any], words: Words) -> str:
+    """What was found in a scan; English as filed, else the same in the reader's words."""
+    filed = str(fault["words"])
+    if words.lang == "en" or "code" not in fault:
+        return filed
+    return words.told(fault["code"], fault["values"], filed)
+
+
+def reasons(alignment: Mapping[str, Any], words: Words) -> list[str]:
+    """Why the alignment is not better; English as filed, else in the reader's words."""
+    filed = [str(reason) for reason in alignment["reasons"]]
+    if words.lang == "en" or "coded" not in alignment:
+        return filed
+    return [
+        words.told(one["code"], one["values"], english)
+        for one, english in zip(alignment["coded"], filed, strict=True)
+    ]
+
+
 def question_words(asked: Mapping[str, Any], words: Words) -> str:
     """A question with its place and size."""
     where = place_words(asked, words)

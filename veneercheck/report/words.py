@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import tomllib
+from collections.abc import Mapping
 from importlib import resources
 from typing import Any, Literal, get_args
 
@@ -46,6 +47,23 @@ class Words:
         if name is None:
             return self("format.none")
         return str(self._catalogue[section].get(name, name))
+
+    def told(self, code: str, values: Mapping[str, Any], filed: str) -> str:
+        """A fault or reason by its code; as filed in English, or where the code is not known."""
+        sentences = self._catalogue["told"]
+        one = f"{code}_one"
+        code = one if values.get("count") == 1 and one in sentences else code
+        if code not in sentences:
+            return filed
+        shown = {name: self._shown(value) for name, value in values.items()}
+        return str(sentences[code].format(**shown))
+
+    def _shown(self, value: object) -> object:
+        if isinstance(value, str):
+            return self.known("told_words", value)
+        if value is None:
+            return self("format.none")
+        return _Number(value, self)  # type: ignore[arg-type]
 
     def number(self, value: float | None, digits: int = 2) -> str:
         """A number with the language's decimal sign; a dash where it is unknown."""
@@ -98,6 +116,20 @@ class Words:
     def count(self, value: int) -> str:
         """A whole number in groups of three."""
         return f"{value:,}".replace(",", _NARROW_SPACE)
+
+
+class _Number:
+    """A number that a sentence asks for in its own precision, written as the language does."""
+
+    def __init__(self, value: float, words: Words) -> None:
+        self._value, self._words = value, words
+
+    def __format__(self, form: str) -> str:
+        text = format(self._value, form)
+        if self._words.lang == "en":
+            return text
+        text = text.replace(",", _NARROW_SPACE).replace("-", _MINUS).replace(".", ",")
+        return text.replace("%", f"{_NARROW_SPACE}%")
 
 
 @functools.cache

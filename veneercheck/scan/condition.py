@@ -182,7 +182,9 @@ def _told_borders(mesh: TriangleMesh, sides: Sides, rims: Rims) -> tuple[Fault, 
             f"{count:,} open {'rim' if count == 1 else 'rims'}, the longest "
             f"{rims.length_mm[longest]:.1f} mm round; left open."
         )
-        faults.append(Fault("holes", count, words, _triple_of(rims.centre_mm[longest])))
+        place = _triple_of(rims.centre_mm[longest])
+        values = {"longest": float(rims.length_mm[longest])}
+        faults.append(Fault("holes", count, words, place, values))
     return tuple(faults)
 
 

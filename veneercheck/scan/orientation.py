@@ -165,7 +165,8 @@ def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shap
             f"{int(turn.sum()):,} triangles faced inward "
             f"({float(area_mm2[turn].sum()):.0f} mm²); turned round."
         )
-        faults.append(Fault("inside_out", int(turn.sum()), words, _place(mesh, turn)))
+        values = {"area": float(area_mm2[turn].sum())}
+        faults.append(Fault("inside_out", int(turn.sum()), words, _place(mesh, turn), values))
     return Turning(turn if turn.any() else None, tuple(faults))
 
 

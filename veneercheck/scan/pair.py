@@ -126,7 +126,7 @@ def _units_differ(framework: Scan, waxup: Scan) -> list[Fault]:
     if one == other:
         return []
     words = f"the framework was read in {one}, the wax-up in {other}; both are now in mm."
-    return [Fault("units_differ", 2, words)]
+    return [Fault("units_differ", 2, words, values={"framework": one, "waxup": other})]
 
 
 def _sizes_differ(framework: TriangleMesh, waxup: TriangleMesh) -> list[Fault]:
@@ -138,7 +138,8 @@ def _sizes_differ(framework: TriangleMesh, waxup: TriangleMesh) -> list[Fault]:
         f"the framework is {sizes[0]:.1f} mm across, the wax-up {sizes[1]:.1f} mm: "
         "another unit, or not the same piece of work?"
     )
-    return [Fault("sizes_differ", 1, words)]
+    values = {"framework": sizes[0], "waxup": sizes[1]}
+    return [Fault("sizes_differ", 1, words, values=values)]
 
 
 def _same_twice(framework: Scan, waxup: Scan) -> list[Fault]:

@@ -64,7 +64,7 @@ def _told(counts: Ints) -> tuple[Fault, ...]:
         faults.append(Fault("polygons_cut", many, words))
     if few:
         words = f"{few:,} faces with fewer than three corners were left out."
-        faults.append(Fault("degenerate_triangles", few, words))
+        faults.append(Fault("degenerate_triangles", few, words, code="degenerate_polygons"))
     return tuple(faults)
 
 

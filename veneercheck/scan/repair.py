@@ -130,7 +130,9 @@ def told_cracks(points: Floats, takes_place: Ints) -> Fault:
     moved = takes_place != np.arange(len(takes_place))
     count = int(moved.sum())
     words = f"{count:,} border points less than {CRACK_MM * 1000:.0f} µm apart were joined."
-    return Fault("unmerged_vertices", count, words, middle(points[moved]))
+    values = {"apart": CRACK_MM * 1000}
+    place = middle(points[moved])
+    return Fault("unmerged_vertices", count, words, place, values, "cracks")
 
 
 def drop_fragments(mesh: TriangleMesh, part: Ints, area_mm2: Floats) -> Fix:
@@ -160,7 +162,9 @@ def _told_dropped(mesh: TriangleMesh, gone: Bools, count: int, lost: float) -> F
         f"{count:,} floating {plural}, {lost:.2f} mm² in all, each smaller than "
         f"{FRAGMENT_MM2:.0f} mm², left out."
     )
-    return Fault("floating_fragments", count, words, middle(mesh.points_mm[mesh.faces[gone, 0]]))
+    place = middle(mesh.points_mm[mesh.faces[gone, 0]])
+    values = {"lost": lost, "smaller": FRAGMENT_MM2}
+    return Fault("floating_fragments", count, words, place, values)
 
 
 def _told_shattered(count: int, share: float) -> Fault:
@@ -168,4 +172,4 @@ def _told_shattered(count: int, share: float) -> Fault:
         f"the surface falls into {count:,} parts; {share:.0%} of it in pieces smaller than "
         f"{FRAGMENT_MM2:.0f} mm². All were kept: the mesh may be torn."
     )
-    return Fault("shattered", count, words)
+    return Fault("shattered", count, words, values={"share": share, "smaller": FRAGMENT_MM2})

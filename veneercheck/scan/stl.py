@@ -84,7 +84,7 @@ def _trailing(promised: int, held: int, rest: int) -> tuple[Fault, ...]:
         f"{more:,} bytes follow the {promised:,} triangles that the header names; "
         "they were not read."
     )
-    return (Fault("trailing_bytes", more, words),)
+    return (Fault("trailing_bytes", more, words, values={"promised": promised}),)
 
 
 def read_ascii(data: bytes, name: str, caps: ReadCaps) -> RawSurface:

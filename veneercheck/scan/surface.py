@@ -89,7 +89,9 @@ def _far(mesh: TriangleMesh) -> list[Fault]:
         f"coordinates reach {reach:,.0f} mm from the origin, where single-precision files step "
         f"by {step:.2g} µm; kept as they are."
     )
-    return [Fault("far_from_origin", 1, words, middle(mesh.points_mm))]
+    return [
+        Fault("far_from_origin", 1, words, middle(mesh.points_mm), {"reach": reach, "step": step})
+    ]
 
 
 def _coarse(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
@@ -104,7 +106,9 @@ def _coarse(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
         f"{count:,} triangles have sides longer than {COARSE_MM} mm "
         f"({area / float(shape.area_mm2.sum()):.0%} of the surface): detail between is not known."
     )
-    return [Fault("coarse_areas", count, words, middle(mesh.points_mm[mesh.faces[coarse, 0]]))]
+    place = middle(mesh.points_mm[mesh.faces[coarse, 0]])
+    values = {"side": COARSE_MM, "share": area / float(shape.area_mm2.sum())}
+    return [Fault("coarse_areas", count, words, place, values)]
 
 
 def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> list[Fault]:
@@ -127,8 +131,9 @@ def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> lis
     spikes = tips[(height > _SPIKE_MM) & (height > _SPIKE_STEEPNESS * side)]
     if not len(spikes):
         return []
+    values = {"high": float(height.max())}
     words = f"{len(spikes):,} spikes up to {height.max():.2f} mm high; left as they are."
-    return [Fault("spikes", len(spikes), words, middle(mesh.points_mm[spikes]))]
+    return [Fault("spikes", len(spikes), words, middle(mesh.points_mm[spikes]), values)]
 
 
 def _stand_off(
@@ -179,7 +184,8 @@ def _filled(
         f"{float(shape.area_mm2[faces].sum()):.1f} mm² in all, look filled in by the scanner; "
         "they are not measured."
     )
-    return filled, [Fault("filled_areas", patches, words, middle(mesh.points_mm[filled]))]
+    values = {"area": float(shape.area_mm2[faces].sum())}
+    return filled, [Fault("filled_areas", patches, words, middle(mesh.points_mm[filled]), values)]
 
 
 def _sharp_rim(mesh: TriangleMesh, sides: Sides, coarse: Bools, fine: Bools, patch: Ints) -> Floats:

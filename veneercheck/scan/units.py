@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import ScanError
-from veneercheck.core.types import Fault
+from veneercheck.core.types import Fault, Values
 
 MM_PER_UNIT = {
     "um": 1e-3,
@@ -135,7 +135,9 @@ def _within(size_mm: float, bounds: tuple[float, float]) -> bool:
 
 
 def _told(kind: str, words: str, size: float, unit: str) -> Fault:
-    return Fault(kind, 1, f"{words}{size * MM_PER_UNIT[unit]:.1f} mm across.")
+    across = size * MM_PER_UNIT[unit]
+    values: Values = {"unit": _WORDS[unit], "across": across}
+    return Fault(kind, 1, f"{words}{across:.1f} mm across.", values=values)
 
 
 def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:

@@ -21,6 +21,7 @@ from veneercheck.core.types import (
     Bools,
     FitEvidence,
     Floats,
+    Reason,
     RigidMotion,
     TriangleMesh,
 )
@@ -222,7 +223,7 @@ def _changed(
     left: Pattern,
     evidence: FitEvidence,
     options: AlignOptions,
-) -> tuple[str, ...]:
+) -> tuple[Reason, ...]:
     """What was changed between the scans beyond the cut, the plainest cause first."""
     limit, told = options.limit_mm, []
     if abs(left.scale - 1.0) > max(options.scale_limit, _SURE * left.scale_u):
@@ -240,12 +241,12 @@ def _changed(
     return tuple(told)
 
 
-def _state(done: _Fit, evidence: FitEvidence) -> tuple[AlignmentState, tuple[str, ...]]:
+def _state(done: _Fit, evidence: FitEvidence) -> tuple[AlignmentState, tuple[Reason, ...]]:
     body, target, last, sure = done.body, done.target, done.last, done.sure
     quality = polish.judge(body, target, last.motion)
     area = last.area_mm2
-    failed: list[str] = []
-    doubt: list[str] = []
+    failed: list[Reason] = []
+    doubt: list[Reason] = []
     if area < _LEAST_REFERENCE_MM2:
         failed.append(words.too_little(area))
     if quality.sharpness < _LEAST_SHARPNESS:
@@ -285,7 +286,7 @@ def _outcome(done: _Fit) -> Alignment:
     )
 
 
-def _nothing(body: Body, motion: RigidMotion, reason: str) -> Alignment:
+def _nothing(body: Body, motion: RigidMotion, reason: Reason) -> Alignment:
     return Alignment(
         waxup_from_framework=motion,
         state=AlignmentState.FAILED,

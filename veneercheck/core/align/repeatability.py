@@ -124,7 +124,9 @@ def repeatability(
     for i, j in itertools.combinations(range(len(scans)), 2):
         found = align(scans[i], scans[j], options=options)
         if found.state is AlignmentState.FAILED:
-            refused.append(f"scans {i + 1} and {j + 1}: " + "; ".join(found.reasons))
+            refused.append(
+                f"scans {i + 1} and {j + 1}: " + "; ".join(reason.words for reason in found.reasons)
+            )
             continue
         variance.append(found.rms_mm**2 / 2)
         forms.append(_form(scans[i], scans[j], found, _carried(part, scans[0], scans[i], options)))

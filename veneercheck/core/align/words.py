@@ -7,106 +7,131 @@ import numpy as np
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import Certainty, slippage
+from veneercheck.core.types import Reason
 
-NO_CONTACT = (
+NO_CONTACT = Reason(
+    "no_contact",
     "no part of the framework coincides with the wax-up: check that both scans are of the same "
-    "work, in the same unit, and that some surface was left uncut in both"
+    "work, in the same unit, and that some surface was left uncut in both",
 )
-GIVEN_WITHOUT_CONTACT = (
+GIVEN_WITHOUT_CONTACT = Reason(
+    "given_without_contact",
     "in the shared frame next to nothing of the framework lies on the wax-up, so the frame "
-    "cannot be checked"
+    "cannot be checked",
 )
-CROSSING_ONLY = (
-    "the surfaces merely cross where they should coincide: no pose fits the uncut surface"
+CROSSING_ONLY = Reason(
+    "crossing_only",
+    "the surfaces merely cross where they should coincide: no pose fits the uncut surface",
 )
 
 
-def too_little(area_mm2: float) -> str:
+def too_little(area_mm2: float) -> Reason:
     """Too little uncut surface."""
-    return (
+    return Reason(
+        "too_little",
         f"only {area_mm2:.1f} mm² of uncut surface found: leave more of it in the scans (collar, "
-        "model base), or mark it"
+        "model base), or mark it",
+        {"area": area_mm2},
     )
 
 
-def too_loose(bound_mm: float, body: Body, last: Polished, sure: Certainty) -> str:
+def too_loose(bound_mm: float, body: Body, last: Polished, sure: Certainty) -> Reason:
     """The uncut surface does not hold the framework firmly enough."""
     lying = rows(last.pairs.point_mm, last.pairs.normal, sure.centre_mm)[last.weight > 0]
     _, like = slippage(lying, body.radius_mm) if len(lying) else (0, "")
     sliding = f"; it is like {like} and slides along itself" if like else ""
-    return (
+    least = weakest(body, last, sure)
+    return Reason(
+        "too_loose_sliding" if like else "too_loose",
         f"the uncut surface holds the framework only to ±{2000 * bound_mm:.0f} µm (k = 2) at the "
-        f"farthest point, least {weakest(body, last, sure)}{sliding}"
+        f"farthest point, least {least}{sliding}",
+        {"bound": 2000 * bound_mm, "least": least, "like": like},
     )
 
 
-def rival(rival_mm2: float, best_mm2: float) -> str:
+def rival(rival_mm2: float, best_mm2: float) -> Reason:
     """Another pose fits nearly as well."""
-    return (
+    return Reason(
+        "rival",
         f"another pose fits nearly as well ({max(rival_mm2, 0):.0f} against {best_mm2:.0f} mm² of "
-        "contact): pick three points on both scans"
+        "contact): pick three points on both scans",
+        {"rival": max(rival_mm2, 0.0), "best": best_mm2},
     )
 
 
-def not_seated(difference_mm: float, own_used: bool) -> str:
+def not_seated(difference_mm: float, own_used: bool) -> Reason:
     """Bridge and model do not lie to each other as they did."""
     used = (
         "the bridge's own uncut surface was used"
         if own_used
         else "the fit is a compromise between the two"
     )
-    return (
+    return Reason(
+        "not_seated_own" if own_used else "not_seated",
         f"the bridge lies up to {1000 * difference_mm:.0f} µm otherwise on its model than in the "
-        f"wax-up scan: not seated, or bent; {used}"
+        f"wax-up scan: not seated, or bent; {used}",
+        {"difference": 1000 * difference_mm},
     )
 
 
-def halves(apart_mm: float) -> str:
+def halves(apart_mm: float) -> Reason:
     """Two halves of the reference place the framework otherwise."""
-    return (
+    return Reason(
+        "halves",
         f"fits on either half of the uncut surface part by {1000 * apart_mm:.0f} µm at the "
-        "farthest point: some of it was changed between the scans"
+        "farthest point: some of it was changed between the scans",
+        {"apart": 1000 * apart_mm},
     )
 
 
-def another_size(scale: float) -> str:
+def another_size(scale: float) -> Reason:
     """One scan is larger than the other."""
-    return (
+    return Reason(
+        "another_size",
         f"the framework is {100 * (scale - 1):+.2f} % larger than the wax-up where it was not cut: "
-        "check unit and calibration, or shrinkage; the difference is told, not applied"
+        "check unit and calibration, or shrinkage; the difference is told, not applied",
+        {"percent": 100 * (scale - 1)},
     )
 
 
-def bowed(bow_mm: float) -> str:
+def bowed(bow_mm: float) -> Reason:
     """The span springs."""
-    return (
+    return Reason(
+        "bowed",
         f"the middle of the span lies {1000 * bow_mm:.0f} µm otherwise to its ends than in the "
-        "wax-up scan: bent, or sprung"
+        "wax-up scan: bent, or sprung",
+        {"bow": 1000 * bow_mm},
     )
 
 
-def part_off(part_mm: float) -> str:
+def part_off(part_mm: float) -> Reason:
     """One part lies otherwise than the rest."""
-    return (
+    return Reason(
+        "part_off",
         f"a part of the work lies {1000 * part_mm:.0f} µm otherwise to the rest than in the wax-up "
-        "scan: die not seated, or bent"
+        "scan: die not seated, or bent",
+        {"part": 1000 * part_mm},
     )
 
 
-def swollen(offset_mm: float) -> str:
+def swollen(offset_mm: float) -> Reason:
     """A collar was added to or scraped."""
     side = "outside" if offset_mm > 0 else "inside"
-    return (
+    return Reason(
+        f"swollen_{side}",
         f"uncut surface lies evenly {1000 * abs(offset_mm):.0f} µm {side} the wax-up in places: "
-        "collar resealed or scraped"
+        "collar resealed or scraped",
+        {"offset": 1000 * abs(offset_mm)},
     )
 
 
-def frame_untrue(off_mm: float) -> str:
+def frame_untrue(off_mm: float) -> Reason:
     """A shared frame that the uncut surface does not confirm."""
-    return (
+    return Reason(
+        "frame_untrue",
         f"the shared frame is not true: the uncut surface fits best {1000 * off_mm:.0f} µm away "
-        "from it; check without --aligned"
+        "from it; check without --aligned",
+        {"off": 1000 * off_mm},
     )
 
 

@@ -1,6 +1,12 @@
 """The nouns of the check, one topic a file; everything is imported from here."""
 
-from veneercheck.core.types.alignment import Alignment, AlignmentState, FitEvidence
+from veneercheck.core.types.alignment import (
+    Alignment,
+    AlignmentState,
+    FitEvidence,
+    Reason,
+    Values,
+)
 from veneercheck.core.types.case import (
     ASK,
     CAST,
@@ -73,6 +79,7 @@ __all__ = [
     "Point",
     "Question",
     "RayOutcome",
+    "Reason",
     "Recheck",
     "Region",
     "RigidMotion",
@@ -85,6 +92,7 @@ __all__ = [
     "Structure",
     "Trend",
     "TriangleMesh",
+    "Values",
     "Verdict",
     "Weight",
     "Zone",

@@ -3,9 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from enum import StrEnum
 
 from veneercheck.core.types.geometry import Bools, Floats, RigidMotion
+
+Values = Mapping[str, float | str]
+"""What a sentence holds, by name: numbers as they are, words as codes."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Reason:
+    """Something told, as a code with its values and as an English sentence."""
+
+    code: str
+    words: str
+    values: Values = dataclasses.field(default_factory=dict)
 
 
 class AlignmentState(StrEnum):
@@ -80,8 +93,8 @@ class Alignment:
         Estimated noise of the two surfaces together, standard deviation.
     stopped : str
         How the iteration ended.
-    reasons : tuple of str
-        Why the state is not better, in words.
+    reasons : tuple of Reason
+        Why the state is not better.
     evidence : FitEvidence
     """
 
@@ -97,5 +110,5 @@ class Alignment:
     weakest: str = ""
     noise_mm: float = float("nan")
     stopped: str = ""
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Reason, ...] = ()
     evidence: FitEvidence = FitEvidence()

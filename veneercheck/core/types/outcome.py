@@ -6,7 +6,7 @@ import dataclasses
 from datetime import datetime
 from enum import StrEnum
 
-from veneercheck.core.types.alignment import Alignment
+from veneercheck.core.types.alignment import Alignment, Values
 from veneercheck.core.types.case import Case, Frame, Limits
 from veneercheck.core.types.geometry import Floats, Ints, TriangleMesh
 from veneercheck.core.types.space import SpaceMap
@@ -22,6 +22,10 @@ class Fault:
     count: int
     words: str
     centre_mm: tuple[float, float, float] | None = None
+    values: Values = dataclasses.field(default_factory=dict)
+    """What the sentence holds, by name, for saying it in another language."""
+    code: str = ""
+    """Of the sentence, where one kind has several; else its kind."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -1,0 +1,82 @@
+"""What scans and alignment tell is a code with values: the English catalogue says it over again."""
+
+from __future__ import annotations
+
+import types
+
+import numpy as np
+import pytest
+
+from veneercheck.core.align import words as told
+from veneercheck.core.types import Reason
+from veneercheck.report.verdict import reasons
+from veneercheck.report.words import Words, sections
+
+BODY = types.SimpleNamespace(radius_mm=10.0)
+LAST = types.SimpleNamespace(
+    pairs=types.SimpleNamespace(point_mm=np.zeros((3, 3)), normal=np.zeros((3, 3))),
+    weight=np.ones(3),
+)
+SURE = types.SimpleNamespace(centre_mm=np.zeros(3))
+
+
+def loose(monkeypatch: pytest.MonkeyPatch, like: str) -> Reason:
+    monkeypatch.setattr(told, "weakest", lambda *_: "along the bridge")
+    monkeypatch.setattr(told, "slippage", lambda *_: (1, like))
+    return told.too_loose(0.0312, BODY, LAST, SURE)  # type: ignore[arg-type]
+
+
+def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
+    return [
+        told.NO_CONTACT,
+        told.GIVEN_WITHOUT_CONTACT,
+        told.CROSSING_ONLY,
+        told.too_little(3.14),
+        loose(monkeypatch, ""),
+        loose(monkeypatch, "a cylinder"),
+        told.rival(-2.0, 812.6),
+        told.not_seated(0.0524, own_used=True),
+        told.not_seated(0.0524, own_used=False),
+        told.halves(0.0301),
+        told.another_size(1.0123),
+        told.another_size(0.9877),
+        told.bowed(0.088),
+        told.part_off(0.061),
+        told.swollen(0.05),
+        told.swollen(-0.05),
+        told.frame_untrue(0.123),
+    ]
+
+
+def test_reasons_of_the_alignment_are_said_in_both_languages(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Source: the English sentence as it was filed; numbers in German bear a comma."""
+    found = every_reason(monkeypatch)
+    for reason in found:
+        assert Words("en").told(reason.code, reason.values, "") == reason.words
+        assert Words("de").told(reason.code, reason.values, "") not in ("", reason.words)
+    coded = [{"code": reason.code, "values": dict(reason.values)} for reason in found]
+    filed = {"reasons": [reason.words for reason in found], "coded": coded}
+    german = reasons(filed, Words("de"))
+    assert reasons(filed, Words("en")) == filed["reasons"]
+    assert german[3].startswith("nur 3,1 mm²")
+    assert german[4].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
+    assert "gleicht einem Zylinder" in german[5]
+    assert "+1,23 % größer" in german[10] and "−1,23 % größer" in german[11]
+
+
+def test_what_has_no_code_stays_as_it_was_filed() -> None:
+    """Source: results filed before there were codes hold sentences only."""
+    assert Words("de").told("unheard_of", {}, "as filed") == "as filed"
+    assert reasons({"reasons": ["as filed"]}, Words("de")) == ["as filed"]
+
+
+def test_one_has_a_sentence_of_its_own_and_thousands_stand_apart() -> None:
+    """Source: grammar, and how German writes large numbers."""
+    holes = {"longest": 12.34}
+    assert Words("de").told("holes", {"count": 1, **holes}, "") == (
+        "1 offener Rand, 12,3 mm lang; offen gelassen."
+    )
+    assert Words("de").told("holes", {"count": 1200, **holes}, "").startswith("1\u202f200 offene")
+    assert sections("en")["told_words"].keys() == sections("de")["told_words"].keys()
