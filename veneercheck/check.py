@@ -59,8 +59,6 @@ class Surfaces:
         `Region` codes painted on the framework, −1 where nothing was painted.
     die : TriangleMesh, optional
         The prepared teeth, in the wax-up's frame.
-    reference : ndarray of bool, shape (n,), optional
-        Framework vertices that the alignment rests on, and no others.
     """
 
     framework: TriangleMesh
@@ -69,12 +67,9 @@ class Surfaces:
     waxup_noise_mm: float = 0.0
     paint: Ints | None = None
     die: TriangleMesh | None = None
-    reference: Bools | None = None
 
     def uncut(self) -> Bools | None:
-        """What was said to be uncut, by a mask of its own or by the paint on the framework."""
-        if self.reference is not None:
-            return self.reference
+        """What was painted as uncut: the alignment rests on it alone."""
         painted = None if self.paint is None else self.paint == Region.UNCUT
         return painted if painted is not None and painted.any() else None
 

@@ -160,6 +160,7 @@ def settled_again(entry: Entry, folder: Path) -> Settled:
         (framework["called"], waxup["called"]),
         folder / EARLIER if order["earlier"] else None,
         folder / scans["die"]["place"] if "die" in scans else None,
+        folder / scans["painted"]["place"] if "painted" in scans else None,
     )
 
 
@@ -169,8 +170,7 @@ def _again(entry: Entry, folder: Path, say: Say) -> str | None:
 
     try:
         work = settled_again(entry, folder)
-        there = {"framework": work.framework, "waxup": work.waxup, "die": work.die}
-        for role, scan in there.items():
+        for role, scan in work.scans.items():
             if scan is None:
                 continue
             if not scan.exists():

@@ -117,7 +117,7 @@ def make_case_folder(
         return made
     called = work.called or (work.framework.name, work.waxup.name)
     with _room(store) as room:
-        there = {"framework": work.framework, "waxup": work.waxup, "die": work.die}
+        there = work.scans
         used = {
             role: _kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
         }
@@ -135,6 +135,7 @@ def make_case_folder(
             called=called,
             earlier=earlier,
             die=used.get("die"),
+            reference=used.get("painted"),
         )
         carry_out(
             settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say

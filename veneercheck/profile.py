@@ -102,6 +102,8 @@ class CaseFile:
     waxup: Path | None = None
     die: Path | None = None
     waxup_kind: str = "scan"
+    painted: Path | None = None
+    """A copy of the framework on which areas are painted."""
 
 
 def built_in() -> Limits:
@@ -306,7 +308,7 @@ def parse_case(
     veneered = _table(document, "veneered", where)
     _known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
     scans = _table(document, "scans", where)
-    _known_keys(scans, (*_SCANS, "waxup_kind"), f"{where} [scans]")
+    _known_keys(scans, (*_SCANS, "painted", "waxup_kind"), f"{where} [scans]")
     kind = _choice(scans, "waxup_kind", _WAXUP_KINDS, "scan", f"{where} [scans]") or "scan"
     lots = _table(document, "lots", where)
     _known_keys(lots, MATERIALS, f"{where} [lots]")
@@ -335,12 +337,13 @@ def parse_case(
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
-    paths = {name: base / _text(scans, name, "", where) for name in _SCANS if name in scans}
+    named = [name for name in (*_SCANS, "painted") if name in scans]
+    paths = {name: base / _text(scans, name, "", where) for name in named}
     profile = _text(document, "profile", "", where) or None
     if profile and profile not in profile_names():
         profile = str(base / profile)
     framework, waxup, die = (paths.get(name) for name in _SCANS)
-    return CaseFile(case, profile, framework, waxup, die, kind)
+    return CaseFile(case, profile, framework, waxup, die, kind, paths.get("painted"))
 
 
 def _veneered_units(

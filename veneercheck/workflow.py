@@ -21,10 +21,10 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.check import Surfaces
     from veneercheck.core.align import Repeatability
     from veneercheck.core.types import (
-        Bools,
         Case,
         Check,
         Fault,
+        Ints,
         Limits,
         Outcome,
         Recheck,
@@ -67,7 +67,8 @@ class Order:
     earlier : Path, optional
         Folder of an earlier result of the same wax-up, to tell what changed.
     reference : Path, optional
-        A copy of the framework on which what was left uncut is painted green.
+        A copy of the framework on which areas are painted (`scan.PAINT_COLOURS`); over the case
+        file's own.
     """
 
     framework: Path | None = None
@@ -100,7 +101,7 @@ class Settled:
     die : Path, optional
         Scan of the prepared teeth, in the wax-up's frame.
     reference : Path, optional
-        A copy of the framework on which what was left uncut is painted green.
+        A copy of the framework on which areas are painted.
     waxup_kind : {"scan", "key"}
         A silicone key stands in for the wax-up: its inside is the contour.
     """
@@ -116,6 +117,16 @@ class Settled:
     die: Path | None = None
     reference: Path | None = None
     waxup_kind: str = "scan"
+
+    @property
+    def scans(self) -> dict[str, Path | None]:
+        """Every scan file by its role; None where there is none."""
+        return {
+            "framework": self.framework,
+            "waxup": self.waxup,
+            "die": self.die,
+            "painted": self.reference,
+        }
 
 
 def settle(order: Order) -> Settled:
@@ -143,7 +154,7 @@ def settle(order: Order) -> Settled:
         order.called,
         order.earlier,
         case_file.die,
-        order.reference,
+        order.reference or case_file.painted,
         case_file.waxup_kind,
     )
 
@@ -415,6 +426,8 @@ def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
     from veneercheck.core.types import Region, TriangleMesh
 
     paint, filled = pair.framework.paint, pair.framework.filled
+    if work.reference is not None:
+        paint = _painted_copy(work.reference, work.unit, pair.framework)
     if filled is not None:
         paint = np.full(len(filled), -1, dtype=np.int64) if paint is None else paint.copy()
         paint[filled] = Region.MODEL
@@ -424,37 +437,34 @@ def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
     if work.waxup_kind == "key":  # it faces the tooth; the contour that it shows faces outward
         waxup = TriangleMesh(waxup.points_mm, waxup.faces[:, ::-1])
     noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)
-    reference = None
-    if work.reference is not None:
-        reference = _painted_uncut(work.reference, work.unit, pair.framework.mesh)
-    return Surfaces(pair.framework.mesh, waxup, *noise, paint, reference=reference)
+    return Surfaces(pair.framework.mesh, waxup, *noise, paint)
 
 
-def _painted_uncut(path: Path, unit: str | None, framework: TriangleMesh) -> Bools:
-    """Framework vertices that lie on what is painted green on a copy of the framework."""
+def _painted_copy(path: Path, unit: str | None, framework: Scan) -> Ints:
+    """`Region` codes of the framework's vertices from a painted copy, over paint of its own."""
     import numpy as np
     from scipy.spatial import cKDTree
 
     from veneercheck import scan
-    from veneercheck.core.types import Region
 
-    mask = scan.read_scan(path, unit=unit)
-    green = None if mask.paint is None else mask.paint == Region.UNCUT
-    if green is None or not green.any():
+    copy = scan.read_scan(path, unit=unit)
+    if copy.paint is None:
         raise ScanError(
-            "nothing is painted green on it.",
+            "nothing is painted green or blue on it.",
             where=path.name,
             next_step="Paint what was left uncut in pure green (0, 255, 0) and save it as PLY.",
         )
-    away, nearest = cKDTree(mask.mesh.points_mm).query(framework.points_mm)
-    on_it = np.asarray(green[nearest] & (away < _MASK_WITHIN_MM))
-    if not on_it.any():
+    away, nearest = cKDTree(copy.mesh.points_mm).query(framework.mesh.points_mm)
+    own = copy.paint[nearest]
+    painted = np.asarray((own >= 0) & (away < _MASK_WITHIN_MM))
+    if not painted.any():
         raise ScanError(
-            "the green surface lies nowhere on the framework.",
+            "the painted surface lies nowhere on the framework.",
             where=path.name,
             next_step="Paint a copy of the framework's own scan, without moving it.",
         )
-    return on_it
+    before = np.full(len(own), -1, dtype=np.int64) if framework.paint is None else framework.paint
+    return np.where(painted, own, before)
 
 
 def repeated(

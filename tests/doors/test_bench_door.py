@@ -462,34 +462,65 @@ def test_bombs_and_names_end_as_refusals(page: Page) -> None:
 
 def test_a_short_fuzz_of_the_routes_ends_in_no_fault(page: Page) -> None:
     """Seeded, so that a failure comes again: no answer of 500, whatever is sent."""
-    rng = random.Random(9)
+    rng, real = random.Random(9), real_numbers(page)
     for _ in range(150):
-        method, path, body = fuzzed(rng)
-        code, _, told = page.ask(method, path, body, JSON)
+        method, path, body = fuzzed(rng, real)
+        code, _, told = page.ask(method, path, body, wild_headers(rng))
         assert code < 500, (method, path, body, told)
+
+
+def real_numbers(page: Page) -> list[str]:
+    """A check that ended with a result, so that the wild requests meet one, too."""
+    scans = {role: page.hand_in(mesh, f"{role}.stl")
+             for role, mesh in zip(("framework", "waxup"), caps(0.9), strict=True)}  # fmt: skip
+    number = page.json("POST", "/api/checks", scans)["number"]
+    for _ in range(600):
+        if page.json("GET", f"/api/checks/{number}")["files_ready"]:
+            break
+        time.sleep(0.1)
+    page.json("POST", f"/api/checks/{number}/cancel", {})
+    return [number, scans["framework"]]
+
+
+def wild_headers(rng: random.Random) -> dict[str, str]:
+    """Headers that a route may trip over."""
+    wild = [
+        {}, {"range": "bytes=5-1"}, {"range": "bytes=-1,0-"}, {"if-none-match": "\xff"},
+        {"accept-language": "de" * 99}, {"content-type": "multipart/form-data"},
+        {"content-type": "text/\xe9"}, {"cookie": "a;;=;b"}, {"expect": "x"},
+        {"accept-encoding": "\xff"}, {"if-modified-since": "never"}, {"host": "x"},
+    ]  # fmt: skip
+    return {**JSON, **(rng.choice(wild) if rng.random() < 0.3 else {})}
 
 
 PIECES = [
     "api", "checks", "scans", "limits", "cancel", "..", "%2e%2e", "%00", "all.zip", "report.html",
-    "20260101-000000-000000000000", "é", "%F0%9F%A6%B7", "login", "a" * 300, "?lang=xx", "%", "{}",
+    "20260101-000000-000000000000", "model", "painted", "view.js", "é",
+    "%F0%9F%A6%B7", "login", "a" * 300, "?lang=xx", "%", "{}",
 ]  # fmt: skip
 VALUES: list[Any] = [
     None, True, -1, 1e308, 0.3, "", "x", "\u0000", "é" * 90, [], [46], ["46"], [46.5], {},
-    {"a": []},
+    {"a": []}, {"46": [1, 2, 3]}, {"46": ["buccal"]}, {"46": [1e999]}, {"46": "x"}, "painted",
     "generic", "mm", "wax", "+z", "-y", "ask", "\ud800", ["occlusal"], [[1]], "0" * 24,
 ]  # fmt: skip
 FIELDS = [
     "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops", "stage",
     "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "name", "values", "layer.least_mm",
+    "teeth", "by_unit", "painted",
 ]  # fmt: skip
 
 
-def fuzzed(rng: random.Random) -> tuple[str, str, bytes]:
+def fuzzed(rng: random.Random, real: list[str]) -> tuple[str, str, bytes]:
     """A request somewhere between right and wild."""
     method = rng.choice(["GET", "POST", "PUT", "HEAD", "OPTIONS", "DELETE", "PATCH"])
-    routes = ["/api/checks", "/api/limits", UPLOAD, "/" + "/".join(rng.choices(PIECES, k=3))]
+    number = real[0]
+    routes = [
+        "/api/checks", "/api/limits", UPLOAD, "/" + "/".join(rng.choices([*PIECES, number], k=3)),
+        f"/api/checks/{number}/{rng.choice(PIECES)}", f"/checks/{number}/{rng.choice(PIECES)}",
+        f"/api/checks/{number}/painted",
+    ]  # fmt: skip
     path = rng.choice(routes).encode().decode("ascii", "ignore")
-    data: Any = {rng.choice(FIELDS): rng.choice(VALUES) for _ in range(rng.randrange(6))}
+    data: Any = {rng.choice(FIELDS): rng.choice([*VALUES, *real]) for _ in range(rng.randrange(6))}
     if rng.random() < 0.3:
         data = {"name": rng.choice(VALUES), "values": data}
     body = json.dumps(data).encode()
@@ -531,6 +562,73 @@ def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> No
     assert by_page["alignment"]["state"] == "trusted" and by_page["verdict"] == "findings"
     assert 0.6 < by_page["layer"]["median_mm"] < 0.7
     assert page.json("POST", f"/api/checks/{number}/cancel", {})["state"] in ("cancelled", "done")
+
+
+def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path: Path) -> None:
+    """Painted, picked and chosen on the page: the saved case file gives the same result.
+
+    Opaqued: the layer's limits hold without opaquer, so that 0.9 mm of cut is all of the layer.
+    """
+    framework, waxup = caps(0.9)
+    scans = {"framework": page.hand_in(framework, "f.stl"), "waxup": page.hand_in(waxup, "w.stl")}
+    said = {**scans, "units": [46], "occlusal": "+z", "stage": "opaqued"}
+    first = page.json("POST", "/api/checks", said)["number"]
+    _answered(page, first)
+    shown = page.json("GET", f"/api/checks/{first}/model")["plan"]
+    count, middle = shown["framework"]["vertices"], shown["teeth"]["46"]
+    nothing = page.ask("PUT", f"/api/checks/{first}/painted", bytes(count))
+    wrong = page.ask("PUT", f"/api/checks/{first}/painted", b"\1")
+    assert nothing[0] == wrong[0] == 422
+    half = bytes([2] * (count // 2) + [0] * (count - count // 2))
+    code, _, body = page.ask("PUT", f"/api/checks/{first}/painted", half)
+    assert code == 201
+    wish = {
+        "after": first,
+        "units": [46],
+        "stage": "opaqued",
+        "occlusal": "+z",
+        "buccal": "-y",
+        "teeth": {"46": middle},
+        "by_unit": {"46": ["occlusal"]},
+        **json.loads(body),
+    }
+    number = page.json("POST", "/api/checks", wish)["number"]
+    _answered(page, number)
+    until(page, number, "done")
+    packed = page.patient("GET", f"/checks/{number}/all.zip")[2]
+    zipfile.ZipFile(io.BytesIO(packed)).extractall(tmp_path)
+    saved = tmp_path / number
+    told = tomllib.loads((saved / "case.toml").read_text("utf-8"))
+    assert told["scans"] == {"painted": "scans/painted.ply"}
+    assert told["frame"] == {"occlusal": "+z", "buccal": "-y", "teeth": {"46": middle}}
+    for name, mesh in (("f.stl", framework), ("w.stl", waxup)):
+        (tmp_path / name).write_bytes(stl_bytes(mesh))
+    words = ["check", str(tmp_path / "f.stl"), str(tmp_path / "w.stl"), "--no-report"]
+    ended = CliRunner().invoke(
+        app, [*words, "--case", str(saved / "case.toml"), "--out", str(tmp_path / "out")]
+    )
+    assert ended.exit_code in (0, 1, 4), ended.output
+    by_page, by_command, plain = (
+        json.loads(text)
+        for text in (
+            (saved / "result.json").read_text("utf-8"),
+            (tmp_path / "out/result.json").read_text("utf-8"),
+            page.patient("GET", f"/checks/{first}/result.json")[2],
+        )
+    )
+    assert by_page.pop("checked_at_utc") and by_command.pop("checked_at_utc")
+    assert by_page == by_command and by_page["alignment"]["state"] != "failed"
+    assert by_page["case"]["stage"] == "opaqued"
+    # What was painted as uncut is the reference, and no longer counts as veneered.
+    assert by_page["space"]["veneered_area_mm2"] < 0.9 * plain["space"]["veneered_area_mm2"]
+
+
+def _answered(page: Page, number: str) -> None:
+    for _ in range(600):
+        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
+            return
+        time.sleep(0.1)
+    raise AssertionError("no result")
 
 
 def test_cancel_kill_and_restart(tmp_path: Path) -> None:

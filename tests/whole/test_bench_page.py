@@ -263,6 +263,48 @@ def test_keyboard_alone(tab: Any, files: dict[str, str]) -> None:
     assert tab.faults == []
 
 
+def test_what_was_guessed_is_corrected_on_the_model(tab: Any, files: dict[str, str]) -> None:
+    """Directions by pictures, a tooth by touch and by key, paint by stroke; all of it is asked."""
+    _drop(tab, files["one.stl"], files["other.stl"])
+    _taken(tab, "one.stl", "other.stl")
+    tab.locator("summary").click()
+    tab.locator(".tooth", has_text="46").click()
+    tab.click("#start")
+    tab.locator("#answer").wait_for()
+    _enough(tab)
+    tab.click("#correct-link")
+    tab.locator("#model[data-ready=yes]").wait_for()
+    assert tab.locator("#occlusal img").count() == tab.locator("#buccal img").count() == 6
+    tab.locator("#occlusal button[value='+z']").click()
+    tab.locator("#buccal button[value='+z']").click()  # both at once cannot be: the last one counts
+    assert tab.locator("#occlusal [aria-pressed=true]").count() == 0
+    tab.locator("#buccal button[value='-y']").click()
+    tab.locator("#occlusal button[value='+z']").focus()
+    tab.keyboard.press("Enter")
+    tab.locator("#units button").click()
+    tab.keyboard.press("Enter")  # the model has the focus, and the cross stands on the lump
+    tab.locator("#units button", has_text="46 ✓").wait_for()
+    tab.locator("#by-unit label", has_text="buccal").click()
+    tab.locator("#brushes button", has_text="left uncut").click()
+    box = tab.locator("#model").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x + 40, y + 20, steps=3)
+    tab.mouse.up()
+    tab.locator("#model-told", has_text="of the model is painted").wait_for()
+    with tab.expect_request(lambda one: one.method == "POST") as asked:
+        tab.click("#correct-check")
+    said = asked.value.post_data_json
+    assert (said["occlusal"], said["buccal"], said["by_unit"]) == ("+z", "-y", {"46": ["buccal"]})
+    # The cut lump's top lies 4.1 mm above its middle (5.0 less 0.9), straight under the cross.
+    assert said["teeth"]["46"][2] == pytest.approx(4.1, abs=0.3) and len(said["painted"]) == 24
+    tab.locator("#progress").wait_for()
+    tab.click("#cancel")
+    tab.locator("#ended").wait_for()
+    assert tab.faults == []
+
+
 SMALL = """() => [...document.querySelectorAll('a, button, select, input, summary, label.choice')]
   .map((one) => one.type === 'file' || one.matches('.choice input') ? one.closest('label') : one)
   .map((one) => [one, one.getBoundingClientRect()])
@@ -281,7 +323,8 @@ def test_tablet_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) 
     page = _enter(context, bench)
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
     number = page.evaluate("fetch('/api/checks').then((answer) => answer.json())")
-    checks = [f"check/{one['number']}" for one in number if one["verdict"]][-1:]
+    last = [one["number"] for one in number if one["verdict"]][-1:]
+    checks = [f"{view}/{one}" for one in last for view in ("check", "correct")]
     for view in ("new", "card", "limits", "day", *checks):
         page.evaluate(f"location.hash = '{view}'")
         page.locator(f"section[data-view={view.split('/')[0]}]").wait_for()
@@ -292,6 +335,8 @@ def test_tablet_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) 
             page.locator(f"section[data-view={view}] table").first.wait_for()
         if view.startswith("check"):
             page.locator("#answer").wait_for()
+        if view.startswith("correct"):
+            page.locator("#model[data-ready=yes]").wait_for()
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], view
         assert page.evaluate(SMALL % (TARGET_PX, TARGET_PX)) == [], view
         found = Axe().run(page, options=rules).response["violations"]

@@ -62,6 +62,7 @@ def whole(job: Job, store: Store, queue: Queue, words: Words) -> Shown:
         "profile": order["profile"],
         "beads_mm": order["beads_mm"],
         "unit": order["unit"],
+        "painted": "painted" in order,
         "step": _step(job),
         "left_s": _left_s(job, store) if state == "running" else None,
         "files_ready": [name for name in DOWNLOADS if (job.out / name).exists()],
@@ -91,9 +92,14 @@ def _zone(zone: Mapping[str, Any], words: Words) -> Shown:
         "words": words.known("finding", zone["finding"]),
         "firm": zone["decision"] == "firm",
         "action": action_words(zone, words),
-        "where": ", ".join(filter(None, (zone["tooth"], place))),
+        "where": ", ".join(_once([zone["tooth"], *place.split(", ")])),
         "worst": words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
     }
+
+
+def _once(parts: list[str | None]) -> list[str]:
+    """A place in words may name its tooth, too: told once."""
+    return list(dict.fromkeys(part for part in parts if part))
 
 
 def _step(job: Job) -> str:

@@ -32,15 +32,17 @@ from starlette.types import ASGIApp
 from veneercheck.bench import answer, limits
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard
 from veneercheck.bench.queue import Queue
-from veneercheck.bench.store import DOWNLOADS, Dropped, Job, Store
+from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
 from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
+from veneercheck.report.viewing import view_module
 from veneercheck.report.words import LANGUAGES, Language, Words, sections
 from veneercheck.scan.limits import ReadCaps
 
 _PARTS = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
+    "correct.js": "text/javascript; charset=utf-8",
     "arch.js": "text/javascript; charset=utf-8",
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
@@ -49,6 +51,9 @@ _PARTS = {
 
 _JSON_BYTES = 64 * 1024
 """A request is a dozen fields."""
+
+_PAINT_BYTES = 4 * 1024**2
+"""A byte a vertex: more than a framework is ever refined to."""
 
 _UPLOADS = 4
 """Scans handed in at once: two pairs."""
@@ -93,10 +98,13 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
+        Route("/api/checks/{number}/model", _model, methods=["GET"]),
+        Route("/api/checks/{number}/painted", _paint, methods=["PUT"]),
         Route("/api/limits", limits.listed, methods=["GET"]),
         Route("/api/limits", _change_limits, methods=["POST"]),
         Route("/checks/{number}/all.zip", _everything),
         Route("/checks/{number}/{name}", _fetch),
+        Route("/view.js", _view, methods=["GET"]),
         Route("/{part}", _part),
     ]
     app = Starlette(
@@ -153,7 +161,9 @@ def _filled(template: str, words: Words) -> str:
 
 async def _page(request: Request) -> Response:
     words = words_of(request)
-    told = json.dumps(sections(words.lang)["bench"], ensure_ascii=False).replace("<", "\\u003c")
+    catalogue = sections(words.lang)
+    surfaces = {f"surface_{code}": word for code, word in catalogue["surface"].items()}
+    told = json.dumps(catalogue["bench"] | surfaces, ensure_ascii=False).replace("<", "\\u003c")
     text = _filled(_own("page.html"), words).replace("[[lang]]", words.lang)
     return HTMLResponse(text.replace("[[words]]", told))
 
@@ -228,12 +238,12 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
         raise HTTPException(400, words_of(request)("bench.empty"))
 
 
-async def _small_body(request: Request) -> bytes:
+async def _small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
     body = b""
     async with asyncio.timeout(_PAUSE_S):
         async for chunk in request.stream():
             body += chunk
-            if len(body) > _JSON_BYTES:
+            if len(body) > most:
                 raise HTTPException(413, words_of(request)("bench.too_large"))
     return body
 
@@ -255,6 +265,8 @@ async def _ask(request: Request) -> Response:
     if bench.queue.full:
         raise HTTPException(429, words("bench.queue_full"))
     scans = _scans(bench, wish, words)
+    if "painted" in scans:
+        wish.case["scans"] = {"painted": f"scans/painted{PAINTED_END}"}
     profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
     if wish.case:
         texts["case.toml"] = toml_text(wish.case)
@@ -288,6 +300,12 @@ def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
         if scan is None:
             raise HTTPException(422, words("bench.two_scans"))
         found[role] = scan
+    if wish.painted is not None:
+        kept = before.painted if wish.painted == "painted" and before is not None else None
+        painted = kept or bench.store.dropped(wish.painted)
+        if painted is None:
+            raise HTTPException(422, words("bench.two_scans"))
+        found["painted"] = painted
     return found
 
 
@@ -310,6 +328,40 @@ def _job(request: Request) -> Job:
 async def _look(request: Request) -> Response:
     bench = bench_of(request)
     return JSONResponse(answer.whole(_job(request), bench.store, bench.queue, words_of(request)))
+
+
+async def _model(request: Request) -> Response:
+    """The framework of a check, on which guesses are corrected."""
+    from veneercheck.bench.correct import model
+
+    return JSONResponse(await asyncio.to_thread(model, _checked(request)))
+
+
+def _checked(request: Request) -> Job:
+    job = _job(request)
+    if job.result() is None:
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    return job
+
+
+async def _paint(request: Request) -> Response:
+    """Take what was painted, and keep it as a file that the next check may name."""
+    from veneercheck.bench.correct import painted
+
+    bench, job = bench_of(request), _checked(request)
+    brushes = await _small_body(request, _PAINT_BYTES)
+    content = await asyncio.to_thread(painted, job, brushes)
+    if not bench.store.room_for(len(content)):
+        raise HTTPException(507, words_of(request)("bench.disk_full"))
+    number, path = bench.store.new_scan(f"painted{PAINTED_END}")
+    await asyncio.to_thread(path.write_bytes, content)
+    bench.store.keep_scan(number)
+    return JSONResponse({"painted": number}, 201)
+
+
+async def _view(_: Request) -> Response:
+    """The report's own drawing, as a module."""
+    return Response(view_module(), media_type=_PARTS["page.js"])
 
 
 async def _cancel(request: Request) -> Response:
@@ -358,6 +410,8 @@ def _packed(job: Job) -> Path:
         for name_inside in ("case.toml", "profile.toml"):
             if (job.folder / name_inside).exists():
                 packed.write(job.folder / name_inside, f"{job.number}/{name_inside}")
+        if (painted := job.painted) is not None:
+            packed.write(painted.path, f"{job.number}/scans/{painted.path.name}")
     return Path(file.name)
 
 

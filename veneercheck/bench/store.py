@@ -23,6 +23,9 @@ from veneercheck.core.errors import RecordError
 SUFFIXES = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gz")
 """Ends of file names that are kept, because a reader may ask for them; others get none."""
 
+PAINTED_END = ".ply"
+"""Of a framework that was painted on the page."""
+
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{12}")
 _SCAN = re.compile(r"[0-9a-f]{24}")
 _LONGEST_NAME = 120
@@ -77,6 +80,11 @@ class Job:
         """One of its two scans."""
         told = self.order()[role]
         return Dropped(self.folder / told["file"], told["name"])
+
+    @property
+    def painted(self) -> Dropped | None:
+        """The framework as it was painted, if it was."""
+        return self.scan("painted") if "painted" in self.order() else None
 
     def tell(self, **line: Any) -> None:
         """Add a line to its progress."""

@@ -15,7 +15,8 @@ from veneercheck.report.words import LANGUAGES, Language
 UNITS = ("mm", "cm", "m", "um", "inch")
 _FIELDS = (
     "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops",
-    "stage", "profile", "beads_mm", "unit", "lang", "occlusal", "buccal",
+    "stage", "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "teeth",
+    "by_unit", "painted",
 )  # fmt: skip
 _LONGEST_TEXT = 80
 _LARGEST_BEAD_MM = 1.0
@@ -45,6 +46,8 @@ class Wish:
     framework: str | None
     waxup: str | None
     after: str | None
+    painted: str | None
+    """A painted copy by its number, or `painted` for that of the check before."""
     case: dict[str, Any]
     """The case file's document; empty where nothing was said."""
     profile: str | None
@@ -72,6 +75,7 @@ def read_wish(data: object) -> Wish:
         framework=_text(given, "framework"),
         waxup=_text(given, "waxup"),
         after=_text(given, "after"),
+        painted=_text(given, "painted"),
         case=_case(given),
         profile=_text(given, "profile"),
         beads_mm=None if beads is None else float(beads),
@@ -102,9 +106,11 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
     stage = _one_of(given, "stage", STAGES)
     if stage and stage != "wax":
         found["stage"] = stage
-    frame = {
+    frame: dict[str, Any] = {
         axis: value for axis in ("occlusal", "buccal") if (value := _text(given, axis)) is not None
     }
+    if given.get("teeth"):
+        frame["teeth"] = _mapping_of(given, "teeth")
     if frame:
         found["frame"] = frame
     veneered: dict[str, Any] = {}
@@ -114,10 +120,20 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
     stops = _text(given, "metal_stops")
     if stops and stops != "ask":
         veneered["metal_stops"] = stops
+    if given.get("by_unit"):
+        veneered["units"] = _mapping_of(given, "by_unit")
     if veneered:
         found["veneered"] = veneered
     parse_case(found)
     return found
+
+
+def _mapping_of(given: Mapping[str, Any], key: str) -> dict[str, Any]:
+    """By tooth, what the case file takes as it is: points, or surfaces."""
+    value = given[key]
+    if not isinstance(value, Mapping) or not all(isinstance(one, list) for one in value.values()):
+        raise _wrong(key, value)
+    return dict(value)
 
 
 def in_order(codes: list[int]) -> list[int]:

@@ -8,13 +8,13 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
 from veneercheck.core.anatomy import surface_word
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region
+from veneercheck.report import viewing
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.drawing import legend_bar
 from veneercheck.report.markup import Markup, tag
@@ -24,7 +24,7 @@ from veneercheck.report.verdict import question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views
 from veneercheck.report.words import Words, sections
 
-SCRIPTS = ("decode.js", "surface.js", "camera.js", "painter.js", "section.js", "page.js")
+SCRIPTS = (*viewing.SCRIPTS, "section.js", "page.js")
 
 _MOST_BYTE = 255
 """A vertex's zone is packed in a byte; zones beyond it stay in the list and the stills."""
@@ -42,9 +42,7 @@ _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 
 def script() -> str:
     """The page's own script, one closed block."""
-    folder = resources.files(__package__).joinpath("view")
-    code = "\n".join(folder.joinpath(name).read_text(encoding="utf-8") for name in SCRIPTS)
-    return f'(() => {{\n"use strict";\n{code}\n}})();\n'
+    return f'(() => {{\n"use strict";\n{viewing.scripts(SCRIPTS)}\n}})();\n'
 
 
 def view_section(scene: Scene) -> Markup:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from veneercheck.scan.paint import PAINT_COLOURS
     from veneercheck.scan.pair import ScanPair, read_pair, swapped
     from veneercheck.scan.reading import Scan, read_scan
-    from veneercheck.scan.writing import stl_bytes, write_stl
+    from veneercheck.scan.writing import painted_ply_bytes, stl_bytes, write_stl
 
 __all__ = [
     "PAINT_COLOURS",
@@ -20,6 +20,7 @@ __all__ = [
     "Scan",
     "ScanPair",
     "estimate_noise_mm",
+    "painted_ply_bytes",
     "read_pair",
     "read_scan",
     "self_crossings",
@@ -34,6 +35,7 @@ _HOME = {
     "Scan": "reading",
     "ScanPair": "pair",
     "estimate_noise_mm": "noise",
+    "painted_ply_bytes": "writing",
     "read_pair": "pair",
     "read_scan": "reading",
     "self_crossings": "crossings",

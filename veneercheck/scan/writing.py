@@ -1,4 +1,4 @@
-"""Binary STL, written whole or not at all."""
+"""Binary STL, written whole or not at all; and a painted copy as PLY."""
 
 from __future__ import annotations
 
@@ -10,11 +10,24 @@ import numpy as np
 
 from veneercheck.core.errors import ScanError
 from veneercheck.core.mesh import face_normals
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import Floats, Ints, TriangleMesh
 from veneercheck.scan.intake import printable_name
+from veneercheck.scan.paint import PAINT_COLOURS
 
 _HEADER = b"binary STL, lengths in millimetres"
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+
+_PAINTED = np.dtype([("place", "<f4", 3), ("colour", "u1", 3)])
+_CORNERS = np.dtype([("count", "u1"), ("vertex", "<i4", 3)])
+_UNPAINTED = (200, 200, 200)
+"""Grey, which says nothing."""
+
+_PLY_HEAD = (
+    "ply\nformat binary_little_endian 1.0\nelement vertex {vertices}\n"
+    "property float x\nproperty float y\nproperty float z\n"
+    "property uchar red\nproperty uchar green\nproperty uchar blue\n"
+    "element face {faces}\nproperty list uchar int vertex_indices\nend_header\n"
+)
 
 _NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 
@@ -26,6 +39,27 @@ def stl_bytes(mesh: TriangleMesh) -> bytes:
     records["corners"] = mesh.points_mm[mesh.faces]
     count = len(mesh.faces).to_bytes(4, "little")
     return _HEADER.ljust(80, b" ") + count + records.tobytes()
+
+
+def painted_ply_bytes(points: Floats, faces: Ints, paint: Ints) -> bytes:
+    """A mesh with painted vertices as a binary PLY that reads back as it was painted.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        In whatever unit the file is to have.
+    faces : ndarray of int, shape (m, 3)
+    paint : ndarray of int64, shape (n,)
+        `Region` codes of `PAINT_COLOURS`; any other stays unpainted.
+    """
+    vertices = np.zeros(len(points), dtype=_PAINTED)
+    vertices["place"], vertices["colour"] = points, _UNPAINTED
+    for colour, region in PAINT_COLOURS.items():
+        vertices["colour"][paint == region] = colour
+    triangles = np.zeros(len(faces), dtype=_CORNERS)
+    triangles["count"], triangles["vertex"] = 3, faces
+    head = _PLY_HEAD.format(vertices=len(points), faces=len(faces))
+    return head.encode("ascii") + vertices.tobytes() + triangles.tobytes()
 
 
 def write_stl(path: Path, mesh: TriangleMesh) -> None:

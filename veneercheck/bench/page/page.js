@@ -1,5 +1,6 @@
 // The views of the page: hand two scans in, follow a check, read its answer, look back over the day.
 import { drawArches, pontics, units } from "./arch.js";
+import { openCorrect, startCorrect } from "./correct.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
 import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly, words } from "./parts.js";
 
@@ -113,6 +114,8 @@ const anew = (found, more) => ({
   pontics: found.asked.pontics ?? [], surfaces: found.asked.veneered?.surfaces ?? [],
   metal_stops: found.asked.veneered?.metal_stops ?? "ask", stage: found.asked.stage ?? "wax",
   occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
+  teeth: found.asked.frame?.teeth ?? null, by_unit: found.asked.veneered?.units ?? null,
+  painted: found.painted ? "painted" : null,
   profile: found.profile, beads_mm: found.beads_mm, unit: found.unit, ...more,
 });
 
@@ -185,6 +188,7 @@ function showAnswer(found, under_way) {
   }
   showFiles(found);
   const page = found.files_ready.includes("report.html") && found.state !== "running";
+  part("correct-link").href = `#correct/${found.number}`;
   put("drawing", under_way ? words.drawing : "");
   const address = `/checks/${found.number}/report.html`;
   if (page && part("report").dataset.shows !== address) {
@@ -245,7 +249,7 @@ async function trimmed(list) {
     const [file, more] = scansOnly(list);
     if (more) throw new Error(words.too_many_files);
     const { scan } = await handIn(file);
-    await send(anew(shown, { framework: scan }));
+    await send(anew(shown, { framework: scan, painted: null })); // another scan, another frame
   } catch (refusal) {
     notice(refusal.message);
   }
@@ -288,6 +292,10 @@ async function show() {
   scrollTo(0, 0);
   if (known === "check") return open(number);
   try {
+    if (known === "correct") {
+      shown = await ask(`/api/checks/${number}`);
+      return await openCorrect(shown);
+    }
     await OPENERS[known]?.();
   } catch (refusal) {
     notice(refusal.message);
@@ -341,12 +349,13 @@ function begin() {
   part("start").addEventListener("click", start);
   part("cancel").addEventListener("click", () => post(`/api/checks/${shown.number}/cancel`, {}).then(() => look(shown.number), (refusal) => notice(refusal.message)));
   part("again").addEventListener("click", () => send(anew(shown, { unit: part("unit-again").value || shown.unit })));
-  part("swap-again").addEventListener("click", () => send(anew(shown, { framework: "waxup", waxup: "framework" })));
+  part("swap-again").addEventListener("click", () => send(anew(shown, { framework: "waxup", waxup: "framework", painted: null })));
   part("trimmed-file").addEventListener("change", (event) => trimmed(event.target.files).finally(() => { event.target.value = ""; }));
   part("card-done").addEventListener("click", () => localStorage.setItem("card", "seen"));
   part("print").addEventListener("click", () => print());
   drawArches();
   startLimits();
+  startCorrect((said) => send(anew(shown, said)));
   startDropping();
   addEventListener("hashchange", show);
   show();

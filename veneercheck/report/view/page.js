@@ -1,15 +1,12 @@
 // The view that turns: wires camera, painter, section and readings to pointer, finger and keys.
 
 const FLIGHT_MS = 450;
-const TURN_PER_PX = 0.008;
 const COARSE_MM = 0.45;
 const REST_MS = 160;
 const FINE_MS = 350;
 const MOVING_SHARE = 0.5;
 const FINEST = 2;
 const COVERAGE = 2;
-// Engines may lose NaN between corners: a value far below every space stands for it.
-const NOT_MEASURED = -1e9;
 const READABLE = -20;
 const BYTE = 256;
 
@@ -282,6 +279,23 @@ class View {
     return found;
   }
 
+  tap(x, y) {
+    if (this.measuring) this.measure(x, y);
+    else {
+      const found = this.readAt(x, y);
+      if (found) this.cutThrough(found.at);
+    }
+  }
+
+  hover(here) {
+    this.pointed = here;
+    if (this.waiting || this.measuring) return;
+    this.waiting = requestAnimationFrame(() => {
+      this.waiting = 0;
+      if (!this.moving) this.readAt(...this.pointed);
+    });
+  }
+
   measure(x, y) {
     const found = this.painter.read(this.camera, x, y);
     if (!found) return;
@@ -512,76 +526,6 @@ function border(index, places) {
     if (used === 1) found.push(...point(places, Math.floor(key / 4194304)), ...point(places, key % 4194304));
   }
   return Float32Array.from(found);
-}
-
-class Pointer {
-  constructor(view) {
-    this.view = view;
-    this.down = new Map();
-    const { canvas } = view;
-    canvas.addEventListener("pointerdown", (event) => this.press(event));
-    canvas.addEventListener("pointermove", (event) => this.move(event));
-    canvas.addEventListener("pointerup", (event) => this.lift(event));
-    canvas.addEventListener("pointercancel", (event) => this.down.delete(event.pointerId));
-    canvas.addEventListener("contextmenu", (event) => event.preventDefault());
-    canvas.addEventListener("wheel", (event) => {
-      if (document.activeElement !== canvas) return;
-      event.preventDefault();
-      view.camera.mmPerPx *= Math.exp(event.deltaY * 0.0012);
-      view.rested();
-    }, { passive: false });
-  }
-
-  press(event) {
-    this.view.canvas.focus({ preventScroll: true });
-    this.view.canvas.setPointerCapture(event.pointerId);
-    this.down.set(event.pointerId, [event.offsetX, event.offsetY]);
-    this.travelled = 0;
-  }
-
-  move(event) {
-    const { view } = this;
-    const here = [event.offsetX, event.offsetY], last = this.down.get(event.pointerId);
-    if (!last) {
-      if (event.pointerType === "mouse" && !view.measuring) this.hover(here);
-      return;
-    }
-    const step = [here[0] - last[0], here[1] - last[1]];
-    this.travelled += Math.abs(step[0]) + Math.abs(step[1]);
-    if (this.down.size === 2) this.pinch(event.pointerId, last, here);
-    else if (event.shiftKey || event.buttons & 6) view.camera.shift(...step);
-    else view.camera.turn(-step[0] * TURN_PER_PX, -step[1] * TURN_PER_PX);
-    this.down.set(event.pointerId, here);
-    view.rested();
-  }
-
-  pinch(id, last, here) {
-    const other = [...this.down].find(([key]) => key !== id)[1];
-    const before = Math.hypot(last[0] - other[0], last[1] - other[1]);
-    const after = Math.hypot(here[0] - other[0], here[1] - other[1]);
-    this.view.camera.mmPerPx *= before / Math.max(after, 1);
-    this.view.camera.shift((here[0] - last[0]) / 2, (here[1] - last[1]) / 2);
-  }
-
-  lift(event) {
-    const { view } = this;
-    if (this.down.delete(event.pointerId) && this.travelled < 5) {
-      if (view.measuring) view.measure(event.offsetX, event.offsetY);
-      else {
-        const found = view.readAt(event.offsetX, event.offsetY);
-        if (found) view.cutThrough(found.at);
-      }
-    }
-  }
-
-  hover(here) {
-    this.place = here;
-    if (this.waiting) return;
-    this.waiting = requestAnimationFrame(() => {
-      this.waiting = 0;
-      if (!this.view.moving) this.view.readAt(...this.place);
-    });
-  }
 }
 
 async function start() {

@@ -104,6 +104,8 @@ uniform vec4 ink;
 out vec4 colour;
 void main() { colour = ink; }`;
 
+// Engines may lose NaN between corners: a value far below every space stands for it.
+const NOT_MEASURED = -1e9;
 const DEEP_MM = 200;
 const FINER = 32;
 
@@ -154,6 +156,7 @@ class Painter {
       gl.bufferData(gl.ARRAY_BUFFER, values, gl.STATIC_DRAW);
       return buffer;
     });
+    this.buffers = buffers;
     this.meshes = [full, moving].map(({ index, ranges }) => {
       const array = gl.createVertexArray();
       gl.bindVertexArray(array);
@@ -167,6 +170,13 @@ class Painter {
       return { array, ranges };
     });
     gl.bindVertexArray(null);
+  }
+
+  // New values for one of the attributes that were uploaded.
+  renew(at, values) {
+    const { gl } = this;
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.buffers[at]);
+    gl.bufferSubData(gl.ARRAY_BUFFER, 0, values);
   }
 
   setLines(name, segments) {
