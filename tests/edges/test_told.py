@@ -9,7 +9,8 @@ import pytest
 
 from veneercheck.core.align import words as told
 from veneercheck.core.types import Reason
-from veneercheck.report.verdict import reasons
+from veneercheck.report.tables import limit_words
+from veneercheck.report.verdict import reading_words, reasons
 from veneercheck.report.words import Words, sections
 
 BODY = types.SimpleNamespace(radius_mm=10.0)
@@ -80,3 +81,13 @@ def test_one_has_a_sentence_of_its_own_and_thousands_stand_apart() -> None:
     )
     assert Words("de").told("holes", {"count": 1200, **holes}, "").startswith("1\u202f200 offene")
     assert sections("en")["told_words"].keys() == sections("de")["told_words"].keys()
+
+
+def test_over_contour_is_told_alike_on_every_face() -> None:
+    """Source: the terminal's «outside by»; a minus sign before a length is misread at the bench."""
+    zone = {"finding": "over_contour", "about": "veneer", "extreme_mm": -0.25, "u_mm": 0.03}
+    assert reading_words(zone, Words("en")) == "outside by 0.25 ± 0.06 mm"
+    assert reading_words(zone, Words("de")) == "außerhalb um 0,25 ± 0,06 mm"
+    assert limit_words({**zone, "limit_mm": 0.0}, Words("en")) == "the contour"
+    thin = {**zone, "finding": "too_thin", "extreme_mm": 0.66}
+    assert reading_words(thin, Words("en")) == "0.66 ± 0.06 mm"

@@ -134,7 +134,7 @@ def test_the_whole_way_with_dropped_files(
     page.locator("#answer").wait_for()
     assert page.inner_text("#verdict") == "One place to change before investing."
     line = page.inner_text("#zones li")
-    assert "take off" in line and "too thin · firm · worst layer 0." in line
+    assert "take off" in line and "too thin · firm · worst reading 0." in line
     page.locator("#report").wait_for()
     report = page.frame_locator("#report")
     assert "Room for the veneer" in report.locator("h1").inner_text()

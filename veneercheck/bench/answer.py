@@ -14,6 +14,7 @@ from veneercheck.report.verdict import (
     action_words,
     place_words,
     question_words,
+    reading_words,
     verdict_sentences,
 )
 from veneercheck.report.words import Words
@@ -93,7 +94,7 @@ def _zone(zone: Mapping[str, Any], words: Words) -> Shown:
         "firm": zone["decision"] == "firm",
         "action": action_words(zone, words),
         "where": ", ".join(_once([zone["tooth"], *place.split(", ")])),
-        "worst": words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
+        "worst": reading_words(zone, words),
     }
 
 

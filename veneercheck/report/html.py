@@ -37,6 +37,7 @@ from veneercheck.report.verdict import (
     beads_sentence,
     cautions,
     decision_sentences,
+    fault_words,
     place_words,
     question_words,
     verdict_sentences,
@@ -130,11 +131,11 @@ def _sections(
     found = [
         *_decisions(document, words),
         _what_to_do(document, words),
+        # What only the reader can answer belongs to what is to be done.
+        *_questions(document, words),
         _first_picture(document, stills, words),
         view,
     ]
-    if document["questions"]:
-        found.append(_questions(document, words))
     if stills:
         found += [_views(document, stills, words), _close_ups(document, stills, words, drawings)]
     if drawings:
@@ -242,14 +243,15 @@ def section_title(name: str, words: Words) -> str:
     return words("carrying.across", unit=unit) if unit else words("carrying.across_one")
 
 
-def _questions(document: Mapping[str, Any], words: Words) -> Markup:
+def _questions(document: Mapping[str, Any], words: Words) -> list[Markup]:
     asked = [tag("li", question_words(q, words)) for q in document["questions"]]
-    return _section("questions", words("report.questions"), tag("ul", *asked))
+    title = words("report.questions")
+    return [_section("questions", title, tag("ul", *asked))] if asked else []
 
 
 def _told(document: Mapping[str, Any], words: Words) -> list[Markup]:
     """What was recognised on the framework, and what the two scans told side by side."""
-    told = [beads_sentence(document, words), *(str(r["words"]) for r in document["remarks"])]
+    told = [beads_sentence(document, words), *(fault_words(r, words) for r in document["remarks"])]
     items = [tag("li", sentence) for sentence in told if sentence]
     return [tag("ul", *items)] if items else []
 

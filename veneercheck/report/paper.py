@@ -42,6 +42,7 @@ from veneercheck.report.verdict import (
     decision_sentences,
     place_words,
     question_words,
+    reading_words,
     verdict_sentences,
 )
 from veneercheck.report.words import Words
@@ -187,7 +188,7 @@ def _zone(
     title, name = zone_words(zone, words), f"zone-{zone['id']}"
     place = [place_words(zone, words)]
     finding = words.known("finding", zone["finding"])
-    reading = words.mm_sure(zone["extreme_mm"], zone["u_mm"])
+    reading = reading_words(zone, words)
     return {
         "number": str(zone["id"]),
         "firm": zone["decision"] == "firm",

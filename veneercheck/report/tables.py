@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.report.markup import Markup, table, tag
-from veneercheck.report.verdict import action_words, fault_words, reasons
+from veneercheck.report.verdict import action_words, fault_words, reading_words, reasons
 from veneercheck.report.words import Words
 
 Rows = tuple[list[str], list[list[str]]]
@@ -46,7 +46,7 @@ def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:
         zone["tooth"] or words("format.none"),
         words.known("surface", zone["surface"]),
         words.known("finding", zone["finding"]),
-        tag("span", words.mm_sure(zone["extreme_mm"], zone["u_mm"]), class_="number"),
+        tag("span", reading_words(zone, words), class_="number"),
         tag("span", limit_words(zone, words), class_="number"),
         tag("span", words.mm2(zone["area_mm2"]), class_="number"),
         words.known("decision", zone["decision"]),
@@ -61,7 +61,7 @@ def limit_words(zone: Mapping[str, Any], words: Words) -> str:
         return f"≥ {words.mm(zone['limit_mm'])}"
     if zone["finding"] == "too_thick":
         return f"≤ {words.mm(zone['limit_mm'])}"
-    return f"≥ {words.mm(0.0)} ({words('report.space')})"
+    return words("report.contour")
 
 
 def reading_rows(document: Mapping[str, Any], words: Words) -> Rows:

@@ -111,6 +111,13 @@ def _part(part: str, words: Words) -> str:
     return words.known("place", words.known("surface", part) if part.isalpha() else part)
 
 
+def reading_words(zone: Mapping[str, Any], words: Words) -> str:
+    """The worst reading of a zone: how far outside where it is over contour, else the layer."""
+    if zone["finding"] != "over_contour" or zone["extreme_mm"] is None:
+        return words.mm_sure(zone["extreme_mm"], zone["u_mm"])
+    return words("report.outside", amount=words.mm_sure(-zone["extreme_mm"], zone["u_mm"]))
+
+
 def fault_words(fault: Mapping[str, Any], words: Words) -> str:
     """What was found in a scan; English as filed, else the same in the reader's words."""
     filed = str(fault["words"])
