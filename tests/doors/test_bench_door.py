@@ -759,6 +759,24 @@ def test_what_is_filed_reads_back_as_it_was_said() -> None:
     assert (case.veneered, case.metal_stops, case.buccal) == (("buccal",), "forbidden", "-y")
 
 
+def test_repeated_scans_become_a_new_version_of_the_limits(page: Page) -> None:
+    """The second scan was shifted by 60 µm along z: one seating scatters by 60/√2 = 42 µm."""
+    body = caps(0.9)[0]
+    up = TriangleMesh(body.points_mm + [0.0, 0.0, 0.06], body.faces)
+    scans = [page.hand_in(mesh, f"{k}.stl") for k, mesh in enumerate((body, up))]
+    few = page.patient("POST", "/api/repeatability", json.dumps({"scans": scans[:1], "name": "r"}))
+    assert few[0] == 422 and b"two to 6 scans" in few[2]
+    asked = {"scans": scans, "shared_frame": True, "name": "repeated"}
+    found = page.json("POST", "/api/repeatability", asked)
+    assert found["kept"] == {"name": "repeated", "version": 1}
+    assert any("seating along x, y, z" in line for line in found["words"])
+    own = next(one for one in page.json("GET", "/api/limits") if one["name"] == "repeated")
+    values = {one["key"]: one for one in own["values"]}
+    assert values["scan.seating_u_mm"]["value"] == pytest.approx(0.06 / 2**0.5, abs=0.003)
+    assert values["scan.seating_u_mm"]["certainty"] == "the laboratory's own"
+    assert values["layer.least_mm"]["certainty"].startswith("common practice")
+
+
 def test_a_change_of_limits_is_a_new_version(page: Page) -> None:
     """The old file stays as it was; what was not changed keeps its source."""
     first = page.json("POST", "/api/limits", {"name": "own", "values": {"layer.least_mm": 1.2,

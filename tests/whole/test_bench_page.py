@@ -325,7 +325,7 @@ def test_tablet_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) 
     number = page.evaluate("fetch('/api/checks').then((answer) => answer.json())")
     last = [one["number"] for one in number if one["verdict"]][-1:]
     checks = [f"{view}/{one}" for one in last for view in ("check", "correct")]
-    for view in ("new", "card", "limits", "day", *checks):
+    for view in ("new", "card", "limits", "repeat", "day", *checks):
         page.evaluate(f"location.hash = '{view}'")
         page.locator(f"section[data-view={view.split('/')[0]}]").wait_for()
         if view == "new":

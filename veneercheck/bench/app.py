@@ -29,7 +29,7 @@ from starlette.responses import (
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from veneercheck.bench import answer, limits
+from veneercheck.bench import answer, limits, repeat
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
@@ -42,6 +42,7 @@ from veneercheck.scan.limits import ReadCaps
 _PARTS = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
+    "repeat.js": "text/javascript; charset=utf-8",
     "correct.js": "text/javascript; charset=utf-8",
     "arch.js": "text/javascript; charset=utf-8",
     "limits.js": "text/javascript; charset=utf-8",
@@ -79,6 +80,7 @@ class Bench:
         self.queue = Queue(store)
         self.caps = caps or ReadCaps()
         self.uploads = 0
+        self.repeating = False
 
 
 def make_app(bench: Bench, door: Door) -> ASGIApp:
@@ -100,6 +102,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
         Route("/api/checks/{number}/painted", _paint, methods=["PUT"]),
+        Route("/api/repeatability", _repeat, methods=["POST"]),
         Route("/api/limits", limits.listed, methods=["GET"]),
         Route("/api/limits", _change_limits, methods=["POST"]),
         Route("/checks/{number}/all.zip", _everything),
@@ -413,6 +416,19 @@ def _packed(job: Job) -> Path:
         if (painted := job.painted) is not None:
             packed.write(painted.path, f"{job.number}/scans/{painted.path.name}")
     return Path(file.name)
+
+
+async def _repeat(request: Request) -> Response:
+    """Repeated scans of one body: noise, seating and distortion in words and numbers."""
+    bench = bench_of(request)
+    data = await small_json(request)
+    if bench.repeating:
+        raise HTTPException(429, words_of(request)("bench.repeat_busy"))
+    bench.repeating = True
+    try:
+        return JSONResponse(await repeat.measured(bench.store, data), 201)
+    finally:
+        bench.repeating = False
 
 
 async def _change_limits(request: Request) -> Response:

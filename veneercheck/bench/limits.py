@@ -79,7 +79,7 @@ def keep(store: Store, data: object) -> dict[str, Any]:
     """
     if not isinstance(data, Mapping) or not isinstance(data.get("values"), Mapping):
         raise ProfileError("no values were sent.", where="limits", next_step="Fill the form in.")
-    name = _usable_name(data.get("name"))
+    name = usable_name(data.get("name"))
     document: dict[str, Any] = {}
     standard = {key: value for key, value, _ in _values(built_in())}
     for key, value in data["values"].items():
@@ -106,7 +106,16 @@ def _number(path: Path) -> int:
     return int(match.group(2)) if match else 0
 
 
-def _usable_name(name: object) -> str:
+def with_value(store: Store, name: str, key: str, value: float) -> dict[str, Any]:
+    """A new version of a set of limits in which one value is another; a new set if need be."""
+    paths = _versions(store).get(name)
+    before = load_profile(paths[-1]) if paths else built_in()
+    values = {own: number for own, number, _ in _values(before)}
+    return keep(store, {"name": name, "values": {**values, key: value}})
+
+
+def usable_name(name: object) -> str:
+    """A name for a set of limits of one's own; `ProfileError` where it cannot be one."""
     if (
         not isinstance(name, str)
         or not name.strip()

@@ -2,6 +2,7 @@
 import { drawArches, pontics, units } from "./arch.js";
 import { openCorrect, startCorrect } from "./correct.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
+import { startRepeat, takeRepeated } from "./repeat.js";
 import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly, words } from "./parts.js";
 
 const STEPS = ["read", "align", "measure", "divide", "write", "draw"];
@@ -328,6 +329,7 @@ function startDropping() {
     veil(false);
     const files = event.dataTransfer?.files ?? [];
     if (!files.length) return;
+    if (location.hash.startsWith("#repeat")) return takeRepeated(files);
     if (onCheck() && files.length === 1) return trimmed(files);
     if (!location.hash.startsWith("#new")) location.hash = "new";
     return takeDropped(files, event.target.closest?.(".slot[data-role]")?.dataset.role);
@@ -355,6 +357,7 @@ function begin() {
   part("print").addEventListener("click", () => print());
   drawArches();
   startLimits();
+  startRepeat();
   startCorrect((said) => send(anew(shown, said)));
   startDropping();
   addEventListener("hashchange", show);
