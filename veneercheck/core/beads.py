@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 
@@ -106,7 +107,7 @@ def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
     How far a vertex rises above a cone of slope `BUMP_SLOPE` put over every other vertex is
     found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
     taken against the mean of the directions at its ends, so that a round surface does not rise.
-    The base under a bead is the membrane spanned by its rim.
+    The base under a bead is the thin plate that goes on from its rim.
     """
     edges, _, _ = unique_edges(mesh.faces)
     length = _lengths(mesh.points_mm, edges)
@@ -244,26 +245,38 @@ def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float
 
 
 def _without(mesh: TriangleMesh, edges: Ints, hole: Bools) -> TriangleMesh:
-    """The surface with some vertices drawn onto the membrane between the others."""
-    from scipy.sparse import csc_matrix, eye_array
+    """The surface with some vertices drawn onto the thin plate that goes on from the others.
+
+    A membrane would lie flat over the rim: on a surface of radius R it cuts r²/2R off under a bead
+    of radius r. The plate has the least sum of squared Laplacians over hole and rim, so it takes
+    the slope at the rim with it.
+    """
     from scipy.sparse.linalg import spsolve
 
-    drawn = np.flatnonzero(hole)
-    place = np.full(len(hole), -1, dtype=np.int64)
-    place[drawn] = np.arange(len(drawn))
-    both = np.concatenate([edges, edges[:, ::-1]])
-    both = both[hole[both[:, 0]]]
-    start, inner = place[both[:, 0]], hole[both[:, 1]]
-    share: Floats = 1.0 / np.bincount(start, minlength=len(drawn)).astype(np.float64)
-    held = mesh.points_mm[both[~inner, 1]] * share[start[~inner], None]
-    given = np.stack([np.bincount(start[~inner], h, len(drawn)) for h in held.T], axis=1)
-    pull = csc_matrix(
-        (share[start[inner]], (start[inner], place[both[inner, 1]])),
-        shape=(len(drawn), len(drawn)),
-    )
+    flat, given = _laplacian(edges, hole)
+    pull = (flat.T @ flat).tocsc()
     points = np.array(mesh.points_mm)
-    points[drawn] = spsolve(eye_array(len(drawn), format="csc") - pull, given)
+    points[hole] = spsolve(pull, -(flat.T @ (given @ mesh.points_mm[~hole])))
     return TriangleMesh(points, mesh.faces)
+
+
+def _laplacian(edges: Ints, hole: Bools) -> tuple[Any, Any]:
+    """Vertex less the mean of its neighbours, in the hole and on its rim.
+
+    Two sparse matrices with a row for each of these: for the hole's vertices, and for all others.
+    """
+    from scipy.sparse import csr_matrix, eye_array
+
+    both = np.concatenate([edges, edges[:, ::-1]])
+    asked = hole.copy()
+    asked[both[hole[both[:, 0]], 1]] = True
+    both = both[asked[both[:, 0]]]
+    row = np.cumsum(asked) - 1
+    share = 1.0 / np.bincount(both[:, 0], minlength=len(hole))[both[:, 0]].astype(np.float64)
+    shape = (int(asked.sum()), len(hole))
+    mean = csr_matrix((share, (row[both[:, 0]], both[:, 1])), shape=shape)
+    whole = (eye_array(len(hole), format="csr")[asked] - mean).tocsc()
+    return whole[:, hole], whole[:, ~hole]
 
 
 def _highest(bead: Ints, height_mm: Floats, count: int) -> Ints:

@@ -1,0 +1,42 @@
+"""The base under beads on a round surface goes on with its curvature."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core import beads
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import TriangleMesh
+from veneercheck.phantom.attached import put_beads, spread
+
+RADIUS_MM = 3.0
+
+
+def cap() -> TriangleMesh:
+    """The upper part of a sphere, a tooth's cusp in size."""
+    x, y = np.meshgrid(*2 * (np.linspace(-2.0, 2.0, 61),), indexing="ij")
+    z = np.sqrt(np.maximum(RADIUS_MM**2 - (x * x + y * y), 0.0))
+    points = np.stack([x, y, z], axis=-1).reshape(-1, 3)
+    first = np.arange(61 * 61).reshape(61, 61)
+    a, b, c, d = (
+        part.ravel() for part in (first[:-1, :-1], first[1:, :-1], first[1:, 1:], first[:-1, 1:])
+    )
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+def test_the_base_under_beads_is_the_sphere() -> None:
+    """Source: |p| = 3 mm; a flat membrane over a foot of 0.4 mm would cut 0.02 to 0.03 mm off."""
+    plain = cap()
+    rng = np.random.default_rng(3)
+    inner = np.abs(plain.points_mm[:, :2]).max(axis=1) < 1.5
+    seats = spread(plain.points_mm, inner, 0.6, rng)
+    put = put_beads(plain, seats, diameter_mm=0.4)
+    noise = 0.005 * rng.standard_normal((len(put.mesh.points_mm), 1)) * vertex_normals(put.mesh)
+    scan = TriangleMesh(put.mesh.points_mm + noise, put.mesh.faces)
+    found = beads.find(scan, np.full(len(scan.points_mm), 1.5))
+    assert found is not None and len(found.top) == len(seats) >= beads.FEWEST
+    off_mm = np.linalg.norm(found.base.points_mm, axis=1) - RADIUS_MM
+    under = put.under >= 0
+    assert np.linalg.norm(scan.points_mm[under], axis=1).max() > RADIUS_MM + 0.15
+    assert abs(off_mm[found.bead >= 0].mean()) < 0.005
+    assert np.abs(off_mm[under]).max() < 0.05
