@@ -1,0 +1,268 @@
+"""Long trials of many cases; each prints what it found, and goes on where it was stopped.
+
+``python tests/benchmarks/many_trials.py rate FOLDER [--cases 60]``
+    processor time of a case among many against the same case checked alone in a warm process
+``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
+    the same cases by local processes and by two Dask workers, one of them killed midway
+``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
+    kills at random moments of batch and watch: nothing lost, doubled or half there
+``python tests/benchmarks/many_trials.py flat FOLDER [--cases 10000]``
+    memory of the process that asks and of those that check, over many cases
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import csv
+import dataclasses
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import many_cases
+
+from veneercheck.batch import Asked, check_many
+from veneercheck.batch.listing import tasks_of
+from veneercheck.batch.task import FAILED
+from veneercheck.confirm import confirm
+from veneercheck.filing import ASIDE
+from veneercheck.record import Register
+from veneercheck.workflow import Order, carry_out, settle
+
+ROUND = 10
+"""Kills before a list is let finish and its register confirmed."""
+
+KILL_WITHIN_S = 5.0
+CASES_A_ROUND = 24
+
+
+def silent(_: str) -> None:
+    pass
+
+
+def case_folders(store: Path) -> list[Path]:
+    return sorted(path for path in store.glob("*") if path.is_dir() and path.name != ASIDE)
+
+
+def without_times(folder: Path) -> dict[str, Any]:
+    result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    del result["checked_at_utc"]
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    kept = {"result.json": result}
+    for path in files:
+        if path.name != "result.json":
+            kept[path.relative_to(folder).as_posix()] = path.read_bytes()
+    return kept
+
+
+def rate(folder: Path, cases: int) -> None:
+    """Both ways do the same cases in one process that is warm; processor time, not the clock."""
+    listing = many_cases.write_cases(folder / "cases", cases)
+    asked = Asked(folder / "alone", with_report=False)
+    alone_s, order = [], []
+    for task in tasks_of(listing, asked):
+        began = time.process_time()
+        work = settle(
+            Order(Path(str(task.framework)), Path(str(task.waxup)), unit="mm", aligned=True)
+        )
+        carry_out(work, out=folder / "alone" / str(task.number), with_report=False)
+        alone_s.append(time.process_time() - began)
+        order.append(task.number)
+    shutil.rmtree(folder / "many", ignore_errors=True)
+    began, clock = os.times(), time.perf_counter()
+    check_many(listing, Asked(folder / "many", with_report=False), processes=1, say=silent)
+    ended, took = os.times(), time.perf_counter() - clock
+    spent = sum(ended[:4]) - sum(began[:4])
+    with (folder / "many" / "summary.csv").open(encoding="utf-8") as file:
+        many_s = [float(row["cpu_s"]) for row in csv.DictReader(file)]
+    print(f"{cases} cases, processor time a case, in s:")
+    print(
+        f"  alone, warm:        {sum(alone_s[1:]) / (cases - 1):.4f} (the first: {alone_s[0]:.3f})"
+    )
+    print(f"  among many:         {sum(many_s[1:]) / (cases - 1):.4f} (the first: {many_s[0]:.3f})")
+    print(f"  everything by all:  {spent / cases:.4f}; by the clock {took / cases:.4f}")
+    print(f"  rate a core against alone: {sum(alone_s) / spent:.3f}")
+
+
+def cluster(folder: Path, cases: int) -> None:
+    import distributed
+
+    listing = many_cases.write_cases(folder / "cases", cases)
+    here, there = folder / "local", folder / "cluster"
+    clock = time.perf_counter()
+    local = check_many(listing, Asked(here, with_report=False), processes=2, say=print)
+    print(f"local, two processes: {time.perf_counter() - clock:.1f} s")
+    shutil.rmtree(there, ignore_errors=True)
+    there.mkdir(parents=True)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as workers:
+
+        def kill_midway() -> None:
+            while len(case_folders(there)) < cases // 2:
+                time.sleep(0.05)
+            victim = next(iter(workers.workers.values())).pid
+            os.kill(victim, signal.SIGKILL)
+            print(f"killed worker {victim} after {len(case_folders(there))} cases")
+
+        thread = threading.Thread(target=kill_midway)
+        thread.start()
+        clock = time.perf_counter()
+        far = check_many(
+            listing,
+            Asked(there, with_report=False),
+            processes=1,
+            scheduler=workers.scheduler_address,
+            say=print,
+        )
+        print(f"cluster: {time.perf_counter() - clock:.1f} s")
+        thread.join()
+    names = [path.name for path in case_folders(here)]
+    alike = sum(without_times(here / name) == without_times(there / name) for name in names)
+    print(f"failed: {sum(d.state == FAILED for s in (local, far) for d in s.done.values())}")
+    print(f"cases: {len(names)} local, {len(case_folders(there))} cluster; equal: {alike}")
+
+
+@dataclasses.dataclass
+class Tally:
+    """What was found so far."""
+
+    kills: int = 0
+    rounds: int = 0
+    faults: list[str] = dataclasses.field(default_factory=list)
+
+
+def kills(folder: Path, count: int) -> None:
+    state = folder / "tally.json"
+    tally = Tally(**json.loads(state.read_text("utf-8"))) if state.exists() else Tally()
+    while tally.kills < count:
+        kind = ("batch", "watch")[tally.rounds % 2]
+        rng = random.Random(tally.rounds)
+        place = folder / f"round {tally.rounds}"
+        shutil.rmtree(place, ignore_errors=True)
+        for _ in range(ROUND):
+            killed(kind, place, rng)
+            tally.faults += list(half_there(place / "out"))
+        tally.faults += list(finished(kind, place))
+        tally.kills += ROUND
+        tally.rounds += 1
+        state.write_text(json.dumps(dataclasses.asdict(tally)), encoding="utf-8")
+        print(f"{tally.kills} kills, {tally.rounds} rounds, faults: {tally.faults}", flush=True)
+        shutil.rmtree(place)
+
+
+def command(kind: str, place: Path) -> list[str]:
+    if not place.exists():
+        if kind == "batch":
+            many_cases.write_cases(place, CASES_A_ROUND)
+        else:
+            for at in range(CASES_A_ROUND):
+                many_cases.write_case(place / "in", f"C-{at:06d}", many_cases.depth_of(at))
+    own = ["cases.csv"] if kind == "batch" else ["in", "--once", "--still", "0.1"]
+    every = ["--unit", "mm", "--aligned", "--no-report", "--register", "r.sqlite", "--out", "out"]
+    return [sys.executable, "-m", "veneercheck", kind, *own, *every, "--processes", "1"]
+
+
+def killed(kind: str, place: Path, rng: random.Random) -> None:
+    """Kill the one who asks, or all of them, at a random moment."""
+    quiet = subprocess.DEVNULL
+    words = command(kind, place)
+    process = subprocess.Popen(words, cwd=place, stdout=quiet, stderr=quiet, start_new_session=True)
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(rng.uniform(0.3, KILL_WITHIN_S))
+    if rng.random() < 0.5:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+    process.kill()
+    process.wait()
+
+
+def half_there(store: Path) -> Iterator[str]:
+    for path in case_folders(store):
+        names = {one.name for one in path.iterdir()}
+        if not {"order.json", "result.json", "space.ply", "zones.csv", "scans"} <= names:
+            yield f"{path} is half there: {sorted(names)}"
+
+
+def finished(kind: str, place: Path) -> Iterator[str]:
+    """Let it finish; every case must be there once, on record once, and as it was filed."""
+    code = subprocess.run(
+        command(kind, place), cwd=place, capture_output=True, check=False
+    ).returncode
+    if code != 1:
+        yield f"{place}: ended with {code}"
+    expected = [f"C-{at:06d}" for at in range(CASES_A_ROUND)]
+    with Register(place / "r.sqlite") as register:
+        on_record = sorted(row["case_number"] for row in register.list_checks())
+        for difference in confirm(register, repeat=False).differences:
+            yield str(difference)
+    there = [path.name.rpartition("-")[0] for path in case_folders(place / "out")]
+    for what, names in (("record", on_record), ("folders", there)):
+        if names != expected:
+            yield f"{place}: {what}: {names}"
+    left = list((place / "out" / ASIDE).iterdir())
+    if left:
+        yield f"{place}: left aside: {left}"
+
+
+def flat(folder: Path, cases: int) -> None:
+    listing = folder / "cases" / "cases.csv"
+    if not listing.exists():
+        many_cases.write_cases(folder / "cases", cases)
+    began, said = time.perf_counter(), [0.0]
+
+    def say(words: str) -> None:
+        now = time.perf_counter() - began
+        if now - said[0] > 30.0:
+            said[0] = now
+            print(f"{now:.0f} s: {words}; asking process {own_mb():.0f} MB", flush=True)
+
+    check_many(listing, Asked(folder / "out", with_report=False), processes=1, say=say)
+    memory_told(folder / "out" / "summary.csv")
+
+
+def own_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def memory_told(table: Path) -> None:
+    """Greatest memory of a process that checks, by hundred cases; each process has 500."""
+    with table.open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["state"] == "checked"]
+    print(f"{len(rows)} checked in this run")
+    for at in range(0, len(rows), 100):
+        some = rows[at : at + 100]
+        cpu = sum(float(row["cpu_s"]) for row in some) / len(some)
+        print(f"{at:6d}: {max(float(r['peak_mb']) for r in some):6.1f} MB, {cpu:.3f} s a case")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("rate", "cluster", "kills", "flat"))
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--cases", type=int)
+    parser.add_argument("--kills", type=int, default=100)
+    told = parser.parse_args()
+    if told.what == "kills":
+        kills(told.folder, told.kills)
+    elif told.what == "rate":
+        rate(told.folder, told.cases or 60)
+    elif told.what == "cluster":
+        cluster(told.folder, told.cases or 200)
+    else:
+        flat(told.folder, told.cases or 10000)
+
+
+if __name__ == "__main__":
+    main()
