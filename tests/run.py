@@ -32,6 +32,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--known-first-party=align_bodies",
         "--known-first-party=align_poses",
         "--known-first-party=align_rivals",
+        "--known-first-party=many_cases",
         "--known-first-party=record_trials",
         "--optional-dependencies-dev-groups",
         "none",

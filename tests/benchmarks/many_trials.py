@@ -1,7 +1,8 @@
 """Long trials of many cases; each prints what it found, and goes on where it was stopped.
 
-``python tests/benchmarks/many_trials.py rate FOLDER [--cases 60]``
-    processor time of a case among many against the same case checked alone in a warm process
+``OPENBLAS_NUM_THREADS=1 python tests/benchmarks/many_trials.py rate FOLDER [--cases 60]``
+    processor time of a case among many against the same case checked alone in a warm process;
+    one thread for both, as the program itself sets it
 ``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
     the same cases by local processes and by two Dask workers, one of them killed midway
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
