@@ -198,13 +198,22 @@ def bench_command(
     ] = None,
     cert: Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")] = None,
     key: Annotated[Path | None, typer.Option(help="Its private key (PEM).")] = None,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            envvar="VENEERCHECK_REGISTER",
+            help="Register whose checks of today the page lists: a file or a database.",
+        ),
+    ] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
 ) -> None:
     """Open the bench page: drop two scans, read the answer (extra [bench])."""
     from veneercheck.bench import Address, serve
 
     address = Address(host, port, password_file, cert, key)
-    serve(folder, address, say=typer.echo, browser=not no_browser)
+    if register is not None:
+        open_register(register).close()  # one that cannot be opened is refused at once
+    serve(folder, address, say=typer.echo, browser=not no_browser, register=register)
 
 
 @app.command("repeatability")

@@ -148,8 +148,7 @@ def found_whole(work: Settled, store: Path) -> Made | None:
     """The folder of the same check, where it is there: nothing is copied to find out."""
     from veneercheck.record import sha256_of_file
 
-    scans = {"framework": work.framework, "waxup": work.waxup, "die": work.die}
-    there = {role: scan for role, scan in scans.items() if scan is not None}
+    there = {role: scan for role, scan in work.scans.items() if scan is not None}
     for scan in there.values():
         _look_at(scan)
     hashes = {role: sha256_of_file(scan) for role, scan in there.items()}

@@ -506,7 +506,7 @@ VALUES: list[Any] = [
 FIELDS = [
     "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops", "stage",
     "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "name", "values", "layer.least_mm",
-    "teeth", "by_unit", "painted",
+    "teeth", "by_unit", "painted", "scans", "shared_frame",
 ]  # fmt: skip
 
 
@@ -517,7 +517,7 @@ def fuzzed(rng: random.Random, real: list[str]) -> tuple[str, str, bytes]:
     routes = [
         "/api/checks", "/api/limits", UPLOAD, "/" + "/".join(rng.choices([*PIECES, number], k=3)),
         f"/api/checks/{number}/{rng.choice(PIECES)}", f"/checks/{number}/{rng.choice(PIECES)}",
-        f"/api/checks/{number}/painted",
+        f"/api/checks/{number}/painted", "/api/repeatability", "/api/register",
     ]  # fmt: skip
     path = rng.choice(routes).encode().decode("ascii", "ignore")
     data: Any = {rng.choice(FIELDS): rng.choice([*VALUES, *real]) for _ in range(rng.randrange(6))}
@@ -775,6 +775,31 @@ def test_repeated_scans_become_a_new_version_of_the_limits(page: Page) -> None:
     assert values["scan.seating_u_mm"]["value"] == pytest.approx(0.06 / 2**0.5, abs=0.003)
     assert values["scan.seating_u_mm"]["certainty"] == "the laboratory's own"
     assert values["layer.least_mm"]["certainty"].startswith("common practice")
+
+
+def test_what_is_on_record_today_is_listed(page: Page, tmp_path: Path) -> None:
+    """A check put on record by the command line stands in the page's list; no register, no list."""
+    from datetime import UTC, datetime, timedelta
+
+    from veneercheck.record import Register
+
+    assert page.json("GET", "/api/register") == []
+    with Register(tmp_path / "lab.sqlite") as register:
+        result = json.loads(page.patient("GET", f"/checks/{real_numbers(page)[0]}/result.json")[2])
+        now = datetime.now(UTC)
+        for key, at in (("a", now - timedelta(days=3)), ("b", now)):
+            filed = {**result, "checked_at_utc": at.isoformat(timespec="seconds")}
+            case = {**result["case"], "number": f"D-{key}"}
+            body = {"kind": "check", "result": {**filed, "case": case}, "who": "AB", "folder": key}
+            register.append(key * 64, body)
+    opened = open_page(tmp_path / "checks", "--register", str(tmp_path / "lab.sqlite"))
+    _, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
+    opened.cookie = headers["set-cookie"].split(";")[0]
+    listed = opened.json("GET", "/api/register")
+    close_page(opened)
+    assert [(one["case_number"], one["who"], one["verdict"]) for one in listed] == [
+        ("D-b", "AB", "findings")
+    ]
 
 
 def test_a_change_of_limits_is_a_new_version(page: Page) -> None:

@@ -8,10 +8,11 @@ from veneercheck.cli import app
 from veneercheck.core.errors import ProfileError, ScanError
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import TriangleMesh
+from veneercheck.filing import found_whole, make_case_folder
 from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import load_profile, parse_case
 from veneercheck.scan import write_stl
-from veneercheck.workflow import Order, carry_out
+from veneercheck.workflow import Order, carry_out, settle
 
 
 def _lump(points):
@@ -91,6 +92,27 @@ def test_an_unpainted_reference_is_refused(lump, tmp_path):
     )
     with pytest.raises(ScanError, match="green"):
         carry_out(order)
+
+
+def test_paint_named_by_the_case_file_goes_on_record_with_it(lump, tmp_path):
+    # By definition: the same scans with paint on them are another check, kept with its paint.
+    high = np.clip((lump.points_mm[:, 2] - 0.5) / 0.6, 0, 1)
+    framework = TriangleMesh(lump.points_mm - high[:, None] * vertex_normals(lump), lump.faces)
+    write_stl(tmp_path / "f.stl", framework)
+    write_stl(tmp_path / "w.stl", lump)
+    _painted_ply(tmp_path / "mask.ply", framework, framework.points_mm[:, 2] < -1.0)
+    scans = '[scans]\nframework = "f.stl"\nwaxup = "w.stl"\n'
+    (tmp_path / "plain.toml").write_text(scans, "utf-8")
+    (tmp_path / "painted.toml").write_text(f'{scans}painted = "mask.ply"\n', "utf-8")
+    plain, painted = (
+        settle(Order(case=tmp_path / name, unit="mm")) for name in ("plain.toml", "painted.toml")
+    )
+    made = make_case_folder(plain, tmp_path / "cases", with_report=False)
+    assert found_whole(plain, tmp_path / "cases") and not found_whole(painted, tmp_path / "cases")
+    other = make_case_folder(painted, tmp_path / "cases", with_report=False)
+    assert other.fresh and other.key != made.key
+    assert found_whole(painted, tmp_path / "cases").key == other.key
+    assert (other.folder / "scans/painted.ply").read_bytes() == (tmp_path / "mask.ply").read_bytes()
 
 
 def _pair(framework, waxup):

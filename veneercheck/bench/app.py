@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from html import escape
 from importlib import resources
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote_plus
 
 from starlette.applications import Starlette
@@ -73,9 +74,14 @@ class Bench:
     store : Store
     caps : ReadCaps, optional
         Largest scan.
+    register : str, optional
+        Place of the register whose checks of today are listed.
     """
 
-    def __init__(self, store: Store, caps: ReadCaps | None = None) -> None:
+    def __init__(
+        self, store: Store, caps: ReadCaps | None = None, *, register: str | None = None
+    ) -> None:
+        self.register = register
         self.store = store
         self.queue = Queue(store)
         self.caps = caps or ReadCaps()
@@ -98,6 +104,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/scans", _hand_in, methods=["PUT"]),
         Route("/api/checks", _ask, methods=["POST"]),
         Route("/api/checks", _day, methods=["GET"]),
+        Route("/api/register", _on_record, methods=["GET"]),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
@@ -319,6 +326,22 @@ async def _day(request: Request) -> Response:
     for job, _ in zip(bench.store.jobs(), range(200), strict=False):
         lines.append(answer.brief(job, bench.queue, words))
     return JSONResponse(lines)
+
+
+async def _on_record(request: Request) -> Response:
+    """Today's checks on record, the newest first; none where no register is named."""
+    place = bench_of(request).register
+    return JSONResponse([] if place is None else await asyncio.to_thread(_recorded_today, place))
+
+
+def _recorded_today(place: str) -> list[dict[str, Any]]:
+    from veneercheck.record import Register
+
+    morning = datetime.now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
+    with Register(place) as register:
+        rows = register.list_checks(since_utc=morning.astimezone(UTC).isoformat())
+    names = ("case_number", "verdict", "stage", "checked_at_utc", "who")
+    return [{name: row[name] for name in names} for row in reversed(rows)]
 
 
 def _job(request: Request) -> Job:

@@ -97,6 +97,7 @@ def serve(
     *,
     say: Callable[[str], None],
     browser: bool = True,
+    register: str | None = None,
 ) -> None:
     """Serve the page until it is interrupted.
 
@@ -109,6 +110,9 @@ def serve(
         Told the address to open.
     browser : bool
         Open it in the browser of this computer.
+
+    register : str, optional
+        Place of the register whose checks of today are listed.
 
     Raises
     ------
@@ -144,7 +148,7 @@ def serve(
     if password is None:
         url += f"?token={door.token}"
     config = uvicorn.Config(
-        make_app(Bench(store), door),
+        make_app(Bench(store, register=register), door),
         http=_protocol(),
         ws="none",
         log_level="warning",
