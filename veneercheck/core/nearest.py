@@ -78,8 +78,8 @@ class NearestPoints:
 
     Examples
     --------
-    >>> NearestPoints(np.eye(3)).query(np.array([[0.9, 0.0, 0.0]]))[1]
-    array([0])
+    >>> NearestPoints(np.eye(3)).query(np.array([[0.9, 0.0, 0.0]]))[1].tolist()
+    [0]
     """
 
     def __init__(self, points_mm: Floats) -> None:

@@ -80,10 +80,11 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
     section = _section(scene, vertex)
     _, (start, tip) = laid_out(section, np.stack([at, end]))
     middle = 0.5 * (start + tip)
+    over = zone["finding"] == "over_contour"
     figure = Figure(
         (float(start[0]), float(start[1])),
         (float(tip[0]), float(tip[1])),
-        scene.words.number(zone["extreme_mm"]),
+        scene.words.number(-zone["extreme_mm"] if over else zone["extreme_mm"]),
         bad=True,
     )
     return section_svg(section, scene, figure, np.stack([middle - _HALF_MM, middle + _HALF_MM]))

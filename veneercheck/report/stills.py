@@ -28,7 +28,7 @@ from veneercheck.report.drawing import (
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of
-from veneercheck.report.verdict import action_words
+from veneercheck.report.verdict import action_words, reading_words
 from veneercheck.report.views import VIEW_NAMES, Camera, Directions, close_up, directions, six_views
 from veneercheck.report.words import Words
 
@@ -255,7 +255,7 @@ def zone_words(zone: Mapping[str, Any], words: Words) -> str:
         [
             words("picture.zone", id=zone["id"]),
             words.known("finding", zone["finding"]),
-            words.mm_sure(zone["extreme_mm"], zone["u_mm"]),
+            reading_words(zone, words),
             words.known("decision", zone["decision"]),
             action_words(zone, words),
         ]
