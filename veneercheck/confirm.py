@@ -161,6 +161,7 @@ def settled_again(entry: Entry, folder: Path) -> Settled:
         folder / EARLIER if order["earlier"] else None,
         folder / scans["die"]["place"] if "die" in scans else None,
         folder / scans["painted"]["place"] if "painted" in scans else None,
+        waxup_kind=order.get("waxup_kind", "scan"),
     )
 
 

@@ -297,6 +297,8 @@ def _settings(work: Settled) -> dict[str, Any]:
         "limits": kept(work.limits),
         "unit": work.unit,
         "aligned": work.aligned,
+        # Only where it is said, so that what is on record keeps its key.
+        **({} if work.waxup_kind == "scan" else {"waxup_kind": work.waxup_kind}),
     }
 
 

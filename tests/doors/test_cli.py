@@ -274,6 +274,27 @@ def test_a_declared_key_stands_in_for_the_waxup(tmp_path: Path) -> None:
     assert other["space"] == pytest.approx(one["space"], abs=1e-4)
 
 
+def test_what_a_scan_stands_for_is_part_of_its_check(tmp_path: Path) -> None:
+    """The same files, read as a wax-up and as a key, are two checks; each is repeated as it was."""
+    from veneercheck.confirm import settled_again
+    from veneercheck.filing import make_case_folder, put_on_record
+    from veneercheck.record import Register
+    from veneercheck.workflow import Order, settle
+
+    write_pair(tmp_path, 1.5)
+    work = settle(Order(tmp_path / "f.stl", tmp_path / "w.stl", aligned=True))
+    with Register(str(tmp_path / "register.sqlite")) as register:
+        keys, kinds = set(), []
+        for kind in ("scan", "key"):
+            asked = dataclasses.replace(work, waxup_kind=kind)
+            made = make_case_folder(asked, tmp_path / "cases", with_report=False)
+            entry = put_on_record(register, made)
+            keys.add(made.key)
+            kinds.append(settled_again(entry, made.folder).waxup_kind)
+    assert len(keys) == 2
+    assert kinds == ["scan", "key"]
+
+
 def test_a_profile_of_ones_own_is_judged_by(tmp_path: Path) -> None:
     """A layer of 1.5 mm is enough for 1.0 mm, too thin for 1.7 mm."""
     write_pair(tmp_path, 1.7)
