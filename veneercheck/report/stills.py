@@ -47,6 +47,7 @@ SHAPE = (_HEAD + HEIGHT + _FOOT) / WIDTH
 MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
 """How far below a still's upper edge the middle of its picture lies, as a share of its width."""
 
+_HEAD_SIZES = (36, 32, 28, 24)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
@@ -229,16 +230,20 @@ def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
     if scene.bridge.guessed:
         right = f"{words('picture.guessed')} · {right}"
     room = WIDTH - 3 * _EDGE - pen.textlength(right, font(26))
-    pen.text((_EDGE, 16), fitted(pen, left, room), INK, font(36, bold=True))
+    text, size = fitted(pen, left, room)
+    pen.text((_EDGE, 16 + 36 - size), text, INK, font(size, bold=True))
     pen.text((WIDTH - _EDGE, 24), right, INK, font(26), anchor="ra")
     pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
 
 
-def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> str:
-    """The head's text, cut with a mark where it would run into its neighbour."""
-    while len(text) > 1 and pen.textlength(text, font(36, bold=True)) > room_px:
+def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> tuple[str, int]:
+    """The head's text in the largest letters that its room holds, cut with a mark if in none."""
+    for size in _HEAD_SIZES:
+        if pen.textlength(text, font(size, bold=True)) <= room_px:
+            return text, size
+    while len(text) > 1 and pen.textlength(text, font(size, bold=True)) > room_px:
         text = text[:-2].rstrip(" …") + "…"
-    return text
+    return text, size
 
 
 def _title(scene: Scene, name: str) -> str:
