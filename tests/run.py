@@ -34,6 +34,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--known-first-party=align_rivals",
         "--known-first-party=many_cases",
         "--known-first-party=record_trials",
+        "--known-first-party=many_cases",
         "--optional-dependencies-dev-groups",
         "none",
         "--ignore",

@@ -18,16 +18,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-
-import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parent))
+from typing import Any
 
 import align_poses as poses
+import numpy as np
 
 from veneercheck.core.align import align
 from veneercheck.core.mesh import vertex_areas, vertex_normals
@@ -205,7 +202,7 @@ def once(
     yield line
 
 
-def told_table(lines: list[dict]) -> str:  # type: ignore[type-arg]
+def told_table(lines: list[dict[str, Any]]) -> str:
     """Worst figures by body and noise."""
     rows = [("body", "noise µm", "start", "fits", "off µm", "layer µm", "trusted", "inside")]
     for body in BODIES:
@@ -238,7 +235,7 @@ def told_table(lines: list[dict]) -> str:  # type: ignore[type-arg]
     return in_columns(rows)
 
 
-def told_spread(lines: list[dict]) -> str:  # type: ignore[type-arg]
+def told_spread(lines: list[dict[str, Any]]) -> str:
     """Predicted over real standard deviation along the predicted directions, and coverage."""
     rows = [("body", "fits", "predicted / spread along six directions", "inside k = 2")]
     for body in SPREAD_BODIES:
@@ -256,7 +253,7 @@ def told_spread(lines: list[dict]) -> str:  # type: ignore[type-arg]
     return in_columns(rows)
 
 
-def told_rivals(lines: list[dict]) -> str:  # type: ignore[type-arg]
+def told_rivals(lines: list[dict[str, Any]]) -> str:
     """Range over the bodies for each method and start."""
     rows = [("method", "start", "bodies", "off µm", "layer µm", "seconds")]
     for method in dict.fromkeys(one["method"] for one in lines):

@@ -20,16 +20,13 @@ import argparse
 import dataclasses
 import json
 import os
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-
-import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parent))
+from typing import Any
 
 import align_bodies as own
+import numpy as np
 
 from veneercheck.core.align import align
 from veneercheck.core.mesh import select_faces, vertex_areas, vertex_normals
@@ -60,11 +57,11 @@ class Clean:
     bridge: Bools
 
 
-def from_fields(**spec: object) -> Callable[[], Clean]:
+def from_fields(**spec: Any) -> Callable[[], Clean]:
     """A body of implicit surfaces."""
 
     def make() -> Clean:
-        body = own.BodySpec(noise_mm=0.0, **spec)  # type: ignore[arg-type]
+        body = own.BodySpec(noise_mm=0.0, **spec)
         framework, waxup = own.clean_scans(body)
         still = own.Body(
             body, framework, waxup, RigidMotion.identity(), *own.truth(body, framework)
@@ -80,13 +77,13 @@ def from_teeth(
     *,
     base: bool = True,
     edge_mm: float = 0.24,
-    **cut: object,
+    **cut: Any,
 ) -> Callable[[], Clean]:
     """A bridge of tooth shapes."""
 
     def make() -> Clean:
         scanner = Scanner(edge_mm, edge_mm + 0.01, 0.0, 0.0, hole=False, fragment=False)
-        spec = phantom.BridgeSpec(units, pontics, Cut(**cut), base=base, scanner=scanner)  # type: ignore[arg-type]
+        spec = phantom.BridgeSpec(units, pontics, Cut(**cut), base=base, scanner=scanner)
         made = phantom.make_bridge(spec)
         waxup = scan_waxup(made.body, scanner, np.random.default_rng(1))
         bridge = made.surface != int(phantom.Surface.MODEL)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +17,7 @@ _TRIMESH_POINTS = 2000
 """As many as it takes in the time that the others need; more points give the same pose."""
 
 
-def _cloud(mesh: TriangleMesh):  # type: ignore[no-untyped-def]
+def _cloud(mesh: TriangleMesh) -> Any:
     import open3d
 
     cloud = open3d.geometry.PointCloud(open3d.utility.Vector3dVector(mesh.points_mm.copy()))

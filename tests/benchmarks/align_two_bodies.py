@@ -13,11 +13,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parent))
-
 import align_poses as poses
+import numpy as np
 
 from veneercheck.core.align import align
 from veneercheck.core.mesh import select_faces, vertex_normals

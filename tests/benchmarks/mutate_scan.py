@@ -22,6 +22,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np  # noqa: F401 - loaded once here, inherited by every process below
 
@@ -86,13 +87,13 @@ class Faulty(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def __init__(self, name: str, tree: ast.Module) -> None:
         self.name, self.tree = name, tree
 
-    def find_spec(self, name, path=None, target=None):  # type: ignore[no-untyped-def]
+    def find_spec(self, name: str, path: Any = None, target: Any = None) -> Any:
         del path, target
         if name != self.name:
             return None
         return importlib.util.spec_from_loader(name, self, origin="faulty")
 
-    def exec_module(self, module) -> None:  # type: ignore[no-untyped-def]
+    def exec_module(self, module: Any) -> None:
         exec(compile(self.tree, "faulty", "exec"), module.__dict__)
 
 

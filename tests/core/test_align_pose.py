@@ -1,27 +1,13 @@
 """Cut-back bodies come back from any pose; the pose is known because the test made it."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
+import align_bodies as bodies
+import align_poses as poses
 import numpy as np
 import pytest
 
 from veneercheck.core.align import Residual, align, given, with_residual
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState
-
-
-def _benchmark(name):
-    place = Path(__file__).parents[1] / "benchmarks" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, place)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-bodies, poses = _benchmark("align_bodies"), _benchmark("align_poses")
 
 
 def _farthest_mm(body, motion):

@@ -230,7 +230,9 @@ def test_a_fault_of_the_program_is_caught_and_told(
     told = capsys.readouterr().err
     assert "fault of the program" in told
     assert "Traceback" not in told
-    kept = Path(re.search(r"Send (\S+\.txt)", told)[1])  # type: ignore[index]
+    named = re.search(r"Send (\S+\.txt)", told)
+    assert named is not None
+    kept = Path(named[1])
     assert "planted by the test" in kept.read_text(encoding="utf-8")
     kept.unlink()
 

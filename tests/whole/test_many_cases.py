@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import dataclasses
-import importlib.util
 import json
 import multiprocessing
 import os
@@ -19,9 +18,9 @@ import sys
 import threading
 import time
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import many_cases
 import pytest
 
 from veneercheck.batch import Asked, check_many
@@ -34,19 +33,6 @@ from veneercheck.exits import Exit, gravest
 from veneercheck.filing import ASIDE
 from veneercheck.record import Register
 from veneercheck.workflow import Order, carry_out, settle
-
-
-def generated() -> ModuleType:
-    place = Path(__file__).parents[1] / "benchmarks" / "many_cases.py"
-    spec = importlib.util.spec_from_file_location("many_cases", place)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-CASES = generated()
 
 
 def silent(_: str) -> None:
@@ -92,7 +78,7 @@ def write_list(folder: Path, rows: list[str]) -> Path:
 def test_one_that_fails_stops_none_and_results_are_those_of_one(tmp_path: Path) -> None:
     rows = []
     for name, depth_mm in (("thin", 0.9), ("good", 1.6)):
-        CASES.write_case(tmp_path, name, depth_mm)
+        many_cases.write_case(tmp_path, name, depth_mm)
         rows.append(f"{name}_framework.stl,{name}_waxup.stl,mm,yes")
     (tmp_path / "cut.stl").write_bytes((tmp_path / "thin_framework.stl").read_bytes()[:9000])
     rows[1:1] = ["cut.stl,thin_waxup.stl,mm,yes", "none.stl,thin_waxup.stl,mm,yes"]
@@ -113,7 +99,7 @@ def test_one_that_fails_stops_none_and_results_are_those_of_one(tmp_path: Path) 
 
 def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
     """The same scans with the same settings are finished; a changed scan or limit is not."""
-    listing = CASES.write_cases(tmp_path, 2)
+    listing = many_cases.write_cases(tmp_path, 2)
     check_many(listing, asked(tmp_path), processes=1, say=silent)
     before = {path: path.stat().st_mtime_ns for path in (tmp_path / "out").rglob("result.json")}
     again = check_many(listing, asked(tmp_path), processes=1, say=silent)
@@ -122,7 +108,7 @@ def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text('name = "own"\n[layer]\nleast_mm = 0.4\n', "utf-8")
     own = asked(tmp_path, profile=str(tmp_path / "own.toml"))
     assert do(tasks_of(listing, own)[0]).state == CHECKED
-    CASES.write_case(tmp_path / "000", "C-000001", 1.6)
+    many_cases.write_case(tmp_path / "000", "C-000001", 1.6)
     changed = [do(task) for task in tasks_of(listing, asked(tmp_path))]
     assert [done.state for done in changed] == [THERE, CHECKED]
     assert [done.code for done in changed] == [1, 0]
@@ -130,7 +116,7 @@ def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
 
 
 def test_a_process_that_dies_takes_no_case_along(tmp_path: Path) -> None:
-    tasks = tasks_of(CASES.write_cases(tmp_path, 5), asked(tmp_path))
+    tasks = tasks_of(many_cases.write_cases(tmp_path, 5), asked(tmp_path))
     (tmp_path / "out").mkdir()
     found = []
     with Processes(2) as hands:
@@ -145,7 +131,7 @@ def test_a_process_that_dies_takes_no_case_along(tmp_path: Path) -> None:
 
 
 def test_a_case_that_always_ends_its_process_is_given_up_with_a_cause(tmp_path: Path) -> None:
-    tasks = tasks_of(CASES.write_cases(tmp_path, 1), asked(tmp_path))
+    tasks = tasks_of(many_cases.write_cases(tmp_path, 1), asked(tmp_path))
     ended = threading.Event()
 
     def killer() -> None:
@@ -174,7 +160,7 @@ def start(folder: Path, *words: str) -> subprocess.Popen[bytes]:
 
 def test_kills_lose_and_double_nothing(tmp_path: Path) -> None:
     """Killed at random moments, then let finish: every case once, every folder whole."""
-    CASES.write_cases(tmp_path, 6)
+    many_cases.write_cases(tmp_path, 6)
     words = ("batch", "cases.csv", "--no-report", "--processes", "1", "--register", "r.sqlite")
     rng = random.Random(8)
     for _ in range(2):
@@ -199,7 +185,7 @@ def test_scans_at_a_url(tmp_path: Path) -> None:
     """From fsspec's own store in memory; the same bytes as from the disk."""
     import fsspec
 
-    one, other = CASES.write_case(tmp_path, "D-1", 0.9)
+    one, other = many_cases.write_case(tmp_path, "D-1", 0.9)
     store = fsspec.filesystem("memory")
     for path in (one, other):
         store.pipe(f"/lab/{path.name}", path.read_bytes())
@@ -224,7 +210,7 @@ def test_scans_at_a_url(tmp_path: Path) -> None:
 
 def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")
-    listing = CASES.write_cases(tmp_path, 8)
+    listing = many_cases.write_cases(tmp_path, 8)
     told: list[str] = []
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None

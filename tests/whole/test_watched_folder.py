@@ -6,7 +6,6 @@ Expected values: what the test itself writes, and when.
 from __future__ import annotations
 
 import contextlib
-import importlib.util
 import random
 import shutil
 import subprocess
@@ -14,8 +13,8 @@ import sys
 import threading
 import time
 from pathlib import Path
-from types import ModuleType
 
+import many_cases
 import pytest
 
 from veneercheck.batch import Asked, watch
@@ -27,19 +26,6 @@ from veneercheck.filing import ASIDE
 from veneercheck.record import Register
 
 STILL_S = 0.4
-
-
-def generated() -> ModuleType:
-    place = Path(__file__).parents[1] / "benchmarks" / "many_cases.py"
-    spec = importlib.util.spec_from_file_location("many_cases_to_watch", place)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-CASES = generated()
 
 
 @pytest.fixture
@@ -66,9 +52,9 @@ def made(store: Path) -> list[str]:
 
 def test_what_lies_there_is_checked_once(export: Path, tmp_path: Path) -> None:
     """A pair, its copies, and a scan that lacks its other."""
-    one, _ = CASES.write_case(export, "D-0001", 0.9)
+    one, _ = many_cases.write_case(export, "D-0001", 0.9)
     shutil.copy(one, export / "D-0001_framework (1).stl")
-    lone, _ = CASES.write_case(export, "D-0002", 1.6)
+    lone, _ = many_cases.write_case(export, "D-0002", 1.6)
     lone.unlink()
     summary, said = once(export, tmp_path)
     assert [(done.case, done.state, done.code) for done in summary.done.values()] == [
@@ -82,7 +68,7 @@ def test_what_lies_there_is_checked_once(export: Path, tmp_path: Path) -> None:
 
 def test_what_is_being_written_is_waited_for(export: Path, tmp_path: Path) -> None:
     """The second half comes after twice the time in which a file must stand still."""
-    framework, _ = CASES.write_case(export, "D-1", 1.6)
+    framework, _ = many_cases.write_case(export, "D-1", 1.6)
     whole = framework.read_bytes()
     framework.write_bytes(whole[: len(whole) // 2])
 
@@ -115,12 +101,12 @@ def test_a_watch_takes_what_comes_and_a_changed_scan_anew(export: Path, tmp_path
             time.sleep(0.05)
 
     try:
-        CASES.write_case(export, "D-7", 0.9)
+        many_cases.write_case(export, "D-7", 0.9)
         until(1)
         (export / "D-8_framework.stl").write_bytes(b"solid no scan at all")
         shutil.copy(export / "D-7_waxup.stl", export / "D-8_waxup.stl")
         until(2)
-        CASES.write_case(export, "D-7", 1.6)
+        many_cases.write_case(export, "D-7", 1.6)
         until(3)
     finally:
         stop.set()
@@ -135,7 +121,7 @@ def test_a_watch_takes_what_comes_and_a_changed_scan_anew(export: Path, tmp_path
 
 def test_a_killed_watch_starts_again_where_it_was(export: Path, tmp_path: Path) -> None:
     for at in range(4):
-        CASES.write_case(export, f"K-{at}", CASES.depth_of(at))
+        many_cases.write_case(export, f"K-{at}", many_cases.depth_of(at))
     words = [sys.executable, "-m", "veneercheck", "watch", "export", "--once", "--still", "0.1"]
     words += ["--aligned", "--unit", "mm", "--no-report", "--register", "r.sqlite", "--out", "out"]
 
