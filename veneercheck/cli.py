@@ -10,17 +10,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli_batch import (
+from veneercheck.cli_batch import batch_command, watch_command
+from veneercheck.cli_options import (
+    Lang,
     LangOption,
+    NoReport,
     Paper,
     PaperOption,
     Profile,
-    Unit,
-    batch_command,
-    watch_command,
+    Stage,
+    UnitOption,
+    Who,
+    say,
 )
-from veneercheck.cli_records import Lang, open_register
 from veneercheck.cli_records import app as records_app
+from veneercheck.cli_records import open_register
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.exits import Exit, code_of
 
@@ -54,10 +58,6 @@ Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
 
 
-def _say(words: str) -> None:
-    typer.echo(f"· {words}", err=True)
-
-
 @app.command("check")
 def check_command(
     framework: Annotated[
@@ -67,9 +67,7 @@ def check_command(
     out: Out = Path("check"),
     profile: Profile = None,
     case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
-    unit: Annotated[
-        Unit | None, typer.Option(help="Unit of the files where they do not say.")
-    ] = None,
+    unit: UnitOption = None,
     aligned: Annotated[
         bool, typer.Option("--aligned", help="The two scans already share one frame.")
     ] = False,
@@ -77,17 +75,12 @@ def check_command(
         Path | None,
         typer.Option(help="Copy of the framework (PLY), painted green where it was left uncut."),
     ] = None,
-    stage: Annotated[
-        str | None,
-        typer.Option(help="Stage of the work: wax, cast, opaqued, dentine, finished."),
-    ] = None,
+    stage: Stage = None,
     earlier: Annotated[
         Path | None,
         typer.Option(help="Folder of an earlier result of the same wax-up: what changed is told."),
     ] = None,
-    no_report: Annotated[
-        bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")
-    ] = False,
+    no_report: NoReport = False,
     lang: LangOption = Lang.EN,
     paper: PaperOption = Paper.A4,
     register: Annotated[
@@ -97,7 +90,7 @@ def check_command(
             help="Put the check on record here; --out then holds a folder for each case.",
         ),
     ] = None,
-    who: Annotated[str | None, typer.Option(help="Initials of who checks, for the record.")] = None,
+    who: Who = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.workflow import Order, carry_out
@@ -121,7 +114,7 @@ def check_command(
         with_report=not no_report,
         lang=lang.value,
         paper=paper.value,
-        say=_say,
+        say=say,
     )
     _finish(outcome, out, with_report=not no_report)
 
@@ -133,9 +126,9 @@ def demo_command(
     """Write the sample bridge, check it, and say where the report lies."""
     from veneercheck.workflow import carry_out, write_sample
 
-    _say("making the sample bridge")
+    say("making the sample bridge")
     order = write_sample(out)
-    outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=_say)
+    outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=say)
     planted = _exit_code(outcome) is Exit.FINDINGS
     _finish(outcome, out / "check", with_report=True, code=Exit.NO_FINDINGS if planted else None)
 
@@ -149,7 +142,7 @@ def report_command(
     """Draw the report of a result anew."""
     from veneercheck.workflow import report_again
 
-    report_again(folder, lang=lang.value, paper=paper.value, say=_say)
+    report_again(folder, lang=lang.value, paper=paper.value, say=say)
     typer.echo(f"Report: {folder / 'report.html'}")
 
 
@@ -168,7 +161,7 @@ def verify_command(
     """Measure bodies with known answers on this machine; repeat at intervals and file it."""
     from veneercheck.phantom.verify import verify, words
 
-    result = verify(say=_say)
+    result = verify(say=say)
     typer.echo(words(result))
     if out is not None:
         import json
@@ -226,9 +219,7 @@ def repeatability_command(
         bool, typer.Option("--aligned", help="The scanner keeps one frame: the shift is seating.")
     ] = False,
     profile: Profile = None,
-    unit: Annotated[
-        Unit | None, typer.Option(help="Unit of the files where they do not say.")
-    ] = None,
+    unit: UnitOption = None,
     out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
 ) -> None:
     """Measure your own noise, seating and distortion from repeated scans."""
@@ -240,7 +231,7 @@ def repeatability_command(
         unit=None if unit is None else unit.value,
         shared_frame=aligned,
         out=out,
-        say=_say,
+        say=say,
     )
     typer.echo("\n".join(found.words()))
     if out is not None and limits is not None:
@@ -286,7 +277,7 @@ def _check_on_record(
     if who:
         initials(who)
     with open_register(place, create=True) as register:
-        made = make_case_folder(settle(order), store, with_report=with_report, say=_say)
+        made = make_case_folder(settle(order), store, with_report=with_report, say=say)
         entry = put_on_record(register, made, who=who)
     typer.echo(terminal_summary(entry.body["result"]))
     typer.echo(f"{'On record' if made.fresh else 'Was on record already'}: {made.folder}")

@@ -2,58 +2,34 @@
 
 from __future__ import annotations
 
-import enum
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from veneercheck.cli_records import Lang, open_register
+from veneercheck.cli_options import (
+    Lang,
+    LangOption,
+    NoReport,
+    Paper,
+    PaperOption,
+    Profile,
+    Stage,
+    Unit,
+    UnitOption,
+    Who,
+    say,
+)
+from veneercheck.cli_records import open_register
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked
 
-Profile = Annotated[
-    str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
-]
-
-
-class Unit(enum.StrEnum):
-    """Units that a scan may be saved in."""
-
-    MM = "mm"
-    CM = "cm"
-    M = "m"
-    UM = "um"
-    INCH = "inch"
-    FOOT = "ft"
-
-
-class Paper(enum.StrEnum):
-    """Sizes of the printed report."""
-
-    A4 = "a4"
-    US_LETTER = "us-letter"
-
-
-LangOption = Annotated[
-    Lang, typer.Option("--lang", help="Language of pictures and pages.", show_choices=True)
-]
-PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
-
 Store = Annotated[Path, typer.Option("--out", help="Holds a folder for each case.")]
-UnitOption = Annotated[
-    Unit | None, typer.Option("--unit", help="Unit of the files where they do not say.")
-]
-Stage = Annotated[
-    str | None,
-    typer.Option("--stage", help="Stage of the work: wax, cast, opaqued, dentine, finished."),
-]
 Aligned = Annotated[
     bool, typer.Option("--aligned", help="The two scans of every case share one frame.")
 ]
-NoReport = Annotated[bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")]
 RegisterOption = Annotated[
     str | None,
     typer.Option(
@@ -62,14 +38,9 @@ RegisterOption = Annotated[
         help="Put every check on record here: a file (SQLite), or postgresql://user@host/name.",
     ),
 ]
-Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 ProcessesOption = Annotated[
     int | None, typer.Option("--processes", min=1, help="Processes that check; one a core.")
 ]
-
-
-def _say(words: str) -> None:
-    typer.echo(f"· {words}", err=True)
 
 
 def batch_command(
@@ -95,7 +66,7 @@ def batch_command(
 
     asked = _asked(out, profile, unit, stage, aligned, no_report, lang, paper, register, who)
     summary = check_many(
-        cases, asked, processes=processes or _cores(), scheduler=scheduler, say=_say
+        cases, asked, processes=processes or _cores(), scheduler=scheduler, say=say
     )
     typer.echo(summary.words())
     typer.echo(f"Summary: {summary.path}")
@@ -128,8 +99,8 @@ def watch_command(
 
     asked = _asked(out, profile, unit, stage, aligned, no_report, lang, paper, register, who)
     if not once:
-        _say(f"watching {folder}; end with Ctrl-C")
-    summary = watch(folder, asked, processes=processes or 1, once=once, still_s=still, say=_say)
+        say(f"watching {folder}; end with Ctrl-C")
+    summary = watch(folder, asked, processes=processes or 1, once=once, still_s=still, say=say)
     typer.echo(summary.words())
     raise typer.Exit(summary.code)
 

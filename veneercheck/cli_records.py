@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli_options import Lang, say
 from veneercheck.core.errors import RecordError
 
 if TYPE_CHECKING:
@@ -36,13 +37,6 @@ CaseArgument = Annotated[str, typer.Argument(help="Case number, or the start of 
 DEFAULT_REGISTER = "register.sqlite"
 
 
-class Lang(enum.StrEnum):
-    """Languages of pictures and pages."""
-
-    EN = "en"
-    DE = "de"
-
-
 class Verdict(enum.StrEnum):
     """Verdicts to narrow a list down to."""
 
@@ -67,10 +61,6 @@ def open_register(place: str, *, create: bool = False) -> Register:
             next_step="Name it with --register; a check makes one: check --register FILE.",
         )
     return Register(place)
-
-
-def _say(words: str) -> None:
-    typer.echo(f"· {words}", err=True)
 
 
 @app.command("list")
@@ -164,7 +154,7 @@ def confirm_command(
         _tell([str(fault) for fault in unreadable(register)])
         raise
     with opened:
-        done = confirm(opened, case, repeat=not no_repeat, say=_say)
+        done = confirm(opened, case, repeat=not no_repeat, say=say)
     for remark in done.remarks:
         typer.echo(remark)
     _tell([str(difference) for difference in done.differences])

@@ -106,6 +106,8 @@ def holds(found: Alignment, mean_mm: float, worst_mm: float) -> bool:
 
 
 def main() -> None:
+    if len(sys.argv) != 2:
+        sys.exit(__doc__)
     folder = Path(sys.argv[1])
     rng = np.random.default_rng(4)
     print(f"{'body':<16}{'case':<27}{'state':<10}{'mean µm':>8}{'95 % µm':>8}  holds")

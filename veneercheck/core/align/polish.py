@@ -31,8 +31,8 @@ NOISE_WIDTH = 3.0
 
 FIT_WIDTH = 4.685
 """In the last fit they reach to this many: 95 % of what least squares would make of normal noise
-(Holland and Welsch 1977, from memory); at three a quarter of it is lost, and what was cut is out
-of the reference already."""
+(Holland and Welsch 1977, from memory, and recomputed); at three it would be 77 %, and what was cut
+is out of the reference already."""
 
 _SEARCH_POINTS = 3000
 QUICK_POINTS = 1500

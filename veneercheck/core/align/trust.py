@@ -22,9 +22,8 @@ _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
 
 _STATED_FACTOR = 1.3
-"""Fits of tooth shapes with correlated noise scatter up to 1.3 times as far along their weakest
-direction as residuals and geometry predict (`align_accuracy.py spread`): what is stated covers it.
-"""
+"""In some fifty fits a body with correlated noise the spread along one direction was up to 1.3 times
+what residuals and geometry predict (`align_accuracy.py spread`): what is stated covers that."""
 
 _PATCH_MM = 2.0
 
