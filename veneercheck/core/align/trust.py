@@ -22,8 +22,9 @@ _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
 
 _STATED_FACTOR = 1.3
-"""In some fifty fits a body with correlated noise the spread along one direction was up to 1.3 times
-what residuals and geometry predict (`align_accuracy.py spread`): what is stated covers that."""
+"""With correlated noise the spread of fits along one direction was up to 1.23 times what residuals
+and geometry predict (four bodies, some fifty fits each: `align_accuracy.py spread`), and 1.31 on a
+finer mesh with narrower weights: what is stated covers that."""
 
 _PATCH_MM = 2.0
 
