@@ -1,0 +1,212 @@
+"""Case files: what the work is, where its scans lie, what was told of them by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from veneercheck.core.errors import ProfileError
+from veneercheck.core.types import ASK, FORBIDDEN, Case, Point
+from veneercheck.profile.keys import (
+    STAGES,
+    choice_of,
+    codes_of,
+    day_of,
+    known_keys,
+    table_of,
+    text_of,
+    toml_of,
+    words_of,
+)
+from veneercheck.profile.limits import profile_names
+
+MATERIALS = ("alloy", "opaquer", "composite")
+"""Materials of which a lot may be on record."""
+
+_SCANS = ("framework", "waxup", "die")
+_WAXUP_KINDS = ("scan", "key")
+_METAL_STOPS = (ASK, FORBIDDEN)
+_AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
+_LEAST_LANDMARKS = 3
+_PICKED_WITHIN_MM = 2.0
+"""A place is picked by hand to about half a millimetre."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class CaseFile:
+    """A case file: the case itself, the profile it asks for and where its scans lie."""
+
+    case: Case
+    profile: str | None = None
+    framework: Path | None = None
+    waxup: Path | None = None
+    die: Path | None = None
+    waxup_kind: str = "scan"
+    painted: Path | None = None
+    """A copy of the framework on which areas are painted."""
+
+
+_CASE_KEYS = (
+    "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
+    "alloy", "composite", "shade", "lots", "scanner_checked", "landmarks",
+)  # fmt: skip
+
+
+def load_case(path: str | Path) -> CaseFile:
+    """Read a case file; paths in it count from its own folder.
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read, a key is unknown or a value makes no sense.
+    """
+    path = Path(path)
+    return parse_case(toml_of(path), where=path.name, folder=path.parent)
+
+
+def parse_case(
+    document: Mapping[str, Any], *, where: str = "case", folder: Path | None = None
+) -> CaseFile:
+    """Turn a case file's document into a case."""
+    known_keys(document, _CASE_KEYS, where)
+    frame = table_of(document, "frame", where)
+    known_keys(frame, ("occlusal", "buccal", "teeth"), f"{where} [frame]")
+    veneered = table_of(document, "veneered", where)
+    known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
+    scans = table_of(document, "scans", where)
+    known_keys(scans, (*_SCANS, "painted", "waxup_kind"), f"{where} [scans]")
+    kind = choice_of(scans, "waxup_kind", _WAXUP_KINDS, "scan", f"{where} [scans]") or "scan"
+    lots = table_of(document, "lots", where)
+    known_keys(lots, MATERIALS, f"{where} [lots]")
+    units = codes_of(document, "units", where)
+    pontics = codes_of(document, "pontics", where)
+    _pontics_among_units(units, pontics, where)
+    case = Case(
+        number=text_of(document, "case", "", where) or None,
+        units=units,
+        pontics=pontics,
+        stage=choice_of(document, "stage", STAGES, "wax", where) or "wax",
+        occlusal=choice_of(frame, "occlusal", _AXES, None, f"{where} [frame]"),
+        buccal=choice_of(frame, "buccal", _AXES, None, f"{where} [frame]"),
+        veneered=words_of(veneered, "surfaces", f"{where} [veneered]"),
+        metal_stops=choice_of(veneered, "metal_stops", _METAL_STOPS, ASK, f"{where} [veneered]")
+        or ASK,
+        notes=text_of(document, "notes", "", where),
+        veneered_units=_veneered_units(veneered, units, f"{where} [veneered.units]"),
+        tooth_points_mm=_tooth_points(frame, units, f"{where} [frame.teeth]"),
+        alloy=text_of(document, "alloy", "", where),
+        composite=text_of(document, "composite", "", where),
+        shade=text_of(document, "shade", "", where),
+        lots={name: text_of(lots, name, "", f"{where} [lots]") for name in lots},
+        scanner_checked=day_of(document, "scanner_checked", where),
+        landmarks_mm=_landmarks(document, f"{where} [[landmarks]]"),
+    )
+    _frame_axes_differ(case, where)
+    base = folder or Path()
+    named = [name for name in (*_SCANS, "painted") if name in scans]
+    paths = {name: base / text_of(scans, name, "", where) for name in named}
+    profile = text_of(document, "profile", "", where) or None
+    if profile and profile not in profile_names():
+        profile = str(base / profile)
+    framework, waxup, die = (paths.get(name) for name in _SCANS)
+    return CaseFile(case, profile, framework, waxup, die, kind, paths.get("painted"))
+
+
+def _veneered_units(
+    veneered: Mapping[str, Any], units: tuple[int, ...], where: str
+) -> dict[int, tuple[str, ...]]:
+    """Surfaces meant for veneer on single units: `46 = ["occlusal", "buccal"]`."""
+    given = table_of(veneered, "units", where)
+    known_keys(given, [str(unit) for unit in units], where)
+    return {int(code): words_of(given, code, where) for code in given}
+
+
+def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Point], ...]:
+    """Places picked on both scans: `[[landmarks]]` with `framework` and `waxup`, each [x, y, z]."""
+    given = document.get("landmarks", [])
+    if not isinstance(given, list) or not all(isinstance(one, Mapping) for one in given):
+        raise ProfileError(
+            "is not a list of tables.", where=where, next_step="Write [[landmarks]]."
+        )
+    if given and len(given) < _LEAST_LANDMARKS:
+        raise ProfileError(
+            f"{len(given)} landmarks are too few to place one scan on the other.",
+            where=where,
+            next_step="Pick at least three pairs, far apart and not on one line.",
+        )
+    pairs = []
+    for one in given:
+        known_keys(one, ("framework", "waxup"), where)
+        pairs.append((_picked(one, "framework", where), _picked(one, "waxup", where)))
+    _belong_together(tuple(pairs), where)
+    return tuple(pairs)
+
+
+def _picked(one: Mapping[str, Any], scan: str, where: str) -> Point:
+    value = one.get(scan)
+    numbers = value if isinstance(value, list) else []
+    if len(numbers) != 3 or not all(
+        type(number) in (int, float) and math.isfinite(number) for number in numbers
+    ):
+        raise ProfileError(
+            f"{scan} = {value!r} is no point.",
+            where=where,
+            next_step=f"Give {scan} = [x, y, z] in mm, in that scan's own frame.",
+        )
+    return float(numbers[0]), float(numbers[1]), float(numbers[2])
+
+
+def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
+    """Refuse pairs whose distances differ: swapped, mirrored, or in two units."""
+    for first, second in itertools.combinations(pairs, 2):
+        apart = [math.dist(first[scan], second[scan]) for scan in (0, 1)]
+        if abs(apart[0] - apart[1]) > _PICKED_WITHIN_MM:
+            raise ProfileError(
+                f"two landmarks are {apart[0]:.1f} mm apart on the framework and {apart[1]:.1f} mm "
+                "on the wax-up.",
+                where=where,
+                next_step="Pick the same places on both scans, in the same order, in mm.",
+            )
+
+
+def _tooth_points(
+    frame: Mapping[str, Any], units: tuple[int, ...], where: str
+) -> dict[int, tuple[float, float, float]]:
+    """Points on teeth: `46 = [x, y, z]` in the wax-up's frame, in mm."""
+    given = table_of(frame, "teeth", where)
+    known_keys(given, [str(unit) for unit in units], where)
+    points = {}
+    for code, value in given.items():
+        numbers = value if isinstance(value, list) else []
+        if len(numbers) != 3 or not all(type(number) in (int, float) for number in numbers):
+            raise ProfileError(
+                f"{code} = {value!r} is not a point.",
+                where=where,
+                next_step=f"Give three numbers in mm, such as {code} = [1.5, 0.0, 6.2].",
+            )
+        x, y, z = (float(number) for number in numbers)
+        points[int(code)] = (x, y, z)
+    return points
+
+
+def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where: str) -> None:
+    stray = [code for code in pontics if code not in units]
+    if stray:
+        raise ProfileError(
+            f"pontic {stray[0]} is not among the units.",
+            where=where,
+            next_step="List every tooth of the bridge under units, in order along it.",
+        )
+
+
+def _frame_axes_differ(case: Case, where: str) -> None:
+    if case.occlusal and case.buccal and case.occlusal[1] == case.buccal[1]:
+        raise ProfileError(
+            f"occlusal {case.occlusal} and buccal {case.buccal} lie along one axis.",
+            where=f"{where} [frame]",
+            next_step="They stand at right angles: correct one of them.",
+        )
