@@ -295,6 +295,13 @@ def test_the_gravest_code_stands_for_all() -> None:
     assert gravest([1, 3, 5]) == Exit.PROGRAM_FAULT
 
 
+def test_a_list_that_is_refused_leaves_nothing_behind(tmp_path: Path) -> None:
+    (tmp_path / "l.csv").write_text("framework,waxpu\na,b\n", encoding="utf-8")
+    with pytest.raises(ProfileError, match="waxpu"):
+        check_many(tmp_path / "l.csv", asked(tmp_path), processes=1, say=silent)
+    assert [path.name for path in tmp_path.iterdir()] == ["l.csv"]
+
+
 def test_another_version_and_an_unseen_folder_are_refused(tmp_path: Path) -> None:
     task = Task(0, asked(tmp_path), None, None, "f.stl", "w.stl")
     assert "does not see" in do(task).cause

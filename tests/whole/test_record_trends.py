@@ -6,6 +6,7 @@ import copy
 import csv
 import importlib.util
 import random
+import re
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -205,6 +206,14 @@ def test_page_says_the_same_in_both_languages(folder: Path) -> None:
     assert "Limits are drawn from 20 points on" in english
     assert english.count("<polygon") > 0 and "Points that speak of a change" in english
     assert 'lang="de"' in german and "Wachs" in german
+
+
+def test_every_figure_of_a_chart_has_its_unit(folder: Path) -> None:
+    text = (folder / "en" / "trends.html").read_text(encoding="utf-8")
+    labels = re.findall(r"<text[^>]*>([^<]*)</text>", text)
+    lengths = [label for label in labels if re.match(r"0\.\d", label)]
+    assert lengths
+    assert all(label.endswith(" mm") for label in lengths)
 
 
 def test_page_is_whole_and_words_of_others_stay_words(folder: Path) -> None:

@@ -50,8 +50,8 @@ def check_many(
         If the list, the store, the register or the cluster cannot be used. A case that is
         refused is a row of the summary.
     """
-    prepare(asked)
     tasks = _tasks(cases, asked)
+    prepare(asked)
     summary = Summary(len(tasks), asked.store)
     try:
         with Cluster(scheduler) if scheduler else Processes(min(processes, len(tasks))) as hands:

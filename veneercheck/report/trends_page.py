@@ -211,9 +211,9 @@ def _drawn(chart: Chart, shown: Sequence[Point], words: Words, alt: str) -> Mark
     parts = [_base(chart, shown, step)] if bounds else []
     for value, kind in zip(lines, ("limit", "centre", "limit"), strict=False):
         if value is not None:
-            parts += _line(up(value), kind, words.number(value, _MM_DIGITS))
+            parts += _line(up(value), kind, words.mm(value, _MM_DIGITS))
     for value in scale:
-        parts.append(_label(up(value), words.number(value, _MM_DIGITS)))
+        parts.append(_label(up(value), words.mm(value, _MM_DIGITS)))
     way = " ".join(f"{x:.1f},{y:.1f}" for x, y in at)
     parts.append(tag("polyline", points=way, class_="series"))
     parts += [_mark(x, y, point) for (x, y), point in zip(at, shown, strict=True)]
