@@ -49,9 +49,13 @@ _SLANT_MM = 0.005
 
 _ASIDE_MM = 0.1
 _LEAN2 = 0.25
-"""A foot on an open border that lies by more than this, and by more than half of its height (27°),
-beside the contour's normal is no foot of a perpendicular: scans that were cropped a little
-differently still touch."""
+"""A foot on an open border that lies by more than this beside the contour's normal is no foot of a
+perpendicular (scans that were cropped a little differently still touch), where the ray meets no
+contour either, or where it lies so by more than half of its height (27°)."""
+
+_FACING_COS = 0.25
+"""From here on (75°) a vertex faces the way that the rim's surface does: over a cusp tip normals
+part by more than over a flank; the inside of a retainer faces the other way."""
 
 _BIAS_SIGMAS = 3.0
 """Noise shortens a nearest distance by no more than this many sigmas."""
@@ -74,6 +78,9 @@ class Reading:
         Of the framework, for growing regions over it.
     outside : FromOutside
         From every contour vertex inward to the nearest metal.
+    under_a_hole : ndarray of bool, shape (n,)
+        Where the contour would be is not known: the nearest of it is the rim of a hole that the
+        vertex lies under and faces, or an edge of the scan that it lies beyond.
     """
 
     space: SpaceMap
@@ -82,6 +89,7 @@ class Reading:
     sees_itself: Bools
     edges: Ints
     outside: FromOutside
+    under_a_hole: Bools
 
 
 def measure(
@@ -165,7 +173,9 @@ def measure(
         surface=WalkableSurface(inner.mesh, edges),
         deep_mm=limits.layer.greatest_mm,
     )
-    return Reading(space, inner.normals, nearest.agreement, sees_itself, edges, outside)
+    return Reading(
+        space, inner.normals, nearest.agreement, sees_itself, edges, outside, nearest.under_a_hole
+    )
 
 
 def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
@@ -234,6 +244,7 @@ class _OwnSide:
     face: Ints
     vertex: Ints
     agreement: Floats
+    under_a_hole: Bools
 
 
 def _nearest_on_own_side(
@@ -245,37 +256,43 @@ def _nearest_on_own_side(
 ) -> _OwnSide:
     points = inner.mesh.points_mm
     face = rays.face
-    start = np.where(face >= 0, outer.mesh.faces[face, 0], -1)
+    # A ray that enters another body, the model through a hole, starts no walk over it.
+    leaves = (face >= 0) & (rays.cosine > 0)
+    start = np.where(leaves, outer.mesh.faces[face, 0], -1)
     # Where the surfaces lie on each other the ray's own end is the nearest point.
     on = rays.measured & (np.abs(rays.space_mm) <= _LYING_ON_MM)
     signed = np.where(on, rays.space_mm * rays.cosine, np.nan)
     place = np.where(on[:, None], points + rays.space_mm[:, None] * inner.normals, np.nan)
     agreement = np.where(on, rays.cosine, np.nan)
     end, on_face = np.where(on, start, -1), np.where(on, face, -1)
+    under = np.zeros(len(points), dtype=bool)
     start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
         nearest, vertex = walkable.walk(points[asked], start[asked])
-        side = row_dot(nearest.point_mm - points[asked], outer.normals[vertex])
-        said = ~_beside_a_rim(points[asked], nearest.point_mm, vertex, outer, walkable)
+        gap = nearest.point_mm - points[asked]
+        side = row_dot(gap, outer.normals[vertex])
+        said = ~_beside_a_rim(gap, vertex, outer, walkable, rays.measured[asked])
+        faces_it = row_dot(inner.normals[asked], outer.normals[vertex]) > _FACING_COS
+        under[asked] = ~said & faces_it & ~rays.measured[asked]
         asked, vertex, side = asked[said], vertex[said], side[said]
         distance = nearest.distance_mm[said]
         signed[asked] = np.where(side < 0, -distance, distance)
         place[asked], on_face[asked] = nearest.point_mm[said], nearest.face[said]
         end[asked] = vertex
         agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
-    return _OwnSide(signed, place, on_face, end, agreement)
+    return _OwnSide(signed, place, on_face, end, agreement, under)
 
 
 def _beside_a_rim(
-    points: Floats, foot: Floats, vertex: Ints, outer: Prepared, walkable: WalkableSurface
+    gap: Floats, vertex: Ints, outer: Prepared, walkable: WalkableSurface, ray_measured: Bools
 ) -> Bools:
     """Points whose nearest contour point is the rim of a hole that they lie under, or an edge of
     the scan that they lie beyond: how far the contour would be is not known there."""
-    gap = foot - points
     along = row_dot(gap, outer.normals[vertex])
     aside2 = row_dot(gap, gap) - along * along
-    return walkable.on_border(vertex) & (aside2 > _ASIDE_MM**2) & (aside2 > along * along * _LEAN2)
+    leans = ~ray_measured | (aside2 > along * along * _LEAN2)
+    return walkable.on_border(vertex) & (aside2 > _ASIDE_MM**2) & leans
 
 
 def _balls(

@@ -28,9 +28,13 @@ LEAST_FITTING_MM2 = 4.0
 AGREEING_COS = math.cos(math.radians(60.0))
 """Two surfaces are the same one only where their normals differ by less than this."""
 
+COVERED_MM = 3.0
+"""Contour that faces the same way within this is the vertex's own; across a retainer is farther."""
+
 HIDDEN_SHARE = 0.5
-"""Of the border of surface that could not be read must lie on cut surface for it to count as cut:
-a hole of the wax-up scan over the veneer must not make the veneer smaller."""
+"""Of surface that could not be read must face a hole, and of its border with what is known to be
+cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
+veneer must not make the veneer smaller."""
 
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach."""
@@ -128,7 +132,10 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     agrees = reading.agreement >= AGREEING_COS
     code = np.full(len(s), Region.UNSORTED, dtype=np.int64)
     code[near & agrees & (np.abs(s) <= tolerance)] = Region.UNCUT
-    fitting = _large(reading.sees_itself & (code != Region.UNCUT), reading, LEAST_FITTING_MM2)
+    # Beside a hole a veneered vertex sees the model or a neighbour, and its own contour too.
+    covered = agrees & near & (s > 0) & (s <= COVERED_MM)
+    inside = reading.sees_itself & (code != Region.UNCUT) & ~covered
+    fitting = _large(inside, reading, LEAST_FITTING_MM2)
     code[fitting] = Region.FITTING_SURFACE
     measured = space.outcome == RayOutcome.HIT
     deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
@@ -145,17 +152,22 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
 
 
 def _hidden(code: Ints, reading: Reading) -> Bools:
-    """Parts that could not be read and that cut surface borders: cut, and not seen."""
+    """Parts that could not be read, that face a hole, and that cut surface borders: not seen."""
     space, edges = reading.space, reading.edges
-    read = np.fmin(space.judged_low_mm, space.judged_high_mm)
-    unread = (code == Region.UNSORTED) & np.isnan(read) & np.isnan(space.metal_mm)
+    # Through a hole the ray may meet the model or another tooth: no sign of a retainer's inside.
+    unread = np.isin(code, (Region.UNSORTED, Region.FITTING_SURFACE))
+    unread &= np.isnan(space.space_mm) & np.isnan(space.nearest_mm)
     label = _labels(unread, edges)
+    area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
+    facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
     both = np.concatenate([edges, edges[:, ::-1]])
-    leaving = both[unread[both[:, 0]] & ~unread[both[:, 1]]]
+    known = np.isin(code, (Region.CUT, Region.UNCUT))
+    leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
     part = label[leaving[:, 0]]
     border = np.bincount(part, minlength=len(code))
     on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
-    found: Bools = unread & (border[label] > 0) & (on_cut[label] >= HIDDEN_SHARE * border[label])
+    under = (facing >= HIDDEN_SHARE * area) & (area > 0)
+    found: Bools = unread & (under & (border > 0) & (on_cut >= HIDDEN_SHARE * border))[label]
     return found
 
 
