@@ -207,7 +207,7 @@ def _measured(
         )
 
     raw = read(framework)
-    beaded = beads.find(framework, raw.space.nearest_mm)
+    beaded = beads.find(framework, raw.edges, raw.space.nearest_mm)
     if beaded is None:
         return _Measured(framework, raw, raw, None)
     say("taking the retention beads off")

@@ -13,7 +13,7 @@ import sys
 import numpy as np
 
 from veneercheck.core import beads
-from veneercheck.core.mesh import refine, row_dot, vertex_normals
+from veneercheck.core.mesh import edge_pairs, refine, row_dot, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.attached import put_beads, spread
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
@@ -45,7 +45,7 @@ def trial(made: Phantom, diameter_mm: float, spacing_mm: float) -> str:
     inside = np.full(len(scan.points_mm), -1.0)
     inside[: len(made.depth_mm)] = np.nan_to_num(made.depth_mm)
     inside[len(made.depth_mm) :] = LEAST_DEPTH_MM
-    found = beads.find(scan, inside)
+    found = beads.find(scan, edge_pairs(scan.faces), inside)
     if found is None:
         return f"{len(seats):5} put, none found"
     off = np.abs(row_dot(found.base.points_mm - bare.points_mm, vertex_normals(bare)))

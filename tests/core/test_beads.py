@@ -9,6 +9,7 @@ import pytest
 
 from veneercheck.check import Surfaces, check
 from veneercheck.core import beads
+from veneercheck.core.mesh import edge_pairs
 from veneercheck.core.types import BEADS, Case, Check, Decision, FindingKind, TriangleMesh, Verdict
 from veneercheck.phantom.attached import put_beads
 from veneercheck.profile import built_in
@@ -51,15 +52,15 @@ def checked(framework: TriangleMesh) -> Check:
 
 def test_a_plate_without_beads_has_none_and_a_few_bumps_are_dirt() -> None:
     """Source: the fewest beads that make a field."""
-    assert beads.find(CUT, -CUT.points_mm[:, 2]) is None
+    assert beads.find(CUT, edge_pairs(CUT.faces), -CUT.points_mm[:, 2]) is None
     few = with_beads(beads.FEWEST - 3, 0.3)
-    assert beads.find(few, -few.points_mm[:, 2]) is None
+    assert beads.find(few, edge_pairs(few.faces), -few.points_mm[:, 2]) is None
 
 
 def test_the_base_under_beads_is_the_plate() -> None:
     """Source: the plate lies at 1.35 mm; a bead sunk in by half stands out by its radius."""
     mesh = with_beads(20, 0.3)
-    found = beads.find(mesh, -mesh.points_mm[:, 2])
+    found = beads.find(mesh, edge_pairs(mesh.faces), -mesh.points_mm[:, 2])
     assert found is not None
     assert len(found.top) == 20
     assert found.height_mm == pytest.approx(0.3, abs=0.02)

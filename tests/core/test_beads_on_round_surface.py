@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core import beads
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.attached import put_beads, spread
 
@@ -33,7 +33,7 @@ def test_the_base_under_beads_is_the_sphere() -> None:
     put = put_beads(plain, seats, diameter_mm=0.4)
     noise = 0.005 * rng.standard_normal((len(put.mesh.points_mm), 1)) * vertex_normals(put.mesh)
     scan = TriangleMesh(put.mesh.points_mm + noise, put.mesh.faces)
-    found = beads.find(scan, np.full(len(scan.points_mm), 1.5))
+    found = beads.find(scan, edge_pairs(scan.faces), np.full(len(scan.points_mm), 1.5))
     assert found is not None and len(found.top) == len(seats) >= beads.FEWEST
     off_mm = np.linalg.norm(found.base.points_mm, axis=1) - RADIUS_MM
     under = put.under >= 0

@@ -11,9 +11,9 @@ import numpy as np
 from veneercheck.core.mesh import (
     components,
     corner_cross,
+    neighbour_sums,
     row_dot,
     sum_at_vertices,
-    unique_edges,
     unit,
 )
 from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
@@ -48,8 +48,8 @@ _SMOOTH_MM = 0.3
 """Directions are averaged over about a bead, so that flanks cancel and the base is left."""
 
 _MOST_STEPS = 100
-_STEP_VARIANCE = 0.25
-"""Half of a vertex's area vector goes on one edge each step: this share of its length squared."""
+_STEP_VARIANCE = 0.5
+"""A vertex's area vector goes on one edge each step: each axis gets this share of its square."""
 
 _FARTHEST_MM = 1.0
 """No way up a bead is longer."""
@@ -86,13 +86,15 @@ class Beads:
     diameter_mm: float
 
 
-def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
+def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     """Find retention beads, and the surface they stand on.
 
     Parameters
     ----------
     mesh : TriangleMesh
         Edges well under half a bead's diameter, or its beads are not seen.
+    edges : ndarray of int64, shape (e, 2)
+        Of the mesh.
     space_mm : ndarray, shape (n,)
         Signed distance of every vertex from the contour, positive inside; beads stand where
         it is positive. NaN where unknown.
@@ -109,16 +111,17 @@ def find(mesh: TriangleMesh, space_mm: Floats) -> Beads | None:
     taken against the mean of the directions at its ends, so that a round surface does not rise.
     The base under a bead is the thin plate that goes on from its rim.
     """
-    edges, _, _ = unique_edges(mesh.faces)
-    length = _lengths(mesh.points_mm, edges)
-    if not len(edges):
+    inside = space_mm > 0
+    there = edges[inside[edges[:, 0]] & inside[edges[:, 1]]]
+    if not len(there):
         return None
-    ways = _calm_directions(mesh, edges, float(np.median(length)))
-    rise = _rise(mesh.points_mm, edges, ways)
-    middle, radius = _bumps(mesh.points_mm, edges, ways, rise, space_mm > 0)
+    edge_mm = float(np.median(_lengths(mesh.points_mm, there)))
+    ways = _calm_directions(mesh, there, edge_mm)
+    rise = _rise(mesh.points_mm, there, ways)
+    middle, radius = _bumps(mesh.points_mm, there, ways, rise, inside)
     if len(middle) < FEWEST:
         return None
-    foot = radius + _RIM_EDGES * float(np.median(length))
+    foot = radius + _RIM_EDGES * edge_mm
     found = _taken_off(mesh, edges, ways, middle, foot)
     usual = float(np.median(found.height_mm))
     high = found.height_mm > max(_AS_HIGH * usual, LEAST_RISE_MM)
@@ -168,17 +171,15 @@ def _lengths(points: Floats, edges: Ints) -> Floats:
 
 
 def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
-    """Outward directions of the surface without its beads: area vectors spread along edges."""
-    from scipy.sparse import csr_matrix
+    """Outward directions of the surface without its beads: area vectors spread along edges.
 
-    count = len(mesh.points_mm)
-    both = np.concatenate([edges, edges[:, ::-1]])
-    share = 1.0 / np.maximum(np.bincount(both[:, 0], minlength=count), 1)
-    spread = csr_matrix((share[both[:, 1]], (both[:, 0], both[:, 1])), shape=(count, count))
+    Zero for what no edge leads to.
+    """
+    share = 1.0 / np.maximum(np.bincount(edges.reshape(-1), minlength=len(mesh.points_mm)), 1)
     steps = round((_SMOOTH_MM / edge_mm) ** 2 / _STEP_VARIANCE) if edge_mm > 0 else 0
     area = sum_at_vertices(mesh, corner_cross(mesh))
     for _ in range(min(max(steps, 1), _MOST_STEPS)):
-        area = 0.5 * (area + spread @ area)
+        area = neighbour_sums(edges, share[:, None] * area)
     return unit(area)
 
 
@@ -235,12 +236,14 @@ def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float
     from scipy.spatial import cKDTree
 
     reach = math.hypot(radius_mm, _DEEP_MM)
-    distance, nearest = cKDTree(middle).query(points, distance_upper_bound=reach)
-    near = np.flatnonzero(np.isfinite(distance))
-    across, along = _across(points[near] - middle[nearest[near]], ways[near])
-    inside = near[(across < radius_mm) & (np.abs(along) < _DEEP_MM)]
+    asked = np.flatnonzero(ways.any(axis=1))
+    distance, nearest = cKDTree(middle).query(points[asked], distance_upper_bound=reach)
+    near = np.isfinite(distance)
+    asked, nearest = asked[near], nearest[near]
+    across, along = _across(points[asked] - middle[nearest], ways[asked])
+    inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)
     bead = np.full(len(points), -1, dtype=np.int64)
-    bead[inside] = nearest[inside]
+    bead[asked[inside]] = nearest[inside]
     return bead
 
 
