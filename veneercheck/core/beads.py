@@ -118,7 +118,7 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     edge_mm = float(np.median(_lengths(mesh.points_mm, there)))
     ways = _calm_directions(mesh, there, edge_mm)
     rise = _rise(mesh.points_mm, there, ways)
-    middle, radius = _bumps(mesh.points_mm, there, ways, rise, inside)
+    middle, radius = _bumps(mesh.points_mm, there, ways, rise, space_mm)
     if len(middle) < FEWEST:
         return None
     foot = radius + _RIM_EDGES * edge_mm
@@ -201,10 +201,10 @@ def _rise(points: Floats, edges: Ints, ways: Floats) -> Floats:
 
 
 def _bumps(
-    points: Floats, edges: Ints, ways: Floats, rise: Floats, inside: Bools
+    points: Floats, edges: Ints, ways: Floats, rise: Floats, space_mm: Floats
 ) -> tuple[Floats, float]:
-    """Middles of the bumps inside the contour, and the median radius of what stands out."""
-    out = (rise > BUMP_MM) & inside
+    """Middles of the bumps deep enough inside the contour, and their median radius."""
+    out = (rise > BUMP_MM) & (space_mm > 0)
     label = components(len(out), edges[out[edges[:, 0]] & out[edges[:, 1]]])
     member = np.flatnonzero(out)
     _, of = np.unique(label[member], return_inverse=True)
@@ -214,10 +214,13 @@ def _bumps(
     weight = np.bincount(of, rise[member])
     total = np.stack([np.bincount(of, rise[member] * p) for p in points[member].T], axis=1)
     middle: Floats = total / weight[:, None]
-    radius, peak = np.zeros(len(count)), np.zeros(len(count))
+    radius, peak, deep = np.zeros((3, len(count)))
     np.maximum.at(radius, of, _across(points[member] - middle[of], ways[member])[0])
     np.maximum.at(peak, of, rise[member])
+    # The base lies no deeper than this under any of a bump's vertices.
+    np.maximum.at(deep, of, space_mm[member] + rise[member] + BUMP_SLOPE * WIDEST_MM)
     bump = (count >= _FEWEST_VERTICES) & (radius < WIDEST_MM) & (peak > LEAST_RISE_MM)
+    bump &= deep > _LEAST_BASE_MM
     if not bump.any():
         return np.zeros((0, 3)), math.nan
     usual, wide = np.median(peak[bump]), np.median(radius[bump])
