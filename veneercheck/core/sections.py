@@ -52,18 +52,15 @@ def crossing(
     Crossing
         Pieces of one body run so that neighbours continue one another.
     """
-    corner = values[mesh.faces]
+    index = _passed(mesh.faces, values, level, faces)
+    corner = values[mesh.faces[index]]
     above = corner >= level
-    passed = np.isfinite(corner).all(axis=1) & above.any(axis=1) & ~above.all(axis=1)
-    if faces is not None:
-        passed &= faces
-    index = np.flatnonzero(passed)
     # Turn each triangle so that the corner alone on its side of the level comes first.
-    lone_above = above[index].sum(axis=1) == 1
-    alone = np.where(lone_above, above[index].argmax(axis=1), above[index].argmin(axis=1))
+    lone_above = above.sum(axis=1) == 1
+    alone = np.where(lone_above, above.argmax(axis=1), above.argmin(axis=1))
     turned = (alone[:, None] + np.arange(3)) % 3
     vertex = np.take_along_axis(mesh.faces[index], turned, axis=1)
-    value = np.take_along_axis(corner[index], turned, axis=1)
+    value = np.take_along_axis(corner, turned, axis=1)
     share = (level - value[:, :1]) / (value[:, 1:] - value[:, :1])
     order = np.where(lone_above[:, None], [0, 1], [1, 0])
     ends = np.stack([np.broadcast_to(vertex[:, :1], (len(index), 2)), vertex[:, 1:]], axis=2)
@@ -72,6 +69,17 @@ def crossing(
         np.take_along_axis(ends, order[:, :, None], axis=1),
         np.take_along_axis(share, order, axis=1),
     )
+
+
+def _passed(triangles: Ints, values: Floats, level: float, faces: Bools | None) -> Ints:
+    """Triangles with corners on both sides of a level, all of them known."""
+    above, known = values >= level, np.isfinite(values)
+    a, b, c = (above[triangles[:, k]] for k in range(3))
+    passed = (a != b) | (b != c)
+    if faces is not None:
+        passed &= faces
+    index = np.flatnonzero(passed)
+    return index if known.all() else index[known[triangles[index]].all(axis=1)]
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

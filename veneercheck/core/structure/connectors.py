@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from veneercheck.core.anatomy.teeth import Teeth
+from veneercheck.core.mesh import select_faces
 from veneercheck.core.sections import Cut, Plane, plane_cut
 from veneercheck.core.structure.planes import upright
 from veneercheck.core.types import Bools, Connector, Floats, Limits, TriangleMesh, Weight
@@ -77,11 +78,11 @@ def _connector(
         located[:, 1] < teeth.left_mm[sides].max() + AROUND_MM
     )
     near = beside & (np.abs(located[:, 0] - valley) < _SLAB_MM)
-    faces = near[framework.faces].any(axis=1)
+    part, kept = select_faces(framework, near[framework.faces].any(axis=1))
     height = float(np.median(located[near, 2])) if near.any() else 0.0
     steps = np.arange(-AROUND_MM, AROUND_MM + 0.5 * _STEP_MM, _STEP_MM)
     found = [
-        _highest_loop(framework, upright(teeth.axis, valley + step, height), faces, model)
+        _highest_loop(part, upright(teeth.axis, valley + step, height), model[kept])
         for step in steps
     ]
     seen = [one for one in found if one is not None]
@@ -101,10 +102,10 @@ def _connector(
 
 
 def _highest_loop(
-    framework: TriangleMesh, plane: Plane, faces: Bools, model: Bools
+    part: TriangleMesh, plane: Plane, model: Bools
 ) -> tuple[float, float, Floats, Plane] | None:
     """Area, perimeter and box of the loop that reaches highest; None where it is not whole."""
-    cut = plane_cut(framework, plane, faces)
+    cut = plane_cut(part, plane)
     areas, lengths = cut.areas_mm2(), _lengths(cut)
     large = np.where(cut.closed, areas > _CRUMB_MM2, lengths > 2.0 * math.sqrt(_CRUMB_MM2))
     if not large.any():
@@ -113,7 +114,7 @@ def _highest_loop(
     np.maximum.at(top, cut.loop, cut.pieces_mm[:, :, 1].max(axis=1))
     chosen = int(np.where(large, top, -np.inf).argmax())
     own = cut.loop == chosen
-    on_model = model[framework.faces[cut.face[own]]].any()
+    on_model = model[part.faces[cut.face[own]]].any()
     if not cut.closed[chosen] or on_model:
         return None
     ends = cut.pieces_mm[own].reshape(-1, 2)
