@@ -52,11 +52,11 @@ def test_worked_values_of_the_ray(degrees: float, u_um: float) -> None:
     assert (u.noise_mm <= u.judged_mm).all()
 
 
-def test_noise_that_neighbours_share_is_seen_in_the_residual() -> None:
-    """Source: 13 µm left on the uncut surface, of which the scans show √(3² + 4²) = 5: 12 more."""
+def test_noise_that_neighbours_share_is_seen_in_the_contact() -> None:
+    """Source: 13 µm where nothing was cut, of which the scans show √(3² + 4²) = 5: 12 more."""
     ends = Ends(np.zeros(3), np.ones(3), np.arange(3), np.ones(3))
     for state, expected in ((AlignmentState.TRUSTED, 13.0), (AlignmentState.GIVEN, 5.0)):
-        alignment = fitted(0.0, rms_mm=0.013, state=state)
+        alignment = fitted(0.0, contact_mm=0.013, state=state)
         u = uncertainty(surface(0.003), surface(0.004), ends, alignment=alignment, limits=BARE)
         assert 1e3 * u.noise_mm == pytest.approx(expected, abs=1e-6)
 

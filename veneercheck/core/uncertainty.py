@@ -125,14 +125,18 @@ def uncertainty(
 
 
 def _shared_noise_variance(inner: Prepared, outer: Prepared, alignment: Alignment) -> float:
-    """Variance of noise that neighbours share, mm²: no scan shows it, but the fit's residual does.
+    """Variance of noise that neighbours share, mm²: no scan shows it, but the contact does.
 
-    What is left on surface that was not cut, beyond the noise that the scans show themselves.
+    By how much readings scatter more, where nothing was cut, than the noise that the scans show
+    themselves and that averaging left of it. A scanner's slow warp shows there too, as far as the
+    fit did not take it up; that is not taken off what the laboratory states for trueness, because
+    the fit errs about as much under that warp elsewhere (`coverage_trials.py`).
     """
     if alignment.state not in (AlignmentState.TRUSTED, AlignmentState.DOUBTFUL):
         return 0.0
-    seen = inner.scan_noise_mm**2 + outer.scan_noise_mm**2
-    return max(alignment.rms_mm**2 - seen, 0.0) if math.isfinite(alignment.rms_mm) else 0.0
+    if not math.isfinite(alignment.contact_mm):
+        return 0.0
+    return max(alignment.contact_mm**2 - inner.noise_mm**2 - outer.noise_mm**2, 0.0)
 
 
 def _fit_variance(arm: Floats, normals: Floats, vertex: Ints, covariance: Floats) -> Floats:

@@ -282,6 +282,7 @@ def _outcome(done: _Fit) -> Alignment:
         u_max_mm=sure.stated_mm,
         weakest=words.weakest(body, last, sure),
         noise_mm=last.noise_mm,
+        contact_mm=sure.contact_mm,
         stopped=last.stopped,
     )
 

@@ -73,6 +73,8 @@ class Certainty:
         The motion that the reference holds least, one standard uncertainty of it.
     power_mm4 : float
         Variance of the residual times the area of one independent reading.
+    contact_mm : float
+        Standard deviation of the smoothed residual at vertices that touch; NaN if none do.
     """
 
     covariance: Floats
@@ -83,6 +85,7 @@ class Certainty:
     condition: float
     weakest_step: Floats
     power_mm4: float
+    contact_mm: float
 
 
 def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
@@ -129,6 +132,7 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
         condition,
         _weakest(covariance, scale),
         seen,
+        _contact_mm(body, fit),
     )
 
 
@@ -178,6 +182,11 @@ def _counted(body: Body, fit: Polished) -> Bools:
     residual = np.abs(np.nan_to_num(fit.seen.residual_mm, nan=np.inf))
     near = without_crumbs(body.surface) & (residual < _LAYER_MM)
     return near if near.any() else without_crumbs(body.surface)
+
+
+def _contact_mm(body: Body, fit: Polished) -> float:
+    inner = fit.seen.contact & ~body.surface.border
+    return _deviation(fit.seen.residual_mm[inner]) if inner.any() else float("nan")
 
 
 def _unsmoothed_mm(body: Body, fit: Polished, waxup_share: float) -> float:

@@ -91,6 +91,9 @@ class Alignment:
         The least certain direction, in words.
     noise_mm : float
         Estimated noise of the two surfaces together, standard deviation.
+    contact_mm : float
+        Standard deviation of the distance from framework vertex to contour where the two, their
+        noise reduced, still touch: what a reading scatters by. NaN where nothing shows it.
     stopped : str
         How the iteration ended.
     reasons : tuple of Reason
@@ -109,6 +112,7 @@ class Alignment:
     u_max_mm: float
     weakest: str = ""
     noise_mm: float = float("nan")
+    contact_mm: float = float("nan")
     stopped: str = ""
     reasons: tuple[Reason, ...] = ()
     evidence: FitEvidence = FitEvidence()

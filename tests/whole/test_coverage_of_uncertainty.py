@@ -1,0 +1,29 @@
+"""The claimed uncertainty holds the truth: the short form of the long trials in `benchmarks`."""
+
+import coverage_trials as trials
+import pytest
+
+
+@pytest.fixture(scope="module")
+def lines() -> list[dict]:
+    """Four trials of the body whose reference is weakest, two of the bridge off its model."""
+    crown, bridge = (trials.make(trials.BODIES[k]) for k in (3, 1))
+    return [trials.trial(crown, seed) for seed in range(4)] + [
+        trials.trial(bridge, seed) for seed in range(2)
+    ]
+
+
+@pytest.mark.parametrize("reading", ["ray", "low", "high"])
+def test_two_standard_uncertainties_hold_nineteen_of_twenty_true_values(
+    lines: list[dict], reading: str
+) -> None:
+    """Source: JCGM 101, from memory; the fields that the bodies were made from."""
+    inside, count = (sum(line[reading][k] for line in lines) for k in (0, 1))
+    assert count > 5000
+    assert 0.93 <= inside / count <= 0.98
+
+
+def test_noise_that_the_scans_do_not_show_is_claimed(lines: list[dict]) -> None:
+    """Noise of the crown hangs together over 0.2 mm: its scans show 4 of 10 µm."""
+    for line in lines[:4]:
+        assert line["rms_u_mm"] == pytest.approx(line["rms_error_mm"], rel=0.2)
