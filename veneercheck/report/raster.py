@@ -18,6 +18,8 @@ Image = npt.NDArray[np.float32]
 _RAYS_AT_ONCE = 1 << 17
 """Keeps the working memory of a picture near 100 MB."""
 
+_CELL_PX = 16
+
 _AMBIENT = 0.68
 """Shallow shading, so that a shadow never reads as thin."""
 
@@ -124,14 +126,24 @@ def draw(surface: Surface, camera: Camera) -> Raster:
 
 
 def _pixels_in_reach(surface: Surface, camera: Camera) -> Ints:
-    """Pixels of the rectangle that holds the surface; every other one is background."""
+    """Pixels that a triangle facing the eye may cover; every other one is background.
+
+    Told by square cells: a cell counts where the box round such a triangle reaches into it.
+    """
+    facing = surface.facing @ camera.toward > 0
     place = camera.project(surface.mesh.points_mm)[:, :2]
-    low = np.floor(place.min(axis=0)).astype(int)
-    high = np.ceil(place.max(axis=0)).astype(int)
-    x = np.arange(max(low[0], 0), min(high[0], camera.width))
-    y = np.arange(max(low[1], 0), min(high[1], camera.height))
-    pixels: Ints = (y[:, None] * camera.width + x).reshape(-1)
-    return pixels
+    corners = np.stack([place[surface.mesh.faces[facing, k]] for k in range(3)])
+    most = np.array([camera.width, camera.height]) // _CELL_PX
+    low = np.clip(np.floor(corners.min(axis=0) / _CELL_PX).astype(int), 0, most + 1)
+    high = np.clip(np.floor(corners.max(axis=0) / _CELL_PX).astype(int) + 1, 0, most + 1)
+    # Each box adds one from its lower corner on and takes it away beyond its upper one.
+    count = np.zeros((most[1] + 2, most[0] + 2))
+    for x, y, sign in ((low, low, 1), (high, high, 1), (low, high, -1), (high, low, -1)):
+        cell = y[:, 1] * count.shape[1] + x[:, 0]
+        count += sign * np.bincount(cell, minlength=count.size).reshape(count.shape)
+    covered = count.cumsum(axis=0).cumsum(axis=1) > 0.5
+    pixels = covered.repeat(_CELL_PX, axis=0).repeat(_CELL_PX, axis=1)
+    return np.flatnonzero(pixels[: camera.height, : camera.width])
 
 
 def sample(

@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from veneercheck.core.mesh import unit
+from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.sections import Crossing, crossing
 from veneercheck.core.structure.planes import laid_out
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane
@@ -213,15 +214,18 @@ def _limits(scene: Scene, metal: Trace, meant: Bools, sheet: Sheet) -> list[str]
 
 def _offset(metal: Trace, both: Bools, reach: float) -> Floats:
     """The line at a distance from the metal, without the loops an inner corner would make."""
-    from scipy.spatial import cKDTree
-
     moved = (metal.line + reach * metal.ways)[both]
     if not len(moved):
         return moved
     places = np.concatenate([metal.line.reshape(-1, 2), metal.line.mean(axis=1)])
-    nearest, _ = cKDTree(places).query(moved.reshape(-1, 2))
+    nearest, _ = NearestPoints(_upright(places)).query(_upright(moved.reshape(-1, 2)))
     clear = nearest.reshape(-1, 2) > reach - _CLEAR_MM
     return np.asarray(moved[clear.all(axis=1)])
+
+
+def _upright(places: Floats) -> Floats:
+    """Places of the drawing in space, shape (k, 3)."""
+    return np.pad(places, ((0, 0), (0, 1)))
 
 
 def _figures(scene: Scene, metal: Trace, sheet: Sheet) -> list[Figure]:
@@ -252,9 +256,11 @@ def _spread(shown: Floats, start: Floats, tip: Floats, apart_mm: float) -> list[
     order = np.argsort(shown, kind="stable")
     chosen: list[int] = []
     for index in (*order[:1], *order[-1:], *range(len(order))):
+        if len(chosen) == _MOST_FIGURES:
+            break
         feet = np.linalg.norm(start[chosen] - start[index], axis=1)
         tips = np.linalg.norm(tip[chosen] - tip[index], axis=1)
-        if len(chosen) < _MOST_FIGURES and (np.minimum(feet, tips) > apart_mm).all():
+        if (np.minimum(feet, tips) > apart_mm).all():
             chosen.append(int(index))
     return chosen
 
