@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
+from veneercheck.core.mesh import side_by_side
 from veneercheck.report.filed import read_result
 from veneercheck.report.words import Language
 
@@ -43,18 +44,21 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
-    from veneercheck.report.stills import contact_sheet, render_stills, scene_of
+    from veneercheck.report.stills import Scene, contact_sheet, render_stills, scene_of
     from veneercheck.report.words import Words
 
     filed, words = read_result(folder), Words(lang)
+    scene: Scene | None = None
+    stills: dict[str, Path] = {}
+    drawings: dict[str, str] = {}
     if filed.mesh is None:
         _remove_pictures(folder)
-        scene, stills = None, {}
     else:
-        scene = scene_of(filed, words)
-        stills = render_stills(folder, scene, progress)
+        scene = drawn = scene_of(filed, words)
+        stills, drawings = side_by_side(
+            lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
+        )
     progress("report.html")
-    drawings = write_sections(folder, scene) if scene else {}
     written = [
         write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
         *stills.values(),
