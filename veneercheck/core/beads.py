@@ -8,21 +8,23 @@ from typing import Any
 
 import numpy as np
 
+from veneercheck.core import caps
 from veneercheck.core.mesh import (
-    components,
     corner_cross,
     neighbour_sums,
     row_dot,
     sum_at_vertices,
     unit,
 )
+from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
 
 BUMP_SLOPE = 0.3
 """A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
 
-BUMP_MM = 0.05
-"""What rises by more than this beyond that slope is looked at; scan noise rises by half of it."""
+BUMP_MM = 0.02
+"""What rises by more than this beyond that slope, calmed, is looked at; noise does where the
+points scatter by 0.02 mm."""
 
 LEAST_RISE_MM = 0.06
 WIDEST_MM = 0.45
@@ -31,12 +33,30 @@ WIDEST_MM = 0.45
 FEWEST = 12
 """A bead field holds tens to hundreds of beads; a few bumps are dirt or wax, and stay."""
 
-_FEWEST_VERTICES = 4
 _ALIKE = (0.5, 2.5)
 """Beads of one framework are of one make: their rise lies between these shares of the median."""
 
-_AS_HIGH = 0.7
+_AS_HIGH = 0.6
 """A bump that stands out less than this share of the median is a ridge or a speck, no bead."""
+
+_LEAST_CALM_MM = 0.04
+"""Half calmed, a bead of `LEAST_RISE_MM` is a third lower."""
+
+_FIRST_PROMINENCE_MM = 0.015
+_PROMINENCE = 0.08
+"""Two summits are two beads where the saddle between lies lower by this share of the usual height:
+beads that overlap by a sixth of their diameter stand 0.45 of it above their saddle, of which edges
+that are half a bead long leave a fifth."""
+
+_OVER_NOISE = 1.8
+"""Noise alone makes summits less prominent than this often its σ: 3.3 times what is left of it
+where half of each height is the mean round it."""
+
+_FLANK = 0.3
+"""A bead's foot reaches to where it stands this share of the usual height out: near its rim."""
+
+_MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
+"""Median distance from the mean of oneself and six neighbours, in σ of white noise."""
 
 _WIDE = 1.6
 """No bead's foot is wider than this share of the median."""
@@ -109,7 +129,9 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     How far a vertex rises above a cone of slope `BUMP_SLOPE` put over every other vertex is
     found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
     taken against the mean of the directions at its ends, so that a round surface does not rise.
-    The base under a bead is the thin plate that goes on from its rim.
+    Over a base that goes on under all that rises, beads that melt into each other or into a ridge
+    are told apart as the round caps of the height. The base under a bead is the thin plate that
+    goes on from its rim.
     """
     inside = space_mm > 0
     there = edges[inside[edges[:, 0]] & inside[edges[:, 1]]]
@@ -117,20 +139,19 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
         return None
     edge_mm = float(np.median(_lengths(mesh.points_mm, there)))
     ways = _calm_directions(mesh, there, edge_mm)
-    rise = _rise(mesh.points_mm, there, ways)
-    middle, radius = _bumps(mesh.points_mm, there, ways, rise, space_mm)
-    if len(middle) < FEWEST:
+    bumps = _bumps(mesh, edges, there, ways, space_mm)
+    if bumps is None:
         return None
-    foot = radius + _RIM_EDGES * edge_mm
-    found = _taken_off(mesh, edges, ways, middle, foot)
+    foot = bumps.foot_mm + _RIM_EDGES * edge_mm
+    found = _taken_off(mesh, edges, ways, bumps.middle_mm, foot)
     usual = float(np.median(found.height_mm))
     high = found.height_mm > max(_AS_HIGH * usual, LEAST_RISE_MM)
     high &= space_mm[found.top] + found.height_mm > _LEAST_BASE_MM
     if high.sum() < FEWEST:
         return None
     if not high.all():
-        found = _taken_off(mesh, edges, ways, middle[high], foot)
-    return dataclasses.replace(found, diameter_mm=2.0 * radius)
+        found = _taken_off(mesh, edges, ways, bumps.middle_mm[high], foot)
+    return dataclasses.replace(found, diameter_mm=2.0 * bumps.foot_mm)
 
 
 def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
@@ -186,46 +207,92 @@ def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
 def _rise(points: Floats, edges: Ints, ways: Floats) -> Floats:
     """How far each vertex stands out beyond the slope of a mound, shape (n,), mm."""
     both = np.concatenate([edges, edges[:, ::-1]])
-    both = both[np.argsort(both[:, 1], kind="stable")]
-    start, end = both[:, 0], both[:, 1]
-    step = points[end] - points[start]
+    step = points.take(both[:, 1], axis=0) - points.take(both[:, 0], axis=0)
     length = np.sqrt(row_dot(step, step))
-    gain = 0.5 * row_dot(step, ways[start] + ways[end]) - BUMP_SLOPE * length
-    first = np.flatnonzero(np.append(True, np.diff(end) > 0))
-    rise = np.zeros(len(points))
+    along = ways.take(both[:, 0], axis=0) + ways.take(both[:, 1], axis=0)
+    gain = 0.5 * row_dot(step, along) - BUMP_SLOPE * length
+    rise, grown = np.zeros(len(points)), np.ones(len(points), dtype=bool)
     for _ in range(math.ceil(_FARTHEST_MM / max(float(np.median(length)), 1e-3))):
-        rise[end[first]] = np.maximum(
-            rise[end[first]], np.maximum.reduceat(rise[start] + gain, first)
-        )
+        # Only what grew in the last round lifts its neighbours in this one.
+        way = np.flatnonzero(grown[both[:, 0]])
+        before = rise.copy()
+        np.maximum.at(rise, both[way, 1], before[both[way, 0]] + gain[way])
+        grown = rise > before
+        if not grown.any():
+            break
     return rise
 
 
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Bumps:
+    """Middles of bumps alike, shape (k, 3), and the usual radius of their feet."""
+
+    middle_mm: Floats
+    foot_mm: float
+
+
 def _bumps(
-    points: Floats, edges: Ints, ways: Floats, rise: Floats, space_mm: Floats
-) -> tuple[Floats, float]:
-    """Middles of the bumps deep enough inside the contour, and their median radius."""
-    out = (rise > BUMP_MM) & (space_mm > 0)
-    label = components(len(out), edges[out[edges[:, 0]] & out[edges[:, 1]]])
-    member = np.flatnonzero(out)
-    _, of = np.unique(label[member], return_inverse=True)
-    count = np.bincount(of)
-    if not len(count):
-        return np.zeros((0, 3)), math.nan
-    weight = np.bincount(of, rise[member])
-    total = np.stack([np.bincount(of, rise[member] * p) for p in points[member].T], axis=1)
-    middle: Floats = total / weight[:, None]
-    radius, peak, deep = np.zeros((3, len(count)))
-    np.maximum.at(radius, of, _across(points[member] - middle[of], ways[member])[0])
-    np.maximum.at(peak, of, rise[member])
-    # The base lies no deeper than this under any of a bump's vertices.
-    np.maximum.at(deep, of, space_mm[member] + rise[member] + BUMP_SLOPE * WIDEST_MM)
-    bump = (count >= _FEWEST_VERTICES) & (radius < WIDEST_MM) & (peak > LEAST_RISE_MM)
-    bump &= deep > _LEAST_BASE_MM
-    if not bump.any():
-        return np.zeros((0, 3)), math.nan
-    usual, wide = np.median(peak[bump]), np.median(radius[bump])
-    bump &= (peak > _ALIKE[0] * usual) & (peak < _ALIKE[1] * usual) & (radius < _WIDE * wide)
-    return np.asarray(middle[bump]), float(wide)
+    mesh: TriangleMesh, edges: Ints, there: Ints, ways: Floats, space_mm: Floats
+) -> _Bumps | None:
+    """Round caps alike that stand out deep enough inside the contour; None where they are few."""
+    points = mesh.points_mm
+    calm = _mean_round(points, there)
+    rise = _rise(calm, there, ways)
+    # The base lies no deeper under what stands out than this.
+    deep = space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM
+    out = (space_mm > 0) & (rise > BUMP_MM) & deep
+    first = caps.find(calm, ways, there, rise, member=out, prominence_mm=_FIRST_PROMINENCE_MM)
+    if len(first.summit) < FEWEST:
+        return None
+    hole = out.copy()
+    hole[there[out[there].any(axis=1)]] = True
+    base = _without(mesh, edges, hole)
+    height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
+    half_calm = 0.5 * (height + _mean_round(height, there))
+    still = row_dot(points - calm, ways)[(space_mm > 0) & ~hole]
+    noise = float(np.median(np.abs(still))) / _MEDIAN_OF_NOISE if len(still) else 0.0
+    found = _alike(points, ways, there, half_calm, noise)
+    if found is None:
+        return None
+    return _Bumps(found.middle_mm, _foot(points, ways, height, half_calm, found))
+
+
+def _mean_round(values: Floats, edges: Ints) -> Floats:
+    """Mean of each vertex and its neighbours, like `values`, of shape (n,) or (n, 3)."""
+    share = 1.0 / (1.0 + np.bincount(edges.reshape(-1), minlength=len(values)))
+    return np.asarray((values + neighbour_sums(edges, values)).T * share).T
+
+
+def _alike(
+    points: Floats, ways: Floats, edges: Ints, height: Floats, noise_mm: float
+) -> caps.Caps | None:
+    """Caps as high and as wide as most of them are."""
+    prominence = _FIRST_PROMINENCE_MM
+    member = height > BUMP_MM
+    for _ in range(2):
+        found = caps.find(points, ways, edges, height, member=member, prominence_mm=prominence)
+        peak = height[found.summit]
+        bead = (found.radius_mm < WIDEST_MM) & (peak > _LEAST_CALM_MM)
+        if bead.sum() < FEWEST:
+            return None
+        usual = float(np.median(peak[bead]))
+        prominence = max(_PROMINENCE * usual, _OVER_NOISE * noise_mm)
+    bead &= (peak > _ALIKE[0] * usual) & (peak < _ALIKE[1] * usual)
+    if bead.any():
+        bead &= found.radius_mm < _WIDE * np.median(found.radius_mm[bead])
+    return found.only(bead) if bead.sum() >= FEWEST else None
+
+
+def _foot(
+    points: Floats, ways: Floats, height: Floats, half_calm: Floats, found: caps.Caps
+) -> float:
+    """Usual radius of the caps' feet: how far their flanks reach."""
+    usual = float(np.median(half_calm[found.summit]))
+    flank = np.flatnonzero((found.hill >= 0) & (height > _FLANK * usual))
+    of = found.hill[flank]
+    radius = np.zeros(len(found.summit))
+    np.maximum.at(radius, of, _across(points[flank] - found.middle_mm[of], ways[flank])[0])
+    return float(np.median(radius))
 
 
 def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
@@ -236,12 +303,9 @@ def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
 
 def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
     """The bump in whose foot each vertex lies, −1 elsewhere, shape (n,)."""
-    from scipy.spatial import cKDTree
-
-    reach = math.hypot(radius_mm, _DEEP_MM)
     asked = np.flatnonzero(ways.any(axis=1))
-    distance, nearest = cKDTree(middle).query(points[asked], distance_upper_bound=reach)
-    near = np.isfinite(distance)
+    distance, nearest = NearestPoints(middle).query(points[asked])
+    near = distance < math.hypot(radius_mm, _DEEP_MM)
     asked, nearest = asked[near], nearest[near]
     across, along = _across(points[asked] - middle[nearest], ways[asked])
     inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
+from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import refine, row_dot, select_faces, unique_edges, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
@@ -40,6 +42,8 @@ def put_beads(
 ) -> Beaded:
     """Put beads on some vertices: spheres sunk in by half their diameter unless told.
 
+    What a bead overhangs is filled: a scanner that looks down on it sees a wall there.
+
     Parameters
     ----------
     plain : TriangleMesh
@@ -48,9 +52,20 @@ def put_beads(
         Vertices at which the beads sit.
     diameter_mm : float
     sunk_mm : float, optional
-        How deep their lowest point lies under the surface.
+        How deep their lowest point lies under the surface; 0 where they only touch it.
+
+    Raises
+    ------
+    MeshError
+        If the beads would float over the surface, or lie under it.
     """
     from scipy.spatial import cKDTree
+
+    if sunk_mm is not None and not 0 <= sunk_mm < diameter_mm:
+        raise MeshError(
+            f"beads of {diameter_mm} mm cannot be sunk in by {sunk_mm} mm. "
+            "Give 0 or more, and less than their diameter."
+        )
 
     fine, _, _ = refine(plain, _EDGE_SHARE * diameter_mm)
     ways = vertex_normals(plain)[seats]
@@ -58,14 +73,15 @@ def put_beads(
     lift = radius - (radius if sunk_mm is None else sunk_mm)
     centres = plain.points_mm[seats] + lift * ways
     points = np.array(fine.points_mm)
-    near, bead = cKDTree(centres).query(points, distance_upper_bound=radius)
-    raised = np.flatnonzero(np.isfinite(near))
-    bead = bead[raised]
-    offset = points[raised] - centres[bead]
-    along = row_dot(offset, ways[bead])
+    near, bead = cKDTree(centres).query(points, distance_upper_bound=math.hypot(radius, lift))
+    close = np.flatnonzero(np.isfinite(near))
+    offset = points[close] - centres[bead[close]]
+    along = row_dot(offset, ways[bead[close]])
     across = np.maximum(row_dot(offset, offset) - along**2, 0.0)
     rise = np.sqrt(np.maximum(radius**2 - across, 0.0)) - along
-    points[raised] += rise[:, None] * ways[bead]
+    above = (across < radius**2) & (rise > 0)
+    raised, bead = close[above], bead[close[above]]
+    points[raised] += rise[above, None] * ways[bead]
     under = np.full(len(points), -1, dtype=np.int64)
     under[raised] = bead
     return Beaded(TriangleMesh(points, fine.faces), centres, under)

@@ -1,0 +1,138 @@
+"""Beads that touch, overlap or sit on a ridge are told apart; ridges and noise are no beads."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from veneercheck.core import beads, caps
+from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import edge_pairs, vertex_normals
+from veneercheck.core.types import TriangleMesh
+from veneercheck.phantom.attached import Beaded, put_beads, spread
+
+WIDE_MM, EDGE_MM = 6.0, 0.1
+DEPTH_MM = 1.5
+
+
+def sheet(height) -> TriangleMesh:
+    """A sheet of 6 × 6 mm over the xy plane; normals up."""
+    count = round(WIDE_MM / EDGE_MM) + 1
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, WIDE_MM, count),), indexing="ij")
+    points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
+    first = np.arange(count * count).reshape(count, count)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+def flat(x, y):
+    return 0.0 * x * y
+
+
+def roof(x, y):
+    """Two slopes of 45° that meet in a sharp ridge along y."""
+    return -np.abs(x - 0.5 * WIDE_MM) + 0.0 * y
+
+
+def seats_at(sheet: TriangleMesh, x_mm, y_mm):
+    away = (sheet.points_mm[:, 0] - np.array(x_mm)[:, None]) ** 2
+    return (away + (sheet.points_mm[:, 1] - np.array(y_mm)[:, None]) ** 2).argmin(axis=1)
+
+
+def noisy(mesh: TriangleMesh, noise_mm: float) -> TriangleMesh:
+    rng = np.random.default_rng(8)
+    noise = noise_mm * rng.standard_normal((len(mesh.points_mm), 1)) * vertex_normals(mesh)
+    return TriangleMesh(mesh.points_mm + noise, mesh.faces)
+
+
+def found_on(mesh: TriangleMesh) -> beads.Beads | None:
+    return beads.find(mesh, edge_pairs(mesh.faces), np.full(len(mesh.points_mm), DEPTH_MM))
+
+
+def beads_of_tops(put: Beaded, found: beads.Beads):
+    """Which bead each top that was found lies on."""
+    return sorted(put.under[found.top].tolist())
+
+
+@pytest.mark.parametrize("noise_mm", [0.0, 0.01, 0.02])
+def test_rows_of_beads_that_overlap_by_a_sixth_are_told_apart(noise_mm: float) -> None:
+    """Source: as many as were put, one top on each; the plate lies at z = 0."""
+    plain = sheet(flat)
+    x, y = np.meshgrid(np.arange(1.0, 5.01, 0.5), (1.0, 2.5, 4.0), indexing="ij")
+    put = put_beads(plain, seats_at(plain, x.ravel(), y.ravel()), diameter_mm=0.6)
+    found = found_on(noisy(put.mesh, noise_mm))
+    assert found is not None
+    assert beads_of_tops(put, found) == list(range(27))
+    assert found.height_mm == pytest.approx(0.3, abs=0.08)
+    assert np.quantile(np.abs(found.base.points_mm[put.under >= 0, 2]), 0.98) < 0.05
+
+
+def test_a_carpet_of_strewn_beads_is_found() -> None:
+    """Source: as many as were put, save one in twenty whose saddle no vertex shows."""
+    plain = sheet(flat)
+    inner = np.abs(plain.points_mm[:, :2] - 0.5 * WIDE_MM).max(axis=1) < 2.0
+    seats = spread(plain.points_mm, inner, 0.49, np.random.default_rng(2))
+    put = put_beads(plain, seats, diameter_mm=0.6)
+    found = found_on(noisy(put.mesh, 0.01))
+    assert found is not None
+    tops = beads_of_tops(put, found)
+    assert len(set(tops)) == len(tops) > 0.95 * len(seats)
+    assert np.mean(np.abs(found.base.points_mm[put.under >= 0, 2]) > 0.05) < 0.1
+
+
+def test_beads_on_a_sharp_ridge_are_found_and_the_ridge_is_none() -> None:
+    """Source: a roof has no round summit, however noise roughens its ridge."""
+    plain = sheet(roof)
+    for noise_mm in (0.0, 0.01, 0.03):
+        assert found_on(noisy(plain, noise_mm)) is None
+    y = np.arange(0.5, 5.6, 0.7)
+    x = np.concatenate([np.full(len(y), 3.0), np.full(len(y), 4.5)])
+    put = put_beads(plain, seats_at(plain, x, np.tile(y, 2)), diameter_mm=0.4)
+    found = found_on(noisy(put.mesh, 0.01))
+    assert found is not None
+    assert beads_of_tops(put, found) == list(range(16))
+
+
+def test_a_summit_of_little_prominence_belongs_to_the_higher_one() -> None:
+    """Source: two paraboloids; the saddle lies where both are as high, 0.16 below the lower."""
+    plain = sheet(flat)
+    x, y = plain.points_mm[:, 0], plain.points_mm[:, 1]
+    hill = [1.0 - 0.64 * ((x - at) ** 2 + (y - 3.0) ** 2) for at in (2.5, 3.5)]
+    height = np.maximum(hill[0], hill[1] + 0.001)
+
+    def summits(prominence_mm: float):
+        found = caps.find(
+            plain.points_mm,
+            np.tile([0.0, 0.0, 1.0], (len(x), 1)),
+            edge_pairs(plain.faces),
+            height,
+            member=height > 0.05,
+            prominence_mm=prominence_mm,
+        )
+        return sorted(plain.points_mm[found.summit, 0].tolist())
+
+    assert summits(0.15) == pytest.approx([2.5, 3.5])
+    assert summits(0.17) == pytest.approx([3.5])
+
+
+@pytest.mark.parametrize("sunk_mm", [0.0, 0.2, 0.3, 0.45])
+def test_beads_stand_out_by_what_is_not_sunk_in(sunk_mm: float) -> None:
+    """Source: a sphere over a plate; what it overhangs is filled."""
+    plain = sheet(flat)
+    put = put_beads(plain, seats_at(plain, [3.0], [3.0]), diameter_mm=0.6, sunk_mm=sunk_mm)
+    x, y, z = put.mesh.points_mm.T
+    across = np.hypot(x - 3.0, y - 3.0)
+    sphere = np.sqrt(np.maximum(0.09 - across**2, 0.0)) + 0.3 - sunk_mm
+    inside = across < 0.3 - 1e-9
+    assert z.max() == pytest.approx(0.6 - sunk_mm)
+    assert z[inside] == pytest.approx(np.maximum(sphere[inside], 0.0))
+    assert not z[across > 0.3 + 1e-9].any()
+    assert ((put.under == 0) == (z > 0)).all()
+
+
+@pytest.mark.parametrize("sunk_mm", [-0.01, 0.6, float("nan")])
+def test_beads_that_float_or_lie_under_the_surface_are_refused(sunk_mm: float) -> None:
+    plain = sheet(flat)
+    with pytest.raises(MeshError, match="cannot be sunk in"):
+        put_beads(plain, seats_at(plain, [3.0], [3.0]), diameter_mm=0.6, sunk_mm=sunk_mm)
