@@ -9,6 +9,7 @@ import pytest
 
 from veneercheck.core.align import words as told
 from veneercheck.core.types import Reason
+from veneercheck.profile import limits
 from veneercheck.report.tables import limit_words
 from veneercheck.report.verdict import reading_words, reasons
 from veneercheck.report.words import Words, sections
@@ -87,7 +88,15 @@ def test_over_contour_is_told_alike_on_every_face() -> None:
     """Source: the terminal's «outside by»; a minus sign before a length is misread at the bench."""
     zone = {"finding": "over_contour", "about": "veneer", "extreme_mm": -0.25, "u_mm": 0.03}
     assert reading_words(zone, Words("en")) == "outside by 0.25 ± 0.06 mm"
-    assert reading_words(zone, Words("de")) == "außerhalb um 0,25 ± 0,06 mm"
+    assert reading_words(zone, Words("de")) == "steht 0,25 ± 0,06 mm über"
     assert limit_words({**zone, "limit_mm": 0.0}, Words("en")) == "the contour"
     thin = {**zone, "finding": "too_thin", "extreme_mm": 0.66}
     assert reading_words(thin, Words("en")) == "0.66 ± 0.06 mm"
+
+
+def test_where_a_limit_comes_from_is_said_in_both_languages() -> None:
+    """Source: the built-in profile at every stage."""
+    told = {why for section in limits._TABLES.values() for _, why in section.values()}
+    told |= {why for fields in limits._STAGES.values() for _, why in fields.values()}
+    for language in ("en", "de"):
+        assert told <= sections(language)["certainty"].keys()

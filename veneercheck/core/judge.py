@@ -147,10 +147,12 @@ def decision(patch: Patch) -> Decision:
 def advise(patch: Patch) -> float:
     """What the knife takes off or adds at a zone's worst spot, along its path, in mm.
 
-    In steps of 0.05 mm, and so much that the limit is kept surely.
+    In steps of 0.05 mm, and so much that the limit is kept surely; to the contour, and not under
+    it, where the framework stands out of it.
     """
-    steps = math.ceil(round(patch.sure_mm * patch.path / _KNIFE_STEP_MM, 6))
-    return max(steps, 1) * _KNIFE_STEP_MM
+    steps = round(patch.sure_mm * patch.path / _KNIFE_STEP_MM, 6)
+    over = patch.finding is FindingKind.OVER_CONTOUR
+    return max(round(steps) if over else math.ceil(steps), 1) * _KNIFE_STEP_MM
 
 
 def _zone(
@@ -193,9 +195,9 @@ def _zone(
 
 _ACTIONS = {
     "wax": (
-        "take off {amount}",
-        "add {amount} of wax",
-        "take off {amount} to reach the contour",
+        "take off {amount} of the framework",
+        "add {amount} of wax to the framework",
+        "take off {amount} if it is the framework that stands proud",
     ),
     "cast": (
         "grind off {amount} of metal",
@@ -222,7 +224,7 @@ _ACTIONS = {
 
 
 def action_words(patch: Patch, stage: str = WAX) -> str:
-    """What the hand does, such as «take off 0.35 mm»."""
+    """What the hand does, such as «take off 0.35 mm of the framework»."""
     if patch.measured_share < LEAST_ZONE_SHARE:
         return (
             f"only {100 * patch.measured_share:.0f} % of it could be read: "

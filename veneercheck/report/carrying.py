@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.report.tables import Rows
+from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
 
 
@@ -68,8 +69,7 @@ def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
 
 
 def _spot(one: Mapping[str, Any], words: Words) -> str:
-    known = [one["tooth"], words.known("surface", one["surface"]) if one["surface"] else None]
-    place = ", ".join(filter(None, known)) or words("carrying.somewhere")
+    place = place_words(one, words) or words("carrying.somewhere")
     if one["kind"] == "unsupported composite":
         key = "unsupported" if one["weight"] == "finding" else "unsupported_open"
         value = words.mm_sure(one["value_mm"], one["u_mm"])

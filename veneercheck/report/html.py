@@ -38,9 +38,11 @@ from veneercheck.report.verdict import (
     cautions,
     decision_sentences,
     fault_words,
+    metal_words,
     place_words,
     question_words,
     verdict_sentences,
+    zone_place,
 )
 from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
@@ -148,6 +150,7 @@ def _sections(
                 "reading",
                 words("report.reading"),
                 table(*reading_rows(document, words)),
+                tag("p", words("report.reading_note"), class_="note"),
                 *_told(document, words),
             )
         )
@@ -190,9 +193,17 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
         "what-to-do",
         words("report.what_to_do"),
         content,
+        *_look_also(document, words),
         tag("p", limits_words(document, words)),
+        tag("p", words("report.amounts_note"), class_="note"),
         tag("p", words("report.plus_minus"), class_="note"),
     )
+
+
+def _look_also(document: Mapping[str, Any], words: Words) -> list[Markup]:
+    """Edges and composite without support: for the same hand, though no zone."""
+    told = [tag("li", sentence) for sentence in spot_sentences(document, words)]
+    return [tag("p", words("report.look_also") + ":"), tag("ul", *told)] if told else []
 
 
 def _carrying(document: Mapping[str, Any], words: Words) -> list[Markup]:
@@ -204,9 +215,6 @@ def _carrying(document: Mapping[str, Any], words: Words) -> list[Markup]:
             table(*connector_rows(document, words)),
             tag("p", words("carrying.height_law"), class_="note"),
         ]
-    if structure["spots"]:
-        told = spot_sentences(document, words)
-        content.append(tag("ul", *(tag("li", sentence) for sentence in told)))
     if structure["material"]:
         content += [
             table(*material_rows(document, words)),
@@ -307,7 +315,7 @@ def _close_ups(
             decision=words.known("decision", decision),
         )
         caption = f"{words('picture.zone', id=zone['id'])}: {action_words(zone, words)}"
-        where = place_words(zone, words)
+        where = "; ".join(filter(None, (zone_place(zone, words), metal_words(zone, words))))
         caption += f" ({where})" if where else ""
         shown = [picture(stills[name], alt)]
         if name in drawings:

@@ -38,12 +38,14 @@ from veneercheck.report.tables import (
 )
 from veneercheck.report.verdict import (
     action_words,
+    beads_sentence,
     cautions,
     decision_sentences,
-    place_words,
+    metal_words,
     question_words,
     reading_words,
     verdict_sentences,
+    zone_place,
 )
 from veneercheck.report.words import Words
 
@@ -58,7 +60,7 @@ _STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a"}
 _MOST_ON_BENCH = 4
 """More zones than these do not fit one sheet in large type; it says so and points to the list."""
 
-_PICTURE_ON_BENCH_MM = (140, 125, 110, 92, 68)
+_PICTURE_ON_BENCH_MM = (140, 122, 104, 84, 60)
 """Height of the bench sheet's picture by the number of zones beside which it must fit."""
 
 _CLOSER_ON_BENCH = 1.4
@@ -138,6 +140,7 @@ def paper_data(
         "questions": [question_words(q, words) for q in document["questions"]],
         "alignment": alignment_rows(document, words),
         "reading": _listed(reading_rows(document, words)),
+        "beads": beads_sentence(document, words),
         "connectors": _listed(connector_rows(document, words)),
         "spots": spot_sentences(document, words),
         "material": _listed(material_rows(document, words)),
@@ -163,9 +166,12 @@ def _listed(rows: Rows) -> dict[str, Any]:
     return dict(zip(("head", "rows"), rows, strict=True))
 
 
-_COLUMNS = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "decision")
+_COLUMNS = ("zone", "action", "place", "finding", "extreme", "limit", "decision")
 _WORDS = (
     "what_to_do",
+    "amounts_note",
+    "look_also",
+    "reading_note",
     "nothing_to_do",
     "questions",
     "zones",
@@ -186,7 +192,6 @@ def _zone(
     drawings: Mapping[str, str],
 ) -> dict[str, Any]:
     title, name = zone_words(zone, words), f"zone-{zone['id']}"
-    place = [place_words(zone, words)]
     finding = words.known("finding", zone["finding"])
     reading = reading_words(zone, words)
     return {
@@ -194,14 +199,14 @@ def _zone(
         "firm": zone["decision"] == "firm",
         "title": title,
         "action": action_words(zone, words),
-        "place": " · ".join(filter(None, [*place, finding, reading])),
+        "place": " · ".join(filter(None, [zone_place(zone, words), finding, reading])),
+        "metal": metal_words(zone, words),
         "still": _picture(folder, name, title),
         "cut": _drawing(name, title) if name in drawings else None,
         "cells": [
             str(zone["id"]),
             action_words(zone, words),
-            zone["tooth"] or words("format.none"),
-            words.known("surface", zone["surface"]),
+            zone_place(zone, words) or words("format.none"),
             finding,
             reading,
             limit_words(zone, words),

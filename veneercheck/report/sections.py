@@ -315,10 +315,15 @@ def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) ->
     """Letters with a white rim, so that no line runs through them."""
     letters = sheet.letters_mm
     x, y = float(at[0]), -float(at[1]) + 0.35 * letters
+    shared = (
+        f'x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}" font-size="{letters:.3f}" '
+        f'font-family="Source Sans Pro, sans-serif"'
+    )
+    told, rim = escape(words), f'stroke="#ffffff" stroke-width="{0.33 * letters:.3f}"'
+    # Rim and letters apart: drawn letter by letter, a rim would cover the letter before it.
     return (
-        f'<text x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}" fill="{ink}" stroke="#ffffff" '
-        f'stroke-width="{0.33 * letters:.3f}" paint-order="stroke" font-size="{letters:.3f}" '
-        f'font-family="Source Sans Pro, sans-serif">{escape(words)}</text>'
+        f'<text {shared} fill="#ffffff" {rim} aria-hidden="true">{told}</text>'
+        f'<text {shared} fill="{ink}">{told}</text>'
     )
 
 

@@ -335,13 +335,11 @@ def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:
     )
     x += column_width
     pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=INK)
-    pen.text((x + 20, y), "1", WHITE, font(20, bold=True), anchor="mm")
     pen.text(
         (x + _SWATCH[0] + 10, y), scene.words("legend.firm_number"), INK, font(23), anchor="lm"
     )
     x += 150
     pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=PLASTER, outline=INK, width=2)
-    pen.text((x + 20, y), "2", INK, font(20, bold=True), anchor="mm")
     pen.text(
         (x + _SWATCH[0] + 10, y), scene.words("legend.open_number"), INK, font(23), anchor="lm"
     )

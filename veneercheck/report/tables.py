@@ -6,7 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.report.markup import Markup, table, tag
-from veneercheck.report.verdict import action_words, fault_words, reading_words, reasons
+from veneercheck.report.verdict import (
+    action_words,
+    fault_words,
+    reading_words,
+    reasons,
+    zone_place,
+)
 from veneercheck.report.words import Words
 
 Rows = tuple[list[str], list[list[str]]]
@@ -23,7 +29,7 @@ _FIGURES = (
 
 def zones_table(document: Mapping[str, Any], words: Words) -> Markup:
     """The ranked list: where, what, how surely, and what to do."""
-    columns = ("zone", "action", "tooth", "surface", "finding", "extreme", "limit", "area")
+    columns = ("zone", "action", "place", "finding", "extreme", "limit", "area")
     head = [words(f"report.{column}") for column in (*columns, "decision")]
     rows = [_zone_row(zone, words) for zone in document["zones"]]
     return table(head, rows)
@@ -43,8 +49,7 @@ def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:
     return [
         sign,
         tag("span", action_words(zone, words), class_="action"),
-        zone["tooth"] or words("format.none"),
-        words.known("surface", zone["surface"]),
+        zone_place(zone, words) or words("format.none"),
         words.known("finding", zone["finding"]),
         tag("span", reading_words(zone, words), class_="number"),
         tag("span", limit_words(zone, words), class_="number"),

@@ -19,6 +19,9 @@ _WITHOUT_ZONES = {
 }
 """What a verdict without a single zone rests on."""
 
+_NOTHING_MISSED = 5e-4
+"""A smaller share would be told as 0.0 %."""
+
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
 _REACHING = re.compile(r"reaching on to (\d\d)")
 
@@ -111,6 +114,22 @@ def _part(part: str, words: Words) -> str:
     return words.known("place", words.known("surface", part) if part.isalpha() else part)
 
 
+def zone_place(zone: Mapping[str, Any], words: Words) -> str:
+    """Where a zone lies, and whether that is a cusp that bears the bite."""
+    bearing = words("report.functional") if zone["functional"] else ""
+    return ", ".join(filter(None, (place_words(zone, words), bearing)))
+
+
+def metal_words(zone: Mapping[str, Any], words: Words) -> str:
+    """The metal under a zone, and what the least layer would leave of it; empty if unknown."""
+    if zone["metal_mm"] is None:
+        return ""
+    told = words("report.metal_under", metal=words.mm(zone["metal_mm"], 1))
+    if zone["finding"] != "too_thin" or zone["metal_left_mm"] is None:
+        return told
+    return f"{told}, {words('report.metal_left', left=words.mm(zone['metal_left_mm'], 1))}"
+
+
 def reading_words(zone: Mapping[str, Any], words: Words) -> str:
     """The worst reading of a zone: how far outside where it is over contour, else the layer."""
     if zone["finding"] != "over_contour" or zone["extreme_mm"] is None:
@@ -145,10 +164,10 @@ def question_words(asked: Mapping[str, Any], words: Words) -> str:
 
 
 def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
-    """What is told of retention beads; empty where there are none."""
+    """What is told of retention beads; empty where there are none and their part was given."""
     found = document["beads"]
     if found is None:
-        return ""
+        return "" if document["profile"]["allowance"]["beads_mm"] else words("report.no_beads")
     return words(
         "report.beads_found",
         count=words.count(found["count"]),
@@ -199,4 +218,6 @@ def _unseen(document: Mapping[str, Any], words: Words) -> str:
     share = document["layer"]["measured_share"]
     if share is None or document["alignment"]["state"] == "failed":
         return words("cautions.nothing_seen")
+    if 1.0 - share < _NOTHING_MISSED:
+        return words("cautions.all_seen")
     return words("cautions.unseen", unseen=words.percent(1.0 - share))

@@ -164,7 +164,13 @@ def place(
     # Contour for outlines, but the cut's own walls to tell which side was cut.
     sample = dataclasses.replace(cloud, normals=own)[:: 1 + len(points) // _FEW]
     found = _find_teeth(sample, arch.plane_of(occlusal), named, case)
-    seen = surfaces.see(found.teeth, cloud, case.pontics, tell_model=bridge is None)
+    seen = surfaces.see(
+        found.teeth,
+        cloud,
+        case.pontics,
+        own_points_mm=framework.points_mm,
+        tell_model=bridge is None,
+    )
     return Places(
         tooth=seen.tooth,
         surface=seen.surface,

@@ -93,15 +93,25 @@ class _Local:
     below_top: Floats
 
 
-def see(teeth: Teeth, cloud: Cloud, pontics: tuple[int, ...], *, tell_model: bool) -> Seen:
+def see(
+    teeth: Teeth,
+    cloud: Cloud,
+    pontics: tuple[int, ...],
+    *,
+    own_points_mm: Floats,
+    tell_model: bool,
+) -> Seen:
     """Tell tooth and surface of every point.
 
     Parameters
     ----------
     teeth : Teeth
     cloud : Cloud
+        On the contour: a tooth is as wide and as high as it is to become.
     pontics : tuple of int
         Codes; only these have a base.
+    own_points_mm : ndarray, shape (n, 3)
+        Of the framework itself: in which third they lie is where the eye sees them.
     tell_model : bool
         Gingiva and model are to be found; else `cloud.bridge` says what they are.
 
@@ -121,7 +131,7 @@ def see(teeth: Teeth, cloud: Cloud, pontics: tuple[int, ...], *, tell_model: boo
     return Seen(
         tooth=np.where(model, 0, code[local.unit]),
         surface=surface,
-        third=_thirds(local, ~(inside | model), len(code)),
+        third=_thirds(local, own_points_mm @ teeth.axis.plane[2], ~(inside | model), len(code)),
         mesial_share=np.where(model | (side == 0), np.nan, np.clip(-side * along, -1.0, 1.0)),
         buccal_share=np.where(model, np.nan, np.clip(left, -1.0, 1.0)),
     )
@@ -204,13 +214,13 @@ def _gingiva_level(local: _Local, area_mm2: Floats, strip: Bools, units: int) ->
     return np.asarray(np.interp(np.arange(units), known, levels))
 
 
-def _thirds(local: _Local, crown: Bools, units: int) -> Ints:
+def _thirds(local: _Local, height_mm: Floats, crown: Bools, units: int) -> Ints:
     """Thirds of each crown's height."""
     third = np.full(len(crown), Third.NONE, dtype=np.int64)
     for unit in range(units):
         mine = np.flatnonzero(crown & (local.unit == unit))
         if len(mine):
             low, high = np.quantile(local.height[mine], _HEIGHT_QUANTILES)
-            share = (local.height[mine] - low) / max(high - low, 1e-9)
+            share = (height_mm[mine] - low) / max(high - low, 1e-9)
             third[mine] = np.clip(np.floor(3.0 * share), 0, 2).astype(np.int64) + Third.CERVICAL
     return third
