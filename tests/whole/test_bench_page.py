@@ -357,7 +357,7 @@ def test_german(browser: Any, bench: Any, files: dict[str, str]) -> None:
     _taken(page, "one.stl", "other.stl")
     page.click("#start")
     page.locator("#answer").wait_for()
-    assert "mm abtragen" in page.inner_text("#zones")
+    assert "mm vom Gerüst abtragen" in page.inner_text("#zones")
     _enough(page)
     page.click("#language")
     page.locator("#zones", has_text="take off").wait_for()
