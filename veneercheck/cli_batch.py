@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,7 +22,7 @@ from veneercheck.cli_options import (
     Who,
     say,
 )
-from veneercheck.cli_records import open_register
+from veneercheck.cli_records import register_kind
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked
@@ -56,6 +57,10 @@ def batch_command(
     register: RegisterOption = None,
     who: Who = None,
     processes: ProcessesOption = None,
+    again: Annotated[
+        bool,
+        typer.Option("--again", help="The folder holds finished checks: repeat and compare them."),
+    ] = False,
     scheduler: Annotated[
         str | None,
         typer.Option(help="Address of a Dask scheduler, tcp://host:port: its workers check."),
@@ -65,6 +70,7 @@ def batch_command(
     from veneercheck.batch import check_many
 
     asked = _asked(out, profile, unit, stage, aligned, no_report, lang, paper, register, who)
+    asked = dataclasses.replace(asked, again=again)
     summary = check_many(
         cases, asked, processes=processes or _cores(), scheduler=scheduler, say=say
     )
@@ -120,7 +126,7 @@ def _asked(
     from veneercheck.batch import Asked
 
     if register is not None:
-        open_register(register, create=True).close()
+        register_kind()  # made when the list has been read: a refused one leaves nothing
         register = register if "://" in register else str(Path(register).absolute())
     if profile is not None and profile.lower().endswith(".toml"):
         profile = str(Path(profile).absolute())

@@ -46,7 +46,19 @@ class Verdict(enum.StrEnum):
 
 
 def open_register(place: str, *, create: bool = False) -> Register:
-    """The register, with a word of what is missing where its extra is not installed."""
+    """The register, with a word of what is missing."""
+    kind = register_kind()
+    if not create and "://" not in place and not Path(place).exists():
+        raise RecordError(
+            "there is no register.",
+            where=place,
+            next_step="Name it with --register; a check makes one: check --register FILE.",
+        )
+    return kind(place)
+
+
+def register_kind() -> type[Register]:
+    """What registers are made of, with a word of what is missing without its extra."""
     try:
         from veneercheck.record import Register
     except ModuleNotFoundError as error:
@@ -54,13 +66,7 @@ def open_register(place: str, *, create: bool = False) -> Register:
             f"the register needs what is not installed ({error.name}).",
             next_step="Install it: pip install 'veneercheck[record]'.",
         ) from None
-    if not create and "://" not in place and not Path(place).exists():
-        raise RecordError(
-            "there is no register.",
-            where=place,
-            next_step="Name it with --register; a check makes one: check --register FILE.",
-        )
-    return Register(place)
+    return Register
 
 
 @app.command("list")

@@ -142,12 +142,11 @@ def _altered(folder: Path, on_record: Mapping[str, str]) -> Iterator[tuple[str, 
         yield name, "was added: it is not on record"
 
 
-def settled_again(entry: Entry, folder: Path) -> Settled:
-    """What a check on record rested on."""
+def settled_again(order: Mapping[str, Any], folder: Path) -> Settled:
+    """What a finished check rested on, by the order in its folder or on record."""
     from veneercheck.core.types import Case, Limits
     from veneercheck.record.rebuild import rebuild
 
-    order = entry.body["order"]
     scans = order["scans"]
     framework, waxup = scans["framework"], scans["waxup"]
     return Settled(
@@ -170,7 +169,7 @@ def _again(entry: Entry, folder: Path, say: Say) -> str | None:
     from veneercheck.record import sha256_of_file
 
     try:
-        work = settled_again(entry, folder)
+        work = settled_again(entry.body["order"], folder)
         for role, scan in work.scans.items():
             if scan is None:
                 continue
@@ -189,7 +188,7 @@ def _compared(entry: Entry, anew: Path) -> str | None:
     from veneercheck.record import sha256_of_file
 
     result = json.loads((anew / "result.json").read_text(encoding="utf-8"))
-    unlike = list(_unlike("", entry.body["result"], result))
+    unlike = list(differences(entry.body["result"], result))
     unlike += [
         name
         for name in _COMPARED
@@ -204,6 +203,11 @@ def _compared(entry: Entry, anew: Path) -> str | None:
 
 
 _TOLD = 5
+
+
+def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> Iterator[str]:
+    """Fields in which two results differ, in words, but for time and program."""
+    return _unlike("", one, other)
 
 
 def _unlike(place: str, one: Any, other: Any) -> Iterator[str]:

@@ -292,7 +292,7 @@ def test_what_a_scan_stands_for_is_part_of_its_check(tmp_path: Path) -> None:
             made = make_case_folder(asked, tmp_path / "cases", with_report=False)
             entry = put_on_record(register, made)
             keys.add(made.key)
-            kinds.append(settled_again(entry, made.folder).waxup_kind)
+            kinds.append(settled_again(entry.body["order"], made.folder).waxup_kind)
     assert len(keys) == 2
     assert kinds == ["scan", "key"]
 

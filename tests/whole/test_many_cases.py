@@ -115,6 +115,36 @@ def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
     assert len(folders(tmp_path / "out")) == 4
 
 
+def test_an_archive_is_checked_again_and_tells_what_changed(tmp_path: Path) -> None:
+    """The same limits say the same to the last digit; a lower least layer lets a thin one pass."""
+    listing = many_cases.write_cases(tmp_path, 3)
+    check_many(listing, asked(tmp_path), processes=1, say=silent)
+    archive = folders(tmp_path / "out")
+    before = {path: path.read_bytes() for path in (tmp_path / "out").rglob("*") if path.is_file()}
+    told = Asked(tmp_path / "same", with_report=False, again=True)
+    same = check_many(tmp_path / "out", told, processes=1, say=silent)
+    assert [done.change for done in same.done.values()] == ["the same"] * 3
+    assert "3  the same to the last digit" in same.words()
+    (tmp_path / "own.toml").write_text('name = "own"\n[layer]\nleast_mm = 0.2\n', "utf-8")
+    (archive[1] / "scans" / "waxup.stl").write_bytes(b"another")
+    (archive[2] / "order.json").write_text("{", encoding="utf-8")
+    own = dataclasses.replace(
+        told, store=tmp_path / "own", profile=str(tmp_path / "own.toml"), register=None
+    )
+    found = check_many(tmp_path / "out", own, processes=1, say=silent)
+    first, second, third = found.done.values()
+    assert (first.before, first.verdict) == ("findings", "no findings")
+    assert "verdict was findings, is no findings" in first.change
+    assert "profile.layer.least_mm was 1.0, is 0.2" in first.change
+    assert "its SHA-256 differs" in second.cause and "cannot be read" in third.cause
+    assert "1  with another verdict" in found.words()
+    assert before[archive[0] / "result.json"] == (archive[0] / "result.json").read_bytes()
+    with pytest.raises(ProfileError, match="keeps its own unit"):
+        check_many(tmp_path, dataclasses.replace(told, unit="mm"), processes=1, say=silent)
+    with pytest.raises(RecordError, match="no finished check"):
+        check_many(tmp_path / "000", told, processes=1, say=silent)
+
+
 def test_a_process_that_dies_takes_no_case_along(tmp_path: Path) -> None:
     tasks = tasks_of(many_cases.write_cases(tmp_path, 5), asked(tmp_path))
     (tmp_path / "out").mkdir()

@@ -7,13 +7,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from veneercheck.batch.again import finished_folders
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.pairing import lone_words, look_through
 from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import ProfileError, RecordError
 from veneercheck.filing import ASIDE, clear_aside, initials
 
 Say = Callable[[str], None]
@@ -95,7 +96,9 @@ def _gather(summary: Summary, hands: Cluster | Processes, tasks: list[Task], say
 
 
 def _tasks(cases: Path, asked: Asked) -> list[Task]:
-    """The cases of a list or a folder."""
+    """The cases of a list, a folder or an archive."""
+    if asked.again:
+        return _archived(cases, asked)
     if not cases.is_dir():
         return tasks_of(cases, asked)
     found, lone = look_through(cases, asked.store)
@@ -108,3 +111,20 @@ def _tasks(cases: Path, asked: Asked) -> list[Task]:
             next_step="Name scans D-0001_framework.stl and D-0001_waxup.stl, or write case files.",
         )
     return tasks
+
+
+def _archived(archive: Path, asked: Asked) -> list[Task]:
+    if asked.unit or asked.stage or asked.aligned:
+        raise ProfileError(
+            "a finished check keeps its own unit, stage and frame.",
+            where="--again",
+            next_step="Leave --unit, --stage and --aligned out; --profile may be another.",
+        )
+    folders = finished_folders(archive, asked.store)
+    if not folders:
+        raise RecordError(
+            "there is no finished check in it.",
+            where=str(archive),
+            next_step="Give a folder that holds case folders, as --out of check, batch or watch.",
+        )
+    return [Task(at, asked, finished=str(folder)) for at, folder in enumerate(folders)]

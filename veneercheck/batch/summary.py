@@ -8,6 +8,7 @@ import io
 from collections import Counter
 from pathlib import Path
 
+from veneercheck.batch.again import SAME
 from veneercheck.batch.task import FAILED, THERE, Done
 from veneercheck.exits import Exit, gravest
 from veneercheck.workflow import write_text
@@ -29,6 +30,8 @@ _COLUMNS = (
     "folder",
     "key",
     "cause",
+    "before",
+    "change",
 )
 _TOLD = 20
 """Failed cases named on the terminal; the table has all of them."""
@@ -98,6 +101,7 @@ class Summary:
         lines.append(
             f"{len(self.done):7d}  cases" + (f", {there} of them finished earlier" * bool(there))
         )
+        lines += self._repeated()
         missing = self.expected - len(self.done)
         if missing:
             lines.append(f"{missing:7d}  not reached")
@@ -106,6 +110,20 @@ class Summary:
         if len(failures) > _TOLD:
             lines.append(f"… and {len(failures) - _TOLD} more: {self.path}")
         return "\n".join(lines)
+
+    def _repeated(self) -> list[str]:
+        """Of checks that were repeated: how many say the same, and those with another verdict."""
+        again = [one for _, one in sorted(self.done.items()) if one.before]
+        if not again:
+            return []
+        same = sum(one.change == SAME for one in again)
+        other = [one for one in again if one.before != one.verdict]
+        lines = [f"{same:7d}  the same to the last digit"]
+        lines.append(f"{len(other):7d}  with another verdict")
+        lines += [f"OTHER {one.case}: {one.change}" for one in other[:_TOLD]]
+        if len(other) > _TOLD:
+            lines.append(f"… and {len(other) - _TOLD} more: {self.path}")
+        return lines
 
 
 def _cell(value: object) -> object:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.batch.again import change, settled_from
 from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
 from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
 from veneercheck.exits import Exit, code_of
@@ -48,6 +49,8 @@ class Asked:
         Every check is put on record here.
     who : str, optional
         Initials, for the record.
+    again : bool
+        The folder holds finished checks, which are repeated.
     """
 
     store: Path
@@ -60,6 +63,7 @@ class Asked:
     paper: Paper = "a4"
     register: str | None = None
     who: str | None = None
+    again: bool = False
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -77,6 +81,8 @@ class Task:
         The scans may be left to the case file.
     profile, unit, stage : str, optional
     aligned : bool, optional
+    finished : str, optional
+        Folder of a finished check that is to be repeated.
     attempt : int
         From 1.
     version : str
@@ -93,13 +99,14 @@ class Task:
     unit: str | None = None
     stage: str | None = None
     aligned: bool | None = None
+    finished: str | None = None
     attempt: int = 1
     version: str = __version__
 
     @property
     def name(self) -> str:
         """What to call it before its case file is read."""
-        return self.number or self.case or self.framework or f"case {self.at + 1}"
+        return self.number or self.case or self.framework or self.finished or f"case {self.at + 1}"
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -129,6 +136,8 @@ class Done:
         Why it failed.
     passing : bool
         Another attempt may succeed.
+    before, change : str
+        Of a check that was repeated: its verdict on record, and what differs.
     """
 
     at: int
@@ -147,6 +156,8 @@ class Done:
     peak_mb: float = 0.0
     cause: str = ""
     passing: bool = False
+    before: str = ""
+    change: str = ""
 
 
 def do(task: Task) -> Done:
@@ -208,6 +219,7 @@ def _made(asked: Asked, work: Settled) -> Made:
 
 def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
     decisions = [zone["decision"] for zone in result["zones"]]
+    before, changed = change(Path(task.finished), result) if task.finished else ("", "")
     return Done(
         task.at,
         result["case"]["number"] or task.name,
@@ -220,12 +232,17 @@ def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
         str(made.folder),
         made.key,
         task.attempt,
+        before=before,
+        change=changed,
     )
 
 
 @contextmanager
 def _settled(task: Task) -> Iterator[Settled]:
     """The case with its files on this machine's disk."""
+    if task.finished is not None:
+        yield settled_from(Path(task.finished), task.profile or task.asked.profile)
+        return
     with ExitStack() as stack:
         case, framework, waxup = (
             None if place is None else stack.enter_context(on_disk(place))
