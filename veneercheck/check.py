@@ -125,12 +125,11 @@ def check(
     measured = _measured(framework, surfaces, alignment, limits, say)
     say("dividing it into zones")
     divided = _divided(measured, surfaces.waxup, paint, case, limits)
-    work = _work(measured, divided, surfaces.die, case, limits)
     return _judged(
         measured,
         divided,
-        work,
-        waxup=surfaces.waxup,
+        _work(measured, divided, case, limits),
+        surfaces=surfaces,
         alignment=alignment,
         case=case,
         limits=limits,
@@ -197,7 +196,7 @@ def _measured(
         say(_SLOWER)
 
     def read(metal: TriangleMesh) -> Reading:
-        return measure(
+        reading = measure(
             metal,
             surfaces.waxup,
             alignment=alignment,
@@ -205,6 +204,7 @@ def _measured(
             framework_noise_mm=surfaces.framework_noise_mm,
             waxup_noise_mm=surfaces.waxup_noise_mm,
         )
+        return knife.down_to_die(metal, reading, surfaces.die)
 
     raw = read(framework)
     beaded = beads.find(framework, raw.edges, raw.space.nearest_mm)
@@ -226,15 +226,12 @@ def _divided(
     return _Divided(parts, where, anatomy.telling(where, reading, parts), attached)
 
 
-def _work(
-    measured: _Measured, divided: _Divided, die: TriangleMesh | None, case: Case, limits: Limits
-) -> knife.Work:
+def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) -> knife.Work:
     """Zones and amounts, those where only the cover over beads is short among them."""
     work = knife.work(
         measured.framework,
         measured.reading,
         divided.parts,
-        metal_mm=knife.metal(measured.framework, measured.reading, die),
         limits=limits,
         where=divided.where,
         stage=case.stage,
@@ -249,7 +246,7 @@ def _judged(
     divided: _Divided,
     work: knife.Work,
     *,
-    waxup: TriangleMesh,
+    surfaces: Surfaces,
     alignment: Alignment,
     case: Case,
     limits: Limits,
@@ -272,7 +269,7 @@ def _judged(
     )
     carried = structure.survey(
         framework,
-        waxup,
+        surfaces.waxup,
         measured.reading,
         region=parts.code,
         where=where,
@@ -283,7 +280,7 @@ def _judged(
     share = judge.measured_share(space, veneered)
     return Check(
         framework=framework,
-        waxup=waxup,
+        waxup=surfaces.waxup,
         alignment=alignment,
         space=space,
         region=parts.code,
@@ -314,6 +311,7 @@ def _judged(
         beads=measured.field(limits),
         told=attachments.tell(divided.attached, framework, measured.reading, told),
         structure=carried,
+        die=surfaces.die,
     )
 
 

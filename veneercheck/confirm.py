@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 MAY_DIFFER = ("checked_at_utc", "program")
 """Fields of a result that another run may give otherwise; the program's version is told."""
 
-_COMPARED = ("space.ply", "contour.ply", "zones.csv")
+_COMPARED = ("space.ply", "contour.ply", "die.ply", "zones.csv")
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from veneercheck.core.budget import answer, metal_to_die
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import Answer, Case, Check, Decision, FindingKind, TriangleMesh
 from veneercheck.profile import built_in
+from veneercheck.report.filed import read_result, write_result
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
 from veneercheck.scan import write_stl
@@ -136,6 +137,15 @@ def test_the_die_named_in_the_case_file_is_read(tmp_path: Path) -> None:
     case = tmp_path / "case.toml"
     scans = 'framework = "f.stl"\nwaxup = "w.stl"\ndie = "d.stl"\n'
     case.write_text(f"[scans]\n{scans}", encoding="utf-8")
-    outcome = carry_out(Order(case=case, unit="mm", aligned=True))
+    order = Order(case=case, unit="mm", aligned=True)
+    outcome = carry_out(order, out=tmp_path / "out", with_report=False)
     assert np.isfinite(outcome.check.metal_left_mm).any()
     assert any(remark.kind == "die" for remark in outcome.remarks)
+    filed = read_result(tmp_path / "out")
+    assert len(filed.die.faces) == len(DIE.faces)
+    z = filed.mesh.points_mm[:, 2]
+    over = METAL_MM - CONE_MM - SLOPE * z[z < 10.2]
+    assert filed.metal_mm[z < 10.2] == pytest.approx(over, abs=0.005)
+    without = dataclasses.replace(outcome, check=dataclasses.replace(outcome.check, die=None))
+    write_result(tmp_path / "out", without)
+    assert read_result(tmp_path / "out").die is None

@@ -20,7 +20,7 @@ from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ra
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.pack import corners, differences, first_use_order
 from veneercheck.report.raster import draw
-from veneercheck.report.sections import section_svg
+from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import render_stills, scene_of
 from veneercheck.report.surface import zone_of_vertices
 from veneercheck.report.views import directions, six_views
@@ -178,34 +178,111 @@ def test_a_drawn_section_is_to_scale() -> None:
 
     The layer, 1.5 mm + x/4, is chosen: each dimension is as long as its figure and the opaquer.
     """
-    plane = SectionPlane("unit", "46", (1, 0, 0), (0, 0, 1), ((0, 0, 0),), ("buccal", "", "", ""))
-    drawn = section_svg(plane, scene_of(filed_ball(), Words("en")))
+    drawn = section_svg(_ACROSS, scene_of(filed_ball(), Words("en")))
     assert "← buccal" in drawn and "2 mm" in drawn
 
-    def lines(style: str) -> list[np.ndarray]:
-        paths = re.findall(rf'<path d="([^"]*)"[^>]*{style}', drawn)
-        return [np.array(re.findall(r"[ML](\S+) ([^ML]+)", path), dtype=float) for path in paths]
-
-    (outline,) = lines('stroke="#1a1a1a" stroke-width="0.11"')
+    (outline,) = lines(drawn, _FRAMEWORK)
     assert np.linalg.norm(outline, axis=1) == pytest.approx(RADIUS_MM, abs=0.02)
-    for limit, reach in zip(lines("dasharray"), (1.2, 2.2), strict=True):
+    for limit, reach in zip(lines(drawn, "dasharray"), (1.2, 2.2), strict=True):
         assert np.linalg.norm(limit, axis=1) == pytest.approx(RADIUS_MM + reach, abs=0.02)
         assert limit[:, 1].max() < 0.5  # only above the middle, where it is veneered
-    (bar,) = lines('stroke="#1a1a1a" stroke-width="0.08"')
+    (bar,) = lines(drawn, 'stroke="#1a1a1a" stroke-width="0.08"')
     assert np.ptp(bar[:2, 0]) == pytest.approx(2.0, abs=0.001)
-    figures = re.findall(
-        r'd="M(\S+) (\S+)L(\S+) ([^ML"]+)M[^"]*"[^>]*stroke="(#4a463f|#8c2a44)"[^>]*/>'
+    figures = dimensions(drawn)
+    assert len(figures) >= 5
+    for start, end, ink, shown in figures:
+        assert shown == pytest.approx(1.5 + start[0] / RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - start) == pytest.approx(shown + 0.2, abs=0.01)
+        assert ink.startswith("#8c2a44") == (not 1.0 <= shown <= 2.0)
+    layers = [shown for *_, shown in figures]
+    assert min(layers) < 0.6 and max(layers) > 2.4  # both extremes
+
+
+_FRAMEWORK = 'stroke="#1a1a1a" stroke-width="0.11"'
+_DIE, _FITTING = 'dasharray="0.6 0.16 0.04 0.16"', 'dasharray="0.42 0.32"'
+_MODEL, _METAL = 'stroke="#b9b2a5"', '#4a463f" stroke-width="0.055'
+_ACROSS = SectionPlane("unit", "46", (1, 0, 0), (0, 0, 1), ((0, 0, 0),), ("buccal", "", "", ""))
+
+
+def lines(drawn: str, style: str) -> list[np.ndarray]:
+    """Places of all lines of one style."""
+    paths = re.findall(rf'<path d="([^"]*)"[^>]*{style}', drawn)
+    return [np.array(re.findall(r"[ML](\S+) ([^ML]+)", path), dtype=float) for path in paths]
+
+
+def dimensions(drawn: str) -> list[tuple[np.ndarray, np.ndarray, str, float]]:
+    """Start, end, colour and width, and value of every dimension."""
+    found = re.findall(
+        r'd="M(\S+) (\S+)L(\S+) ([^ML"]+)M[^"]*"[^>]*stroke="((?:#4a463f|#8c2a44)[^/]*)"/>'
         r"<text[^>]*>([\d.]+)<",
         drawn,
     )
-    assert len(figures) >= 5
-    for *ends, ink, words in figures:
-        start, end = np.array(ends, dtype=float).reshape(2, 2)
-        assert float(words) == pytest.approx(1.5 + start[0] / RADIUS_MM, abs=0.02)
-        assert np.linalg.norm(end - start) == pytest.approx(float(words) + 0.2, abs=0.01)
-        assert (ink == "#8c2a44") == (not 1.0 <= float(words) <= 2.0)
-    shown = [float(words) for *_, words in figures]
-    assert min(shown) < 0.6 and max(shown) > 2.4  # both extremes
+    return [
+        (*np.array(ends, dtype=float).reshape(2, 2), ink, float(words))
+        for *ends, ink, words in found
+    ]
+
+
+DIE_RADIUS_MM, DIE_ASIDE_MM = 3.0, 0.4
+
+
+def with_die() -> FiledResult:
+    """The ball over a die aside of its middle; straight inward the metal is known.
+
+    Source: the ray between eccentric spheres, R − e·cos θ − √(r² − e²·sin² θ), by geometry.
+    """
+    filed = filed_ball()
+    x, rest = filed.mesh.points_mm[:, 0], np.linalg.norm(filed.mesh.points_mm[:, 1:], axis=1)
+    along, across = DIE_ASIDE_MM * x / RADIUS_MM, DIE_ASIDE_MM * rest / RADIUS_MM
+    die = ball()
+    return dataclasses.replace(
+        filed,
+        metal_mm=RADIUS_MM - along - np.sqrt(DIE_RADIUS_MM**2 - across**2),
+        die=TriangleMesh(
+            die.points_mm * DIE_RADIUS_MM / RADIUS_MM + [DIE_ASIDE_MM, 0, 0], die.faces
+        ),
+    )
+
+
+def test_the_die_is_drawn_and_the_metal_over_it_dimensioned() -> None:
+    """Every dimension is as long as its figure and ends at the die, a circle of known place."""
+    filed = with_die()
+    drawn = section_svg(_ACROSS, scene_of(filed, Words("en")))
+    (die,) = lines(drawn, _DIE)
+    off = np.linalg.norm(die - [DIE_ASIDE_MM, 0.0], axis=1)
+    assert off == pytest.approx(DIE_RADIUS_MM, abs=0.02)
+    metal = [one for one in dimensions(drawn) if one[2].startswith(_METAL)]
+    assert len(metal) >= 3
+    for start, end, _, shown in metal:
+        assert np.linalg.norm(start) == pytest.approx(RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - [DIE_ASIDE_MM, 0.0]) == pytest.approx(DIE_RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - start) == pytest.approx(shown, abs=0.01)
+    assert min(shown for *_, shown in metal) < 0.65  # 0.6 where the die is nearest
+    told = legend({"unit": drawn}, Words("en"))
+    assert "dashes and dots: the die" in told and "thickness of the metal" in told
+    assert "model" not in told and "fitting" not in told
+    without = section_svg(_ACROSS, scene_of(filed_ball(), Words("en")))
+    assert not lines(without, _DIE)
+    assert legend({"unit": without}, Words("en")) == Words("en")("carrying.section_note")
+
+
+def test_fitting_surface_and_model_are_told_from_the_framework() -> None:
+    """By code: below the veneer, what belongs to a tooth and faces nowhere is the inside of its
+    retainer, what belongs to none is the model; no pontic has an inside."""
+    filed = filed_ball()
+    x, _, height = filed.mesh.points_mm.T
+    tooth = np.where(x > 0, 45, 0)
+    told = dataclasses.replace(
+        filed, tooth=np.where(height > 0, 45, tooth), surface=np.where(height > 0, 2, 0)
+    )
+    drawn = section_svg(_ACROSS, scene_of(told, Words("en")))
+    (inside,), (model,), (outside,) = (lines(drawn, s) for s in (_FITTING, _MODEL, _FRAMEWORK))
+    step = 2.0 * np.pi * RADIUS_MM / 60  # one triangle more or less
+    assert inside[:, 0].min() > -step and inside[:, 1].min() > -step
+    assert model[:, 0].max() < step and model[:, 1].min() > -step
+    assert outside[:, 1].max() < step
+    told.document["case"]["pontics"] = [45]
+    assert not lines(section_svg(_ACROSS, scene_of(told, Words("en"))), _FITTING)
 
 
 @pytest.mark.parametrize(("unit", "sign"), [(46, 1), (36, -1), (16, -1), (26, 1)])

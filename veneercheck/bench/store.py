@@ -40,6 +40,7 @@ DOWNLOADS: Mapping[str, str] = {
     "zones.csv": "text/csv; charset=utf-8",
     "space.ply": "application/octet-stream",
     "contour.ply": "application/octet-stream",
+    "die.ply": "application/octet-stream",
 }
 """What of a check may be fetched."""
 

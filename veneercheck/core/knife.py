@@ -47,12 +47,19 @@ class Work:
     p_thick: Floats
 
 
-def metal(framework: TriangleMesh, reading: Reading, die: TriangleMesh | None) -> Floats:
-    """Thickness of the metal, down to the die or to the framework's own scanned other side."""
-    own = reading.space.metal_mm
+def down_to_die(framework: TriangleMesh, reading: Reading, die: TriangleMesh | None) -> Reading:
+    """The reading with its metal down to the die, or to its own other side where that is nearer.
+
+    Parameters
+    ----------
+    framework, die : TriangleMesh
+        In the wax-up's frame; without a die the reading stays as it is.
+    reading : Reading
+    """
     if die is None:
-        return own
-    return np.fmin(budget.metal_to_die(framework, reading.normals, die), own)
+        return reading
+    metal = np.fmin(budget.metal_to_die(framework, reading.normals, die), reading.space.metal_mm)
+    return dataclasses.replace(reading, space=dataclasses.replace(reading.space, metal_mm=metal))
 
 
 def work(
@@ -60,7 +67,6 @@ def work(
     reading: Reading,
     parts: Regions,
     *,
-    metal_mm: Floats,
     limits: Limits,
     where: anatomy.Places,
     stage: str,
@@ -73,8 +79,6 @@ def work(
         In the wax-up's frame.
     reading : Reading
     parts : Regions
-    metal_mm : ndarray, shape (n,)
-        From `metal`.
     limits : Limits
     where : Places
         For limits of single surfaces.
@@ -85,6 +89,7 @@ def work(
     off, on = np.zeros(count), np.zeros(count)
     advised: list[Advised] = []
     unshaped: list[zones.Patch] = []
+    metal_mm = reading.space.metal_mm
     least, greatest = anatomy.limits_of_surfaces(limits, where)
     need = zones.least_layer_mm(parts, limits, least)
     left = budget.metal_left(metal_mm, reading.space.judged_low_mm, need, limits)

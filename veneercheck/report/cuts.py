@@ -85,7 +85,7 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
         (float(start[0]), float(start[1])),
         (float(tip[0]), float(tip[1])),
         scene.words.number(-zone["extreme_mm"] if over else zone["extreme_mm"]),
-        bad=True,
+        "bad",
     )
     return section_svg(section, scene, figure, np.stack([middle - _HALF_MM, middle + _HALF_MM]))
 

@@ -6,7 +6,7 @@ import csv
 import dataclasses
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +16,14 @@ from veneercheck.core.errors import MeshError, RecordError
 from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
 from veneercheck.report.document import SCHEMA_ID, document
 from veneercheck.report.space_ply import (
-    contour_ply_bytes,
-    read_contour_ply,
     read_space_ply,
+    read_surface_ply,
     space_ply_bytes,
+    surface_ply_bytes,
 )
 
-RESULT, SPACE, CONTOUR, ZONES = "result.json", "space.ply", "contour.ply", "zones.csv"
+RESULT, SPACE, ZONES = "result.json", "space.ply", "zones.csv"
+CONTOUR, DIE = "contour.ply", "die.ply"
 DECISIONS = "decisions.json"
 """What persons decided on the result; laid beside it, since the result stays as measured."""
 
@@ -67,6 +68,8 @@ class FiledResult:
         The framework in the wax-up's frame.
     contour : TriangleMesh or None
         The wax-up, for its outline and for sections.
+    die : TriangleMesh or None
+        The prepared teeth, where they were scanned.
     """
 
     document: Mapping[str, Any]
@@ -80,6 +83,8 @@ class FiledResult:
     finding: Ints | None = None
     tooth: Ints | None = None
     surface: Ints | None = None
+    metal_mm: Floats | None = None
+    die: TriangleMesh | None = None
 
 
 def write_result(folder: Path, outcome: Outcome) -> list[Path]:
@@ -96,22 +101,29 @@ def write_result(folder: Path, outcome: Outcome) -> list[Path]:
     Returns
     -------
     list of Path
-        `space.ply` and `contour.ply` (not where the alignment failed), `zones.csv`,
-        `result.json`.
+        `space.ply` and `contour.ply` (not where the alignment failed), `die.ply` (where one was
+        scanned), `zones.csv`, `result.json`.
     """
     folder.mkdir(parents=True, exist_ok=True)
     described = document(outcome)
-    written: list[Path] = []
-    if outcome.check.space is None:
-        for name in (SPACE, CONTOUR):
-            (folder / name).unlink(missing_ok=True)
-    else:
-        written.append(put(folder / SPACE, space_ply_bytes(outcome.check, outcome.recheck)))
-        written.append(put(folder / CONTOUR, contour_ply_bytes(outcome.check.waxup)))
+    written = [put(folder / name, parts) for name, parts in _surfaces(outcome)]
+    for stale in {folder / name for name in (SPACE, CONTOUR, DIE)} - set(written):
+        stale.unlink(missing_ok=True)
     written.append(put(folder / ZONES, [_zones_csv(described["zones"]).encode("utf-8")]))
     text = json.dumps(described, indent=2, ensure_ascii=False, allow_nan=False)
     written.append(put(folder / RESULT, [text.encode("utf-8"), b"\n"]))
     return written
+
+
+def _surfaces(outcome: Outcome) -> Iterator[tuple[str, list[bytes]]]:
+    """The map and what is drawn with it, by file name; nothing where nothing was measured."""
+    check = outcome.check
+    if check.space is None:
+        return
+    yield SPACE, space_ply_bytes(check, outcome.recheck)
+    yield CONTOUR, surface_ply_bytes(check.waxup, "wax-up, its own frame, mm")
+    if check.die is not None:
+        yield DIE, surface_ply_bytes(check.die, "die, in the wax-up's frame, mm")
 
 
 def read_result(folder: Path) -> FiledResult:
@@ -138,7 +150,10 @@ def read_result(folder: Path) -> FiledResult:
         return FiledResult(described)
     try:
         found = read_space_ply(folder / SPACE)
-        contour = read_contour_ply(folder / CONTOUR) if (folder / CONTOUR).exists() else None
+        contour, die = (
+            read_surface_ply(folder / name) if (folder / name).exists() else None
+            for name in (CONTOUR, DIE)
+        )
     except MeshError as error:
         raise RecordError(f"the map is damaged: {error}", where=str(folder)) from error
     return FiledResult(
@@ -153,6 +168,8 @@ def read_result(folder: Path) -> FiledResult:
         found.finding,
         found.tooth,
         found.surface,
+        found.metal_mm,
+        die,
     )
 
 
@@ -173,6 +190,8 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.finding,
         check.tooth,
         check.surface,
+        check.space.metal_mm,
+        check.die,
     )
 
 

@@ -24,6 +24,7 @@ from veneercheck.report.markup import (
     table,
     tag,
 )
+from veneercheck.report.sections import legend
 from veneercheck.report.stills import Scene, case_words, limits_words
 from veneercheck.report.tables import (
     alignment_rows,
@@ -237,7 +238,7 @@ def _drawn(drawings: Mapping[str, str], words: Words) -> Markup:
     ]
     if not figures:
         return Markup("")
-    note = tag("p", words("carrying.section_note"), class_="note")
+    note = tag("p", legend(drawings, words), class_="note")
     return _section(
         "sections", words("carrying.sections"), tag("div", *figures, class_="pair"), note
     )

@@ -20,6 +20,7 @@ from veneercheck.report.carrying import (
 from veneercheck.report.drawing import font_folder
 from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
 from veneercheck.report.html import checked_words, section_title
+from veneercheck.report.sections import legend
 from veneercheck.report.stills import (
     MIDDLE,
     SHAPE,
@@ -145,10 +146,12 @@ def paper_data(
         "spots": spot_sentences(document, words),
         "material": _listed(material_rows(document, words)),
         "carrying": {
-            name: words(f"carrying.{name}")
-            for name in ("title", "sections", "section_note", "height_law")
+            name: words(f"carrying.{name}") for name in ("title", "sections", "height_law")
         }
-        | {"increment_note": increment_note(document, words)},
+        | {
+            "section_note": legend(drawings, words),
+            "increment_note": increment_note(document, words),
+        },
         "limits": _listed(limits_rows(document, words)),
         "scans": _listed(scans_rows(document, words)),
         "notes": str(document["case"]["notes"]),

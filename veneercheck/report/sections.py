@@ -1,25 +1,32 @@
-"""Sections as vector drawings to scale: framework, contour, limits, and the layer in figures."""
+"""Sections as vector drawings to scale: both scans, die, limits, layer and metal in figures."""
 
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from xml.sax.saxutils import escape
 
 import numpy as np
 
+from veneercheck.core.anatomy import Surface
 from veneercheck.core.mesh import unit
 from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.sections import Crossing, crossing
 from veneercheck.core.structure.planes import laid_out
-from veneercheck.core.types import Bools, Floats, Region, SectionPlane
+from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
 from veneercheck.report.stills import Scene
+from veneercheck.report.words import Words
 
 _STYLE = {
     "framework": 'stroke="#1a1a1a" stroke-width="0.11"',
+    "fitting": 'stroke="#1a1a1a" stroke-width="0.09" stroke-dasharray="0.42 0.32"',
+    "die": 'stroke="#1a1a1a" stroke-width="0.06" stroke-dasharray="0.6 0.16 0.04 0.16"',
+    "model": 'stroke="#b9b2a5" stroke-width="0.11"',
     "contour": 'stroke="#1a1a1a" stroke-width="0.045"',
     "limit": 'stroke="#8b867c" stroke-width="0.04" stroke-dasharray="0.22 0.14"',
     "grid": 'stroke="#dcd7cd" stroke-width="0.025"',
     "measure": 'stroke="#4a463f" stroke-width="0.05"',
+    "metal": 'stroke="#4a463f" stroke-width="0.055"',
     "bad": 'stroke="#8c2a44" stroke-width="0.08"',
     "bar": 'stroke="#1a1a1a" stroke-width="0.08"',
 }
@@ -32,6 +39,9 @@ _TICK = 0.33
 _BORDER = 3.6
 _APART = 5.5
 """Of ticks, border and distance between figures, in letters' heights."""
+
+_WORDS = 2.5
+"""A figure within the drawing needs so much room, in letters' heights, to its edges."""
 
 _LEAST_WIDTH_MM = 8.0
 _BESIDE_MM = 2.5
@@ -48,10 +58,14 @@ a chamfer, one line in a drawing would say more than is known."""
 _CLEAR_MM = 0.03
 """A limit's line ends where other metal is nearer than its reach by this: a chord's own rise."""
 
+_MOST_METAL = 4
+_ENDS_THERE_MM = 0.1
+"""A figure of the metal is drawn where its line ends at the fitting surface or the die as drawn."""
+
 _LITTLE_MM = 1e-3
 """A step along a direction shows how it lies in a drawing that is laid out from a curve."""
 
-_VENEERED = 0.99
+_VENEERED, _HALF = 0.99, 0.5
 _PX_PER_MM = 20.0
 _BAR_MM = 2.0
 
@@ -63,7 +77,7 @@ class Figure:
     start: tuple[float, float]
     end: tuple[float, float]
     words: str
-    bad: bool
+    style: str = "measure"
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +112,7 @@ def section_svg(
     str or None
         SVG; None where nothing meant for veneer is passed.
     """
-    metal, outline = _traced(section, scene), _outline(section, scene)
+    metal, outline = _traced(section, scene), _outline(section, scene.filed.contour)
     meant = metal.passed.at(_share(scene, Region.CUT, Region.FINISH_LINE_BAND)) > _VENEERED
     if box is None:
         if not meant.any():
@@ -106,14 +120,28 @@ def section_svg(
         places = np.concatenate([metal.line[meant], _tips(scene, metal)[meant]])
         box = _box(places, np.concatenate([metal.line, outline]).reshape(-1, 2))
     sheet = Sheet(box)
+    drawn = _told_apart(scene, metal)
+    drawn["die"] = _outline(section, scene.filed.die)
     parts = [_grid(box), _lines(outline, "contour", sheet)]
     parts += _limits(scene, metal, meant, sheet)
-    parts.append(_lines(metal.line, "framework", sheet))
+    parts += [_lines(pieces, style, sheet) for style, pieces in drawn.items() if len(pieces)]
     figures = [own] if own else _figures(scene, metal, sheet)
+    figures += _of_metal(scene, metal, np.concatenate([drawn["fitting"], drawn["die"]]), sheet)
     parts += [_figure(one, sheet) for one in figures]
     parts += _sides(section.sides, sheet, scene)
     parts.append(_bar(sheet, scene.words.number(_BAR_MM, 0)))
     return _svg(parts, box)
+
+
+def legend(drawings: Mapping[str, str], words: Words) -> str:
+    """What the lines of some drawings mean, those told that are drawn."""
+    drawn = "".join(drawings.values())
+    more = [
+        words(f"carrying.line_{name}")
+        for name in ("fitting", "die", "model", "metal")
+        if _STYLE[name] in drawn
+    ]
+    return " ".join([words("carrying.section_note"), *more])
 
 
 def in_order(passed: Crossing) -> Crossing:
@@ -184,13 +212,37 @@ def _traced(section: SectionPlane, scene: Scene) -> Trace:
     return Trace(passed, passed.at(flat), ways, np.asarray(length > _IN_PLANE))
 
 
-def _outline(section: SectionPlane, scene: Scene) -> Floats:
-    """The contour where a section passes it, laid flat; nothing where it was not filed."""
-    contour = scene.filed.contour
-    if contour is None:
+def _outline(section: SectionPlane, mesh: TriangleMesh | None) -> Floats:
+    """A surface where a section passes it, laid flat; nothing where it was not filed."""
+    if mesh is None:
         return np.zeros((0, 2, 2))
-    offset, flat = laid_out(section, contour.points_mm)
-    return in_order(crossing(contour, _off(offset))).at(flat)
+    offset, flat = laid_out(section, mesh.points_mm)
+    return in_order(crossing(mesh, _off(offset))).at(flat)
+
+
+def _told_apart(scene: Scene, metal: Trace) -> dict[str, Floats]:
+    """The framework's scan by style: its own outside, its fitting surface, the model with it.
+
+    Where teeth are known, what belongs to none is the model, and what belongs to one but faces
+    nowhere is the inside of its retainer: where the wax-up shows it too, it counts as uncut.
+    """
+    region, tooth, surface = scene.filed.region, scene.filed.tooth, scene.filed.surface
+    assert region is not None
+    fitting: Bools = region == Region.FITTING_SURFACE
+    model: Bools = region == Region.MODEL
+    if tooth is not None and surface is not None and (tooth > 0).any():
+        aside = (surface == Surface.NONE) & ~np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
+        retainer = (tooth > 0) & ~np.isin(tooth, scene.filed.document["case"].get("pontics", ()))
+        fitting, model = fitting | (aside & retainer), model | (aside & (tooth == 0))
+    of_fitting, of_model = (
+        metal.passed.at(part.astype(np.float64)).mean(axis=1) > _HALF
+        for part in (fitting & ~model, model)
+    )
+    return {
+        "model": metal.line[of_model],
+        "fitting": metal.line[of_fitting],
+        "framework": metal.line[~of_fitting & ~of_model],
+    }
 
 
 def _tips(scene: Scene, metal: Trace) -> Floats:
@@ -245,9 +297,32 @@ def _figures(scene: Scene, metal: Trace, sheet: Sheet) -> list[Figure]:
             _pair(start[index]),
             _pair(tip[index]),
             scene.words.number(float(layers[index])),
-            bool(shown[index] < bands.least_mm or shown[index] > bands.greatest_mm),
+            "measure" if bands.least_mm <= shown[index] <= bands.greatest_mm else "bad",
         )
         for index in _spread(shown, start, tip, _APART * sheet.letters_mm)
+    ]
+
+
+def _of_metal(scene: Scene, metal: Trace, inner: Floats, sheet: Sheet) -> list[Figure]:
+    """The thinnest metal under the veneer, and others apart from it, down to what is drawn."""
+    from scipy.spatial import cKDTree
+
+    if scene.filed.metal_mm is None or not len(inner):
+        return []
+    deep = metal.passed.at(scene.filed.metal_mm)
+    veneer = metal.passed.at(_share(scene, Region.CUT, Region.FINISH_LINE_BAND)) > _VENEERED
+    known = metal.in_plane & veneer & np.isfinite(deep)
+    start, deep = metal.line[known], deep[known]
+    tip = start - deep[:, None] * metal.ways[known]
+    room = _WORDS * sheet.letters_mm
+    inside = (tip > sheet.box[0] + room) & (tip < sheet.box[1] - room)
+    (off, _), (near, _) = (cKDTree(inner.reshape(-1, 2)).query(ends) for ends in (tip, start))
+    ends = inside.all(axis=1) & (off < _ENDS_THERE_MM) & (deep - near < _ALIKE * deep)
+    start, tip, deep = start[ends], tip[ends], deep[ends]
+    chosen = _spread(deep, start, tip, _APART * sheet.letters_mm)[:_MOST_METAL]
+    return [
+        Figure(_pair(start[at]), _pair(tip[at]), scene.words.number(float(deep[at])), "metal")
+        for at in chosen
     ]
 
 
@@ -307,8 +382,8 @@ def _figure(one: Figure, sheet: Sheet) -> str:
     strokes = np.array([[start, end], [start - tick, start + tick], [end - tick, end + tick]])
     at = end + way * sheet.letters_mm
     anchor = "start" if way[0] > 0.4 else "end" if way[0] < -0.4 else "middle"
-    ink, style = (_BAD, "bad") if one.bad else (_INK, "measure")
-    return _lines(strokes, style, sheet) + _text(at, one.words, anchor, sheet, ink)
+    ink = _BAD if one.style == "bad" else _INK
+    return _lines(strokes, one.style, sheet) + _text(at, one.words, anchor, sheet, ink)
 
 
 def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) -> str:

@@ -1,4 +1,4 @@
-"""The map as a PLY file that any viewer opens, and back; the contour beside it."""
+"""The map as a PLY file that any viewer opens, and back; contour and die beside it."""
 
 from __future__ import annotations
 
@@ -46,6 +46,7 @@ class SpacePly:
     layer_mm: Floats
     u_mm: Floats
     nearest_mm: Floats
+    metal_mm: Floats
     region: Ints
     finding: Ints
     tooth: Ints
@@ -76,9 +77,9 @@ def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]
     return _parts(vertices, check.framework.faces, _comments())
 
 
-def contour_ply_bytes(waxup: TriangleMesh) -> list[bytes]:
-    """The wax-up alone, for its outline and for sections, in parts to write."""
-    return _parts(_placed(waxup, np.dtype(_PLACE)), waxup.faces, ["wax-up, its own frame, mm"])
+def surface_ply_bytes(mesh: TriangleMesh, what: str) -> list[bytes]:
+    """A surface alone, for outlines and sections, in parts to write."""
+    return _parts(_placed(mesh, np.dtype(_PLACE)), mesh.faces, [what])
 
 
 def read_space_ply(path: Path) -> SpacePly:
@@ -90,13 +91,15 @@ def read_space_ply(path: Path) -> SpacePly:
         If the file is missing or is not a map of this program.
     """
     vertices, faces = _read(path, _VERTEX)
-    space, layer, u, nearest = (vertices[name].astype(np.float64) for name in _READ)
+    space, layer, u, nearest, metal = (
+        vertices[name].astype(np.float64) for name in (*_READ, "metal_mm")
+    )
     codes = (vertices[name].astype(np.int64) for name in _CODED)
-    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, *codes)
+    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, metal, *codes)
 
 
-def read_contour_ply(path: Path) -> TriangleMesh:
-    """Read a contour written here; `RecordError` as for the map."""
+def read_surface_ply(path: Path) -> TriangleMesh:
+    """Read a surface written here; `RecordError` as for the map."""
     return _mesh(*_read(path, np.dtype(_PLACE)))
 
 
@@ -118,7 +121,7 @@ def _comments() -> list[str]:
         "ball_mm diameter of the largest ball that touches here and fits under the contour",
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
         "p_thin, p_thick probability that the layer is below least, above greatest",
-        "metal_mm thickness of the framework straight inward, where both its sides were scanned",
+        "metal_mm thickness of the metal straight inward, to its scanned other side or the die",
         "amount_mm: to take off along the outward normal, negative to add",
         "taken_off_mm: how far under an earlier framework, negative above it; nan without one",
         f"region: {regions} (unsorted is bare metal or model)",

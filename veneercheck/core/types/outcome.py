@@ -118,6 +118,8 @@ class Check:
     told: tuple[Fault, ...] = ()
     """What was recognised and left out."""
     structure: Structure = dataclasses.field(default_factory=Structure)
+    die: TriangleMesh | None = None
+    """The prepared teeth, in the wax-up's frame, where they were scanned."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

@@ -63,8 +63,8 @@ class SpaceMap:
     u_noise_mm : ndarray, shape (n,)
         The part of `u_judged_mm` that averages out over an area: noise of both scans.
     metal_mm : ndarray, shape (n,)
-        Thickness of the framework itself under the vertex, straight inward to where it ends; NaN
-        where the scan does not show its other side.
+        Thickness of the metal under the vertex, straight inward to where the framework ends, or
+        down to the die where one was scanned; NaN where neither was seen.
     area_mm2 : ndarray, shape (n,)
         Area that each vertex stands for.
     outcome : ndarray of int64, shape (n,)
