@@ -234,6 +234,7 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
         divided.parts,
         limits=limits,
         where=divided.where,
+        told=divided.told,
         stage=case.stage,
     )
     if measured.beaded is None:

@@ -85,6 +85,19 @@ def test_no_amount_takes_metal_below_its_limit(checked: Check) -> None:
     assert checked.amount_mm.max() == 0.0
 
 
+def test_amounts_are_no_greater_than_what_is_said() -> None:
+    """Source: the radii; 0.66 mm is the thinnest metal, of which 0.5 must stay."""
+    die = turned(lambda z: 4.2 + 0.03 * (z - LOW_MM), LOW_MM - 1.0, HIGH_MM + 1.0)
+    limits = dataclasses.replace(built_in(), stages={})
+    found = check(
+        Surfaces(FRAMEWORK, CONTOUR, die=die), case=Case(stage="cast"), limits=limits, aligned=True
+    )
+    (zone,) = found.zones
+    assert zone.action.startswith("take off 0.15 mm at most")
+    assert zone.amount_mm == pytest.approx(0.15)
+    assert found.amount_mm.max() == pytest.approx(0.15)
+
+
 def test_metal_over_the_die_and_none_where_it_was_not_seen() -> None:
     """Source: the radii."""
     metal = metal_to_die(FRAMEWORK, vertex_normals(FRAMEWORK), DIE)

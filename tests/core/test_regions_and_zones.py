@@ -191,6 +191,35 @@ def test_island_casts_no_finish_line_band() -> None:
     assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
 
 
+def test_a_proud_spot_within_the_cut_is_an_island_that_amounts_run_out_to() -> None:
+    """By hand: 0.3 mm proud to r = 0.8, then 0.9 mm down a millimetre; the contour is met at
+    r = 1.13. Over a slope a depth h holds a ball of 2h/(1 + cos), so that 1.2 mm of space is had
+    at r = 2.3. Full depth at the island's rim would leave a thorn.
+    """
+    slope, top_mm = 0.9, 0.8
+    ball = 0.5 * (1.0 + np.cos(np.arctan(slope)))
+
+    def depth(x, y):
+        out = np.hypot(x - 8.0, y - 6.0) - top_mm
+        return np.minimum(cut(x, y), np.maximum(slope * out, 0.0) - 0.3)
+
+    found = checked(depth)
+    (question,) = found.questions
+    assert question.kind == "island"
+    met_mm = top_mm + 0.3 / slope
+    assert met_mm < np.sqrt(question.area_mm2 / np.pi) < met_mm + 0.2  # and its tolerance
+    assert {zone.finding for zone in found.zones} == {
+        FindingKind.OVER_CONTOUR, FindingKind.TOO_THIN,
+    }  # fmt: skip
+    r = np.hypot(found.framework.points_mm[:, 0] - 8.0, found.framework.points_mm[:, 1] - 6.0)
+    thin = found.finding == FindingKind.TOO_THIN
+    rim_mm = r[found.region == Region.ISLAND].max()
+    assert r[thin].min() == pytest.approx(rim_mm + 0.8, abs=0.1)
+    assert r[thin].max() == pytest.approx(top_mm + (1.2 * ball + 0.3) / slope, abs=0.1)
+    assert found.amount_mm[np.abs(r - 2.1) < 0.05].min() > 0.2
+    assert found.amount_mm[np.abs(r - rim_mm - 0.1) < 0.05].max() < 0.25  # 1.1 to full depth
+
+
 def test_framework_outside_is_over_contour() -> None:
     def depth(x, y):
         return cut(x, y) - 0.3 * np.exp(-((x - 2.0) ** 2 + (y - 6.0) ** 2))

@@ -65,7 +65,7 @@ def _never(_: Ints) -> bool:
     return False
 
 
-def _budget(advised: Advised, limits: Limits, surface: str | None) -> tuple[str, float] | None:
+def within_metal(advised: Advised, limits: Limits, surface: str | None) -> tuple[str, float] | None:
     """What the budget of space says instead of «take off», and what may be taken off.
 
     None where there is room enough, or the metal's other side is not known.
@@ -167,7 +167,7 @@ def _zone(
     patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices)
-    within = _budget(advised, limits, surface)
+    within = within_metal(advised, limits, surface)
     amount = within[1] if within else advise(patch)
     return Zone(
         id=number,

@@ -9,10 +9,18 @@ import numpy as np
 
 from veneercheck.core import anatomy, budget, zones
 from veneercheck.core.beads import Beads
-from veneercheck.core.judge import Advised, advise
+from veneercheck.core.judge import Advised, advise, within_metal
 from veneercheck.core.measure import Reading
 from veneercheck.core.regions import Regions
-from veneercheck.core.types import WAX, FindingKind, Floats, Ints, Limits, TriangleMesh
+from veneercheck.core.types import (
+    WAX,
+    FindingKind,
+    Floats,
+    Ints,
+    Limits,
+    PlaceWords,
+    TriangleMesh,
+)
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -69,6 +77,7 @@ def work(
     *,
     limits: Limits,
     where: anatomy.Places,
+    told: PlaceWords,
     stage: str,
 ) -> Work:
     """Find the zones, and what the knife does about them.
@@ -82,6 +91,8 @@ def work(
     limits : Limits
     where : Places
         For limits of single surfaces.
+    told : PlaceWords
+        Says on which surface a zone lies: between teeth the metal is not cut below its limit.
     stage : str
         Of the work: in wax a missing chamfer is no fault.
     """
@@ -89,10 +100,9 @@ def work(
     off, on = np.zeros(count), np.zeros(count)
     advised: list[Advised] = []
     unshaped: list[zones.Patch] = []
-    metal_mm = reading.space.metal_mm
     least, greatest = anatomy.limits_of_surfaces(limits, where)
     need = zones.least_layer_mm(parts, limits, least)
-    left = budget.metal_left(metal_mm, reading.space.judged_low_mm, need, limits)
+    left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
     compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     for excess in compared:
         side = on if excess.finding is FindingKind.TOO_THICK else off
@@ -100,12 +110,8 @@ def work(
             if stage == WAX and zones.is_of_band(patch, reading, parts):
                 unshaped.append(patch)
                 continue
-            left_here = _least(left, patch.vertices)
-            amount = _amount(reading, excess, patch, spare_mm=metal_mm - limits.least_metal_mm)
-            if excess.finding is FindingKind.TOO_THIN and left_here <= 0.0:
-                amount = np.zeros(count)  # no cut makes room: others decide first
-            volume = float(reading.space.area_mm2 @ amount)
-            advised.append(Advised(patch, volume, _least(metal_mm, patch.vertices), left_here))
+            one, amount = _advised(reading, excess, patch, left, limits=limits, told=told)
+            advised.append(one)
             np.maximum(side, amount, out=side)
     thin, thick, _ = (excess.probability() for excess in compared)
     return Work(
@@ -136,14 +142,28 @@ def _least(values: Floats, vertices: Ints) -> float:
     return float(np.quantile(known, _STRAY)) if len(known) else math.nan
 
 
-def _amount(
-    reading: Reading, excess: zones.Excess, patch: zones.Patch, *, spare_mm: Floats
-) -> Floats:
-    """What one zone takes, shape (n,): no advice ever takes a wall below its limit."""
+def _advised(
+    reading: Reading,
+    excess: zones.Excess,
+    patch: zones.Patch,
+    left: Floats,
+    *,
+    limits: Limits,
+    told: PlaceWords,
+) -> tuple[Advised, Floats]:
+    """A zone with its metal, and what it takes, shape (n,): no more than what is said of it.
+
+    No advice ever takes a wall below its limit.
+    """
+    metal_mm, at = reading.space.metal_mm, patch.vertices
+    one = Advised(patch, metal_mm=_least(metal_mm, at), metal_left_mm=_least(left, at))
     amount = zones.amounts(reading, excess, patch, advise(patch))
-    if excess.finding is FindingKind.TOO_THICK:
-        return amount
-    return np.fmin(amount, np.maximum(spare_mm, 0.0))
+    if excess.finding is not FindingKind.TOO_THICK:
+        within = within_metal(one, limits, told(at)[1])
+        spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
+        amount = np.fmin(np.minimum(amount, within[1] if within else math.inf), spare)
+    volume = float(reading.space.area_mm2 @ amount)
+    return dataclasses.replace(one, volume_mm3=volume), amount
 
 
 def _painted(advised: list[Advised] | tuple[Advised, ...], count: int) -> Ints:

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.measure import REACH_MM, Reading
+from veneercheck.core.measure import OVER_REACH_MM, REACH_MM, Reading
 from veneercheck.core.mesh import components, reach_along_edges, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
@@ -91,7 +91,7 @@ def divide(
     """
     tolerance = _tolerance_mm(reading, limits)
     code = _sort(framework.points_mm, reading, tolerance, paint)
-    islands = _islands(code, reading, paint)
+    islands = _islands(code, reading, tolerance, paint)
     for island in islands:
         code[island] = Region.ISLAND
     width = limits.finish_line_width_mm
@@ -195,11 +195,16 @@ def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
     return both & holds[label]
 
 
-def _islands(code: Ints, reading: Reading, paint: Ints | None) -> list[Ints]:
-    """Uncut parts that one cut area encloses, largest first."""
+def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> list[Ints]:
+    """Uncut parts that one cut area encloses, largest first; what of them stands proud included."""
     if paint is not None and (paint == Region.ISLAND).any():
         code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
-    uncut, cut = code == Region.UNCUT, code == Region.CUT
+    out_mm = -reading.space.nearest_mm
+    proud = (out_mm > tolerance) & (out_mm <= OVER_REACH_MM) & (reading.agreement >= AGREEING_COS)
+    if paint is not None:
+        proud &= paint < 0
+    uncut = (code == Region.UNCUT) | (proud & (code == Region.UNSORTED))
+    cut = code == Region.CUT
     label = _labels(uncut, reading.edges)
     cut_label = _labels(cut, reading.edges)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))

@@ -26,9 +26,6 @@ GAP_MM = 0.5
 BESIDE_MM = 1.0
 """What could not be read so near to a zone may be the rest of it."""
 
-ISLAND_FLANK_SHARE = 0.9
-"""A thin zone that lies to this share round an island is the flank of a metal stop."""
-
 FIRMLY_MM = 0.02
 """A zone holds surface beyond the limit by more than this, twice the noise of a usual scan, and
 reaches from there to where the limit is met: what only flickers about the limit is no zone."""
@@ -144,9 +141,10 @@ def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats
     """The least layer asked for at every vertex, shape (n,), in mm.
 
     In the finish-line band the space asked for grows linearly from nothing at the line to layer,
-    opaquer and beads together at the band's end; a sound chamfer raises no finding.
+    opaquer and beads together at the band's end; a sound chamfer raises no finding. So it does
+    beside an island: cut to full depth there, a metal stop would become a thorn.
     """
-    share = regions.from_line_mm / limits.finish_line_width_mm
+    share = np.fmin(regions.from_line_mm, regions.island_distance_mm) / limits.finish_line_width_mm
     in_band = np.isfinite(share)
     return np.where(in_band, (least_mm + limits.taken_mm) * share - limits.taken_mm, least_mm)
 
@@ -192,6 +190,9 @@ def excesses(
     # Over a contour tilted by θ the ray is h/cos θ, the ball 2h/(1 + cos θ), the nearest h.
     thin_path = np.where(by_ball, 0.5 * (1.0 + tilt) / tilt, 1.0)
     thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path)
+    # Round an island lies the flank of a metal stop: the question about it holds that, too.
+    flank = np.isfinite(regions.island_distance_mm)
+    thin = dataclasses.replace(thin, candidate=thin.candidate & ~flank, fringe=thin.fringe & ~flank)
     thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
@@ -234,8 +235,6 @@ def patches(
     beyond = _grown(excess.candidate & (excess.excess_mm > FIRMLY_MM), excess.candidate, reading)
     found = _connect(framework, reading, excess, beyond, limits)
     found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
-    if excess.finding is FindingKind.TOO_THIN:
-        found = [patch for patch in found if not _is_flank(patch, reading, regions)]
     found = [patch for patch in found if _stands(patch, reading, regions)]
     return _with_share(found, framework, reading, regions)
 
@@ -295,12 +294,6 @@ def is_of_band(patch: Patch, reading: Reading, regions: Regions) -> bool:
     in_band = regions.code[patch.vertices] == Region.FINISH_LINE_BAND
     mostly = weight @ in_band > BAND_SHARE * weight.sum()
     return patch.finding is FindingKind.TOO_THIN and bool(mostly)
-
-
-def _is_flank(patch: Patch, reading: Reading, regions: Regions) -> bool:
-    weight = reading.space.area_mm2[patch.vertices]
-    round_island = np.isfinite(regions.island_distance_mm[patch.vertices])
-    return bool((weight * round_island).sum() >= ISLAND_FLANK_SHARE * weight.sum())
 
 
 def _connect(

@@ -1,0 +1,303 @@
+"""Whether the advice clears what was found: bridges worked on as advised, and checked again.
+
+    python tests/benchmarks/amount_trials.py FILE [SECONDS]
+
+Every trial makes a bridge with planted faults of every kind, scans it from any pose with noise,
+checks it, takes the advised amounts off (or adds them) by an offset along the vertex normals,
+scans what was worked on anew, and checks it once more; two rounds at most. Trials are appended to
+FILE, one line of JSON each, so that a run broken off goes on where it stopped; at the end, or with
+no seconds left, the table is printed. Source of what is expected: nothing else is wrong with the
+bridges, so that after the knife nothing is left, and a zone where no paint and no knife was is a
+fault of the advice.
+
+«left» counts zones, firm or not, but for those of which the check itself said that no cut makes
+room; «new» those that lie where none was before, and nothing was worked on.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veneercheck import check_meshes
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import (
+    Case,
+    Check,
+    Decision,
+    FindingKind,
+    Floats,
+    LayerLimits,
+    Limits,
+    TriangleMesh,
+    Zone,
+)
+from veneercheck.phantom.arch import lay_out
+from veneercheck.phantom.bridge import BridgeSpec, FaultPlan, make_bridge
+from veneercheck.phantom.cutback import Cut
+from veneercheck.phantom.scanned import Scanner, noisy, random_pose
+from veneercheck.phantom.teeth import ToothForm
+from veneercheck.profile import built_in
+
+ROUNDS = 2
+_SCANNER = Scanner(hole=False, fragment=False)
+_NOISE_LENGTHS_MM = (0.0, 0.2)
+_BESIDE_MM = 1.0
+"""A zone whose middle lies no farther from the last one's surface is what was left of it."""
+
+_CROWN_GREATEST_MM, _CROWN_DEEPER_MM = 1.6, 0.6
+"""Under a crown's veneer lies the tooth: it cannot be cut deep enough for the usual limit."""
+
+_ON_COLLAR_MM = 1.1
+
+LAYOUTS: tuple[tuple[tuple[int, ...], tuple[int, ...]], ...] = (
+    ((36,), ()),
+    ((16,), ()),
+    ((45,), ()),
+    ((37, 36, 35), (36,)),
+    ((45, 46, 47), (46,)),
+    ((14, 15, 16), (15,)),
+    ((27, 26, 25), (26,)),
+    ((34, 35, 36, 37), (35, 36)),
+    ((14, 15, 16, 17), (15, 16)),
+    ((12, 11, 21, 22), (11, 21)),
+    ((42, 41, 31, 32, 33, 34), (41, 31, 32)),
+    ((48, 47, 46, 45, 44, 43), (47, 46, 44)),
+)
+
+SIZES: dict[str, dict[str, tuple[float, float]]] = {
+    "small": {"too_thin": (2.4, -0.7), "too_thick": (2.4, 1.2), "over_contour": (0.9, -0.15)},
+    "large": {"too_thin": (3.6, -0.9), "too_thick": (3.2, 1.4), "over_contour": (1.4, -0.30)},
+    "proud": {"too_thin": (3.0, -0.7), "too_thick": (2.8, 1.2), "over_contour": (2.2, -1.80)},
+}
+"""Radius and change of depth by kind, mm; «proud» stands out of the contour amid the veneer."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Job:
+    """A bridge to be tried."""
+
+    name: str
+    spec: BridgeSpec
+    limits: Limits
+
+
+def jobs() -> Iterator[Job]:
+    """All bridges, every layout in every size."""
+    for units, pontics in LAYOUTS:
+        for size in SIZES:
+            yield job(units, pontics, size)
+
+
+def job(units: tuple[int, ...], pontics: tuple[int, ...], size: str) -> Job:
+    """A bridge with one fault of each kind, on different units where there are enough."""
+    roomy = bool(pontics)
+    limits = built_in()
+    if not roomy:
+        limits = dataclasses.replace(limits, layer=LayerLimits(1.0, _CROWN_GREATEST_MM))
+    seed = sum(units) + 100 * list(SIZES).index(size)
+    length_mm = _NOISE_LENGTHS_MM[seed % len(_NOISE_LENGTHS_MM)]
+    spec = BridgeSpec(
+        units,
+        pontics,
+        Cut(),
+        base=seed % 3 > 0,
+        scanner=dataclasses.replace(_SCANNER, noise_length_mm=length_mm),
+        faults=tuple(_faults(units, pontics, size)),
+        seed=seed,
+    )
+    return Job(f"{'-'.join(map(str, units))} {size}", spec, limits)
+
+
+def _faults(units: tuple[int, ...], pontics: tuple[int, ...], size: str) -> Iterator[FaultPlan]:
+    form = {unit.code: unit.form for unit in lay_out(units)}
+    hollow = pontics[0] if pontics else units[0]
+    on = {"too_thin": units[0], "too_thick": hollow, "over_contour": units[-1]}
+    for kind, (radius, change) in SIZES[size].items():
+        code = on[kind]
+        most = change if pontics or kind != "too_thick" else _CROWN_DEEPER_MM
+        proud = kind == "over_contour" and size == "proud"
+        near = _seat(form[code], "proud" if proud else kind, alone=len(units) == 1)
+        yield FaultPlan(kind, code, near, radius, min(change, most), size)  # type: ignore[arg-type]
+
+
+def _seat(form: ToothForm, kind: str, *, alone: bool) -> tuple[float, float, float]:
+    """Where on its tooth a fault is planted: (mesial, buccal, occlusal)."""
+    aside = 0.3 * form.width_mm if alone else 0.0
+    cusp = form.ridges[0]
+    if cusp.start != cusp.end:  # a front tooth: an edge, and the veneer reaches down its back
+        return {
+            "too_thin": (0.0, 0.5 * form.depth_mm, 0.55 * form.height_mm),
+            "too_thick": (0.0, 0.5 * form.depth_mm, 0.55 * form.height_mm),
+            "over_contour": (0.0, -0.5 * form.depth_mm, _ON_COLLAR_MM),
+            "proud": (0.0, 0.5 * form.depth_mm, 0.55 * form.height_mm),
+        }[kind]
+    return {
+        "too_thin": (*cusp.start, cusp.start_height_mm),
+        "too_thick": (-aside, 0.5 * form.depth_mm, 0.55 * form.height_mm),
+        "over_contour": (0.0, -0.5 * form.depth_mm, 0.45 * form.height_mm),
+        "proud": (-aside, 0.0, form.height_mm),
+    }[kind]
+
+
+def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
+    """A framework with the advised amounts taken off, or added, along its normals.
+
+    Parameters
+    ----------
+    check : Check
+    mesh : TriangleMesh
+        In the wax-up's frame; its vertices are the first of those that were checked.
+    """
+    amount = check.amount_mm[: len(mesh.points_mm), None]
+    return TriangleMesh(mesh.points_mm - amount * vertex_normals(mesh), mesh.faces)
+
+
+def trial(one: Job) -> dict[str, Any]:
+    """Make, check, work and check again."""
+    rng = np.random.default_rng([one.spec.seed, 7])
+    made = make_bridge(one.spec)
+    scanner, clean = one.spec.scanner, made.clean
+    outward = sum(unit.axes[1, 1] for unit in made.body.units)
+    case = Case(
+        units=one.spec.units,
+        pontics=one.spec.pontics,
+        occlusal="+z",
+        buccal="+y" if outward > 0 else "-y",
+    )
+    result: dict[str, Any] = {"name": one.name, "planted": [f.kind for f in made.faults]}
+    rounds: list[dict[str, Any]] = []
+    before: Check | None = None
+    for _ in range(1 + ROUNDS):
+        pose = random_pose(rng)
+        scan = noisy(clean, scanner.framework_noise_mm, scanner.noise_length_mm, rng)
+        scan = TriangleMesh(pose.apply(scan.points_mm), scan.faces)
+        check = check_meshes(scan, made.waxup, case=case, limits=one.limits).check
+        rounds.append(_told(check, before))
+        if not _workable(check):
+            break
+        clean, before = worked(check, clean), check
+    return {**result, "rounds": rounds}
+
+
+def _workable(check: Check) -> bool:
+    return bool(np.abs(check.amount_mm).max(initial=0.0) > 0)
+
+
+def _told(check: Check, before: Check | None) -> dict[str, Any]:
+    return {
+        "state": str(check.alignment.state),
+        "verdict": str(check.verdict),
+        "zones": [_zone(zone, before) for zone in check.zones],
+    }
+
+
+def _zone(zone: Zone, before: Check | None) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "finding": zone.finding.word,
+        "firm": zone.decision is Decision.FIRM,
+        "place": zone.place,
+        "centre": [round(c, 2) for c in zone.centre_mm],
+        "extreme": round(zone.extreme_mm, 3),
+        "limit": round(zone.limit_mm, 3),
+        "u": round(zone.u_mm, 3),
+        "amount": round(zone.amount_mm, 2),
+        "area": round(zone.area_mm2, 2),
+        "action": zone.action,
+        "no_cut": zone.finding is FindingKind.TOO_THIN and _capped(zone),
+    }
+    if before is not None:
+        told["new"] = _away(before, np.array(zone.centre_mm)) > _BESIDE_MM
+    return told
+
+
+def _capped(zone: Zone) -> bool:
+    """Whether the budget of space says that the layer cannot be had."""
+    return zone.action.startswith(("take off", "do not cut", "no room")) and (
+        "below its limit" in zone.action or "no room" in zone.action
+    )
+
+
+def _away(before: Check, place: Floats) -> float:
+    """How far a place lies from what was painted or worked before."""
+    touched = (before.finding != FindingKind.NONE) | (before.amount_mm != 0)
+    away = np.linalg.norm(before.framework.points_mm[touched] - place, axis=1)
+    return float(away.min(initial=np.inf))
+
+
+def left(round_: dict[str, Any]) -> list[dict[str, Any]]:
+    """Zones that advice could have cleared."""
+    return [zone for zone in round_["zones"] if not zone["no_cut"]]
+
+
+def summary(lines: list[dict[str, Any]]) -> str:
+    """The table: zones found at first, left after each round, and new ones."""
+    head = f"{'bridge':<36}{'first':>6}{'left 1':>8}{'left 2':>8}{'new':>5}{'no room':>9}  verdict"
+    rows, total = [head], np.zeros(5, dtype=int)
+    for line in lines:
+        rounds = line["rounds"]
+        first, *later = rounds
+        ends = [len(left(one)) for one in later] or [0]
+        new = sum(zone["new"] for one in later for zone in left(one))
+        row = len(left(first)), ends[0], ends[1] if len(ends) > 1 else 0, new
+        no_room = sum(zone["no_cut"] for zone in rounds[-1]["zones"])
+        total += [*row, no_room]
+        rows.append(
+            f"{line['name']:<36}{row[0]:>6}{row[1]:>8}{row[2]:>8}{row[3]:>5}{no_room:>9}"
+            f"  {rounds[-1]['verdict']}"
+        )
+    cleared = sum(not left(line["rounds"][-1]) for line in lines)
+    planted = sum(len(line["planted"]) for line in lines)
+    found = sum(len(_found(line)) for line in lines)
+    rows.append(f"planted {planted}, found at first {found}")
+    rows.append(
+        f"{f'{cleared} of {len(lines)} cleared':<36}{total[0]:>6}{total[1]:>8}{total[2]:>8}"
+        f"{total[3]:>5}{total[4]:>9}"
+    )
+    return "\n".join(rows)
+
+
+def _found(line: dict[str, Any]) -> set[str]:
+    """Kinds of planted faults that the first check told of."""
+    return set(line["planted"]) & {zone["finding"] for zone in line["rounds"][0]["zones"]}
+
+
+def run(file: Path, seconds: float) -> None:
+    """Go on where the file ends, until every bridge was tried or the time is up."""
+    began = time.monotonic()
+    done = {line["name"] for line in read(file)}
+    for one in jobs():
+        if one.name in done:
+            continue
+        if time.monotonic() - began > seconds:
+            return
+        with file.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(trial(one)) + "\n")
+
+
+def read(file: Path) -> list[dict[str, Any]]:
+    """Trials done so far; a line broken off in the middle is not one."""
+    lines = []
+    for text in file.read_text(encoding="utf-8").splitlines() if file.exists() else []:
+        try:
+            lines.append(json.loads(text))
+        except json.JSONDecodeError:
+            continue
+    return lines
+
+
+def main() -> None:
+    file = Path(sys.argv[1])
+    run(file, float(sys.argv[2]) if len(sys.argv) > 2 else float("inf"))
+    print(summary(read(file)))
+
+
+if __name__ == "__main__":
+    main()
