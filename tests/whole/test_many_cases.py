@@ -13,6 +13,7 @@ import json
 import multiprocessing
 import os
 import random
+import signal
 import subprocess
 import sys
 import threading
@@ -24,6 +25,7 @@ import many_cases
 import pytest
 
 from veneercheck.batch import Asked, check_many
+from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes
 from veneercheck.batch.summary import Summary
@@ -268,6 +270,34 @@ def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
     for done in summary.done.values():
         own = alone(tmp_path / "000", done.case, tmp_path / f"alone {done.at}", done.case)
         assert without_times(Path(done.folder)) == own
+
+
+def test_what_a_worker_hangs_on_is_given_to_another(tmp_path: Path) -> None:
+    """A worker that stands still keeps its case for ever; the other one checks it, once."""
+    distributed = pytest.importorskip("distributed")
+    tasks = tasks_of(many_cases.write_cases(tmp_path, 4), asked(tmp_path))
+    (tmp_path / "out").mkdir()
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as local:
+        hung = next(iter(local.workers.values())).pid
+        os.kill(hung, signal.SIGSTOP)
+        waited_for = threading.Event()
+
+        def go_on() -> None:
+            waited_for.set()
+            os.kill(hung, signal.SIGCONT)
+
+        rescue = threading.Timer(180.0, go_on)  # else a cluster that waits would never end
+        rescue.start()
+        with Cluster(local.scheduler_address, straggles_s=1.0) as hands:
+            found = list(hands.check(tasks))
+        rescue.cancel()
+        assert not waited_for.is_set(), "nobody else took the case"
+        os.kill(hung, signal.SIGCONT)
+    assert sorted(done.at for done in found) == [0, 1, 2, 3]
+    assert {done.state for done in found} <= {CHECKED, THERE}, [done.cause for done in found]
+    assert len(folders(tmp_path / "out")) == 4
 
 
 @pytest.mark.parametrize(
