@@ -48,9 +48,12 @@ _PROMINENCE = 0.08
 beads that overlap by a sixth of their diameter stand 0.45 of it above their saddle, of which edges
 that are half a bead long leave a fifth."""
 
-_OVER_NOISE = 1.8
-"""Noise alone makes summits less prominent than this often its σ: 3.3 times what is left of it
-where half of each height is the mean round it."""
+_OUT_OF_NOISE = (2.5, 3.5)
+"""One bead, and beads in the median, stand out by more than this often the noise's σ: 4.6 and
+6.5 times what is left of it (0.54 σ) where half of each height is the mean round it."""
+
+_OVER_NOISE = 1.1
+"""A summit stands over its saddle by more than this often the noise's σ: twice what is left."""
 
 _FLANK = 0.3
 """A bead's foot reaches to where it stands this share of the usual height out: near its rim."""
@@ -239,8 +242,8 @@ def _bumps(
     calm = _mean_round(points, there)
     rise = _rise(calm, there, ways)
     # The base lies no deeper under what stands out than this.
-    deep = space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM
-    out = (space_mm > 0) & (rise > BUMP_MM) & deep
+    deep = (space_mm > 0) & (space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM)
+    out = deep & (rise > BUMP_MM)
     first = caps.find(calm, ways, there, rise, member=out, prominence_mm=_FIRST_PROMINENCE_MM)
     if len(first.summit) < FEWEST:
         return None
@@ -249,7 +252,7 @@ def _bumps(
     base = _without(mesh, edges, hole)
     height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
     half_calm = 0.5 * (height + _mean_round(height, there))
-    still = row_dot(points - calm, ways)[(space_mm > 0) & ~hole]
+    still = row_dot(points - calm, ways)[deep & ~hole]
     noise = float(np.median(np.abs(still))) / _MEDIAN_OF_NOISE if len(still) else 0.0
     found = _alike(points, ways, there, half_calm, noise)
     if found is None:
@@ -272,10 +275,13 @@ def _alike(
     for _ in range(2):
         found = caps.find(points, ways, edges, height, member=member, prominence_mm=prominence)
         peak = height[found.summit]
-        bead = (found.radius_mm < WIDEST_MM) & (peak > _LEAST_CALM_MM)
+        bead = found.radius_mm < WIDEST_MM
+        bead &= peak > max(_LEAST_CALM_MM, _OUT_OF_NOISE[0] * noise_mm)
         if bead.sum() < FEWEST:
             return None
         usual = float(np.median(peak[bead]))
+        if usual < _OUT_OF_NOISE[1] * noise_mm:
+            return None
         prominence = max(_PROMINENCE * usual, _OVER_NOISE * noise_mm)
     bead &= (peak > _ALIKE[0] * usual) & (peak < _ALIKE[1] * usual)
     if bead.any():
