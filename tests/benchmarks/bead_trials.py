@@ -19,7 +19,7 @@ import numpy as np
 from veneercheck.core import beads
 from veneercheck.core.mesh import edge_pairs, face_normals, refine, row_dot, vertex_normals
 from veneercheck.core.nearest import NearestSurface
-from veneercheck.core.types import Floats, TriangleMesh
+from veneercheck.core.types import Floats, Ints, TriangleMesh
 from veneercheck.phantom.attached import Beaded, put_beads, spread
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
 
@@ -66,8 +66,8 @@ def trial(made: Phantom, diameter_mm: float, spacing_mm: float, noise_mm: float)
     """Figures of one field of beads.
 
     *Base off*: points under beads that are farther than 0.05 mm from the surface without beads, of
-    all beads and of those found. *Cover*: 95 % of the covers over found tops lie as near to the
-    distance of their bead's true top from the contour.
+    all beads and of those found. *Cover*: 95 % of the least covers over found beads lie as near to
+    the true one.
     """
     plain = made.clean
     rng = np.random.default_rng(5)
@@ -80,9 +80,9 @@ def trial(made: Phantom, diameter_mm: float, spacing_mm: float, noise_mm: float)
     found = beads.find(scan, edge_pairs(scan.faces), cover)
     if found is None:
         return f"{len(seats):6} {0:6} {100:9.1f}"
-    bead, false = matched(put, vertex_normals(plain)[seats], scan.points_mm[found.top], diameter_mm)
+    bead, false = matched(put, found, scan)
     under = put.under >= 0
-    wrong = np.abs(cover[found.top] - cover_over_tops(made, put, bare)[bead])[bead >= 0]
+    wrong = np.abs(cover[found.top] - least_covers(made, put, bare)[bead])[bead >= 0]
     off = np.abs(row_dot(found.base.points_mm - bare.points_mm, vertex_normals(bare)))
     known = under & (found.bead >= 0)
     return (
@@ -93,13 +93,15 @@ def trial(made: Phantom, diameter_mm: float, spacing_mm: float, noise_mm: float)
     )
 
 
-def cover_over_tops(made: Phantom, put: Beaded, bare: TriangleMesh) -> Floats:
-    """Distance of every bead's highest vertex from the contour, without noise, shape (k,)."""
+def least_covers(made: Phantom, put: Beaded, bare: TriangleMesh) -> Floats:
+    """Least distance of every bead's upper half from the contour, without noise, shape (k,)."""
+    rise = np.linalg.norm(put.mesh.points_mm - bare.points_mm, axis=1)
+    highest, least = np.zeros(len(put.centres_mm)), np.full(len(put.centres_mm), np.inf)
     under = np.flatnonzero(put.under >= 0)
-    rise = np.linalg.norm(put.mesh.points_mm[under] - bare.points_mm[under], axis=1)
-    order = under[np.lexsort((rise, put.under[under]))]
-    last = np.searchsorted(put.under[order], np.arange(len(put.centres_mm)), side="right") - 1
-    return distance_inside(made.waxup, put.mesh.points_mm[order[last]])
+    np.maximum.at(highest, put.under[under], rise[under])
+    upper = under[rise[under] >= 0.5 * highest[put.under[under]]]
+    np.minimum.at(least, put.under[upper], distance_inside(made.waxup, put.mesh.points_mm[upper]))
+    return least
 
 
 def none_there(made: Phantom, edge_mm: float, noise_mm: float) -> str:
@@ -126,23 +128,20 @@ def distance_inside(contour: TriangleMesh, points_mm: Floats) -> Floats:
     return np.where(inside, nearest.distance_mm, -nearest.distance_mm)
 
 
-def matched(
-    put: Beaded, ways: Floats, tops_mm: Floats, diameter_mm: float
-) -> tuple[np.ndarray, int]:
-    """The bead that each top lies on, −1 for none; how many lie on none, or on one taken.
+def matched(put: Beaded, found: beads.Beads, scan: TriangleMesh) -> tuple[Ints, int]:
+    """The bead on which each one found has its highest point, −1 for none or one that is taken.
 
-    A top lies on the bead whose own top is nearest, no farther than its radius and 0.05 mm; of
-    several on one bead the nearest counts.
+    Second, how many are −1.
     """
-    from scipy.spatial import cKDTree
-
-    radius_mm = 0.5 * diameter_mm
-    away, bead = cKDTree(put.centres_mm + radius_mm * ways).query(tops_mm)
-    order = np.argsort(away)
-    first = np.zeros(len(away), dtype=bool)
-    first[order[np.unique(bead[order], return_index=True)[1]]] = True
-    right = first & (away < radius_mm + OFF_MM)
-    return np.where(right, bead, -1), int((~right).sum())
+    rise = np.linalg.norm(scan.points_mm - found.base.points_mm, axis=1)
+    order = np.lexsort((rise, found.bead))
+    last = np.searchsorted(found.bead[order], np.arange(len(found.top)), side="right") - 1
+    bead = put.under[order[last]]
+    _, first = np.unique(bead, return_index=True)
+    again = np.ones(len(bead), dtype=bool)
+    again[first] = False
+    bead = np.where(again, -1, bead)
+    return bead, int((bead < 0).sum())
 
 
 if __name__ == "__main__":

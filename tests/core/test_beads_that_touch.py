@@ -47,7 +47,7 @@ def noisy(mesh: TriangleMesh, noise_mm: float) -> TriangleMesh:
 
 
 def found_on(mesh: TriangleMesh) -> beads.Beads | None:
-    return beads.find(mesh, edge_pairs(mesh.faces), np.full(len(mesh.points_mm), DEPTH_MM))
+    return beads.find(mesh, edge_pairs(mesh.faces), DEPTH_MM - mesh.points_mm[:, 2])
 
 
 def beads_of_tops(put: Beaded, found: beads.Beads):
@@ -92,6 +92,26 @@ def test_beads_on_a_sharp_ridge_are_found_and_the_ridge_is_none() -> None:
     found = found_on(noisy(put.mesh, 0.01))
     assert found is not None
     assert beads_of_tops(put, found) == list(range(16))
+
+
+def test_the_cover_over_a_bead_on_a_slope_is_the_least_one() -> None:
+    """Source: the contour z = 1.5 mm lies 1.5 − z − r from a sphere round (x, y, z).
+
+    The vertex that stands out farthest from the slope of 45° is r/√2 above the middle, 0.09 mm
+    lower. Vertices lie √2/10 mm apart along the slope, the highest point of the sphere half-way
+    between two at √2/10 and 2√2/10 from its middle, which are (√0.07 + √0.02)/√2 = 0.2871 high.
+    """
+    plain = sheet(lambda x, y: -x + 0.0 * y)
+    x, y = np.meshgrid(np.arange(0.6, 5.5, 0.8), np.arange(0.6, 5.5, 0.8), indexing="ij")
+    put = put_beads(plain, seats_at(plain, x.ravel(), y.ravel()), diameter_mm=0.6)
+    found = found_on(put.mesh)
+    assert found is not None
+    bead = put.under[found.top]
+    assert sorted(bead.tolist()) == list(range(49))
+    least_mm = DEPTH_MM - put.centres_mm[bead, 2] - 0.3
+    cover_mm = DEPTH_MM - put.mesh.points_mm[found.top, 2]
+    assert cover_mm == pytest.approx(least_mm + 0.3 - 0.2871, abs=0.0002)
+    assert found.height_mm == pytest.approx(0.3, abs=0.02)
 
 
 def test_a_summit_of_little_prominence_belongs_to_the_higher_one() -> None:

@@ -67,6 +67,9 @@ _WIDE = 1.6
 _LEAST_BASE_MM = 0.4
 """Beads stand where composite is to hold: less deep, a bump is the edge of a finish line."""
 
+_UPPER = 0.5
+"""Below this share of a bead's height its flank is as well covered as the base beside it."""
+
 _SMOOTH_MM = 0.3
 """Directions are averaged over about a bead, so that flanks cancel and the base is left."""
 
@@ -95,9 +98,9 @@ class Beads:
     bead : ndarray of int64, shape (n,)
         Number of the bead that a vertex belongs to, −1 elsewhere.
     top : ndarray of int64, shape (k,)
-        Highest vertex of each bead.
+        Of each bead's upper half the vertex nearest to the contour: where it is covered least.
     height_mm : ndarray, shape (k,)
-        How far each top stands out over the base.
+        How far each bead stands out over the base.
     diameter_mm : float
         Of the foot, median.
     """
@@ -154,7 +157,8 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
         return None
     if not high.all():
         found = _taken_off(mesh, edges, ways, bumps.middle_mm[high], foot)
-    return dataclasses.replace(found, diameter_mm=2.0 * bumps.foot_mm)
+    top = _least_covered(found, row_dot(mesh.points_mm - found.base.points_mm, ways), space_mm)
+    return dataclasses.replace(found, top=top, diameter_mm=2.0 * bumps.foot_mm)
 
 
 def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
@@ -355,9 +359,19 @@ def _laplacian(edges: Ints, hole: Bools) -> tuple[Any, Any]:
     return whole[:, hole], whole[:, ~hole]
 
 
-def _highest(bead: Ints, height_mm: Floats, count: int) -> Ints:
-    """The vertex of each bead that stands out farthest, shape (count,)."""
+def _least_covered(found: Beads, height_mm: Floats, space_mm: Floats) -> Ints:
+    """The vertex of each bead's upper half that lies nearest to the contour, shape (k,).
+
+    On a slope that is not the highest one: a bead's side may be covered least.
+    """
+    upper = height_mm >= _UPPER * found.height_mm[found.bead]
+    nearness = -np.nan_to_num(space_mm, nan=np.inf)
+    return _highest(np.where(upper, found.bead, -1), nearness, len(found.top))
+
+
+def _highest(bead: Ints, value: Floats, count: int) -> Ints:
+    """The vertex of each bead where a value is greatest, shape (count,)."""
     member = np.flatnonzero(bead >= 0)
-    member = member[np.lexsort((height_mm[member], bead[member]))]
+    member = member[np.lexsort((value[member], bead[member]))]
     last = np.searchsorted(bead[member], np.arange(count), side="right") - 1
     return np.asarray(member[last])
