@@ -80,7 +80,7 @@ def trial(made: Phantom, diameter_mm: float, spacing_mm: float, noise_mm: float)
     found = beads.find(scan, edge_pairs(scan.faces), cover)
     if found is None:
         return f"{len(seats):6} {0:6} {100:9.1f}"
-    bead, false = matched(put, found, scan)
+    bead, false = matched(put, found)
     under = put.under >= 0
     wrong = np.abs(cover[found.top] - least_covers(made, put, bare)[bead])[bead >= 0]
     off = np.abs(row_dot(found.base.points_mm - bare.points_mm, vertex_normals(bare)))
@@ -128,19 +128,20 @@ def distance_inside(contour: TriangleMesh, points_mm: Floats) -> Floats:
     return np.where(inside, nearest.distance_mm, -nearest.distance_mm)
 
 
-def matched(put: Beaded, found: beads.Beads, scan: TriangleMesh) -> tuple[Ints, int]:
-    """The bead on which each one found has its highest point, −1 for none or one that is taken.
+def matched(put: Beaded, found: beads.Beads) -> tuple[Ints, int]:
+    """The bead that each one found shares most vertices with, −1 for none; how many are −1.
 
-    Second, how many are −1.
+    Of several on one bead, that with most counts and the others are −1.
     """
-    rise = np.linalg.norm(scan.points_mm - found.base.points_mm, axis=1)
-    order = np.lexsort((rise, found.bead))
-    last = np.searchsorted(found.bead[order], np.arange(len(found.top)), side="right") - 1
-    bead = put.under[order[last]]
-    _, first = np.unique(bead, return_index=True)
-    again = np.ones(len(bead), dtype=bool)
-    again[first] = False
-    bead = np.where(again, -1, bead)
+    both = (found.bead >= 0) & (put.under >= 0)
+    pairs = np.stack([found.bead[both], put.under[both]])
+    (one, other), shared = np.unique(pairs, axis=1, return_counts=True)
+    bead = np.full(len(found.top), -1)
+    order = np.argsort(shared, kind="stable")
+    bead[one[order]] = other[order]
+    holder = np.full(len(put.centres_mm), -1)
+    holder[other[order]] = one[order]
+    bead[holder[bead] != np.arange(len(bead))] = -1
     return bead, int((bead < 0).sum())
 
 
