@@ -107,7 +107,9 @@ def check_command(
         reference=reference,
     )
     if register is not None:
-        _check_on_record(order, out, register, who, with_report=not no_report)
+        _check_on_record(
+            order, out, register, who, with_report=not no_report, lang=lang, paper=paper
+        )
     outcome = carry_out(
         order,
         out=out,
@@ -267,7 +269,14 @@ def profiles_check(
 
 
 def _check_on_record(
-    order: Order, store: Path, place: str, who: str | None, *, with_report: bool
+    order: Order,
+    store: Path,
+    place: str,
+    who: str | None,
+    *,
+    with_report: bool,
+    lang: Lang,
+    paper: Paper,
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.filing import initials, make_case_folder, put_on_record
@@ -277,10 +286,18 @@ def _check_on_record(
     if who:
         initials(who)
     with open_register(place, create=True) as register:
-        made = make_case_folder(settle(order), store, with_report=with_report, say=say)
+        made = make_case_folder(
+            settle(order),
+            store,
+            with_report=with_report,
+            lang=lang.value,
+            paper=paper.value,
+            say=say,
+        )
+        known = register.with_key(made.key) is not None
         entry = put_on_record(register, made, who=who)
     typer.echo(terminal_summary(entry.body["result"]))
-    typer.echo(f"{'On record' if made.fresh else 'Was on record already'}: {made.folder}")
+    typer.echo(f"{'Was on record already' if known else 'On record'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
 
 
