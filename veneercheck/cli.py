@@ -225,7 +225,7 @@ def repeatability_command(
     out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
 ) -> None:
     """Measure your own noise, seating and distortion from repeated scans."""
-    from veneercheck.workflow import repeated
+    from veneercheck.repeated import repeated
 
     found, limits = repeated(
         scans,
