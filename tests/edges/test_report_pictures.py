@@ -22,7 +22,7 @@ from veneercheck.report.pack import corners, differences, first_use_order
 from veneercheck.report.raster import draw
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import render_stills, scene_of
-from veneercheck.report.surface import zone_of_vertices
+from veneercheck.report.surface import evened, zone_of_vertices
 from veneercheck.report.views import directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
 
@@ -150,6 +150,31 @@ def test_what_is_shown_takes_the_judgements_side() -> None:
     np.testing.assert_allclose(shown[1:3], [1.0, 2.0], atol=2e-3)
     assert 1.0 <= shown[1] <= shown[2] <= 2.0
     assert np.isnan(shown[4])
+
+
+def test_a_border_is_evened_and_every_vertex_keeps_its_side() -> None:
+    """A cap of 30° on a ball, its border jagged by chance: the circle is what is known of it."""
+    mesh = ball(40)
+    tilt = np.degrees(np.arccos(np.clip(mesh.points_mm[:, 2] / RADIUS_MM, -1, 1)))
+    rng = np.random.default_rng(3)
+    jagged = tilt < 30.0 + rng.choice([-2.0, 2.0], len(tilt))
+    away, all_of_it = (tilt < 10.0) | (tilt > 60.0), tilt >= 0.0
+    for code, limit in ((1, 1.0), (2, 2.0)):
+        finding = np.where(jagged, code, 0)
+        raw = shown_layer(np.where(jagged, 1.5, limit), finding, BANDS)
+        even = evened(mesh, raw, finding, all_of_it, BANDS)
+        np.testing.assert_array_equal(np.sign(even - limit), np.sign(raw - limit))
+        np.testing.assert_array_equal(even[away], raw[away])
+        line, before = (crossing(mesh, v, limit).at(mesh.points_mm) for v in (even, raw))
+        length, was = (np.linalg.norm(np.diff(x, axis=1), axis=-1).sum() for x in (line, before))
+        circle = 2.0 * np.pi * RADIUS_MM * np.sin(np.radians(30.0))
+        assert length < 1.25 * circle and length - circle < 0.6 * (was - circle)
+        half = mesh.points_mm[:, 0] > 0.0  # beside what carries no veneer nothing is evened
+        cut = evened(mesh, raw, finding, half, BANDS)
+        beside = ~half | (np.abs(tilt - 30.0) > 20.0)
+        np.testing.assert_array_equal(cut[beside], raw[beside])
+    free = np.zeros(len(tilt), dtype=int)
+    np.testing.assert_array_equal(evened(mesh, raw, free, all_of_it, BANDS), raw)
 
 
 def test_isoline_of_height_is_a_circle() -> None:

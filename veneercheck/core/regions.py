@@ -200,7 +200,7 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     if paint is not None and (paint == Region.ISLAND).any():
         code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
     out_mm = -reading.space.nearest_mm
-    proud = (out_mm > tolerance) & (out_mm <= OVER_REACH_MM) & (reading.agreement >= AGREEING_COS)
+    proud = (out_mm > tolerance) & (out_mm <= OVER_REACH_MM)
     if paint is not None:
         proud &= paint < 0
     uncut = (code == Region.UNCUT) | (proud & (code == Region.UNSORTED))

@@ -12,11 +12,23 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh import components, face_normals, vertex_normals
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
-from veneercheck.report.colours import Bands, readable_layer, shown_layer, taken_mm, veneered
+from veneercheck.report.colours import (
+    ASIDE_MM,
+    Bands,
+    readable_layer,
+    shown_layer,
+    taken_mm,
+    veneered,
+)
 from veneercheck.report.filed import FiledResult
 
 _SMOOTHING = 2
 """Rounds of averaging that take the triangles' teeth off the finish line as it is drawn."""
+
+_BORDER_MM = 0.2
+"""Change of what is shown across a zone's border, two or three triangles wide."""
+
+_ALL = 1.0 - 1e-6
 
 _KINDS = {kind.word: kind for kind in FindingKind}
 
@@ -82,11 +94,34 @@ def surface_of(filed: FiledResult) -> Surface:
         face_normals(filed.mesh),
         smoothed(filed.mesh, veneer.astype(np.float64)),
         filed.layer_mm,
-        shown_layer(layer, filed.finding, bands),
+        evened(filed.mesh, shown_layer(layer, filed.finding, bands), filed.finding, veneer, bands),
         zone,
         np.isin(zone, firm_ids),
         bands,
     )
+
+
+def evened(
+    mesh: TriangleMesh, shown_mm: Floats, finding: Ints, veneer: Bools, bands: Bands
+) -> Floats:
+    """The shown layer with evener borders of too thin and too thick, shape (n,), mm.
+
+    Beside a border the distance from the limit follows how far inside or outside the zone a vertex
+    lies; its side stays. So the limit passes within the triangles, not along their edges.
+    """
+    shown = np.array(shown_mm)
+    around = np.maximum(smoothed(mesh, veneer.astype(np.float64)), ASIDE_MM)
+    for kind, limit, sign in (
+        (FindingKind.TOO_THIN, bands.least_mm, -1.0),
+        (FindingKind.TOO_THICK, bands.greatest_mm, 1.0),
+    ):
+        inside = finding == kind
+        share = smoothed(mesh, (inside & veneer).astype(np.float64)) / around
+        beside = veneer & (share > 0.0) & (share < _ALL) & (inside | (finding == FindingKind.NONE))
+        depth = np.maximum((share - 0.5) * np.where(inside, 1.0, -1.0) * _BORDER_MM, ASIDE_MM)
+        side = limit + np.where(inside, sign, -sign) * depth
+        shown = np.where(beside & np.isfinite(shown), side, shown)
+    return shown
 
 
 def zone_of_vertices(mesh: TriangleMesh, finding: Ints, zones: Sequence[Mapping[str, Any]]) -> Ints:

@@ -46,13 +46,14 @@ class View {
       meant[i] = region[i] === 2 || region[i] === 3 || finding[i] === 3 ? 1 : 0;
       const readable = layer[i] === layer[i] ? layer[i] : nearest[i] - plan.taken;
       shown[i] = shownLayer(readable, finding[i], plan);
-      reading[4 * i] = orNothing(shown[i]);
       reading[4 * i + 1] = orNothing(space[i]);
       reading[4 * i + 2] = orNothing(nearest[i]);
       reading[4 * i + 3] = orNothing(u[i]);
       mark[2 * i] = zone[i] + BYTE * place[i];
       mark[2 * i + 1] = zone[i] ? plan.listed[zone[i]] : 0;
     }
+    evenBorders(shown, finding, meant, framework.faces, plan.limits);
+    for (let i = 0; i < count; i += 1) reading[4 * i] = orNothing(shown[i]);
     const normals = vertexNormals(framework.places, framework.faces);
     const known = (i) => meant[i] && shown[i] === shown[i];
     // Triangles with a map come first, then those not measured, then the bare metal.
@@ -482,6 +483,37 @@ function shownLayer(layer, finding, plan) {
   if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
   if (finding === 2) return Math.max(layer, greatest + aside);
   return Math.max(Math.min(layer, greatest - aside), least + aside);
+}
+
+// Let a limit pass within the triangles, not along their edges: the same rule as in the stills.
+function evenBorders(shown, finding, meant, faces, limits) {
+  const aside = 1e-3, border = 0.2, all = 1 - 1e-6, around = averaged(meant, faces);
+  for (const [kind, limit, sign] of [[1, limits[0], -1], [2, limits[1], 1]]) {
+    const own = Float32Array.from(finding, (one, i) => (one === kind ? meant[i] : 0));
+    if (!own.includes(1)) continue;
+    const inside = averaged(own, faces);
+    for (let i = 0; i < shown.length; i += 1) {
+      const share = inside[i] / Math.max(around[i], aside);
+      const beside = meant[i] && share > 0 && share < all && (finding[i] === kind || finding[i] === 0);
+      if (!beside || shown[i] !== shown[i]) continue;
+      const way = finding[i] === kind ? 1 : -1;
+      shown[i] = limit + way * sign * Math.max((share - 0.5) * way * border, aside);
+    }
+  }
+}
+
+// The mean over a vertex's triangles, twice.
+function averaged(values, faces, rounds = 2) {
+  if (rounds === 0) return values;
+  const sum = new Float64Array(values.length), uses = new Float32Array(values.length);
+  for (let f = 0; f < faces.length; f += 3) {
+    const mean = (values[faces[f]] + values[faces[f + 1]] + values[faces[f + 2]]) / 3;
+    for (let k = f; k < f + 3; k += 1) {
+      sum[faces[k]] += mean;
+      uses[faces[k]] += 1;
+    }
+  }
+  return averaged(sum.map((total, i) => total / Math.max(uses[i], 1)), faces, rounds - 1);
 }
 
 // Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
