@@ -10,6 +10,9 @@ no seconds left, the table is printed. Source of what is expected: nothing else 
 bridges, so that after the knife nothing is left, and a zone where no paint and no knife was is a
 fault of the advice.
 
+A spot that stands proud amid the veneer («proud») is asked about, a metal stop or not: brought to
+the contour it may show more of its flank as too thin than it did, and need a round more.
+
 «left» counts zones, firm or not, but for those of which the check itself said that no cut makes
 room; «new» those that lie where none was before, and nothing was worked on.
 """
