@@ -1,6 +1,6 @@
 """How often a firm verdict is wrong, where the true layer lies a known little beside its limit.
 
-    python tests/benchmarks/decision_trials.py [TRIALS a distance, default 60]
+    python tests/benchmarks/decision_trials.py [TRIALS a distance, default 60] [BODY ...]
 
 Bodies: parallel plates and concentric balls. The true layer over all of the body lies 5, 10, 20 or
 40 µm above or below the least one. Every trial draws what the budget states: noise on both scans,
@@ -56,12 +56,15 @@ def main() -> None:
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else TRIALS
     limits = dataclasses.replace(built_in(), name="trials")
     print(f"{'body':<10}{'beside µm':>10}{'wrong and firm %':>18}{'trials':>8}")
-    for body in BODIES:
+    for body in sys.argv[2:] or BODIES:
         for size in BESIDE_MM:
             for beside in (-size, size):
                 rng = np.random.default_rng([round(1e6 * size), beside > 0, len(body)])
                 count = sum(wrong(body, beside, rng, limits) for _ in range(trials))
-                print(f"{body:<10}{1e3 * beside:>+10.0f}{100 * count / trials:>18.1f}{trials:>8}")
+                print(
+                    f"{body:<10}{1e3 * beside:>+10.0f}{100 * count / trials:>18.1f}{trials:>8}",
+                    flush=True,
+                )
 
 
 if __name__ == "__main__":

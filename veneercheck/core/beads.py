@@ -83,6 +83,12 @@ _FARTHEST_MM = 1.0
 _RIM_EDGES = 0.6
 """The foot's rim lies hidden within the edge beyond the last vertex that stands out."""
 
+_ROUND_FOOT_MM = 0.3
+_LEVEL = 0.35
+_MOST_LEVEL = 0.11
+"""Of the ring of 0.3 mm round a bead's foot less lies as high as the bead, but for a third of its
+height: half of the beads of a field have next to nothing there, teeth of a step a sixth."""
+
 _DEEP_MM = 0.6
 """What lies farther above or below a bead's middle belongs to another wall."""
 
@@ -153,7 +159,7 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     usual = float(np.median(found.height_mm))
     high = found.height_mm > max(_AS_HIGH * usual, LEAST_RISE_MM)
     high &= space_mm[found.top] + found.height_mm > _LEAST_BASE_MM
-    if high.sum() < FEWEST:
+    if high.sum() < FEWEST or _along_an_edge(mesh.points_mm, ways, found, bumps.middle_mm, foot):
         return None
     if not high.all():
         found = _taken_off(mesh, edges, ways, bumps.middle_mm[high], foot)
@@ -191,6 +197,24 @@ def _taken_off(
     height = row_dot(mesh.points_mm - base.points_mm, ways)
     top = _highest(bead, height, len(middle))
     return Beads(base, bead, top, height[top], 2.0 * foot_mm)
+
+
+def _along_an_edge(
+    points: Floats, ways: Floats, found: Beads, middle: Floats, foot_mm: float
+) -> bool:
+    """Whether what was found are the teeth of a jagged edge, and no beads.
+
+    A bead stands out over the tangent plane of whatever lies round it, be that the flank of a
+    ridge or of a fissure. The rim of a step does not stand out over the step's upper side.
+    """
+    of = _nearest_bump(points, ways, middle, foot_mm + _ROUND_FOOT_MM)
+    ring = np.flatnonzero((of >= 0) & (found.bead < 0))
+    of = of[ring]
+    over = row_dot(points[found.top[of]] - points[ring], ways[ring])
+    count = np.bincount(of, minlength=len(middle))
+    level = np.bincount(of, over < _LEVEL * found.height_mm[of], minlength=len(middle))
+    share = level[count > 0] / count[count > 0]
+    return bool(len(share)) and float(np.median(share)) > _MOST_LEVEL
 
 
 def _lengths(points: Floats, edges: Ints) -> Floats:

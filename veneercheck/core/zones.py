@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from statistics import NormalDist
 
 import numpy as np
 
@@ -98,6 +99,8 @@ class Patch:
         Mean distance beyond the limit over the same spot; negative if within.
     u_mm : float
         Standard uncertainty of both.
+    chosen_mm : float
+        How much of the excess noise alone may make: the spot is the worst of many.
     typical_mm : float
         Median reading.
     path : float
@@ -119,6 +122,12 @@ class Patch:
     path: float = 1.0
     beads: int = 0
     measured_share: float = 1.0
+    chosen_mm: float = 0.0
+
+    @property
+    def firmly_beyond(self) -> bool:
+        """Whether the worst spot clears its limit by the guard band, its choice allowed for."""
+        return self.excess_mm - self.chosen_mm > GUARD * self.u_mm
 
     @property
     def sure_mm(self) -> float:
@@ -284,7 +293,7 @@ def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
     In the band the limit falls to nothing, so there is always surface within the guard band.
     """
     if is_of_band(patch, reading, regions):
-        return patch.excess_mm > GUARD * patch.u_mm
+        return patch.firmly_beyond
     return patch.excess_mm > -GUARD * patch.u_mm
 
 
@@ -331,7 +340,7 @@ def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float) -> B
 
 def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patch:
     weight = area[vertices]
-    value, beyond, u, path = _worst_spot(points, area, excess, vertices)
+    value, beyond, noise, steady, path = _worst_spot(points, area, excess, vertices)
     return Patch(
         finding=excess.finding,
         vertices=vertices,
@@ -339,16 +348,30 @@ def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patc
         centre_mm=weight @ points[vertices] / weight.sum(),
         extreme_mm=value,
         excess_mm=beyond,
-        u_mm=u,
+        u_mm=math.hypot(noise, steady),
         typical_mm=float(np.nanmedian(excess.value_mm[vertices])),
         path=path,
+        chosen_mm=noise * _largest_of(weight.sum() / SPOT_MM2),
     )
+
+
+def _largest_of(count: float) -> float:
+    """Expected largest of so many independent normal values, in standard deviations.
+
+    Blom's approximation (1958, from memory).
+
+    Examples
+    --------
+    >>> round(_largest_of(1.0), 2), round(_largest_of(100.0), 2)
+    (0.0, 2.5)
+    """
+    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1.0 else 0.0
 
 
 def _worst_spot(
     points: Floats, area: Floats, excess: Excess, vertices: Ints
-) -> tuple[float, float, float, float]:
-    """Reading, distance beyond the limit, uncertainty and path, averaged where they are worst.
+) -> tuple[float, float, float, float, float]:
+    """Reading, distance beyond the limit, noise and steady uncertainty, and path, at the worst.
 
     The spot is a disc; what it holds beyond the zone's own border counts too, so that a narrow
     zone is not made to look worse than its surroundings.
@@ -364,9 +387,10 @@ def _worst_spot(
     total = weight[worst]
     independent = max(1.0, total / (2.0 * math.pi * NOISE_REACH_MM**2))
     averaging = max(weight2[worst] / total**2, 1.0 / independent)
-    u2 = (noise2[worst] * averaging + steady2[worst]) / total
+    noise = math.sqrt(noise2[worst] * averaging / total)
+    steady = math.sqrt(steady2[worst] / total)
     mean, excess_mm = float(value[worst] / total), float(beyond[worst] / total)
-    return mean, excess_mm, math.sqrt(u2), float(path[worst] / total)
+    return mean, excess_mm, noise, steady, float(path[worst] / total)
 
 
 def _worst_of_each_cell(points: Floats, excess_mm: Floats, vertices: Ints, cell_mm: float) -> Ints:
