@@ -68,6 +68,24 @@ def test_rows_of_beads_that_overlap_by_a_sixth_are_told_apart(noise_mm: float) -
     assert np.quantile(np.abs(found.base.points_mm[put.under >= 0, 2]), 0.98) < 0.05
 
 
+def test_a_speck_over_a_bead_stays_where_it_is() -> None:
+    """Source: nothing holds a triangle that hangs on no other; the plate lies at z = 0."""
+    plain = sheet(flat)
+    x, y = np.meshgrid(np.arange(1.0, 5.1, 1.0), np.arange(1.0, 5.1, 1.0), indexing="ij")
+    mesh = put_beads(plain, seats_at(plain, x.ravel(), y.ravel()), diameter_mm=0.6).mesh
+    count = len(mesh.points_mm)
+    speck = np.array([[3.0, 3.0, 0.4], [3.05, 3.0, 0.4], [3.0, 3.05, 0.4]])
+    whole = TriangleMesh(
+        np.concatenate([mesh.points_mm, speck]),
+        np.concatenate([mesh.faces, [[count, count + 1, count + 2]]]),
+    )
+    found = found_on(whole)
+    assert found is not None and len(found.top) == 25
+    assert (found.bead[count:] >= 0).all()
+    assert found.base.points_mm[count:] == pytest.approx(speck)
+    assert np.abs(found.base.points_mm[:count, 2]).max() < 0.01
+
+
 def test_a_carpet_of_strewn_beads_is_found() -> None:
     """Source: as many as were put, save one in twenty whose saddle no vertex shows."""
     plain = sheet(flat)

@@ -10,6 +10,7 @@ import numpy as np
 
 from veneercheck.core import caps
 from veneercheck.core.mesh import (
+    components,
     corner_cross,
     neighbour_sums,
     row_dot,
@@ -358,11 +359,21 @@ def _without(mesh: TriangleMesh, edges: Ints, hole: Bools) -> TriangleMesh:
     """
     from scipy.sparse.linalg import spsolve
 
+    hole = _with_rim(edges, hole)
     flat, given = _laplacian(edges, hole)
     pull = (flat.T @ flat).tocsc()
     points = np.array(mesh.points_mm)
     points[hole] = spsolve(pull, -(flat.T @ (given @ mesh.points_mm[~hole])))
     return TriangleMesh(points, mesh.faces)
+
+
+def _with_rim(edges: Ints, hole: Bools) -> Bools:
+    """The hole without specks that lie all in it: no rim holds them, so they stay as they are."""
+    ends = hole[edges]
+    label = components(len(hole), edges[ends.all(axis=1)])
+    held = np.zeros(len(hole), dtype=bool)
+    held[label[edges[ends[:, 0] != ends[:, 1]].reshape(-1)]] = True
+    return hole & held[label]
 
 
 def _laplacian(edges: Ints, hole: Bools) -> tuple[Any, Any]:
