@@ -10,7 +10,7 @@ import shutil
 import socket
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -364,11 +364,9 @@ def _folder_on_record(register: Register, folder: Path) -> str:
 @contextmanager
 def _room(store: Path) -> Iterator[Path]:
     """A folder to work in aside; nothing is left of it, whatever happens."""
-    aside = store / ASIDE
     try:
-        aside.mkdir(parents=True, exist_ok=True)
         clear_aside(store)
-        room = Path(tempfile.mkdtemp(prefix=f"{socket.gethostname()}-{os.getpid()}-", dir=aside))
+        room = _fresh_aside(store)
     except OSError as error:
         raise _unwritable(store, error) from None
     room.chmod(0o755)
@@ -378,6 +376,15 @@ def _room(store: Path) -> Iterator[Path]:
         raise _unwritable(store, error) from error
     finally:
         shutil.rmtree(room, ignore_errors=True)
+
+
+def _fresh_aside(store: Path) -> Path:
+    """A folder of this process; made again where a run that ends took the empty place away."""
+    aside, prefix = store / ASIDE, f"{socket.gethostname()}-{os.getpid()}-"
+    while True:
+        aside.mkdir(parents=True, exist_ok=True)
+        with suppress(FileNotFoundError):
+            return Path(tempfile.mkdtemp(prefix=prefix, dir=aside))
 
 
 def _unwritable(place: Path, error: OSError) -> RecordError:
@@ -394,6 +401,13 @@ def clear_aside(store: Path) -> None:
         owner = left.name.removeprefix(f"{socket.gethostname()}-").partition("-")[0]
         if owner.isdigit() and not _lives(int(owner)):
             shutil.rmtree(left, ignore_errors=True)
+
+
+def leave_aside(store: Path) -> None:
+    """Take away the place aside too, where nobody works in it."""
+    with suppress(OSError):
+        clear_aside(store)
+        (store / ASIDE).rmdir()
 
 
 def _lives(process: int) -> bool:

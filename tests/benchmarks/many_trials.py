@@ -1,8 +1,8 @@
 """Long trials of many cases; each prints what it found, and goes on where it was stopped.
 
-``OPENBLAS_NUM_THREADS=1 python tests/benchmarks/many_trials.py rate FOLDER [--cases 60]``
+``OPENBLAS_NUM_THREADS=1 python tests/benchmarks/many_trials.py rate FOLDER [--cases 200]``
     processor time of a case among many against the same case checked alone in a warm process;
-    one thread for both, as the program itself sets it
+    start-up told apart; one thread for both, as the program itself sets it
 ``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
     the same cases by local processes and by two Dask workers, one of them killed midway
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
@@ -34,7 +34,9 @@ import many_cases
 
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.listing import tasks_of
-from veneercheck.batch.task import FAILED
+from veneercheck.batch.many import prepare
+from veneercheck.batch.processes import Processes
+from veneercheck.batch.task import CHECKED, FAILED, Task
 from veneercheck.confirm import confirm
 from veneercheck.filing import ASIDE
 from veneercheck.record import Register
@@ -67,32 +69,41 @@ def without_times(folder: Path) -> dict[str, Any]:
 
 
 def rate(folder: Path, cases: int) -> None:
-    """Both ways do the same cases in one process that is warm; processor time, not the clock."""
+    """Each case both ways in turn, so that what else the machine does weighs on both alike.
+
+    Processor time, not the clock. What is not alone is among many: the start of its process, the
+    first case that is slower, what the asking process does for it, and its end.
+    """
     listing = many_cases.write_cases(folder / "cases", cases)
-    asked = Asked(folder / "alone", with_report=False)
-    alone_s, order = [], []
-    for task in tasks_of(listing, asked):
-        began = time.process_time()
-        work = settle(
-            Order(Path(str(task.framework)), Path(str(task.waxup)), unit="mm", aligned=True)
-        )
-        carry_out(work, out=folder / "alone" / str(task.number), with_report=False)
-        alone_s.append(time.process_time() - began)
-        order.append(task.number)
-    shutil.rmtree(folder / "many", ignore_errors=True)
-    began, clock = os.times(), time.perf_counter()
-    check_many(listing, Asked(folder / "many", with_report=False), processes=1, say=silent)
-    ended, took = os.times(), time.perf_counter() - clock
-    spent = sum(ended[:4]) - sum(began[:4])
-    with (folder / "many" / "summary.csv").open(encoding="utf-8") as file:
-        many_s = [float(row["cpu_s"]) for row in csv.DictReader(file)]
-    print(f"{cases} cases, processor time a case, in s:")
-    print(
-        f"  alone, warm:        {sum(alone_s[1:]) / (cases - 1):.4f} (the first: {alone_s[0]:.3f})"
-    )
-    print(f"  among many:         {sum(many_s[1:]) / (cases - 1):.4f} (the first: {many_s[0]:.3f})")
-    print(f"  everything by all:  {spent / cases:.4f}; by the clock {took / cases:.4f}")
-    print(f"  rate a core against alone: {sum(alone_s) / spent:.3f}")
+    for name in ("alone", "many"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    asked = Asked(folder / "many", with_report=False)
+    tasks = tasks_of(listing, asked)
+    prepare(asked)
+    alone_cpu_s(tasks[0], folder / "warm")
+    began, alone_s, many_s = os.times(), [], []
+    with Processes(1) as hands:
+        for done in hands.check(tasks):
+            if done.state != CHECKED:
+                raise SystemExit(f"{done.case} tells no rate: {done.state} {done.cause}")
+            many_s.append(done.cpu_s)
+            alone_s.append(alone_cpu_s(tasks[done.at], folder / "alone"))
+    ended = os.times()
+    spent = sum(ended[:4]) - sum(began[:4]) - sum(alone_s)
+    print(f"{len(many_s)} cases, processor time a case, in s:")
+    print(f"  alone, warm:            {sum(alone_s) / cases:.4f}")
+    print(f"  among many:             {sum(many_s[1:]) / (cases - 1):.4f} (first {many_s[0]:.3f})")
+    print(f"  with start, asking, end: {spent / cases:.4f}")
+    print(f"  rate a core against alone, warm: {sum(alone_s[1:]) / sum(many_s[1:]):.3f}")
+    print(f"  rate a core against alone, start and all: {sum(alone_s) / spent:.3f}")
+
+
+def alone_cpu_s(task: Task, out: Path) -> float:
+    """Check one case in this process."""
+    began = time.process_time()
+    order = Order(Path(str(task.framework)), Path(str(task.waxup)), unit="mm", aligned=True)
+    carry_out(settle(order), out=out / str(task.number), with_report=False)
+    return time.process_time() - began
 
 
 def cluster(folder: Path, cases: int) -> None:
@@ -211,7 +222,7 @@ def finished(kind: str, place: Path) -> Iterator[str]:
     for what, names in (("record", on_record), ("folders", there)):
         if names != expected:
             yield f"{place}: {what}: {names}"
-    left = list((place / "out" / ASIDE).iterdir())
+    left = list((place / "out" / ASIDE).glob("*"))
     if left:
         yield f"{place}: left aside: {left}"
 
@@ -258,7 +269,7 @@ def main() -> None:
     if told.what == "kills":
         kills(told.folder, told.kills)
     elif told.what == "rate":
-        rate(told.folder, told.cases or 60)
+        rate(told.folder, told.cases or 200)
     elif told.what == "cluster":
         cluster(told.folder, told.cases or 200)
     else:

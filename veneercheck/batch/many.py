@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -15,7 +14,7 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.filing import ASIDE, clear_aside, initials
+from veneercheck.filing import ASIDE, initials, leave_aside
 
 Say = Callable[[str], None]
 
@@ -58,8 +57,7 @@ def check_many(
         with Cluster(scheduler) if scheduler else Processes(min(processes, len(tasks))) as hands:
             _gather(summary, hands, tasks, say)
     finally:
-        with contextlib.suppress(OSError):
-            clear_aside(asked.store)
+        leave_aside(asked.store)
         summary.write()
     return summary
 

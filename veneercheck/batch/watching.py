@@ -15,7 +15,7 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import FAILED, THERE, Asked, Done, Task
 from veneercheck.core.errors import RecordError
-from veneercheck.filing import clear_aside
+from veneercheck.filing import leave_aside
 
 Say = Callable[[str], None]
 State = tuple[int, int]
@@ -135,8 +135,7 @@ def watch(
                 if (once and not moving) or stop.is_set():
                     break
     finally:
-        with contextlib.suppress(OSError):
-            clear_aside(asked.store)
+        leave_aside(asked.store)
         summary.write()
     return summary
 
