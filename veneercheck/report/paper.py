@@ -109,7 +109,6 @@ def paper_data(
     """Everything the sheets say, as text ready to set."""
     document = filed.document
     own = {name: words(f"report.{name}") for name in _WORDS}
-    own["section_grid"] = words("view_page.section_grid")
     own["more"] = words("report.more", count=max(len(document["zones"]) - _MOST_ON_BENCH, 0))
     when = datetime.fromisoformat(document["checked_at_utc"])
     return {
