@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck import check_meshes
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh import unit, vertex_normals
 from veneercheck.core.types import (
     Case,
     Check,
@@ -151,7 +151,10 @@ def _seat(form: ToothForm, kind: str, *, alone: bool) -> tuple[float, float, flo
 
 
 def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
-    """A framework with the advised amounts taken off, or added, along its normals.
+    """A framework with the advised amounts taken off along its normals, or added.
+
+    What is added goes towards the contour, as wax flows: walls of a hollow that were moved along
+    their own normals would run through each other.
 
     Parameters
     ----------
@@ -159,8 +162,12 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
     mesh : TriangleMesh
         In the wax-up's frame; its vertices are the first of those that were checked.
     """
-    amount = check.amount_mm[: len(mesh.points_mm), None]
-    return TriangleMesh(mesh.points_mm - amount * vertex_normals(mesh), mesh.faces)
+    count = len(mesh.points_mm)
+    amount = check.amount_mm[:count, None]
+    toward = check.space.contour_mm[:count] - check.framework.points_mm[:count]
+    adds = (amount < 0) & np.isfinite(toward)
+    way = np.where(adds, unit(np.nan_to_num(toward)), vertex_normals(mesh))
+    return TriangleMesh(mesh.points_mm - amount * way, mesh.faces)
 
 
 def trial(one: Job) -> dict[str, Any]:
