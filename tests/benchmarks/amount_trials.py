@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from coverage_trials import read
 
 from veneercheck import check_meshes
 from veneercheck.core.mesh import unit, vertex_normals
@@ -290,17 +291,6 @@ def run(file: Path, seconds: float) -> None:
             return
         with file.open("a", encoding="utf-8") as out:
             out.write(json.dumps(trial(one)) + "\n")
-
-
-def read(file: Path) -> list[dict[str, Any]]:
-    """Trials done so far; a line broken off in the middle is not one."""
-    lines = []
-    for text in file.read_text(encoding="utf-8").splitlines() if file.exists() else []:
-        try:
-            lines.append(json.loads(text))
-        except json.JSONDecodeError:
-            continue
-    return lines
 
 
 def main() -> None:
