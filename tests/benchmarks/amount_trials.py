@@ -129,7 +129,7 @@ def _faults(units: tuple[int, ...], pontics: tuple[int, ...], size: str) -> Iter
         most = change if pontics or kind != "too_thick" else _CROWN_DEEPER_MM
         proud = kind == "over_contour" and size == "proud"
         near = _seat(form[code], "proud" if proud else kind, alone=len(units) == 1)
-        yield FaultPlan(kind, code, near, radius, min(change, most), size)  # type: ignore[arg-type]
+        yield FaultPlan(kind, code, near, radius, min(change, most), size)
 
 
 def _seat(form: ToothForm, kind: str, *, alone: bool) -> tuple[float, float, float]:

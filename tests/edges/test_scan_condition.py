@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veneercheck.core.types import Fault, TriangleMesh
+from veneercheck.core.types import Fault, Ints, TriangleMesh
 from veneercheck.report.words import Words
 from veneercheck.scan import Scan, estimate_noise_mm, merge, read_scan, self_crossings, write_stl
 from veneercheck.scan.limits import ReadCaps
@@ -21,7 +21,10 @@ RNG = np.random.default_rng(20_260)
 
 def torus(n: int = 120, big: float = 8.0, small: float = 3.0, noise: float = 0.0) -> TriangleMesh:
     u, v = (k.reshape(-1) for k in np.meshgrid(np.arange(n), np.arange(n), indexing="ij"))
-    at = lambda i, j: (i % n) * n + j % n  # noqa: E731
+
+    def at(i: Ints, j: Ints) -> Ints:
+        return (i % n) * n + j % n
+
     quads = (at(u, v), at(u + 1, v), at(u + 1, v + 1), at(u, v + 1))
     faces = np.stack([np.stack(quads[:3], 1), np.stack((quads[0], *quads[2:]), 1)], axis=1)
     a, b = 2 * np.pi * u / n, 2 * np.pi * v / n
@@ -43,7 +46,7 @@ def plate(n: int = 80, step: float = 0.125, noise: float = 0.0) -> TriangleMesh:
 def scan_of(mesh: TriangleMesh, folder: Path, **options: str) -> Scan:
     path = folder / "body.stl"
     write_stl(path, mesh)
-    return read_scan(path, **options)  # type: ignore[arg-type]
+    return read_scan(path, **options)
 
 
 def fault(scan: Scan, kind: str) -> Fault | None:
@@ -64,7 +67,7 @@ def test_a_clean_scan_has_nothing_told_but_its_unit(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("noise", [0.003, 0.01, 0.03])
 @pytest.mark.parametrize("body", [torus, plate])
-def test_noise_put_in_comes_back(body, noise: float) -> None:  # type: ignore[no-untyped-def]
+def test_noise_put_in_comes_back(body, noise: float) -> None:
     assert estimate_noise_mm(body(noise=noise)) == pytest.approx(noise, rel=0.1)
 
 

@@ -300,11 +300,11 @@ def edit(key: str, value: object) -> Callable[[dict], None]:
         *path, last = key.split(".")
         at: object = description
         for step in path:
-            at = at[int(step)] if isinstance(at, list) else at[step]  # type: ignore[index]
+            at = at[int(step)] if isinstance(at, list) else at[step]
         if isinstance(at, list):
             at[int(last)] = value
         else:
-            at[last] = value  # type: ignore[index]
+            at[last] = value
 
     return change
 

@@ -35,7 +35,7 @@ def body(tmp_path: Path) -> Path:
 
 def refusal(path: Path, **options: object) -> str:
     with pytest.raises(ScanError) as caught:
-        read_scan(path, **options)  # type: ignore[arg-type]
+        read_scan(path, **options)
     assert caught.value.next_step
     assert "\n" not in str(caught.value)
     return str(caught.value)
@@ -164,10 +164,10 @@ def test_same_file_twice_in_one_scan_is_told(body: Path) -> None:
 
 
 def test_wrong_requests(body: Path) -> None:
-    assert "no file was given" in refusal([])  # type: ignore[arg-type]
+    assert "no file was given" in refusal([])
     assert "«cubit»" in refusal(body, unit="cubit")
     assert "no kind of scan" in refusal(body, kind="photo")
-    assert "the limit is 2" in refusal([body] * 3, caps=ReadCaps(files=2))  # type: ignore[arg-type]
+    assert "the limit is 2" in refusal([body] * 3, caps=ReadCaps(files=2))
 
 
 @pytest.mark.parametrize(

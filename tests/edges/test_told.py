@@ -25,7 +25,7 @@ SURE = types.SimpleNamespace(centre_mm=np.zeros(3))
 def loose(monkeypatch: pytest.MonkeyPatch, like: str) -> Reason:
     monkeypatch.setattr(told, "weakest", lambda *_: "along the bridge")
     monkeypatch.setattr(told, "slippage", lambda *_: (1, like))
-    return told.too_loose(0.0312, BODY, LAST, SURE)  # type: ignore[arg-type]
+    return told.too_loose(0.0312, BODY, LAST, SURE)
 
 
 def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:

@@ -166,7 +166,7 @@ def test_numbers_that_come_out_otherwise_are_named(
 
     def shifted(framework: t.TriangleMesh, waxup: t.TriangleMesh, **more: object) -> object:
         moved = t.TriangleMesh(waxup.points_mm * (1 + 2e-4), waxup.faces)
-        return measure(framework, moved, **more)  # type: ignore[arg-type]
+        return measure(framework, moved, **more)
 
     monkeypatch.setattr("veneercheck.check.measure", shifted)
     monkeypatch.setattr("veneercheck.confirm.__version__", "9.9")
