@@ -475,9 +475,11 @@ def real_numbers(page: Page) -> list[str]:
              for role, mesh in zip(("framework", "waxup"), caps(0.9), strict=True)}  # fmt: skip
     number = page.json("POST", "/api/checks", scans)["number"]
     for _ in range(600):
-        if page.json("GET", f"/api/checks/{number}")["files_ready"]:
+        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
             break
         time.sleep(0.1)
+    else:
+        raise AssertionError("no result within a minute")
     page.json("POST", f"/api/checks/{number}/cancel", {})
     return [number, scans["framework"]]
 
