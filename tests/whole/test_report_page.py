@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.util
 import re
 import shutil
@@ -21,7 +22,8 @@ from veneercheck.core.errors import RecordError
 from veneercheck.report import read_result, render, write_result
 from veneercheck.report.colours import WINE
 from veneercheck.report.cuts import write_sections
-from veneercheck.report.interactive import view_plan
+from veneercheck.report.interactive import script, view_plan, view_section
+from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.stills import Scene, scene_of
@@ -36,9 +38,9 @@ SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-netw
             "--disable-component-update --disable-sync --enable-unsafe-swiftshader")  # fmt: skip
 
 
-def _bodies() -> Any:
-    path = Path(__file__).parents[1] / "edges" / "test_report_data.py"
-    spec = importlib.util.spec_from_file_location("report_bodies", path)
+def _bodies(name: str = "test_report_data") -> Any:
+    path = Path(__file__).parents[1] / "edges" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(f"bodies_of_{name}", path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -221,6 +223,60 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     assert page.inner_text(part("reading")) == "nothing here"
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
     page.close()
+
+
+def _ends(path: str, origin_mm: np.ndarray) -> np.ndarray:
+    """Places that a path of the section leads through, to the right and down, mm."""
+    places = np.array(re.findall(r"[ML]([-\d.]+)[ ,]([-\d.]+)", path), dtype=float)
+    return places + [origin_mm[0], -origin_mm[2]]
+
+
+@needs_browser
+def test_the_sliders_section_holds_die_fitting_surface_and_metal(
+    browser: Any, tmp_path: Path
+) -> None:
+    """A ball over an eccentric ball as die: circles, and metal as long as its figure, by geometry.
+
+    What faces nowhere below the veneer at x > 0 is set to be the fitting surface, by code.
+    """
+    bodies = _bodies("test_report_pictures")
+    filed = bodies.with_die()
+    x, _, height = filed.mesh.points_mm.T
+    tooth = np.where((height > 0) | (x > 0), 45, 0)
+    filed = dataclasses.replace(filed, tooth=tooth, surface=np.where(height > 0, 2, 0))
+    scene = scene_of(filed, Words("en"))
+    style, origin = read_style("page.css"), _origin(scene)
+    made = offline_page("section", view_section(scene), style, lang="en", code=script())
+    (tmp_path / "report.html").write_text(made, encoding="utf-8")
+    page = _ready(_open(browser, tmp_path)[0])
+    told = page.inner_text(".section-box .note")
+    assert "fitting surface" in told and "the die" in told and "thickness of the metal" in told
+    page.select_option("#view [data-part=axis]", "buccal")
+    page.evaluate("const v = document.getElementById('view').view; v.node('slider').value = 0;"
+                  "v.cutAt()")  # fmt: skip
+    lines = {
+        name: _ends(page.get_attribute(f"svg.section .{name}", "d"), origin)
+        for name in ("die", "fitting", "model", "framework")
+    }
+    figures = page.evaluate(
+        "[...document.querySelectorAll('svg.section path.metal')].map((line, i) => [line, document"
+        ".querySelectorAll('svg.section text.metal')[i]]).map(([l, w]) => [l.getAttribute('d'),"
+        "w.textContent])"
+    )
+    page.close()
+    die = [bodies.DIE_ASIDE_MM, 0.0]
+    off = np.linalg.norm(lines["die"] - die, axis=1)
+    assert len(off) > 60 and off == pytest.approx(bodies.DIE_RADIUS_MM, abs=0.02)
+    step = 2.0 * np.pi * bodies.RADIUS_MM / 60  # one triangle more or less; down is positive
+    for name, across, down in (("fitting", 1, 1), ("model", -1, 1), ("framework", 0, -1)):
+        assert np.linalg.norm(lines[name], axis=1) == pytest.approx(bodies.RADIUS_MM, abs=0.02)
+        assert (lines[name] * [across, down]).min() > -step
+    assert len(figures) >= 3
+    for line, words in figures:
+        start, end = _ends(line, origin)
+        assert np.linalg.norm(start) == pytest.approx(bodies.RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - die) == pytest.approx(bodies.DIE_RADIUS_MM, abs=0.02)
+        assert np.linalg.norm(end - start) == pytest.approx(float(words), abs=0.01)
 
 
 @needs_browser

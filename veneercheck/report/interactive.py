@@ -13,12 +13,14 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.anatomy import surface_word
-from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region
+from veneercheck.core.mesh import select_faces
+from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.drawing import legend_bar
 from veneercheck.report.markup import Markup, tag
-from veneercheck.report.pack import Pack, add_mesh, add_values, first_use_order
+from veneercheck.report.pack import VALUE_STEP_MM, Pack, add_mesh, add_values, first_use_order
+from veneercheck.report.sections import told_apart
 from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
 from veneercheck.report.verdict import question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views
@@ -34,6 +36,12 @@ _TENS = 10
 
 _TOP_U_MM = 0.02
 """The scale of the uncertainty ends at a multiple of this."""
+
+_DIE_BESIDE_MM = 6.0
+"""A section shows less than this beside what is veneered; the rest of a die would only weigh."""
+
+_METAL_STEP_MM = 1e-3
+"""The metal is only written in the section, to a hundredth; finer steps would only weigh."""
 
 _PIXELS = 100
 _LEGEND = (360, 22)
@@ -71,21 +79,19 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     focus = veneered if len(veneered) else mesh.points_mm
     origin = np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3)
     pack = Pack()
-    readings = {"space": filed.space_mm, "nearest": filed.nearest_mm, "u": filed.u_mm}
-    meant = _meant(scene)[old]
     plan: dict[str, Any] = {
         "framework": add_mesh(pack, mesh, origin),
         "contour": None,
-        "values": {
-            name: add_values(pack, np.where(meant, values[old], np.nan))
-            for name, values in readings.items()
-            if values is not None
-        },
+        "die": None,
+        "values": _readings(pack, scene, old),
     }
     places, names = _places(scene)
     plan |= {"codes": pack.add(_codes(scene, places, old)), "places": names}
     if filed.contour is not None:
         plan["contour"] = add_mesh(pack, first_use_order(filed.contour)[0], origin)
+    die = _die_near(filed.die, focus)
+    if die is not None:
+        plan["die"] = add_mesh(pack, first_use_order(die)[0], origin)
     limits = document["profile"]["layer"]
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
@@ -108,6 +114,22 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     return plan, pack.text()
 
 
+def _readings(pack: Pack, scene: Scene, old: Ints) -> dict[str, dict[str, float]]:
+    """Pack what was read, where the page shows it; where each reading starts, by name."""
+    filed, meant = scene.filed, _meant(scene)[old]
+    readings = {
+        "space": (filed.space_mm, VALUE_STEP_MM),
+        "nearest": (filed.nearest_mm, VALUE_STEP_MM),
+        "u": (filed.u_mm, VALUE_STEP_MM),
+        "metal": (filed.metal_mm, _METAL_STEP_MM),
+    }
+    return {
+        name: add_values(pack, np.where(meant, values[old], np.nan), step_mm)
+        for name, (values, step_mm) in readings.items()
+        if values is not None
+    }
+
+
 def _meant(scene: Scene) -> Bools:
     """Vertices whose readings the page shows; on the rest they would only make it larger."""
     region, finding = np.asarray(scene.filed.region), np.asarray(scene.filed.finding)
@@ -116,11 +138,25 @@ def _meant(scene: Scene) -> Bools:
     return meant
 
 
+def _die_near(die: TriangleMesh | None, focus: Floats) -> TriangleMesh | None:
+    """The triangles of the die that a section may show; None where there are none."""
+    if die is None:
+        return None
+    low, high = focus.min(axis=0) - _DIE_BESIDE_MM, focus.max(axis=0) + _DIE_BESIDE_MM
+    near = ((die.points_mm > low) & (die.points_mm < high)).all(axis=1)
+    kept, _ = select_faces(die, np.asarray(near[die.faces].any(axis=1)))
+    return kept if len(kept.faces) else None
+
+
 def _codes(scene: Scene, places: Ints, old: Ints) -> bytes:
+    """A byte a vertex: region, finding, zone, place, and 1 where it is fitting surface, 2 model."""
     region, finding = scene.filed.region, scene.filed.finding
+    assert region is not None and finding is not None
     zone = np.where(scene.surface.zone <= _MOST_BYTE, scene.surface.zone, 0)
-    columns = [column[old] for column in (region, finding, zone, places) if column is not None]
-    return b"".join(column.astype(np.uint8).tobytes() for column in columns)
+    apart = told_apart(scene.filed)
+    part = np.where(apart["model"], 2, apart["fitting"])
+    columns = (region, finding, zone, places, part)
+    return b"".join(column[old].astype(np.uint8).tobytes() for column in columns)
 
 
 def _places(scene: Scene) -> tuple[Ints, list[str]]:
@@ -233,7 +269,7 @@ def _stage(scene: Scene) -> list[Markup]:
         tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"), class_="legend"),
         tag("p", words("view_page.judged"), class_="note judged"),
-        _section_box(words),
+        _section_box(scene),
     ]  # fmt: skip
 
 
@@ -272,7 +308,22 @@ def _bands(scene: Scene) -> Markup:
     return tag("img", src=f"data:image/png;base64,{data}", alt="", data_part="scale-bands")
 
 
-def _section_box(words: Words) -> Markup:
+def _section_note(scene: Scene) -> str:
+    """What the lines of the section mean, those told that it may hold."""
+    filed, apart = scene.filed, told_apart(scene.filed)
+    lines = {
+        "fitting": apart["fitting"].any(),
+        "die": filed.die is not None,
+        "model": apart["model"].any(),
+    }
+    known = filed.metal_mm is not None and np.isfinite(filed.metal_mm).any()
+    lines["metal"] = known and (lines["fitting"] or lines["die"])
+    told = [scene.words(f"carrying.line_{name}") for name, drawn in lines.items() if drawn]
+    return " ".join([scene.words("view_page.section_grid"), *told])
+
+
+def _section_box(scene: Scene) -> Markup:
+    words = scene.words
     options = [
         tag("option", words(f"view_page.axis_{name}"), value=name)
         for name in ("mesial", "buccal", "occlusal")
@@ -287,6 +338,6 @@ def _section_box(words: Words) -> Markup:
             class_="section-tools"),
         tag("svg", data_part="section", class_="section", role="img",
             aria_label=words("view_page.section")),
-        tag("p", words("view_page.section_grid"), class_="note"),
+        tag("p", _section_note(scene), class_="note"),
         class_="section-box",
     )  # fmt: skip

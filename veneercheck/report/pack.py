@@ -14,7 +14,7 @@ from veneercheck.core.mesh import renumber_by_first_use
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 _TOP_CODE = 65535
-_VALUE_STEP_MM = 1e-4
+VALUE_STEP_MM = 1e-4
 """Readings are kept to 0.1 µm, coarser only where their range needs it."""
 
 _LEVEL = 6
@@ -71,11 +71,11 @@ def add_mesh(pack: Pack, mesh: TriangleMesh, origin_mm: Floats) -> dict[str, Any
     }
 
 
-def add_values(pack: Pack, values_mm: Floats) -> dict[str, float]:
-    """Pack readings, shape (n,), mm; code 0 stands for not measured."""
+def add_values(pack: Pack, values_mm: Floats, step_mm: float) -> dict[str, float]:
+    """Pack readings, shape (n,), mm, in steps or coarser; code 0 stands for not measured."""
     known = values_mm[np.isfinite(values_mm)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
-    step = max(_VALUE_STEP_MM, (high - low) / (_TOP_CODE - 1))
+    step = max(step_mm, (high - low) / (_TOP_CODE - 1))
     codes = np.rint((np.nan_to_num(values_mm, nan=low) - low) / step) + 1.0
     codes[~np.isfinite(values_mm)] = 0.0
     start = pack.add(differences(codes.astype(np.uint16)))

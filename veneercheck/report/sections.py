@@ -14,6 +14,7 @@ from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.sections import Crossing, crossing
 from veneercheck.core.structure.planes import laid_out
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
+from veneercheck.report.filed import FiledResult
 from veneercheck.report.stills import Scene
 from veneercheck.report.words import Words
 
@@ -120,7 +121,7 @@ def section_svg(
         places = np.concatenate([metal.line[meant], _tips(scene, metal)[meant]])
         box = _box(places, np.concatenate([metal.line, outline]).reshape(-1, 2))
     sheet = Sheet(box)
-    drawn = _told_apart(scene, metal)
+    drawn = _by_style(scene, metal)
     drawn["die"] = _outline(section, scene.filed.die)
     parts = [_grid(box), _lines(outline, "contour", sheet)]
     parts += _limits(scene, metal, meant, sheet)
@@ -220,28 +221,38 @@ def _outline(section: SectionPlane, mesh: TriangleMesh | None) -> Floats:
     return in_order(crossing(mesh, _off(offset))).at(flat)
 
 
-def _told_apart(scene: Scene, metal: Trace) -> dict[str, Floats]:
-    """The framework's scan by style: its own outside, its fitting surface, the model with it.
+def told_apart(filed: FiledResult) -> dict[str, Bools]:
+    """Which vertices of the framework's scan are its fitting surface, and which the model with it.
 
     Where teeth are known, what belongs to none is the model, and what belongs to one but faces
     nowhere is the inside of its retainer: where the wax-up shows it too, it counts as uncut.
+
+    Returns
+    -------
+    dict
+        Arrays of shape (n,) by style: "fitting", "model"; no vertex is both.
     """
-    region, tooth, surface = scene.filed.region, scene.filed.tooth, scene.filed.surface
+    region, tooth, surface = filed.region, filed.tooth, filed.surface
     assert region is not None
     fitting: Bools = region == Region.FITTING_SURFACE
     model: Bools = region == Region.MODEL
     if tooth is not None and surface is not None and (tooth > 0).any():
         aside = (surface == Surface.NONE) & ~np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
-        retainer = (tooth > 0) & ~np.isin(tooth, scene.filed.document["case"].get("pontics", ()))
+        retainer = (tooth > 0) & ~np.isin(tooth, filed.document["case"].get("pontics", ()))
         fitting, model = fitting | (aside & retainer), model | (aside & (tooth == 0))
-    of_fitting, of_model = (
+    return {"fitting": fitting & ~model, "model": model}
+
+
+def _by_style(scene: Scene, metal: Trace) -> dict[str, Floats]:
+    """The framework's scan by style: its own outside, its fitting surface, the model with it."""
+    fitting, model = (
         metal.passed.at(part.astype(np.float64)).mean(axis=1) > _HALF
-        for part in (fitting & ~model, model)
+        for part in told_apart(scene.filed).values()
     )
     return {
-        "model": metal.line[of_model],
-        "fitting": metal.line[of_fitting],
-        "framework": metal.line[~of_fitting & ~of_model],
+        "model": metal.line[model],
+        "fitting": metal.line[fitting],
+        "framework": metal.line[~fitting & ~model],
     }
 
 

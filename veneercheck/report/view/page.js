@@ -17,6 +17,7 @@ class View {
     this.words.number = (value, digits) => value.toFixed(digits).replace("-", "−").replace(".", words.decimal);
     this.framework = readMesh(data, plan.framework);
     this.contour = plan.contour && readMesh(data, plan.contour);
+    this.die = plan.die && readMesh(data, plan.die);
     this.node = (name) => document.querySelector(`#view [data-part="${name}"]`);
     this.canvas = this.node("canvas");
     this.painter = new Painter(this.canvas);
@@ -35,10 +36,11 @@ class View {
   prepare(data) {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
-    const [space, nearest, u] = ["space", "nearest", "u"].map((name) => readValues(data, plan.values[name], count));
-    const codes = data.subarray(plan.codes, plan.codes + 4 * count);
-    const region = codes.subarray(0, count), finding = codes.subarray(count, 2 * count);
-    const zone = codes.subarray(2 * count, 3 * count), place = codes.subarray(3 * count);
+    const nowhere = new Float32Array(count).fill(NaN);
+    const [space, nearest, u, metal] = ["space", "nearest", "u", "metal"].map(
+      (name) => (plan.values[name] ? readValues(data, plan.values[name], count) : nowhere));
+    const [region, finding, zone, place, part] = [0, 1, 2, 3, 4].map(
+      (k) => data.subarray(plan.codes + k * count, plan.codes + (k + 1) * count));
     const meant = new Float32Array(count), layer = new Float32Array(count), shown = new Float32Array(count);
     const reading = new Float32Array(4 * count), mark = new Float32Array(2 * count);
     for (let i = 0; i < count; i += 1) {
@@ -80,8 +82,14 @@ class View {
       for (let i = 0; i < count; i += 1) one[i] = values[width * i + k];
       return one;
     };
-    Object.assign(this, { space, layer, meant, shown });
-    this.normalParts = [0, 1, 2].map((k) => every(normals, 3, k));
+    const where = (test) => Float32Array.from(region, (_, i) => (test(i) ? 1 : 0));
+    const [nx, ny, nz] = [0, 1, 2].map((k) => every(normals, 3, k));
+    // What a section tells: bare metal is not dimensioned, but what stands out of the contour is.
+    this.along = {
+      space, layer, nearest, metal, meant, shown, nx, ny, nz,
+      told: where((i) => region[i] === 2 || finding[i] === 3),
+      fitting: where((i) => part[i] === 1), model: where((i) => part[i] === 2),
+    };
     const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
     const smooth = smoothed(meant, framework.faces, 1, 2);
     const join = (a, b) => {
@@ -330,10 +338,8 @@ class View {
     const axis = this.axis(), { way } = axis;
     const at = Number(this.node("slider").value);
     const offset = (places) => (i) => places[3 * i] * way[0] + places[3 * i + 1] * way[1] + places[3 * i + 2] * way[2] - at;
-    const framework = cut(this.framework, offset(this.framework.places),
-      [this.space, this.layer, this.meant, this.shown, ...this.normalParts]);
-    const contour = this.contour ? cut(this.contour, offset(this.contour.places)).segments : new Float32Array(0);
-    this.section.draw(framework, contour, axis, this.plan.limits);
+    const framework = cut(this.framework, offset, this.along);
+    this.section.draw(framework, cut(this.contour, offset), cut(this.die, offset), axis, this.plan.limits);
     this.painter.setLines("cut", framework.segments);
     this.ask(this.moving);
   }

@@ -1,8 +1,17 @@
-// The cut through both scans as a drawing to scale, with the layer written where it matters.
+// The cut through all scans as a drawing to scale, with layer and metal written where they matter.
 
 const SVG = "http://www.w3.org/2000/svg";
 const LETTER_PX = 15;
-const ENDS = 7; // space, layer, veneered, shown layer, and the normal's three parts
+const AROUND_MM = 2.6;
+const LEAST_WIDTH_MM = 8;
+const MOST_LAYERS = 9;
+const MOST_METAL = 4;
+const APART_MM = 2.2;
+// The rules of the report's drawn sections: a figure stands where its line lies in the plane, where
+// the nearest surface is about as far as the line is long, and metal ends at a line that is drawn.
+const IN_PLANE = 0.9;
+const ALIKE = 0.1;
+const ENDS_THERE_MM = 0.1;
 
 function shape(name, attributes, text) {
   const made = document.createElementNS(SVG, name);
@@ -11,13 +20,34 @@ function shape(name, attributes, text) {
   return made;
 }
 
-// Cut a mesh where `offset(vertex)` is nought; readings ride along to each end.
-function cut(mesh, offset, readings) {
-  const ends = [];
-  const onSegment = readings && ((a, b, t) => {
-    ends.push(...readings.map((values) => values[a] + t * (values[b] - values[a])));
+// Cut a mesh where `offset(vertex)` is nought. Two ends a piece: `at` holds the readings there,
+// `nodes` names the edge that each lies on, which the neighbouring piece shares.
+function cut(mesh, offset, readings = {}) {
+  const names = Object.keys(readings), nodes = [];
+  const at = Object.fromEntries(names.map((name) => [name, []]));
+  if (!mesh) return { segments: new Float32Array(0), nodes, at };
+  const segments = isolines(mesh.places, mesh.faces, offset(mesh.places), 0, null, (a, b, t) => {
+    nodes.push(Math.min(a, b) * 4194304 + Math.max(a, b));
+    for (const name of names) at[name].push(readings[name][a] + t * (readings[name][b] - readings[name][a]));
   });
-  return { segments: isolines(mesh.places, mesh.faces, offset, 0, null, onSegment), ends };
+  return { segments, nodes, at };
+}
+
+// The pieces one behind another, each as the ends it goes from and to.
+function inOrder(nodes) {
+  const there = new Map();
+  nodes.forEach((node, end) => { if (!there.has(node)) there.set(node, []); there.get(node).push(end); });
+  const done = new Uint8Array(nodes.length / 2), found = [];
+  const walk = (first) => {
+    for (let end = first; end !== undefined && !done[end >> 1];) {
+      done[end >> 1] = 1;
+      found.push([end, end ^ 1]);
+      end = there.get(nodes[end ^ 1]).find((other) => !done[other >> 1]);
+    }
+  };
+  nodes.forEach((node, end) => { if (there.get(node).length === 1) walk(end); });
+  nodes.forEach((_, end) => walk(end));
+  return found;
 }
 
 class SectionDrawing {
@@ -26,21 +56,14 @@ class SectionDrawing {
     this.words = words;
   }
 
-  // `across` and `above` span the plane, `sides` names where they lead: left, right, top, bottom;
-  // `framework.ends` holds what ENDS names for each end.
-  draw(framework, contour, { across, above, sides }, limits) {
+  // `across` and `above` span the plane, `sides` names where they lead: left, right, top, bottom.
+  draw(framework, contour, die, { across, above, sides }, limits) {
     const { svg } = this;
     svg.replaceChildren();
-    const flat = (segments) => {
-      const found = [];
-      for (let i = 0; i < segments.length; i += 3) {
-        const p = [segments[i], segments[i + 1], segments[i + 2]];
-        found.push([dot(p, across), -dot(p, above)]);
-      }
-      return found;
-    };
-    const inner = flat(framework.segments), outer = flat(contour);
-    const frame = this.frame(inner, framework.ends);
+    this.flat = (p) => [dot(p, across), -dot(p, above)];
+    const laid = [framework, contour, die].map((one) => this.laidOut(one));
+    const [metal, outline, stump] = laid;
+    const frame = this.frame(metal);
     if (!frame) {
       svg.setAttribute("viewBox", "0 0 30 12");
       svg.append(shape("text", { x: 15, y: 6, "text-anchor": "middle", "font-size": 0.6 }, this.words.section_empty));
@@ -54,9 +77,22 @@ class SectionDrawing {
     for (let i = Math.ceil(y); i <= y + height; i += 1) grid.append(shape("path", { d: `M${x} ${i}h${width}` }));
     svg.append(grid);
     this.sides(frame, sides);
-    svg.append(shape("path", { d: path(outer), class: "contour" }));
-    svg.append(shape("path", { d: path(inner), class: "framework" }));
-    this.dimensions(inner, framework.ends, across, above, limits);
+    const { fitting, model } = metal.at;
+    const style = metal.order.map(([a, b]) => (model[a] + model[b] > 1 ? "model" : fitting[a] + fitting[b] > 1 ? "fitting" : "framework"));
+    const line = (name, one, pieces) => {
+      if (pieces.length) svg.append(shape("path", { d: path(one, pieces), class: name }));
+    };
+    line("contour", outline, outline.order);
+    for (const name of ["model", "fitting", "framework"]) line(name, metal, metal.order.filter((_, i) => style[i] === name));
+    line("die", stump, stump.order);
+    const inner = [...metal.order.filter((_, i) => style[i] === "fitting").flat().map((end) => metal.points[end]), ...stump.points];
+    this.dimensions(metal, inner, frame, limits);
+  }
+
+  laidOut({ segments, nodes, at }) {
+    const points = [];
+    for (let i = 0; i < segments.length; i += 3) points.push(this.flat([segments[i], segments[i + 1], segments[i + 2]]));
+    return { points, nodes, at, order: inOrder(nodes) };
   }
 
   sides([x, y, width, height], [left, right, top, bottom]) {
@@ -70,68 +106,88 @@ class SectionDrawing {
     add(bottom, middle[0], y + height - edge, "middle");
   }
 
-  frame(inner, ends) {
-    const meant = inner.filter((_, i) => ends[ENDS * i + 2] > 0.5);
+  frame({ points, at }) {
+    const meant = points.filter((_, i) => at.meant[i] > 0.5);
     if (!meant.length) return null;
     const xs = meant.map((p) => p[0]), ys = meant.map((p) => p[1]);
-    const low = [Math.min(...xs) - 2.6, Math.min(...ys) - 2.6];
-    const width = Math.max(Math.max(...xs) + 2.6 - low[0], 8);
-    return [low[0], low[1], width, Math.max(...ys) + 2.6 - low[1]];
+    const low = [Math.min(...xs) - AROUND_MM, Math.min(...ys) - AROUND_MM];
+    const width = Math.max(Math.max(...xs) + AROUND_MM - low[0], LEAST_WIDTH_MM);
+    return [low[0], low[1], width, Math.max(...ys) + AROUND_MM - low[1]];
   }
 
-  // The thinnest and the thickest place, and others at least 2 mm apart.
-  dimensions(inner, ends, across, above, limits) {
-    const all = [];
-    inner.forEach((p, i) => {
-      const [space, layer, meant, shown, nx, ny, nz] = ends.slice(ENDS * i, ENDS * i + ENDS);
-      if (!(meant > 0.99) || !(space === space)) return;
-      const way = [dot([nx, ny, nz], across), -dot([nx, ny, nz], above)];
+  // Layers outward and metal inward: of each the least and the greatest, and others well apart.
+  dimensions({ points, at, order }, inner, [x, y, width, height], limits) {
+    const layers = [], metal = [];
+    for (const [i] of order) {
+      const way = this.flat([at.nx[i], at.ny[i], at.nz[i]]);
       const length = Math.hypot(...way);
-      if (length > 0.9) all.push({ p, space, layer, shown, way: way.map((c) => c / length) });
+      if (!(length > IN_PLANE)) continue;
+      const out = way.map((c) => c / length), p = points[i];
+      const space = at.space[i], layer = at.layer[i], deep = at.metal[i];
+      if (at.told[i] > 0.99 && Math.abs(space - at.nearest[i]) < ALIKE * Math.abs(space)) {
+        const bad = at.shown[i] < limits[0] || at.shown[i] > limits[1];
+        // Outside the contour there is no layer: there the number says how far.
+        layers.push({ p, way: out, long: space, value: space < 0 ? space : layer, by: at.shown[i], kind: bad ? "bad" : "" });
+      }
+      if (at.meant[i] > 0.99 && deep === deep) metal.push({ p, way: out.map((c) => -c), long: deep, value: deep, by: deep, kind: "metal" });
+    }
+    const room = 2.5 * this.letter;
+    const inside = ([a, b]) => a > x + room && a < x + width - room && b > y + room && b < y + height - room;
+    const ends = metal.filter((one) => {
+      const tip = beyond(one, one.long);
+      return inside(tip) && away(tip, inner) < ENDS_THERE_MM && one.long - away(one.p, inner) < ALIKE * one.long;
     });
-    if (!all.length) return;
-    const order = [...all].sort((a, b) => a.shown - b.shown);
     const chosen = [];
+    this.choose(layers, MOST_LAYERS, chosen);
+    this.choose(ends, MOST_METAL, chosen);
+    for (const one of chosen) this.dimension(one);
+  }
+
+  choose(all, most, chosen) {
+    if (!all.length) return;
+    const sorted = [...all].sort((a, b) => a.by - b.by), own = [];
     const add = (one, apart) => {
-      one.at = this.beside(one);
-      const near = chosen.some((other) => Math.hypot(one.p[0] - other.p[0], one.p[1] - other.p[1]) < apart
-        || (Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter));
-      if (!near && chosen.length < 9) chosen.push(one);
+      one.at = beyond(one, Math.max(one.long, 0) + this.letter);
+      const near = own.some((other) => Math.hypot(one.p[0] - other.p[0], one.p[1] - other.p[1]) < apart)
+        || chosen.some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
+      if (near || own.length === most) return;
+      own.push(one);
+      chosen.push(one);
     };
-    add(order[0], 0);
-    add(order[order.length - 1], 1.2);
-    all.forEach((one) => add(one, 2.2));
-    for (const one of chosen) this.dimension(one, limits);
+    add(sorted[0], 0);
+    add(sorted[sorted.length - 1], 0.5 * APART_MM);
+    all.forEach((one) => add(one, APART_MM));
   }
 
-  beside({ p, space, way }) {
-    const out = Math.max(space, 0) + 1.0 * this.letter;
-    return [p[0] + way[0] * out, p[1] + way[1] * out];
-  }
-
-  dimension({ p, space, layer, shown, way, at }, limits) {
-    const end = [p[0] + way[0] * space, p[1] + way[1] * space];
-    const bad = shown < limits[0] || shown > limits[1];
-    this.svg.append(shape("path", { d: `M${p}L${end}`, class: bad ? "measure bad" : "measure" }));
+  dimension(one) {
+    const { p, way, long, value, kind, at } = one, end = beyond(one, long);
+    this.svg.append(shape("path", { d: `M${p}L${end}`, class: `measure ${kind}` }));
     for (const q of [p, end]) {
       const d = `M${q[0] - way[1] * 0.14} ${q[1] + way[0] * 0.14}L${q[0] + way[1] * 0.14} ${q[1] - way[0] * 0.14}`;
       this.svg.append(shape("path", { d, class: "measure" }));
     }
     const anchor = way[0] > 0.4 ? "start" : way[0] < -0.4 ? "end" : "middle";
-    // Outside the contour there is no layer: there the number says how far.
-    const text = this.words.number(space < 0 ? space : layer, 2);
-    const attributes = {
-      x: at[0], y: at[1] + 0.35 * this.letter, "text-anchor": anchor, "font-size": this.letter, class: bad ? "bad" : "",
-    };
-    this.svg.append(shape("text", attributes, text));
+    this.svg.append(shape("text", {
+      x: at[0], y: at[1] + 0.35 * this.letter, "text-anchor": anchor, "font-size": this.letter, class: kind,
+    }, this.words.number(value, 2)));
   }
 }
 
-function path(points) {
-  const parts = [];
-  for (let i = 0; i < points.length; i += 2) {
-    parts.push(`M${points[i][0].toFixed(3)} ${points[i][1].toFixed(3)}`
-      + `L${points[i + 1][0].toFixed(3)} ${points[i + 1][1].toFixed(3)}`);
+function beyond({ p, way }, far) { return [p[0] + way[0] * far, p[1] + way[1] * far]; }
+
+function away([x, y], points) {
+  let least = Infinity;
+  for (const [a, b] of points) least = Math.min(least, (a - x) * (a - x) + (b - y) * (b - y));
+  return Math.sqrt(least);
+}
+
+// Pieces as one path, going on where a piece begins on the edge that the last one ended on.
+function path({ points, nodes }, pieces) {
+  const parts = [], told = (end) => `${points[end][0].toFixed(3)} ${points[end][1].toFixed(3)}`;
+  let last;
+  for (const [from, to] of pieces) {
+    parts.push(nodes[from] === last ? `L${told(to)}` : `M${told(from)}L${told(to)}`);
+    last = nodes[to];
   }
   return parts.join("");
 }
