@@ -310,12 +310,25 @@ def _carried_out(
     now: datetime | None,
     say: Say,
 ) -> Outcome:
+    say = _lean(say)
+    outcome = _found(order, now, say)
+    if out is not None:
+        from veneercheck import report
+
+        say("writing the result")
+        report.write_result(out, outcome)
+        if with_report:
+            report.render(out, progress=say, lang=lang, paper=paper)
+    return outcome
+
+
+def _found(order: Order | Settled, now: datetime | None, say: Say) -> Outcome:
+    """Read and check one case; the scans are let go of before its report is drawn."""
     from veneercheck import scan
 
-    work, say = settle(order) if isinstance(order, Order) else order, _lean(say)
+    work = settle(order) if isinstance(order, Order) else order
     say("reading the scans")
     pair = scan.read_pair(work.framework, work.waxup, unit=work.unit, waxup_kind=work.waxup_kind)
-    from veneercheck import report
     from veneercheck.check import check
     from veneercheck.core.types import Outcome
 
@@ -323,7 +336,7 @@ def _carried_out(
     die = scan.read_scan(work.die, unit=work.unit) if work.die else None
     surfaces = dataclasses.replace(_surfaces(pair, work), die=die.mesh if die else None)
     found = check(surfaces, case=work.case, limits=work.limits, aligned=work.aligned, say=say)
-    outcome = Outcome(
+    return Outcome(
         found,
         *_sources(pair, order.called),
         __version__,
@@ -331,12 +344,6 @@ def _carried_out(
         (*pair.remarks, *_exchanged(pair, found), *_die_told(die)),
         None if earlier is None else _changes(found, earlier),
     )
-    if out is not None:
-        say("writing the result")
-        report.write_result(out, outcome)
-        if with_report:
-            report.render(out, progress=say, lang=lang, paper=paper)
-    return outcome
 
 
 def _lean(say: Say) -> Say:

@@ -85,23 +85,18 @@ class RayScene:
         build = _embree if self.engine == "embree" else _portable
         self._first_face = build(mesh.points_mm - self._centre, mesh.faces)
 
-    def first_hit(
-        self, origins_mm: npt.ArrayLike, directions: npt.ArrayLike, *, twice: bool = True
-    ) -> RayHits:
+    def first_hit(self, origins_mm: npt.ArrayLike, directions: npt.ArrayLike) -> RayHits:
         """Send rays and tell the first triangle each one meets.
 
         Parameters
         ----------
         origins_mm, directions : array_like, shape (n, 3)
             Directions of length one, so that distances are in mm.
-        twice : bool, optional
-            A ray that meets nothing is sent again from closely beside. Off for pictures, where
-            most such rays rightly meet nothing.
         """
         origins = np.asarray(origins_mm, dtype=np.float64)
         ways = np.asarray(directions, dtype=np.float64)
         face = self._first_face(origins - self._centre, ways)
-        for step in _NUDGES if twice else ():
+        for step in _NUDGES:
             # Exactly through a vertex or an edge an engine may see neither side.
             unmet = np.flatnonzero(face == _NO_FACE)
             if not len(unmet):
@@ -109,6 +104,15 @@ class RayScene:
             aside = _NUDGE_MM * row_cross(ways[unmet], np.broadcast_to(step, (len(unmet), 3)))
             face[unmet] = self._first_face(origins[unmet] + aside - self._centre, ways[unmet])
         return RayHits(self._distance_on_plane(origins, ways, face), face)
+
+    def first_face(self, origins_mm: Floats, directions: Floats) -> Ints:
+        """Only the first triangle each ray meets, −1 for none, not asked twice: for pictures.
+
+        Parameters
+        ----------
+        origins_mm, directions : ndarray, shape (n, 3)
+        """
+        return self._first_face(origins_mm - self._centre, directions)
 
     def _distance_on_plane(self, origins: Floats, ways: Floats, face: Ints) -> Floats:
         distance = np.full(len(face), np.nan)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import INK, METAL, PLASTER, WINE, Bands, ramp
-from veneercheck.report.raster import Image, hatch, stipple
+from veneercheck.report.raster import Picture, hatch, stipple, whole
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera, Directions
 
@@ -60,7 +60,7 @@ def font_folder() -> Path:
 
 
 def lay_lines(
-    picture: Image,
+    picture: Picture,
     camera: Camera,
     depth_mm: npt.NDArray[np.float32],
     lines: Sequence[tuple[Floats, float]],
@@ -69,7 +69,7 @@ def lay_lines(
 
     Parameters
     ----------
-    picture : ndarray of float32, shape (h, w, 3)
+    picture : ndarray of uint8, shape (h, w, 3)
     lines : sequence of (segments, width_px)
         Segments have shape (k, 2, 3), mm.
     """
@@ -84,8 +84,10 @@ def lay_lines(
             pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
     cover = np.asarray(mask.reduce(_FINER), dtype=np.float32) / np.float32(255.0)
     drawn = cover > 0
-    part = picture[drawn]
-    picture[drawn] = part + cover[drawn][:, None] * (np.asarray(INK, dtype=np.float32) - part)
+    part = picture[drawn].astype(np.float32)
+    picture[drawn] = whole(
+        part + cover[drawn][:, None] * (np.asarray(INK, dtype=np.float32) - part)
+    )
 
 
 def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
@@ -116,7 +118,7 @@ def legend_bar(bands: Bands, width: int, height: int) -> Pillow.Image:
     nothing = np.zeros(len(x), dtype=bool)
     hatch(colours, x, y, layer < bands.least_mm, nothing)
     stipple(colours, x, y, layer > bands.greatest_mm, nothing)
-    return Pillow.fromarray(np.rint(colours).astype(np.uint8).reshape(height, width, 3))
+    return Pillow.fromarray(whole(colours).reshape(height, width, 3))
 
 
 def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
@@ -136,7 +138,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         colours[:] = ramp(np.where(left, bands.least_mm - 0.05, bands.greatest_mm + 0.05), bands)
         hatch(colours, x, y, nothing, left)
         stipple(colours, x, y, nothing, ~left)
-    image = Pillow.fromarray(np.rint(colours).astype(np.uint8).reshape(height, width, 3))
+    image = Pillow.fromarray(whole(colours).reshape(height, width, 3))
     if kind != "metal":
         ImageDraw.Draw(image).rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
     return image

@@ -7,15 +7,17 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.rays import RayHits
 from veneercheck.core.types import Bools, Floats, Ints
 from veneercheck.report.colours import DOTS, METAL, ramp
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera
 
 Image = npt.NDArray[np.float32]
+"""Colours that are still worked on, 0…255."""
 
-_RAYS_AT_ONCE = 1 << 17
+Picture = npt.NDArray[np.uint8]
+
+_RAYS_AT_ONCE = 1 << 16
 """Keeps the working memory of a picture near 100 MB."""
 
 _CELL_PX = 16
@@ -46,6 +48,12 @@ _SPREAD = 1.6
 
 _BACKGROUND_MM = 1e6
 """Depth of the empty background, beyond every bridge."""
+
+_SHOWN = ("depth", "layer", "shown", "veneer", "listed", "firm", "lit")
+"""What is known at vertices and read between them, all at once."""
+
+_HALF = 0.5
+"""A place belongs to what more than half of it belongs to."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -92,50 +100,57 @@ class Samples:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Raster:
-    """A picture before lines and words: colours (h, w, 3) 0…255, depth and layer (h, w)."""
+    """A picture before lines and words: colours (h, w, 3), depth and layer (h, w)."""
 
-    colours: Image
+    colours: Picture
     depth_mm: npt.NDArray[np.float32]
     layer_mm: npt.NDArray[np.float32]
-    face: Ints
+    face: npt.NDArray[np.int32]
 
 
 def draw(surface: Surface, camera: Camera) -> Raster:
     """Draw the surface with its map, patterns and silhouettes, edges smoothed."""
     shape = (camera.height, camera.width)
     count = camera.width * camera.height
-    colours = np.full((count, 3), _WHITE[0], dtype=np.float32)
+    colours = np.full((count, 3), _WHITE[0], dtype=np.uint8)
     depth = np.full(count, np.nan, dtype=np.float32)
     layer = np.full(count, np.nan, dtype=np.float32)
-    face = np.full(count, -1, dtype=np.int64)
+    face = np.full(count, -1, dtype=np.int32)
     kind = np.zeros(count, dtype=np.int8)
-    pixels = _pixels_in_reach(surface, camera)
     laid = projected(surface, camera)
+    pixels = _pixels_in_reach(surface, camera, laid)
     for start in range(0, len(pixels), _RAYS_AT_ONCE):
         part = pixels[start : start + _RAYS_AT_ONCE]
         y, x = np.divmod(part, camera.width)
         found = sample(surface, camera, x + 0.5, y + 0.5, laid)
-        colours[part] = paint(found, surface, x + 0.5, y + 0.5)
+        colours[part] = whole(paint(found, surface, x + 0.5, y + 0.5))
         depth[part], layer[part], face[part] = found.depth_mm, found.layer_mm, found.face
         kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
     edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
     _smooth_edges(colours, surface, camera, np.flatnonzero(edge), laid)
-    picture = colours.reshape(*shape, 3)
-    picture *= (1.0 - _SILHOUETTE * _soft(outline))[..., None]
-    return Raster(picture, depth.reshape(shape), layer.reshape(shape), face.reshape(shape))
+    soft = _soft(outline).reshape(-1)
+    dark = np.flatnonzero(soft)
+    colours[dark] = whole(colours[dark] * (1.0 - _SILHOUETTE * soft[dark])[:, None])
+    return Raster(
+        colours.reshape(*shape, 3), depth.reshape(shape), layer.reshape(shape), face.reshape(shape)
+    )
 
 
-def _pixels_in_reach(surface: Surface, camera: Camera) -> Ints:
+def whole(colours: Floats | Image) -> Picture:
+    """Colours as a picture holds them: the nearest of 0…255."""
+    return np.rint(colours).astype(np.uint8)
+
+
+def _pixels_in_reach(surface: Surface, camera: Camera, laid: Projection) -> Ints:
     """Pixels that a triangle facing the eye may cover; every other one is background.
 
     Told by square cells: a cell counts where the box round such a triangle reaches into it.
     """
-    facing = surface.facing @ camera.toward > 0
-    place = camera.project(surface.mesh.points_mm)[:, :2]
-    corners = np.stack([place[surface.mesh.faces[facing, k]] for k in range(3)])
     most = np.array([camera.width, camera.height]) // _CELL_PX
-    low = np.clip(np.floor(corners.min(axis=0) / _CELL_PX).astype(int), 0, most + 1)
-    high = np.clip(np.floor(corners.max(axis=0) / _CELL_PX).astype(int) + 1, 0, most + 1)
+    cell = np.clip(np.floor(laid.place_px / _CELL_PX), -1, most + 1).astype(np.int32)
+    a, b, c = (cell.take(surface.mesh.faces[laid.faces_eye, k], axis=0) for k in range(3))
+    low = np.clip(np.minimum(np.minimum(a, b), c), 0, most + 1)
+    high = np.clip(np.maximum(np.maximum(a, b), c) + 1, 0, most + 1)
     # Each box adds one from its lower corner on and takes it away beyond its upper one.
     count = np.zeros((most[1] + 2, most[0] + 2))
     for x, y, sign in ((low, low, 1), (high, high, 1), (low, high, -1), (high, low, -1)):
@@ -160,55 +175,46 @@ def sample(
     laid : Projection, optional
         As `projected` made it for this camera, where it serves many calls.
     """
-    origins = camera.origins(np.asarray(x_px), np.asarray(y_px))
-    hits = first_outside(surface, camera, origins)
-    met = np.flatnonzero(hits.face >= 0)
     laid = laid or projected(surface, camera)
-    weights = _shares(laid, hits.face[met], np.asarray(x_px)[met], np.asarray(y_px)[met])
-    corners = surface.mesh.faces[hits.face[met]]
-
-    def blend(values: Floats) -> npt.NDArray[np.float32]:
-        found = np.full(len(hits.face), np.nan, dtype=np.float32)
-        found[met] = sum(values[corners[:, k]] * weights[:, k] for k in range(3))
-        return found
-
+    x, y = np.asarray(x_px, dtype=np.float64), np.asarray(y_px, dtype=np.float64)
+    face = first_outside(surface, camera, laid, x, y)
+    found = np.full((len(_SHOWN), len(face)), np.nan, dtype=np.float32)
+    met = np.flatnonzero(face >= 0)
+    found[:, met] = _blend(surface, laid, face[met], x[met], y[met]).T
+    depth, layer, shown, veneer, listed, firm, lit = found
     with np.errstate(invalid="ignore"):
         return Samples(
-            hits.distance_mm.astype(np.float32),
-            hits.face,
-            blend(surface.layer_mm),
-            blend(surface.shown_mm),
-            blend(surface.veneer) >= 0.5,
-            blend((surface.zone > 0).astype(np.float64)) >= 0.5,
-            blend(surface.firm.astype(np.float64)) >= 0.5,
-            _AMBIENT + (1.0 - _AMBIENT) * np.clip(blend(laid.lit), 0.0, 1.0),
+            depth,
+            face,
+            layer,
+            shown,
+            veneer >= _HALF,
+            listed >= _HALF,
+            firm >= _HALF,
+            _AMBIENT + (1.0 - _AMBIENT) * np.clip(lit, 0.0, 1.0),
         )
 
 
-def first_outside(surface: Surface, camera: Camera, origins: Floats) -> RayHits:
-    """First hits on the outside of the surface; a scan's open back is looked through.
+def first_outside(
+    surface: Surface, camera: Camera, laid: Projection, x_px: Floats, y_px: Floats
+) -> Ints:
+    """First triangles met from outside, −1 for none; a scan's open back is looked through.
 
     So the view from below shows the pontic's base, though the model beneath it is a shell.
     """
     way = -camera.toward
-    hits = surface.scene.first_hit(origins, np.broadcast_to(way, origins.shape), twice=False)
-    distance, face = hits.distance_mm.copy(), hits.face.copy()
+    origins = camera.origins(x_px, y_px)
+    face = surface.scene.first_face(origins, np.broadcast_to(way, origins.shape))
+    behind = np.flatnonzero((face >= 0) & ~laid.faces_eye[face])
     for _ in range(_MOST_SHEETS):
-        met = np.flatnonzero(face >= 0)
-        back = met[surface.facing[face[met]] @ camera.toward <= 0]
-        if not len(back):
+        if not len(behind):
             break
-        start = distance[back] + _STEP_MM
-        further = surface.scene.first_hit(
-            origins[back] + start[:, None] * way,
-            np.broadcast_to(way, (len(back), 3)),
-            twice=False,
-        )
-        distance[back], face[back] = start + further.distance_mm, further.face
-    inside = np.flatnonzero(face >= 0)
-    inside = inside[surface.facing[face[inside]] @ camera.toward <= 0]
-    distance[inside], face[inside] = np.nan, -1
-    return RayHits(distance, face)
+        depth = _blend(surface, laid, face[behind], x_px[behind], y_px[behind])[:, 0]
+        start = origins[behind] + (depth + _STEP_MM)[:, None] * way
+        face[behind] = surface.scene.first_face(start, np.broadcast_to(way, start.shape))
+        behind = behind[(face[behind] >= 0) & ~laid.faces_eye[face[behind]]]
+    face[behind] = -1
+    return face
 
 
 def paint(found: Samples, surface: Surface, x_px: Floats, y_px: Floats) -> Image:
@@ -262,39 +268,60 @@ class Projection:
 
     Parameters
     ----------
-    corner_px : ndarray, shape (m, 2)
-        First corner of every triangle.
-    inverse : ndarray, shape (m, 4)
-        Turns an offset from it, row by row, into the shares of the other two corners.
-    lit : ndarray, shape (n,)
-        How squarely the light falls on every vertex, −1…1.
+    place_px : ndarray, shape (n, 2)
+        Every vertex on the picture.
+    faces_eye : ndarray of bool, shape (m,)
+        Triangles seen from their outside.
+    shares : ndarray, shape (m, 6)
+        First corner of every triangle; then what a step across and a step down from it add to the
+        share of the second corner, and to that of the third.
+    shown : ndarray of float32, shape (n, 7)
+        What pixels read between the vertices, in the order of `_SHOWN`.
     """
 
-    corner_px: Floats
-    inverse: Floats
-    lit: Floats
+    place_px: Floats
+    faces_eye: Bools
+    shares: Floats
+    shown: npt.NDArray[np.float32]
 
 
 def projected(surface: Surface, camera: Camera) -> Projection:
-    """Lay every triangle on the picture once, so that a pixel costs two products a corner."""
-    place = camera.project(surface.mesh.points_mm)[:, :2]
-    a, b, c = (place[surface.mesh.faces[:, k]] for k in range(3))
+    """Lay every triangle on the picture once, so that a pixel costs a few products."""
+    place = camera.project(surface.mesh.points_mm)
+    flat = np.ascontiguousarray(place[:, :2])
+    a, b, c = (flat.take(surface.mesh.faces[:, k], axis=0) for k in range(3))
     u, v = b - a, c - a
     area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    rows = np.stack([v[:, 1], -v[:, 0], -u[:, 1], u[:, 0]], axis=1)
     # A triangle seen exactly from its edge stops no ray; any number serves.
-    inverse = rows / np.where(area == 0.0, 1.0, area)[:, None]
-    return Projection(a, inverse, _lit(surface, camera))
+    area[area == 0.0] = 1.0
+    shares = np.empty((len(area), 6))
+    shares[:, :2] = a
+    shares[:, 2] = v[:, 1] / area
+    shares[:, 3] = -v[:, 0] / area
+    shares[:, 4] = -u[:, 1] / area
+    shares[:, 5] = u[:, 0] / area
+    told = (
+        place[:, 2], surface.layer_mm, surface.shown_mm, surface.veneer,
+        surface.zone > 0, surface.firm, _lit(surface, camera),
+    )  # fmt: skip
+    return Projection(
+        flat, surface.facing @ camera.toward > 0, shares, np.stack(told, axis=1, dtype=np.float32)
+    )
 
 
-def _shares(laid: Projection, face: Ints, x_px: Floats, y_px: Floats) -> Floats:
-    corner, inverse = laid.corner_px[face], laid.inverse[face]
-    dx, dy = x_px - corner[:, 0], y_px - corner[:, 1]
-    shares = np.empty((len(face), 3))
-    shares[:, 1] = inverse[:, 0] * dx + inverse[:, 1] * dy
-    shares[:, 2] = inverse[:, 2] * dx + inverse[:, 3] * dy
-    shares[:, 0] = 1.0 - shares[:, 1] - shares[:, 2]
-    return shares
+def _blend(
+    surface: Surface, laid: Projection, face: Ints, x_px: Floats, y_px: Floats
+) -> npt.NDArray[np.float32]:
+    """What `_SHOWN` names at places on triangles, shape (k, 7), between their three corners."""
+    left, top, *turn = laid.shares.take(face, axis=0).T
+    dx, dy = x_px - left, y_px - top
+    second, third = turn[0] * dx + turn[1] * dy, turn[2] * dx + turn[3] * dy
+    corners = surface.mesh.faces.take(face, axis=0)
+    found = laid.shown.take(corners[:, 0], axis=0)
+    found *= (1.0 - second - third).astype(np.float32)[:, None]
+    for k, share in ((1, second), (2, third)):
+        found += laid.shown.take(corners[:, k], axis=0) * share.astype(np.float32)[:, None]
+    return found
 
 
 def _lit(surface: Surface, camera: Camera) -> Floats:
@@ -323,14 +350,14 @@ def _edges(depth_mm: npt.NDArray[np.float32], kind: npt.NDArray[np.int8]) -> tup
 
 
 def _smooth_edges(
-    colours: Image, surface: Surface, camera: Camera, pixels: Ints, laid: Projection
+    colours: Picture, surface: Surface, camera: Camera, pixels: Ints, laid: Projection
 ) -> None:
     y, x = np.divmod(pixels, camera.width)
-    total = colours[pixels]
+    total = colours[pixels].astype(np.float32)
     for dx, dy in _SUBPIXELS:
         place = (x + 0.5 + dx, y + 0.5 + dy)
         total += paint(sample(surface, camera, *place, laid), surface, *place)
-    colours[pixels] = total / (1 + len(_SUBPIXELS))
+    colours[pixels] = whole(total / (1 + len(_SUBPIXELS)))
 
 
 def _soft(mask: Bools) -> npt.NDArray[np.float32]:

@@ -59,13 +59,13 @@ def render(
             lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
         )
     progress("report.html")
-    written = [
-        write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
-        *stills.values(),
-    ]
-    written += [folder / SECTIONS / f"{name}.svg" for name in drawings]
-    if stills:
-        written.append(contact_sheet(folder, stills))
+    page, sheet = side_by_side(
+        lambda: write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
+        lambda: contact_sheet(folder, stills) if stills else None,
+    )
+    written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
+    if sheet:
+        written.append(sheet)
     if not can_print():
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written

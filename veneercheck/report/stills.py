@@ -51,6 +51,9 @@ _HEAD_SIZES = (36, 32, 28, 24)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
+_PICTURES_AT_ONCE = 2
+"""Each takes some 60 MB while it is drawn."""
+
 _PNG_LEVEL = 4
 """Level 6 takes twice as long for 6 % less."""
 
@@ -97,19 +100,19 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
+
+    def finished(told: tuple[str, Camera]) -> bytes:
+        stream = io.BytesIO()
+        picture = lettered(scene, *told, drawn(scene, told[1]))
+        picture.save(stream, "PNG", compress_level=_PNG_LEVEL)
+        return stream.getvalue()
+
     written = {}
-    with ThreadPoolExecutor(1) as ahead:
-        # The next picture's rays run while this one is lettered and packed.
-        todo = list(cameras(scene).items())
-        drawing = ahead.submit(drawn, scene, todo[0][1])
-        for (name, camera), following in zip(todo, [*todo[1:], None], strict=True):
+    todo = cameras(scene)
+    with ThreadPoolExecutor(_PICTURES_AT_ONCE) as pool:
+        for name, content in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
-            raster = drawing.result()
-            if following:
-                drawing = ahead.submit(drawn, scene, following[1])
-            stream = io.BytesIO()
-            lettered(scene, name, camera, raster).save(stream, "PNG", compress_level=_PNG_LEVEL)
-            written[name] = put(place / f"{name}.png", [stream.getvalue()])
+            written[name] = put(place / f"{name}.png", [content])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
@@ -162,7 +165,7 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    picture = Pillow.fromarray(np.rint(raster.colours).astype(np.uint8))
+    picture = Pillow.fromarray(raster.colours)
     _signs(ImageDraw.Draw(picture), scene, camera, raster)
     _measures(ImageDraw.Draw(picture), scene, camera)
     sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)

@@ -153,7 +153,8 @@ def close_up(
     centre = np.asarray(zone["centre_mm"], dtype=np.float64)
     distance = np.linalg.norm(mesh.points_mm - centre, axis=1)
     near = distance <= max(_NEAR_MM, 1.5 * float(distance.min()))
-    mean = (vertex_normals(mesh)[near] * vertex_areas(mesh)[near, None]).sum(axis=0)
+    about = TriangleMesh(mesh.points_mm, mesh.faces[near[mesh.faces].any(axis=1)])
+    mean = (vertex_normals(about)[near] * vertex_areas(about)[near, None]).sum(axis=0)
     toward = _unit(mean) if np.linalg.norm(mean) > 0 else bridge.occlusal
     level = abs(float(toward @ bridge.occlusal)) > math.cos(math.radians(25.0))
     up = bridge.buccal if level else bridge.occlusal
