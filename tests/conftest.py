@@ -11,13 +11,24 @@ from collections.abc import Callable, Generator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the program does, before numpy is loaded
+os.environ.pop("VENEERCHECK_REGISTER", None)  # nobody's own register takes up the tests' checks
 
 collect_ignore = ["run.py", "benchmarks"]
 
 EVERYTHING = "VENEERCHECK_TEST_EVERYTHING"
 """Set in CI: a test that is skipped fails there, whatever it lacked."""
+
+settings.register_profile(
+    "any machine",
+    deadline=None,  # a busy machine is no fault
+    suppress_health_check=[HealthCheck.too_slow],
+    derandomize=EVERYTHING in os.environ,
+)
+settings.load_profile("any machine")
+"""Chance searches at the desk, where a failure is looked at; in CI the same examples come again."""
 
 HEAVY = "a heavy witness: pip install '.[witness]'"
 """The one reason that holds in CI too: those tests run in an environment of their own."""
