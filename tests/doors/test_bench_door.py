@@ -13,6 +13,7 @@ import io
 import json
 import os
 import random
+import signal
 import socket
 import subprocess
 import sys
@@ -21,6 +22,7 @@ import time
 import tomllib
 import zipfile
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,17 +30,29 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from veneercheck.bench.store import shown
+from veneercheck.bench.answer import whole
+from veneercheck.bench.app import morning_utc
+from veneercheck.bench.queue import Queue
+from veneercheck.bench.store import Dropped, Job, Store, shown
 from veneercheck.bench.wish import in_order, looks_like_a_name, read_wish, toml_text
 from veneercheck.cli import app
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import parse_case
+from veneercheck.report.words import Words
 from veneercheck.scan import stl_bytes
+
+PATIENCE_S = 300.0
+"""Longest that anything is waited for: a hundred times what a quiet machine takes."""
 
 Answer = tuple[int, dict[str, str], bytes]
 EVIL = "<script>alert(1)</script>"
+ROLES = ("framework", "waxup")
+NOTHING_ASKED: dict[str, Any] = {
+    "made": "2026-03-31T10:00:00+00:00", "case": {}, "profile": None, "beads_mm": None,
+    "unit": None, "lang": "en", "after": None,
+}  # fmt: skip
 
 
 @dataclasses.dataclass
@@ -69,7 +83,7 @@ class Page:
         known: bool = True,
     ) -> Answer:
         """One request, as it stands; the path is not tidied."""
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         sent = {"cookie": self.cookie} if known else {}
         line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
         sent |= {"host": host or f"127.0.0.1:{self.port}"} | (headers or {})
@@ -88,12 +102,11 @@ class Page:
 
     def patient(self, method: str, path: str, body: bytes | str | None = None) -> Answer:
         """As an honest client asks: told to wait a moment, after the hostile tries, it waits."""
-        for _ in range(40):
+        for _ in tries():
             found = self.ask(method, path, body)
             if found[0] != 429:
-                break
-            time.sleep(0.25)
-        return found
+                return found
+        raise AssertionError("turned away all along")
 
     def json(self, method: str, path: str, data: Any = None) -> Any:
         code, _, body = self.patient(method, path, None if data is None else json.dumps(data))
@@ -108,11 +121,11 @@ class Page:
         assert code == 200, body
         return str(json.loads(body)["scan"])
 
-    def raw(self, text: bytes, wait_s: float = 5.0) -> bytes:
+    def raw(self, text: bytes) -> bytes:
         """Bytes on the line, no HTTP library between."""
         with (
             contextlib.suppress(TimeoutError, ConnectionError),
-            socket.create_connection(("127.0.0.1", self.port), timeout=wait_s) as line,
+            socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S) as line,
         ):
             line.sendall(text)
             return line.recv(4096)
@@ -123,6 +136,14 @@ class Page:
             if text.startswith("VmRSS"):
                 return int(text.split()[1]) / 1024
         raise AssertionError("no such process")
+
+
+def tries() -> Iterator[None]:
+    """Ten a second, until patience is at an end."""
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        yield
+        time.sleep(0.1)
 
 
 def open_page(folder: Path, *words: str) -> Page:
@@ -137,19 +158,28 @@ def open_page(folder: Path, *words: str) -> Page:
 
 def close_page(page: Page) -> None:
     page.process.terminate()
-    page.process.wait(20)
+    page.process.wait(PATIENCE_S)
     assert page.process.stdout is not None
     page.process.stdout.close()
 
 
+@contextlib.contextmanager
+def entered(folder: Path, *words: str) -> Iterator[Page]:
+    """A page that has let us in; closed whatever the test meets."""
+    opened = open_page(folder, *words)
+    try:
+        code, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
+        assert (code, headers["location"]) == (303, "/")
+        opened.cookie = headers["set-cookie"].split(";")[0]
+        yield opened
+    finally:
+        close_page(opened)
+
+
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    opened = open_page(tmp_path_factory.mktemp("bench") / "checks")
-    code, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
-    assert (code, headers["location"]) == (303, "/")
-    opened.cookie = headers["set-cookie"].split(";")[0]
-    yield opened
-    close_page(opened)
+    with entered(tmp_path_factory.mktemp("bench") / "checks") as opened:
+        yield opened
 
 
 def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
@@ -166,12 +196,19 @@ def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
 
 
 def until(page: Page, number: str, *states: str) -> dict[str, Any]:
-    for _ in range(600):
+    for _ in tries():
         found: dict[str, Any] = page.json("GET", f"/api/checks/{number}")
         if found["state"] in states:
             return found
-        time.sleep(0.1)
     raise AssertionError(f"still {found['state']}")
+
+
+def answered(page: Page, number: str) -> None:
+    """Wait for the result itself: other files of a check stand there before it."""
+    for _ in tries():
+        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
+            return
+    raise AssertionError("no result")
 
 
 ORDER = {"framework": "0" * 24, "waxup": "1" * 24}
@@ -431,16 +468,11 @@ def test_two_hundred_at_once_and_lines_left_open(page: Page) -> None:
     for line in (*silent, slow):
         line.close()
     assert codes.count(200) > 20 and set(codes) <= {200, 429, 503}
-    for _ in range(50):
-        if page.ask("GET", "/")[0] == 200:
-            break
-        time.sleep(0.1)
-    assert page.ask("GET", "/")[0] == 200
+    assert page.patient("GET", "/")[0] == 200
     assert page.memory_mb() < before + 60
-    for _ in range(50):  # what came of the broken upload is removed
+    for _ in tries():  # what came of the broken upload is removed
         if not list((page.folder / ".incoming").glob("*.part")):
             return
-        time.sleep(0.1)
     raise AssertionError("a part of a scan was left behind")
 
 
@@ -448,8 +480,8 @@ def test_bombs_and_names_end_as_refusals(page: Page) -> None:
     """A check of hostile files ends in words; the names stay text and outside of every path."""
     name = f"..%2F..%2F{EVIL.replace('/', '%2F')}.stl"
     around = everything_around(page)
-    bomb = page.json_of(*page.ask("PUT", "/api/scans?name=bomb.3mf", _bomb()))
-    other = page.json_of(*page.ask("PUT", f"/api/scans?name={name}", b"solid x\nfacet\n"))
+    bomb = page.json_of(*page.patient("PUT", "/api/scans?name=bomb.3mf", _bomb()))
+    other = page.json_of(*page.patient("PUT", f"/api/scans?name={name}", b"solid x\nfacet\n"))
     made = page.json("POST", "/api/checks", {"framework": bomb, "waxup": other, "number": EVIL})
     found = until(page, made["number"], "refused", "fault", "done")
     assert found["state"] == "refused"
@@ -472,14 +504,9 @@ def test_a_short_fuzz_of_the_routes_ends_in_no_fault(page: Page) -> None:
 def real_numbers(page: Page) -> list[str]:
     """A check that ended with a result, so that the wild requests meet one, too."""
     scans = {role: page.hand_in(mesh, f"{role}.stl")
-             for role, mesh in zip(("framework", "waxup"), caps(0.9), strict=True)}  # fmt: skip
+             for role, mesh in zip(ROLES, caps(0.9), strict=True)}  # fmt: skip
     number = page.json("POST", "/api/checks", scans)["number"]
-    for _ in range(600):
-        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
-            break
-        time.sleep(0.1)
-    else:
-        raise AssertionError("no result within a minute")
+    answered(page, number)
     page.json("POST", f"/api/checks/{number}/cancel", {})
     return [number, scans["framework"]]
 
@@ -552,11 +579,8 @@ def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> No
          "--no-report", "--out", str(tmp_path / "out")],
     )  # fmt: skip
     assert ended.exit_code in (0, 1, 4), ended.output
-    for _ in range(600):
-        code, _, body = page.ask("GET", f"/checks/{number}/result.json")
-        if code == 200:
-            break
-        time.sleep(0.1)
+    answered(page, number)
+    body = page.patient("GET", f"/checks/{number}/result.json")[2]
     by_page, by_command = json.loads(body), json.loads((tmp_path / "out/result.json").read_text())
     assert by_page.pop("checked_at_utc") and by_command.pop("checked_at_utc")
     assert by_page == by_command
@@ -575,14 +599,14 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
     scans = {"framework": page.hand_in(framework, "f.stl"), "waxup": page.hand_in(waxup, "w.stl")}
     said = {**scans, "units": [46], "occlusal": "+z", "stage": "opaqued"}
     first = page.json("POST", "/api/checks", said)["number"]
-    _answered(page, first)
+    answered(page, first)
     shown = page.json("GET", f"/api/checks/{first}/model")["plan"]
     count, middle = shown["framework"]["vertices"], shown["teeth"]["46"]
-    nothing = page.ask("PUT", f"/api/checks/{first}/painted", bytes(count))
-    wrong = page.ask("PUT", f"/api/checks/{first}/painted", b"\1")
+    nothing = page.patient("PUT", f"/api/checks/{first}/painted", bytes(count))
+    wrong = page.patient("PUT", f"/api/checks/{first}/painted", b"\1")
     assert nothing[0] == wrong[0] == 422
     half = bytes([2] * (count // 2) + [0] * (count - count // 2))
-    code, _, body = page.ask("PUT", f"/api/checks/{first}/painted", half)
+    code, _, body = page.patient("PUT", f"/api/checks/{first}/painted", half)
     assert code == 201
     wish = {
         "after": first,
@@ -595,7 +619,7 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
         **json.loads(body),
     }
     number = page.json("POST", "/api/checks", wish)["number"]
-    _answered(page, number)
+    answered(page, number)
     until(page, number, "done")
     packed = page.patient("GET", f"/checks/{number}/all.zip")[2]
     zipfile.ZipFile(io.BytesIO(packed)).extractall(tmp_path)
@@ -625,39 +649,26 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
     assert by_page["space"]["veneered_area_mm2"] < 0.9 * plain["space"]["veneered_area_mm2"]
 
 
-def _answered(page: Page, number: str) -> None:
-    for _ in range(600):
-        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
-            return
-        time.sleep(0.1)
-    raise AssertionError("no result")
-
-
 def test_cancel_kill_and_restart(tmp_path: Path) -> None:
     """Cancel ends the process; a killed check is told; a new start finds what is on disk."""
-    opened = open_page(tmp_path / "checks")
-    _, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
-    opened.cookie = headers["set-cookie"].split(";")[0]
-    scans = {role: opened.hand_in(mesh, f"{role}.stl")
-             for role, mesh in zip(("framework", "waxup"), caps(0.9), strict=True)}  # fmt: skip
-    killed = opened.json("POST", "/api/checks", scans)["number"]
-    until(opened, killed, "running")
-    _kill_workers(killed)
-    told = until(opened, killed, "fault")
-    assert told["end"]["what"] == "signal 9"
-    cancelled = opened.json("POST", "/api/checks", scans)["number"]
-    until(opened, cancelled, "running")
-    assert opened.json("POST", f"/api/checks/{cancelled}/cancel", {})["state"] == "cancelled"
-    assert not _workers(cancelled)
-    under_way = opened.json("POST", "/api/checks", scans)["number"]
-    until(opened, under_way, "running")
-    close_page(opened)
+    with entered(tmp_path / "checks") as opened:
+        scans = {role: opened.hand_in(mesh, f"{role}.stl")
+                 for role, mesh in zip(ROLES, caps(0.9), strict=True)}  # fmt: skip
+        killed = opened.json("POST", "/api/checks", scans)["number"]
+        until(opened, killed, "running")
+        signal_worker(killed, signal.SIGKILL)
+        told = until(opened, killed, "fault")
+        assert told["end"]["what"] == "signal 9"
+        cancelled = opened.json("POST", "/api/checks", scans)["number"]
+        until(opened, cancelled, "running")
+        assert opened.json("POST", f"/api/checks/{cancelled}/cancel", {})["state"] == "cancelled"
+        assert opened.json("POST", f"/api/checks/{killed}/cancel", {})["state"] == "fault"
+        assert not _workers(cancelled)
+        under_way = opened.json("POST", "/api/checks", scans)["number"]
+        until(opened, under_way, "running")
     assert not _workers(under_way)
-    again = open_page(tmp_path / "checks")
-    _, headers, _ = again.ask("GET", f"/?token={again.token}", known=False)
-    again.cookie = headers["set-cookie"].split(";")[0]
-    day = {one["number"]: one["state"] for one in again.json("GET", "/api/checks")}
-    close_page(again)
+    with entered(tmp_path / "checks") as again:
+        day = {one["number"]: one["state"] for one in again.json("GET", "/api/checks")}
     assert day == {killed: "fault", cancelled: "cancelled", under_way: "interrupted"}
     assert list((tmp_path / "checks/.incoming").iterdir()) == []
 
@@ -672,12 +683,12 @@ def _workers(number: str) -> list[int]:
     return found
 
 
-def _kill_workers(number: str) -> None:
-    for _ in range(100):
+def signal_worker(number: str, what: signal.Signals) -> None:
+    """Kill who works on a check, or have him stand still, as soon as somebody does."""
+    for _ in tries():
         for process in _workers(number):
-            os.kill(process, 9)
+            os.kill(process, what)
             return
-        time.sleep(0.05)
     raise AssertionError("nobody works on it")
 
 
@@ -780,28 +791,66 @@ def test_repeated_scans_become_a_new_version_of_the_limits(page: Page) -> None:
 
 
 def test_what_is_on_record_today_is_listed(page: Page, tmp_path: Path) -> None:
-    """A check put on record by the command line stands in the page's list; no register, no list."""
-    from datetime import UTC, datetime, timedelta
+    """A check put on record by the command line stands in the page's list; no register, no list.
 
+    It is filed an hour ahead, so that midnight may pass while the test runs.
+    """
     from veneercheck.record import Register
 
     assert page.json("GET", "/api/register") == []
     with Register(tmp_path / "lab.sqlite") as register:
         result = json.loads(page.patient("GET", f"/checks/{real_numbers(page)[0]}/result.json")[2])
         now = datetime.now(UTC)
-        for key, at in (("a", now - timedelta(days=3)), ("b", now)):
+        for key, at in (("a", now - timedelta(days=3)), ("b", now + timedelta(hours=1))):
             filed = {**result, "checked_at_utc": at.isoformat(timespec="seconds")}
             case = {**result["case"], "number": f"D-{key}"}
             body = {"kind": "check", "result": {**filed, "case": case}, "who": "AB", "folder": key}
             register.append(key * 64, body)
-    opened = open_page(tmp_path / "checks", "--register", str(tmp_path / "lab.sqlite"))
-    _, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
-    opened.cookie = headers["set-cookie"].split(";")[0]
-    listed = opened.json("GET", "/api/register")
-    close_page(opened)
+    with entered(tmp_path / "checks", "--register", str(tmp_path / "lab.sqlite")) as opened:
+        listed = opened.json("GET", "/api/register")
     assert [(one["case_number"], one["who"], one["verdict"]) for one in listed] == [
         ("D-b", "AB", "findings")
     ]
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process is set as in POSIX")
+def test_a_day_begins_at_its_own_midnight(monkeypatch: pytest.MonkeyPatch) -> None:
+    """POSIX's own notation of the rule in force: clocks go on an hour on 29 March, back on 25
+    October 2026, at 1:00 UTC, so those two mornings have the offset of the day before."""
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    try:
+        for day, utc in (("03-28", "27T23"), ("03-29", "28T23"), ("03-30", "29T22"),
+                         ("10-25", "24T22"), ("10-26", "25T23")):  # fmt: skip
+            for moment in ("00:00:00", "12:00:00", "23:59:59"):
+                at = morning_utc(datetime.fromisoformat(f"2026-{day}T{moment}").astimezone())
+                assert at == f"2026-{day[:2]}-{utc}:00:00+00:00", (day, moment)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_files_are_ready_once_the_result_is(tmp_path: Path) -> None:
+    """The result is written last: what stands there before it is still being made."""
+    scans = {role: Dropped(tmp_path / f"{role}.stl", f"{role}.stl") for role in ROLES}
+    for scan in scans.values():
+        scan.path.write_bytes(b"scan")
+    store = Store(tmp_path / "checks")
+    job = store.new_job(NOTHING_ASKED, scans, {})
+    job.out.mkdir()
+    (job.out / "zones.csv").touch()
+    assert whole(job, store, Queue(store, 1), Words("en"))["files_ready"] == []
+
+
+def test_a_line_of_progress_that_was_cut_off_spoils_no_other(tmp_path: Path) -> None:
+    """Killed while it wrote: what is told next stands in a line of its own, and is read."""
+    job = Job(tmp_path)
+    job.tell(step="reading the scans")
+    with (tmp_path / "progress.ndjson").open("a", encoding="utf-8") as file:
+        file.write('{"at": 1.0, "st')
+    job.tell(end="cancelled")
+    assert [line.get("step") for line in job.progress()] == ["reading the scans", None]
+    assert job.end() is not None and job.end()["end"] == "cancelled"
 
 
 def test_a_change_of_limits_is_a_new_version(page: Page) -> None:

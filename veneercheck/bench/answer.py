@@ -66,12 +66,17 @@ def whole(job: Job, store: Store, queue: Queue, words: Words) -> Shown:
         "painted": "painted" in order,
         "step": _step(job),
         "left_s": _left_s(job, store) if state == "running" else None,
-        "files_ready": [name for name in DOWNLOADS if (job.out / name).exists()],
+        "files_ready": [] if result is None else _files_ready(job),
     }
     if result is not None:
         found |= _answer(result, words)
         found["compared"] = _compared(result, store, order.get("after"), words)
     return found
+
+
+def _files_ready(job: Job) -> list[str]:
+    """Each is written aside and renamed, so that it is whole where it stands."""
+    return [name for name in DOWNLOADS if (job.out / name).exists()]
 
 
 def _answer(result: Mapping[str, Any], words: Words) -> Shown:

@@ -334,12 +334,17 @@ async def _on_record(request: Request) -> Response:
     return JSONResponse([] if place is None else await asyncio.to_thread(_recorded_today, place))
 
 
+def morning_utc(now: datetime) -> str:
+    """When the day of a moment began on this computer's clock, as the register writes times."""
+    # by the date: the offset at midnight is another one on a day on which the clocks change
+    return datetime(now.year, now.month, now.day).astimezone(UTC).isoformat()
+
+
 def _recorded_today(place: str) -> list[dict[str, Any]]:
     from veneercheck.record import Register
 
-    morning = datetime.now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
     with Register(place) as register:
-        rows = register.list_checks(since_utc=morning.astimezone(UTC).isoformat())
+        rows = register.list_checks(since_utc=morning_utc(datetime.now().astimezone()))
     names = ("case_number", "verdict", "stage", "checked_at_utc", "who")
     return [{name: row[name] for name in names} for row in reversed(rows)]
 

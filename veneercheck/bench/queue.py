@@ -37,7 +37,7 @@ class Queue:
         """What was under way when the program last ended is marked as such."""
         for job in self.store.jobs():
             if job.end() is None:
-                job.tell(end="done" if (job.out / "report.html").exists() else "interrupted")
+                job.tell(end="interrupted")
 
     @property
     def full(self) -> bool:

@@ -14,6 +14,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -90,17 +91,20 @@ class Job:
     def tell(self, **line: Any) -> None:
         """Add a line to its progress."""
         text = json.dumps({"at": time.time(), **line}, ensure_ascii=False) + "\n"
+        before = self._told()
         with (self.folder / "progress.ndjson").open("a", encoding="utf-8") as file:
-            file.write(text)
+            file.write(text if before[-1:] in ("", "\n") else f"\n{text}")
 
     def progress(self) -> list[dict[str, Any]]:
-        """All lines so far; one that is being written is left for the next look."""
+        """All lines so far; one that is being written, or was cut off, is left out."""
+        text = self._told()
+        return list(_lines(text[: text.rfind("\n") + 1]))
+
+    def _told(self) -> str:
         try:
-            text = (self.folder / "progress.ndjson").read_text("utf-8", errors="replace")
+            return (self.folder / "progress.ndjson").read_text("utf-8", errors="replace")
         except FileNotFoundError:
-            return []
-        whole = text[: text.rfind("\n") + 1]
-        return [json.loads(line) for line in whole.splitlines()]
+            return ""
 
     def end(self) -> dict[str, Any] | None:
         """How it ended, if it did."""
@@ -114,6 +118,12 @@ class Job:
         except FileNotFoundError:
             return None
         return found
+
+
+def _lines(text: str) -> Iterator[dict[str, Any]]:
+    for line in text.split("\n"):
+        with suppress(ValueError):  # whoever wrote it was killed meanwhile
+            yield json.loads(line)
 
 
 class Store:
@@ -168,17 +178,19 @@ class Store:
         if not (isinstance(number, str) and _SCAN.fullmatch(number)):
             return None
         path = self.incoming / f"{number}.scan"
-        if not path.is_file():
+        try:
+            told = json.loads((self.incoming / f"{number}.json").read_text("utf-8"))
+        except FileNotFoundError:  # removed meanwhile, as one that nobody checked
             return None
-        told = json.loads((self.incoming / f"{number}.json").read_text("utf-8"))
-        return Dropped(path, told["name"])
+        return Dropped(path, told["name"]) if path.is_file() else None
 
     def sweep(self, older_than_s: float = _KEPT_S) -> None:
         """Remove scans that were handed in and never checked."""
         line = time.time() - older_than_s
         for path in self.incoming.iterdir():
-            if path.is_file() and path.stat().st_mtime < line:
-                path.unlink(missing_ok=True)
+            with suppress(FileNotFoundError):  # somebody else was done with it meanwhile
+                if path.is_file() and path.stat().st_mtime < line:
+                    path.unlink()
 
     def new_job(
         self, order: Mapping[str, Any], scans: Mapping[str, Dropped], texts: Mapping[str, str]
