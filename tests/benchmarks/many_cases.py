@@ -6,8 +6,11 @@ Run it to write a list of them: ``python tests/benchmarks/many_cases.py FOLDER C
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -53,6 +56,21 @@ def write_cases(folder: Path, count: int) -> Path:
     listing = folder / "cases.csv"
     listing.write_text("\n".join(rows) + "\n", encoding="utf-8")
     return listing
+
+
+@contextmanager
+def two_workers(folder: Path) -> Iterator[Any]:
+    """A Dask cluster of two workers, each in a process of its own; all it writes lies there."""
+    import distributed
+
+    with distributed.LocalCluster(
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        dashboard_address=None,
+        local_directory=str(folder / "dask"),
+    ) as cluster:
+        yield cluster
 
 
 if __name__ == "__main__":

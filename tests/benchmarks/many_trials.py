@@ -107,8 +107,6 @@ def alone_cpu_s(task: Task, out: Path) -> float:
 
 
 def cluster(folder: Path, cases: int) -> None:
-    import distributed
-
     listing = many_cases.write_cases(folder / "cases", cases)
     here, there = folder / "local", folder / "cluster"
     clock = time.perf_counter()
@@ -116,9 +114,7 @@ def cluster(folder: Path, cases: int) -> None:
     print(f"local, two processes: {time.perf_counter() - clock:.1f} s")
     shutil.rmtree(there, ignore_errors=True)
     there.mkdir(parents=True)
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-    ) as workers:
+    with many_cases.two_workers(folder) as workers:
 
         def kill_midway() -> None:
             while len(case_folders(there)) < cases // 2:

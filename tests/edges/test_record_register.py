@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import sqlite3
 from collections.abc import Iterator
@@ -155,7 +156,7 @@ def test_writers_at_once_lose_nothing(place: str) -> None:
 def test_killed_writers_lose_nothing_they_said(place: str) -> None:
     """SIGKILL at moments drawn by chance; one that is repeated doubles nothing."""
     told = trials.killed_writers(place, random.Random(4), 3)
-    assert told["entries"] >= told["said"] > 3
+    assert told["entries"] >= told["said"] >= 2 * trials.SAID_FIRST
     assert (told["lost"], told["doubled"], told["faults"]) == (0, 0, 0)
 
 
@@ -164,7 +165,8 @@ def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
     file = tmp_path / "register.sqlite"
     with Register(file) as register:
         register.append(*decision(0))
-        pages = sqlite3.connect(file).execute("PRAGMA page_count").fetchone()[0]
+        with contextlib.closing(sqlite3.connect(file)) as raw:
+            pages = raw.execute("PRAGMA page_count").fetchone()[0]
         sa.event.listen(
             register._engine,
             "checkout",
