@@ -40,6 +40,9 @@ DECIDED = ("cut again", "accepted", "remake", "ask the dentist")
 """What a person may decide."""
 
 _KEY_IN_NAME = 12
+_TRIES = 100
+"""Others who end at the same moment take an empty place away; nobody meets so many of them."""
+
 _COMPANIONS = (".obj",)
 """Formats whose colours lie in other files: such a scan is left where it is."""
 
@@ -363,7 +366,8 @@ def _folder_on_record(register: Register, folder: Path) -> str:
 
 @contextmanager
 def _room(store: Path) -> Iterator[Path]:
-    """A folder to work in aside; nothing is left of it, whatever happens."""
+    """A folder to work in aside; nothing is left of it, nor of a store that nothing came into."""
+    made = [place for place in (store, *store.parents) if not place.exists()]
     try:
         clear_aside(store)
         room = _fresh_aside(store)
@@ -376,15 +380,23 @@ def _room(store: Path) -> Iterator[Path]:
         raise _unwritable(store, error) from error
     finally:
         shutil.rmtree(room, ignore_errors=True)
+        leave_aside(store)
+        with suppress(OSError):  # what holds something stays
+            for place in made:
+                place.rmdir()
 
 
 def _fresh_aside(store: Path) -> Path:
-    """A folder of this process; made again where a run that ends took the empty place away."""
-    aside, prefix = store / ASIDE, f"{socket.gethostname()}-{os.getpid()}-"
-    while True:
-        aside.mkdir(parents=True, exist_ok=True)
-        with suppress(FileNotFoundError):
-            return Path(tempfile.mkdtemp(prefix=prefix, dir=aside))
+    """A folder of this process; made again where another one just took the empty place away."""
+    for _ in range(_TRIES):
+        with suppress(FileNotFoundError, FileExistsError):
+            return _within(store / ASIDE)
+    return _within(store / ASIDE)
+
+
+def _within(aside: Path) -> Path:
+    aside.mkdir(parents=True, exist_ok=True)
+    return Path(tempfile.mkdtemp(prefix=f"{socket.gethostname()}-{os.getpid()}-", dir=aside))
 
 
 def _unwritable(place: Path, error: OSError) -> RecordError:
@@ -397,10 +409,12 @@ def _unwritable(place: Path, error: OSError) -> RecordError:
 
 def clear_aside(store: Path) -> None:
     """Take away what killed processes of this machine left aside."""
-    for left in (store / ASIDE).glob(f"{socket.gethostname()}-*"):
-        owner = left.name.removeprefix(f"{socket.gethostname()}-").partition("-")[0]
-        if owner.isdigit() and not _lives(int(owner)):
-            shutil.rmtree(left, ignore_errors=True)
+    ours = f"{socket.gethostname()}-"
+    with suppress(FileNotFoundError):  # nothing is there, or another process just took it away
+        for left in (store / ASIDE).iterdir():
+            owner = left.name.removeprefix(ours).partition("-")[0]
+            if left.name.startswith(ours) and owner.isdigit() and not _lives(int(owner)):
+                shutil.rmtree(left, ignore_errors=True)
 
 
 def leave_aside(store: Path) -> None:

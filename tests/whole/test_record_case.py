@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import random
@@ -15,7 +16,7 @@ from prov.model import ProvDocument
 
 from veneercheck import filing
 from veneercheck.confirm import confirm
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, ScanError
 from veneercheck.core.types import Case, LayerLimits, Limits
 from veneercheck.filing import (
     decide,
@@ -185,8 +186,22 @@ def test_a_failure_leaves_no_half_folder(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(filing, "write_text", full)
     with pytest.raises(RecordError, match="No space left"):
         make_case_folder(scans(tmp_path / "scans"), tmp_path / "cases", with_report=False)
-    assert [p.name for p in (tmp_path / "cases").iterdir()] == [filing.ASIDE]
-    assert list((tmp_path / "cases" / filing.ASIDE).iterdir()) == []
+    assert not (tmp_path / "cases").exists(), "made for this check, so it goes with it"
+
+
+def test_only_case_folders_are_left_in_the_store(tmp_path: Path) -> None:
+    """After a check, a decision and a refusal no place for work is left beside them."""
+    register, entry = filed(tmp_path)
+    with register:
+        decide(register, "T-1", who="QA", what="accepted", why="", now=NOW)
+    (tmp_path / "w.stl").write_text("Dear Sir or Madam,", encoding="utf-8")
+    refused = dataclasses.replace(scans(tmp_path / "scans"), waxup=tmp_path / "w.stl")
+    with pytest.raises(ScanError):
+        make_case_folder(refused, tmp_path / "cases")
+    assert list((tmp_path / "cases").iterdir()) == [folder_of(register, entry)]
+    (tmp_path / "cases" / filing.ASIDE).write_text("a file in its place", encoding="utf-8")
+    with pytest.raises(RecordError, match="cannot be written"):
+        make_case_folder(refused, tmp_path / "cases")
 
 
 def bundle_of(register: Register, target: Path) -> Path:
