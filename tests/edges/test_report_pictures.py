@@ -17,12 +17,20 @@ from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
+from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.pack import corners, differences, first_use_order
 from veneercheck.report.raster import draw
 from veneercheck.report.sections import legend, section_svg
-from veneercheck.report.stills import render_stills, scene_of
-from veneercheck.report.surface import evened, zone_of_vertices
+from veneercheck.report.stills import (
+    SIGNS,
+    cameras,
+    drawn,
+    lettered,
+    render_stills,
+    scene_of,
+)
+from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
 from veneercheck.report.views import directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
 
@@ -374,6 +382,46 @@ def test_patterns_tell_firm_from_undecided(tmp_path) -> None:
     firm_rows = wine[body].any(axis=1)
     pale = (seen[body].min(axis=2) > 200)[firm_rows]
     assert pale.sum() > 1000
+
+
+def with_holes(*tilts: float) -> FiledResult:
+    """The ball without any reading in caps about +z and about ±x at 45°, by the caps' own tilt."""
+    filed = filed_ball()
+    ways = np.array([[0, 0, 1], [0.6, 0, 0.8], [-0.6, 0, 0.8]])[: len(tilts)]
+    towards = filed.mesh.points_mm @ ways.T / RADIUS_MM
+    seen = ~(towards > np.cos(np.radians(tilts))).any(axis=1)
+    unread = {
+        name: np.where(seen, getattr(filed, name), np.nan)
+        for name in ("space_mm", "layer_mm", "nearest_mm")
+    }
+    return dataclasses.replace(filed, **unread)
+
+
+def test_what_was_not_measured_is_found_patch_by_patch() -> None:
+    """A cap has the area 2πR²(1 − cos θ) and its middle on its axis; a crumb is not named."""
+    patches = unseen_patches(surface_of(with_holes(9.0, 14.0, 3.0)))
+    area = 2 * np.pi * RADIUS_MM**2 * (1 - np.cos(np.radians([14.0, 9.0])))
+    assert [one for one, _ in patches] == pytest.approx(area, rel=0.12)
+    for (_, place), way in zip(patches, ([0.6, 0, 0.8], [0, 0, 1]), strict=True):
+        assert np.linalg.norm(place - RADIUS_MM * np.array(way)) < 0.3
+    assert unseen_patches(surface_of(filed_ball())) == []
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_a_hole_is_named_in_the_picture_and_the_legend_holds_its_words(lang) -> None:
+    """By comparison with the same picture without names; the legend leaves the margin free."""
+    scene = scene_of(with_holes(14.0), Words(lang))
+    camera = cameras(scene)["occlusal"]
+    raster = drawn(scene, camera)
+    named, bare = (
+        np.asarray(lettered(one, "occlusal", camera, raster)).astype(int)
+        for one in (scene, dataclasses.replace(scene, unseen=()))
+    )
+    rows, columns = np.nonzero(np.abs(named - bare).sum(axis=2))
+    assert np.ptp(columns) > 150 and 30 < np.ptp(rows) < 300 and rows.max() < 84 + 940
+    assert named[84 + 940 :, -30:].min() == 255
+    marks = {swatch(kind, BANDS, 46, 30).tobytes() for kind in SIGNS}
+    assert len(marks) == len(SIGNS)
 
 
 def test_an_old_close_up_does_not_stay(tmp_path) -> None:

@@ -30,6 +30,7 @@ _HIDDEN_MM = 0.15
 
 _SCALE_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
 _SCALE_LONGEST_PX = 240
+_NAME_SIZE = 24
 WHITE = (255, 255, 255)
 
 
@@ -130,7 +131,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
     every, nothing = np.ones(len(x), dtype=bool), np.zeros(len(x), dtype=bool)
     plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL}
     colours = np.empty((len(x), 3), dtype=np.float32)
-    colours[:] = plain.get(kind, PLASTER)
+    colours[:] = plain.get(kind, WHITE)
     if kind == "over":
         hatch(colours, x, y, every, nothing)
     if kind == "undecided":
@@ -139,8 +140,16 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         hatch(colours, x, y, nothing, left)
         stipple(colours, x, y, nothing, ~left)
     image = Pillow.fromarray(whole(colours).reshape(height, width, 3))
-    if kind != "metal":
-        ImageDraw.Draw(image).rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
+    pen, middle = ImageDraw.Draw(image), (width // 2, height // 2)
+    if kind in ("over", "unmeasured", "undecided"):
+        pen.rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
+    elif kind == "unscanned":
+        pen.rectangle((0, 0, width - 1, height - 1), outline=METAL, width=1)
+    elif kind == "finish_line":
+        pen.line((0, middle[1], width, middle[1]), fill=INK, width=4)
+    elif kind in ("firm_number", "open_number"):
+        fill = INK if kind == "firm_number" else WHITE
+        pen.circle(middle, middle[1] - 1, fill=fill, outline=INK, width=2)
     return image
 
 
@@ -210,3 +219,21 @@ def number_sign(
     box = (to[0] - radius, to[1] - radius, to[0] + radius, to[1] + radius)
     pen.ellipse(box, fill=INK if firm else WHITE, outline=WHITE if firm else INK, width=3)
     pen.text(to, text, WHITE if firm else INK, font(28, bold=True), anchor="mm")
+
+
+def name_sign(
+    pen: ImageDraw.ImageDraw, at: tuple[float, float], to: tuple[float, float], text: str
+) -> None:
+    """Words on a white field round `to`, with a leader to `at`."""
+    half, tall = 0.5 * pen.textlength(text, font(_NAME_SIZE)) + 10, 19
+    pen.line((*at, *to), fill=WHITE, width=7)
+    pen.line((*at, *to), fill=INK, width=2)
+    pen.ellipse((at[0] - 5, at[1] - 5, at[0] + 5, at[1] + 5), fill=INK, outline=WHITE, width=2)
+    box = (to[0] - half, to[1] - tall, to[0] + half, to[1] + tall)
+    pen.rounded_rectangle(box, radius=8, fill=WHITE, outline=INK, width=2)
+    pen.text(to, text, INK, font(_NAME_SIZE), anchor="mm")
+
+
+def name_width(pen: ImageDraw.ImageDraw, text: str) -> float:
+    """How wide the words of a `name_sign` are, in pixels."""
+    return pen.textlength(text, font(_NAME_SIZE))

@@ -8,7 +8,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from veneercheck.core.mesh import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
 from veneercheck.report.colours import taken_mm
-from veneercheck.report.drawing import legend_bar
+from veneercheck.report.drawing import legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import VALUE_STEP_MM, Pack, add_mesh, add_values, first_use_order
 from veneercheck.report.sections import told_apart
@@ -25,6 +25,9 @@ from veneercheck.report.stills import Scene, case_words, limits_words, zone_word
 from veneercheck.report.verdict import question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views
 from veneercheck.report.words import Words, sections
+
+if TYPE_CHECKING:
+    from PIL import Image as Pillow
 
 SCRIPTS = (*viewing.SCRIPTS, "section.js", "page.js")
 
@@ -44,7 +47,10 @@ _METAL_STEP_MM = 1e-3
 """The metal is only written in the section, to a hundredth; finer steps would only weigh."""
 
 _PIXELS = 100
-_LEGEND = (360, 22)
+_LEGEND, _SWATCH = (360, 22), (34, 22)
+_SIGNS = ("over", "unmeasured", "metal")
+"""What the view shows beside the bands; its zones carry their numbers, its lines no words."""
+
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 
 
@@ -267,7 +273,10 @@ def _stage(scene: Scene) -> list[Markup]:
         ),
         tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
         tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
-            tag("span", data_part="legend-words"), class_="legend"),
+            tag("span", data_part="legend-words"),
+            *(_sign(kind, scene) for kind in _SIGNS),
+            tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
+                class_="one-sign"), class_="legend"),
         tag("p", words("view_page.judged"), class_="note judged"),
         _section_box(scene),
     ]  # fmt: skip
@@ -302,10 +311,20 @@ def _toolbar(words: Words) -> Markup:
 
 
 def _bands(scene: Scene) -> Markup:
+    bar = legend_bar(scene.surface.bands, *_LEGEND)
+    return tag("img", src=_inline(bar), alt="", data_part="scale-bands")
+
+
+def _sign(kind: str, scene: Scene) -> Markup:
+    field = swatch(kind, scene.surface.bands, *_SWATCH)
+    return tag("span", tag("img", src=_inline(field), alt=""), scene.words(f"legend.{kind}"),
+               class_="one-sign")  # fmt: skip
+
+
+def _inline(image: Pillow.Image) -> str:
     stream = io.BytesIO()
-    legend_bar(scene.surface.bands, *_LEGEND).save(stream, "PNG")
-    data = base64.b64encode(stream.getvalue()).decode("ascii")
-    return tag("img", src=f"data:image/png;base64,{data}", alt="", data_part="scale-bands")
+    image.save(stream, "PNG")
+    return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
 
 
 def _section_note(scene: Scene) -> str:

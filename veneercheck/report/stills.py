@@ -13,13 +13,15 @@ import numpy as np
 
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK, PLASTER
+from veneercheck.report.colours import INK
 from veneercheck.report.drawing import (
     WHITE,
     facing,
     font,
     lay_lines,
     legend_bar,
+    name_sign,
+    name_width,
     number_sign,
     orientation,
     scale_bar,
@@ -27,7 +29,7 @@ from veneercheck.report.drawing import (
 )
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.raster import Raster, draw
-from veneercheck.report.surface import Surface, surface_of
+from veneercheck.report.surface import Surface, surface_of, unseen_patches
 from veneercheck.report.verdict import action_words, reading_words
 from veneercheck.report.views import VIEW_NAMES, Camera, Directions, close_up, directions, six_views
 from veneercheck.report.words import Words
@@ -54,6 +56,13 @@ _SWATCH = (46, 30)
 _PICTURES_AT_ONCE = 2
 """Each takes some 60 MB while it is drawn."""
 
+SIGNS = (
+    "over", "unmeasured", "metal", "unscanned", "undecided",
+    "finish_line", "firm_number", "open_number",
+)  # fmt: skip
+"""What a picture may hold beside the bands, in the order of the legend."""
+
+_SIGN_SIZES, _SIGN_ROWS, _SIGN_ROW_PX, _SIGN_GAP_PX = (23, 21, 19), 3, 42, 26
 _PNG_LEVEL = 4
 """Level 6 takes twice as long for 6 % less."""
 
@@ -67,6 +76,7 @@ _ALL_BUT_MEASURED = 0.95
 """A triangle is coloured only where all its corners were measured; the border line runs there."""
 
 _SIGN_AWAY_PX = (58.0, 92.0, 130.0)
+_NAME_AWAY_PX = (120.0, 170.0, 230.0)
 _SIGN_APART_PX = 52.0
 
 
@@ -78,6 +88,7 @@ class Scene:
     surface: Surface
     bridge: Directions
     lines: tuple[tuple[Floats, Ints, float], ...]
+    unseen: tuple[tuple[float, Floats], ...]
     words: Words
 
 
@@ -85,7 +96,8 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
     """Prepare a measured result for its pictures."""
     surface = surface_of(filed)
     bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
-    return Scene(filed, surface, bridge, _lines(surface), words)
+    unseen = tuple(unseen_patches(surface))
+    return Scene(filed, surface, bridge, _lines(surface), unseen, words)
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
@@ -189,30 +201,72 @@ def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
 
 
 def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> None:
+    """Numbers and question marks at their zones, and the names of what was not measured."""
     document = scene.filed.document
     marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
     marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
-    taken: list[tuple[float, float]] = []
+    taken: list[_Taken] = []
+    numbers = []
     for text, firm, centre in marks:
-        x, y, depth = camera.project(np.asarray(centre, dtype=np.float64)[None])[0]
-        column, row = math.floor(x), math.floor(y)
-        if not (0 <= column < camera.width and 0 <= row < camera.height):
-            continue
-        if not depth <= raster.depth_mm[row, column] + _HIDDEN_CENTRE_MM:
-            continue
-        to = _free_place((float(x), float(y)), taken, camera)
-        taken.append(to)
-        number_sign(pen, (float(x), float(y)), to, text, firm)
+        at = _seen(np.asarray(centre, dtype=np.float64), camera, raster)
+        if at is not None:
+            to = _free_place(at, taken, camera, _SIGN_AWAY_PX)
+            taken.append((*to, 0.0))
+            numbers.append((at, to, text, firm))
+    taken += [(*at, 0.0) for at, *_ in numbers]
+    _names(pen, scene, camera, raster, taken)
+    for at, to, text, firm in numbers:
+        number_sign(pen, at, to, text, firm)
+
+
+def _names(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, taken: list[_Taken]
+) -> None:
+    for area_mm2, place in scene.unseen:
+        at = _seen(place, camera, raster)
+        if at is not None:
+            text = scene.words("picture.unseen", area=scene.words.mm2(area_mm2))
+            wide = 0.5 * name_width(pen, text)
+            to = _free_place(at, taken, camera, _NAME_AWAY_PX, wide)
+            taken.append((*to, wide))
+            name_sign(pen, at, to, text)
+
+
+def _seen(place: Floats, camera: Camera, raster: Raster) -> tuple[float, float] | None:
+    """Where a place of the surface lies in a picture; None where it is out of it or hidden."""
+    x, y, depth = camera.project(place[None])[0]
+    column, row = math.floor(x), math.floor(y)
+    if not (0 <= column < camera.width and 0 <= row < camera.height):
+        return None
+    if not depth <= raster.depth_mm[row, column] + _HIDDEN_CENTRE_MM:
+        return None
+    return float(x), float(y)
+
+
+_Taken = tuple[float, float, float]
+"""A sign's middle in pixels, and how far its words reach to either side."""
 
 
 def _free_place(
-    at: tuple[float, float], taken: list[tuple[float, float]], camera: Camera
+    at: tuple[float, float],
+    taken: list[_Taken],
+    camera: Camera,
+    far_px: tuple[float, ...],
+    wide: float = 0.0,
 ) -> tuple[float, float]:
-    for away in _SIGN_AWAY_PX:
+    """Where a sign stands beside its place, apart from the others if there is room."""
+
+    def free(x: float, y: float) -> bool:
+        inside = 30 + wide < x < camera.width - 30 - wide and 30 < y < camera.height - 30
+        return inside and all(
+            math.hypot(max(abs(x - other) - wide - reach, 0.0), y - above) > _SIGN_APART_PX
+            for other, above, reach in taken
+        )
+
+    for away in far_px:
         for turn in (-0.25, -0.75, 0.25, 0.75, -0.5, 0.0, 1.0, 0.5):
             x, y = at[0] + away * math.cos(turn * math.pi), at[1] + away * math.sin(turn * math.pi)
-            inside = 30 < x < camera.width - 30 and 30 < y < camera.height - 30
-            if inside and all(math.dist((x, y), other) > _SIGN_APART_PX for other in taken):
+            if free(x, y):
                 return x, y
     return at[0], at[1]
 
@@ -319,30 +373,34 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
 
 
 def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:
+    """Every sign with its meaning, one behind another in as many rows as there is room for."""
     from PIL import ImageDraw
 
-    pen = ImageDraw.Draw(sheet)
-    column_width, row_height = 270, 42
-    signs = ("over", "unmeasured", "metal", "undecided")
-    for index, kind in enumerate(signs):
-        column, row = index // 2, index % 2
-        x, y = left + column * column_width, top + row * row_height
-        sheet.paste(swatch(kind, scene.surface.bands, *_SWATCH), (x, y))
-        pen.text(
-            (x + _SWATCH[0] + 10, y + 15), scene.words(f"legend.{kind}"), INK, font(23), anchor="lm"
-        )
-    x, y = left, top + 2 * row_height + 15
-    pen.line((x, y, x + _SWATCH[0], y), fill=INK, width=4)
-    pen.text(
-        (x + _SWATCH[0] + 10, y), scene.words("legend.finish_line"), INK, font(23), anchor="lm"
-    )
-    x += column_width
-    pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=INK)
-    pen.text(
-        (x + _SWATCH[0] + 10, y), scene.words("legend.firm_number"), INK, font(23), anchor="lm"
-    )
-    x += 150
-    pen.ellipse((x + 6, y - 14, x + 34, y + 14), fill=PLASTER, outline=INK, width=2)
-    pen.text(
-        (x + _SWATCH[0] + 10, y), scene.words("legend.open_number"), INK, font(23), anchor="lm"
-    )
+    pen, gap = ImageDraw.Draw(sheet), _SWATCH[0] + 10
+    told = [(kind, scene.words(f"legend.{kind}")) for kind in SIGNS]
+    room = WIDTH - _EDGE - left
+    for size in _SIGN_SIZES:
+        widths = [gap + pen.textlength(words, font(size)) for _, words in told]
+        rows = _rows(widths, room)
+        if len(rows) <= _SIGN_ROWS:
+            break
+    for row, own in enumerate(rows):
+        x, y = float(left), top + row * _SIGN_ROW_PX
+        for index in own:
+            kind, words = told[index]
+            sheet.paste(swatch(kind, scene.surface.bands, *_SWATCH), (round(x), y))
+            pen.text((x + gap, y + 15), words, INK, font(size), anchor="lm")
+            x += widths[index] + _SIGN_GAP_PX
+
+
+def _rows(widths: list[float], room: float) -> list[list[int]]:
+    """Numbers of the entries in each row, none wider than the room unless it stands alone."""
+    rows: list[list[int]] = []
+    used = room
+    for index, width in enumerate(widths):
+        if not rows or used + _SIGN_GAP_PX + width > room:
+            rows.append([])
+            used = -_SIGN_GAP_PX
+        rows[-1].append(index)
+        used += _SIGN_GAP_PX + width
+    return rows

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.errors import RecordError
-from veneercheck.core.mesh import components, face_normals, vertex_normals
+from veneercheck.core.mesh import components, face_normals, vertex_areas, vertex_normals
 from veneercheck.core.rays import RayScene
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.report.colours import (
@@ -29,6 +29,9 @@ _BORDER_MM = 0.2
 """Change of what is shown across a zone's border, two or three triangles wide."""
 
 _ALL = 1.0 - 1e-6
+
+_LEAST_UNSEEN_MM2 = 0.5
+"""A smaller patch that was not measured is drawn, but not named."""
 
 _KINDS = {kind.word: kind for kind in FindingKind}
 
@@ -122,6 +125,33 @@ def evened(
         side = limit + np.where(inside, sign, -sign) * depth
         shown = np.where(beside & np.isfinite(shown), side, shown)
     return shown
+
+
+def unseen_patches(surface: Surface) -> list[tuple[float, Floats]]:
+    """Patches meant for veneer on which nothing was read, the largest first.
+
+    Neither ray nor nearest contour was found there, so the wax-up was not seen over them: a hole
+    or an edge of its scan.
+
+    Returns
+    -------
+    list of (float, ndarray of shape (3,))
+        Area in mm², and the vertex next to the patch's middle, mm.
+    """
+    mesh = surface.mesh
+    unread = (surface.veneer >= 0.5) & np.isnan(surface.shown_mm)
+    if not unread.any():
+        return []
+    sides = np.concatenate([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]]])
+    label = components(len(unread), sides[unread[sides].all(axis=1)])
+    area = np.bincount(label, vertex_areas(mesh) * unread)
+    large = np.flatnonzero(area >= _LEAST_UNSEEN_MM2)
+    large = large[np.argsort(-area[large], kind="stable")]
+    patches = [mesh.points_mm[unread & (label == one)] for one in large]
+    return [
+        (float(area[one]), patch[np.linalg.norm(patch - patch.mean(axis=0), axis=1).argmin()])
+        for one, patch in zip(large, patches, strict=True)
+    ]
 
 
 def zone_of_vertices(mesh: TriangleMesh, finding: Ints, zones: Sequence[Mapping[str, Any]]) -> Ints:
