@@ -286,11 +286,15 @@ def test_the_sliders_section_holds_die_fitting_surface_and_metal(
         assert np.linalg.norm(end - start) == pytest.approx(float(words), abs=0.01)
 
 
+def _axe() -> Any:
+    from axe_playwright_python.sync_playwright import Axe
+
+    return Axe()
+
+
 @needs_browser
 def test_no_barrier_for_any_reader(browser: Any, folder: Path) -> None:
     """axe-core's rules for WCAG levels A and AA."""
-    from axe_playwright_python.sync_playwright import Axe
-
     page = browser.new_page(bypass_csp=True)
     page.goto((folder / "report.html").as_uri())
     _ready(page)
@@ -298,8 +302,34 @@ def test_no_barrier_for_any_reader(browser: Any, folder: Path) -> None:
     for dark in (False, True):
         if dark:
             page.click("#view [data-part=dark]")
-        found = Axe().run(page, options=rules).response["violations"]
+        found = _axe().run(page, options=rules).response["violations"]
         assert [(fault["id"], fault["nodes"][0]["html"][:120]) for fault in found] == []
+    page.close()
+
+
+@needs_browser
+def test_a_phone_shows_the_list_without_scrolling_aside(browser: Any, folder: Path) -> None:
+    """360 px, the narrowest usual screen: nothing reaches beyond it, no word is broken up, every
+    value stands beside its column's name; and it is still a table to whoever has it read aloud."""
+    page, _ = _open(browser, folder, viewport={"width": 360, "height": 780}, bypass_csp=True)
+    _ready(page)
+    beyond = page.evaluate(
+        "[...document.querySelectorAll('main *')].filter((e) => !e.closest('svg, .labels')"
+        "&& e.getBoundingClientRect().right > 361).map((e) => e.outerHTML.slice(0, 80))"
+    )
+    assert beyond == []
+    (row,) = page.locator(".zones tbody tr").all()
+    action = row.locator(".action").bounding_box()
+    assert action["width"] > 150 and action["height"] < 40  # «take off 0.50 mm» in one line
+    worst = row.locator("td[data-head='worst reading']")
+    assert worst.evaluate("(e) => getComputedStyle(e, '::before').content") == '"worst reading"'
+    assert worst.inner_text() == "0.50 ± 0.08 mm"
+    table = page.get_by_role("table").first
+    assert table.get_by_role("cell").count() == 7
+    assert table.get_by_role("columnheader").count() == 8
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
+    found = _axe().run(page, options=rules).response["violations"]
+    assert [(fault["id"], fault["nodes"][0]["html"][:120]) for fault in found] == []
     page.close()
 
 

@@ -47,22 +47,46 @@ def joined(parts: Iterable[str]) -> Markup:
     return Markup("".join(p if isinstance(p, Markup) else escape(p) for p in parts))
 
 
+_MOST_COLUMNS = 2
+"""So many a phone can show side by side where there are sentences in them."""
+
+_ROLES = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "td": "cell"}
+_HEADS = {"col": "columnheader", "row": "rowheader"}
+
+
 def table(
-    head: Iterable[str] | None, rows: Iterable[Iterable[str]], *, row_heads: bool = True
+    head: Iterable[str] | None,
+    rows: Iterable[Iterable[str]],
+    *,
+    row_heads: bool = True,
+    class_: str = "",
 ) -> Markup:
-    """A table in a box that scrolls sideways on a narrow screen."""
+    """A table in a box that scrolls sideways on a narrow screen, or becomes cards if it is wide.
+
+    On a card every cell names its column, and the roles say what its looks no longer do.
+    """
+    heads = list(head or ())
     parts = []
-    if head is not None:
-        cells = [tag("th", cell, scope="col") for cell in head]
-        parts.append(tag("thead", tag("tr", *cells)))
-    body = [tag("tr", *_cells(list(row), row_heads)) for row in rows]
-    parts.append(tag("tbody", *body))
-    return tag("div", tag("table", *parts), class_="wide", tabindex="0")
+    if heads:
+        parts.append(_part("thead", _part("tr", *(_head(cell, "col") for cell in heads))))
+    parts.append(_part("tbody", *(_row(list(row), row_heads, heads) for row in rows)))
+    cards = "cards" if len(heads) > _MOST_COLUMNS else ""
+    name = " ".join(filter(None, ("wide", cards, class_)))
+    return tag("div", _part("table", *parts), class_=name, tabindex="0")
 
 
-def _cells(row: list[str], row_heads: bool) -> list[Markup]:
-    first = tag("th", row[0], scope="row") if row_heads else tag("td", row[0])
-    return [first, *(tag("td", cell) for cell in row[1:])]
+def _row(cells: list[str], row_heads: bool, heads: list[str]) -> Markup:
+    names: Iterable[str | None] = heads or [None] * len(cells)
+    made = [_part("td", cell, data_head=name) for cell, name in zip(cells, names, strict=True)]
+    return _part("tr", *([_head(cells[0], "row")] if row_heads else made[:1]), *made[1:])
+
+
+def _head(cell: str, scope: str) -> Markup:
+    return tag("th", cell, scope=scope, role=_HEADS[scope])
+
+
+def _part(name: str, *children: str, **attributes: str | None) -> Markup:
+    return tag(name, *children, role=_ROLES[name], **attributes)
 
 
 def picture(file: Path, words: str) -> Markup:

@@ -32,7 +32,7 @@ def zones_table(document: Mapping[str, Any], words: Words) -> Markup:
     columns = ("zone", "action", "place", "finding", "extreme", "limit", "area")
     head = [words(f"report.{column}") for column in (*columns, "decision")]
     rows = [_zone_row(zone, words) for zone in document["zones"]]
-    return table(head, rows)
+    return table(head, rows, class_="zones")
 
 
 def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:

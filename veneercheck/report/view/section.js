@@ -97,9 +97,11 @@ class SectionDrawing {
 
   sides([x, y, width, height], [left, right, top, bottom]) {
     const edge = 0.4 * this.letter, middle = [x + width / 2, y + height / 2];
-    const add = (text, px, py, anchor) => this.svg.append(shape("text", {
-      x: px, y: py, "text-anchor": anchor, "font-size": this.letter, class: "side",
-    }, text));
+    this.named = [];
+    const add = (text, px, py, anchor) => {
+      this.named.push({ at: [px, py] });
+      this.svg.append(shape("text", { x: px, y: py, "text-anchor": anchor, "font-size": this.letter, class: "side" }, text));
+    };
     add(left, x + edge, middle[1], "start");
     add(right, x + width - edge, middle[1], "end");
     add(top, middle[0], y + this.letter + edge, "middle");
@@ -149,7 +151,7 @@ class SectionDrawing {
     const add = (one, apart) => {
       one.at = beyond(one, Math.max(one.long, 0) + this.letter);
       const near = own.some((other) => Math.hypot(one.p[0] - other.p[0], one.p[1] - other.p[1]) < apart)
-        || chosen.some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
+        || [...this.named, ...chosen].some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
       if (near || own.length === most) return;
       own.push(one);
       chosen.push(one);
