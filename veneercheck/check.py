@@ -22,7 +22,7 @@ from veneercheck.core import (
 )
 from veneercheck.core.densify import densify
 from veneercheck.core.measure import Reading, measure
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh import side_by_side, vertex_normals
 from veneercheck.core.motion import best_motion
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -37,6 +37,7 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Region,
+    Structure,
     TriangleMesh,
 )
 
@@ -125,10 +126,15 @@ def check(
     measured = _measured(framework, surfaces, alignment, limits, say)
     say("dividing it into zones")
     divided = _divided(measured, surfaces.waxup, paint, case, limits)
+    work, carried = side_by_side(
+        lambda: _work(measured, divided, case, limits),
+        lambda: _carried(measured, divided, surfaces.waxup, limits),
+    )
     return _judged(
         measured,
         divided,
-        _work(measured, divided, case, limits),
+        work,
+        carried,
         surfaces=surfaces,
         alignment=alignment,
         case=case,
@@ -242,10 +248,26 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
     return knife.with_bead_covers(work, measured.beaded, measured.raw, measured.reading, limits)
 
 
+def _carried(
+    measured: _Measured, divided: _Divided, waxup: TriangleMesh, limits: Limits
+) -> Structure:
+    """What the framework is as a structure."""
+    return structure.survey(
+        measured.framework,
+        waxup,
+        measured.reading,
+        region=divided.parts.code,
+        where=divided.where,
+        limits=limits,
+        told=divided.told,
+    )
+
+
 def _judged(
     measured: _Measured,
     divided: _Divided,
     work: knife.Work,
+    carried: Structure,
     *,
     surfaces: Surfaces,
     alignment: Alignment,
@@ -267,15 +289,6 @@ def _judged(
         *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
-    )
-    carried = structure.survey(
-        framework,
-        surfaces.waxup,
-        measured.reading,
-        region=parts.code,
-        where=where,
-        limits=limits,
-        told=told,
     )
     veneered = divided.veneered()
     share = judge.measured_share(space, veneered)

@@ -9,7 +9,7 @@ import numpy as np
 
 from veneercheck.core.ball import ball_diameter
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import edge_pairs, row_dot, unit
+from veneercheck.core.mesh import edge_pairs, row_dot, side_by_side, unit
 from veneercheck.core.nearest import WalkableSurface, spread_starts
 from veneercheck.core.outside import FromOutside, look_from_outside
 from veneercheck.core.prepared import Prepared, prepare
@@ -24,7 +24,7 @@ from veneercheck.core.types import (
     SpaceMap,
     TriangleMesh,
 )
-from veneercheck.core.uncertainty import Ends, uncertainty
+from veneercheck.core.uncertainty import Ends, Uncertainty, uncertainty
 
 REACH_MM = 6.0
 """No veneer is this thick: what a ray meets farther out is not the contour over its start."""
@@ -133,12 +133,69 @@ def measure(
     """
     if not len(framework.faces):
         raise MeshError("the framework has no triangles.")
-    edges, outer_edges = (edge_pairs(mesh.faces) for mesh in (framework, waxup))
-    inner = prepare(framework, edges, noise_mm=framework_noise_mm)
-    outer = prepare(waxup, outer_edges, noise_mm=waxup_noise_mm)
+    inner, outer = side_by_side(
+        lambda: _Side.of(framework, framework_noise_mm), lambda: _Side.of(waxup, waxup_noise_mm)
+    )
+    out = _outward(inner, outer, alignment, limits, engine)
+    inward = _inward(inner, outer, limits, engine)
+    rays, nearest, u = out.rays, out.nearest, out.u
+    space = SpaceMap(
+        space_mm=rays.space_mm,
+        layer_mm=rays.space_mm - limits.taken_mm,
+        nearest_mm=nearest.signed_mm,
+        contour_mm=nearest.point_mm,
+        ball_mm=out.ball_mm,
+        judged_low_mm=np.fmin(rays.space_mm, out.ball_mm),
+        judged_high_mm=out.judged_high_mm,
+        u_mm=u.ray_mm,
+        u_judged_mm=u.judged_mm,
+        u_noise_mm=u.noise_mm,
+        metal_mm=inward.metal_mm,
+        area_mm2=inner.surface.area_mm2,
+        outcome=rays.outcome,
+    )
+    return Reading(
+        space,
+        inner.surface.normals,
+        nearest.agreement,
+        sees_itself=inward.meets_itself_mm < rays.left_after_mm,
+        edges=inner.edges,
+        outside=inward.outside,
+        under_a_hole=nearest.under_a_hole,
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """One of the two surfaces, prepared, and its edges."""
+
+    surface: Prepared
+    edges: Ints
+
+    @staticmethod
+    def of(mesh: TriangleMesh, noise_mm: float) -> _Side:
+        edges = edge_pairs(mesh.faces)
+        return _Side(prepare(mesh, edges, noise_mm=noise_mm), edges)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Outward:
+    """What lies between the framework and the contour."""
+
+    rays: _RaysBothWays
+    nearest: _OwnSide
+    ball_mm: Floats
+    judged_high_mm: Floats
+    u: Uncertainty
+
+
+def _outward(
+    one: _Side, other: _Side, alignment: Alignment, limits: Limits, engine: EngineName | None
+) -> _Outward:
+    inner, outer = one.surface, other.surface
     rays = _RaysBothWays(inner, outer, engine)
-    walkable = WalkableSurface(outer.mesh, outer_edges)
-    nearest = _nearest_on_own_side(inner, outer, walkable, rays, edges)
+    walkable = WalkableSurface(outer.mesh, other.edges)
+    nearest = _nearest_on_own_side(inner, outer, walkable, rays, one.edges)
     ball_mm = _balls(inner, walkable, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
     ends = Ends(
         np.where(rays.measured, rays.space_mm, nearest.signed_mm),
@@ -147,35 +204,32 @@ def measure(
         nearest.agreement,
     )
     u = uncertainty(inner, outer, ends, alignment=alignment, limits=limits)
+    high_mm = _without_noise_bias(inner, outer, rays, nearest)
+    return _Outward(rays, nearest, ball_mm, high_mm, u)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Inward:
+    """The metal: its thickness, where it faces itself, and how it lies under the contour."""
+
+    metal_mm: Floats
+    meets_itself_mm: Floats
+    outside: FromOutside
+
+
+def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None) -> _Inward:
+    inner, outer = one.surface, other.surface
     metal = RayScene(inner.mesh, engine=engine)
-    space = SpaceMap(
-        space_mm=rays.space_mm,
-        layer_mm=rays.space_mm - limits.taken_mm,
-        nearest_mm=nearest.signed_mm,
-        contour_mm=nearest.point_mm,
-        ball_mm=ball_mm,
-        judged_low_mm=np.fmin(rays.space_mm, ball_mm),
-        judged_high_mm=_without_noise_bias(inner, outer, rays, nearest),
-        u_mm=u.ray_mm,
-        u_judged_mm=u.judged_mm,
-        u_noise_mm=u.noise_mm,
-        metal_mm=_metal_mm(inner, metal),
-        area_mm2=inner.area_mm2,
-        outcome=rays.outcome,
-    )
     own = metal.first_hit(inner.mesh.points_mm + _SELF_START_MM * inner.normals, inner.normals)
-    sees_itself = own.met & ~(own.distance_mm >= rays.left_after_mm)
     outside = look_from_outside(
         outer.mesh,
-        outer_edges,
+        other.edges,
         outer.normals,
         metal=metal,
-        surface=WalkableSurface(inner.mesh, edges),
+        surface=WalkableSurface(inner.mesh, one.edges),
         deep_mm=limits.layer.greatest_mm,
     )
-    return Reading(
-        space, inner.normals, nearest.agreement, sees_itself, edges, outside, nearest.under_a_hole
-    )
+    return _Inward(_metal_mm(inner, metal), own.distance_mm, outside)
 
 
 def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:

@@ -15,6 +15,7 @@ from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import side_by_side
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,
@@ -59,6 +60,11 @@ class _Fit:
     last: Polished
     sure: Certainty
 
+    @staticmethod
+    def of(body: Body, target: Target, last: Polished) -> _Fit:
+        waxup_share = target.surface.noise_mm / max(body.surface.noise_mm, 1e-9)
+        return _Fit(body, target, last, certainty(body, last, waxup_share))
+
 
 def align(
     framework: TriangleMesh,
@@ -101,14 +107,14 @@ def align(
     last = polish.last_fit(body, target, best.motion, best.quality.noise_mm, options.polish_points)
     if last is None:
         return _nothing(body, best.motion, words.NO_CONTACT)
-    waxup_share = target.surface.noise_mm / max(body.surface.noise_mm, 1e-9)
-    sure = certainty(body, last, waxup_share)
-    seat = seating.compare(body, target, last, options, sure.power_mm4)
+    done = _Fit.of(body, target, last)
+    seat, left = side_by_side(
+        lambda: seating.compare(body, target, done.last, options, done.sure.power_mm4),
+        lambda: _left(done),
+    )
     if seat.own is not None:
-        last = seat.own
-        sure = certainty(body, last, waxup_share)
-    done = _Fit(body, target, last, sure)
-    left = pattern(body, last, last.motion.turn(words.own_axes(body)), sure.power_mm4)
+        done = _Fit.of(body, target, seat.own)
+        left = _left(done)
     evidence = _evidence(done, found, left, seat)
     state, reasons = _state(done, evidence)
     changed = _changed(done, seat, left, evidence, options)
@@ -117,6 +123,12 @@ def align(
     return dataclasses.replace(
         _outcome(done), state=state, reasons=(*changed, *reasons), evidence=evidence
     )
+
+
+def _left(done: _Fit) -> Pattern:
+    """What the last fit leaves."""
+    axes = done.last.motion.turn(words.own_axes(done.body))
+    return pattern(done.body, done.last, axes, done.sure.power_mm4)
 
 
 def given(
