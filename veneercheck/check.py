@@ -123,12 +123,12 @@ def check(
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
     say("measuring the space")
-    measured = _measured(framework, surfaces, alignment, limits, say)
+    measured = _measured(framework, surfaces, alignment, case=case, limits=limits, say=say)
     say("dividing it into zones")
     divided = _divided(measured, surfaces.waxup, paint, case, limits)
     work, carried = side_by_side(
         lambda: _work(measured, divided, case, limits),
-        lambda: _carried(measured, divided, surfaces.waxup, limits),
+        lambda: _carried(measured, divided, surfaces.waxup, case.stage, limits),
     )
     return _judged(
         measured,
@@ -195,7 +195,13 @@ def _before_finishing(framework: TriangleMesh, limits: Limits) -> TriangleMesh:
 
 
 def _measured(
-    framework: TriangleMesh, surfaces: Surfaces, alignment: Alignment, limits: Limits, say: Say
+    framework: TriangleMesh,
+    surfaces: Surfaces,
+    alignment: Alignment,
+    *,
+    case: Case,
+    limits: Limits,
+    say: Say,
 ) -> _Measured:
     """Read the space; where there are beads, read it anew from their base."""
     if rays.default_engine() == "portable":
@@ -210,7 +216,7 @@ def _measured(
             framework_noise_mm=surfaces.framework_noise_mm,
             waxup_noise_mm=surfaces.waxup_noise_mm,
         )
-        return knife.down_to_die(metal, reading, surfaces.die)
+        return knife.with_metal(metal, reading, surfaces.die, case.stage)
 
     raw = read(framework)
     beaded = beads.find(framework, raw.edges, raw.space.nearest_mm)
@@ -249,7 +255,7 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
 
 
 def _carried(
-    measured: _Measured, divided: _Divided, waxup: TriangleMesh, limits: Limits
+    measured: _Measured, divided: _Divided, waxup: TriangleMesh, stage: str, limits: Limits
 ) -> Structure:
     """What the framework is as a structure."""
     return structure.survey(
@@ -258,6 +264,7 @@ def _carried(
         measured.reading,
         region=divided.parts.code,
         where=divided.where,
+        stage=stage,
         limits=limits,
         told=divided.told,
     )

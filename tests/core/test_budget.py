@@ -73,6 +73,23 @@ def test_borders_lie_where_the_formula_puts_them(checked: Check) -> None:
         assert 0.5 * (last + first) == pytest.approx(border, abs=0.05)
 
 
+@pytest.mark.parametrize("stage", ["opaqued", "dentine", "finished"])
+def test_what_is_built_on_the_metal_hides_it(stage: str) -> None:
+    """Source: a scan of opaquer or dentine shows no metal; on a made veneer nothing is cut."""
+    limits = dataclasses.replace(built_in(), stages={})
+    found = check(
+        Surfaces(FRAMEWORK, CONTOUR, die=DIE), case=Case(stage=stage), limits=limits, aligned=True
+    )
+    seen = stage == "finished"
+    assert np.isfinite(found.space.metal_mm).any() == seen
+    assert np.isfinite(found.metal_left_mm).any() == seen
+    (zone,) = found.zones
+    assert np.isfinite(zone.metal_mm) == seen
+    assert "metal, below its limit" not in zone.action and "no room" not in zone.action
+    # A layer of 0.8 mm where 1.0 mm are asked for, and a reserve for the uncertainty.
+    assert zone.amount_mm == pytest.approx(0.25, abs=0.051)
+
+
 def test_no_amount_takes_metal_below_its_limit(checked: Check) -> None:
     """Source: METAL_MM less the die's radius is what there is."""
     z = checked.framework.points_mm[:, 2]

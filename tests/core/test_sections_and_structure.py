@@ -193,13 +193,15 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     every = np.ones(len(metal.points_mm), dtype=bool)
     doubt = np.full(len(every), 0.02)
 
-    def spots(limits):
+    def spots(limits, stage="wax"):
         return unsupported(
             table, found.outside, occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt,
-            limits=limits, told=told,
+            limits=limits, told=told, stage=stage,
         )  # fmt: skip
 
     (spot,) = spots(LIMITS)
+    assert spot.words.endswith("Add wax under it.")
+    assert "Metal would have to be added" in spots(LIMITS, "cast")[0].words
     assert spot.value_mm == pytest.approx(3.3, abs=0.02)
     assert spot.size == pytest.approx(16.0, rel=0.06)  # its rim is half a mesh width uncertain
     assert spot.centre_mm == pytest.approx((0.0, 0.0, 3.5), abs=0.05)

@@ -11,6 +11,8 @@ from veneercheck.check import Surfaces, check
 from veneercheck.core import changes, judge, zones
 from veneercheck.core.errors import ProfileError, RecordError
 from veneercheck.core.types import (
+    SHARP_EDGE,
+    UNSUPPORTED,
     Case,
     Check,
     Decision,
@@ -20,13 +22,14 @@ from veneercheck.core.types import (
     Trend,
     TriangleMesh,
 )
-from veneercheck.profile import built_in, parse_profile
+from veneercheck.profile import STAGES, built_in, parse_profile
 from veneercheck.report import document, zones_of
+from veneercheck.report.carrying import connector_note, connector_rows, spot_sentences
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import action_words
-from veneercheck.report.words import Words
+from veneercheck.report.verdict import action_words, hand_cautions, verdict_sentences
+from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
-from veneercheck.workflow import check_files
+from veneercheck.workflow import check_files, check_meshes
 
 STEPS = 81
 
@@ -163,6 +166,57 @@ def test_every_action_is_told_in_german(stage: str, excess_mm: float) -> None:
         told = action_words({"action": filed}, Words("de"))
         assert f"{judge.advise(patch):.2f}".replace(".", ",") in told
         assert not {"take", "add", "of", "the", "short", "grind"} & set(told.split())
+
+
+@pytest.fixture(scope="module")
+def with_a_thin_spot() -> dict:
+    def depth(x, y):
+        return np.where(spot(x, y, 8.0, 6.0), 0.2, cut(x, y))
+
+    return document(check_meshes(plate(depth), CONTOUR, aligned=True))
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("stage", STAGES)
+def test_cautions_and_verdict_fit_the_stage(with_a_thin_spot: dict, stage: str, lang: str) -> None:
+    """Source: only wax is invested; grinding dust and curing light come after it."""
+    described = {**with_a_thin_spot, "case": {**with_a_thin_spot["case"], "stage": stage}}
+    words = Words(lang)
+    told = [verdict_sentences(described, words)[0], *hand_cautions(described, words)]
+    of_wax = ("investing", "Einbetten")[lang == "de"]
+    assert all(of_wax in sentence for sentence in told) == (stage == "wax")
+    assert any(of_wax in sentence for sentence in told) == (stage == "wax")
+    text = " ".join(told)
+    for word in (("the dust", "Light-curing"), ("Staub", "Lichthärten"))[lang == "de"]:
+        assert (word in text) == (stage != "wax")
+    assert len({*told}) == len(told)
+    if lang == "en":
+        shown = terminal_summary(described)
+        assert f"stage {stage}" in shown and all(caution in shown for caution in told[1:])
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_advice_about_the_framework_fits_the_stage(stage: str) -> None:
+    """Source: wax is added to wax alone, and under a finished veneer no edge is rounded."""
+    spots = [
+        {"kind": kind, "place": "46, occlusal", "weight": "finding", "value_mm": 2.5, "u_mm": 0.05,
+         "size": 3.0, "limit_mm": 2.0}
+        for kind in (UNSUPPORTED, SHARP_EDGE)
+    ]  # fmt: skip
+    thin = {"teeth": "45–46", "weight": "finding", "area_mm2": 5.0, "u_mm2": 0.2,
+            "height_mm": 2.0, "width_mm": 2.5}  # fmt: skip
+    described = {
+        "case": {"stage": stage},
+        "structure": {"spots": spots, "connectors": [thin]},
+        "profile": {"connector": {"least_mm2": 6.0, "advice_mm2": 9.0}},
+    }
+    under, edge = spot_sentences(described, Words())
+    ((*_, remark),) = connector_rows(described, Words())[1]
+    for sentence in (under, remark):
+        assert ("dd wax" in sentence) == (stage == "wax")
+        assert ("etal would have to be added" in sentence) == (stage != "wax")
+    assert ("Round it" in edge) == (stage != "finished")
+    assert ("finishing" in connector_note(described, Words())) == (stage != "finished")
 
 
 def test_what_changed_since_the_earlier_check() -> None:

@@ -12,6 +12,7 @@ from veneercheck.core.budget import answer
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
     BEADS,
+    FINISHED,
     FORBIDDEN,
     VENEER,
     WAX,
@@ -65,12 +66,16 @@ def _never(_: Ints) -> bool:
     return False
 
 
-def within_metal(advised: Advised, limits: Limits, surface: str | None) -> tuple[str, float] | None:
+def within_metal(
+    advised: Advised, limits: Limits, surface: str | None, stage: str
+) -> tuple[str, float] | None:
     """What the budget of space says instead of «take off», and what may be taken off.
 
-    None where there is room enough, or the metal's other side is not known.
+    None where there is room enough, the metal's other side is not known, or the veneer is made.
     """
     if advised.patch.finding is not FindingKind.TOO_THIN or advised.patch.beads:
+        return None
+    if stage == FINISHED:
         return None
     left = advised.metal_left_mm
     told = answer(left, limits)
@@ -168,7 +173,7 @@ def _zone(
     patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices)
-    within = within_metal(advised, limits, surface)
+    within = within_metal(advised, limits, surface, stage)
     amount = within[1] if within else advise(patch)
     return Zone(
         id=number,

@@ -13,6 +13,8 @@ from veneercheck.core.judge import Advised, advise, within_metal
 from veneercheck.core.measure import Reading
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
+    COVERED,
+    FINISHED,
     WAX,
     FindingKind,
     Floats,
@@ -55,18 +57,26 @@ class Work:
     p_thick: Floats
 
 
-def down_to_die(framework: TriangleMesh, reading: Reading, die: TriangleMesh | None) -> Reading:
+def with_metal(
+    framework: TriangleMesh, reading: Reading, die: TriangleMesh | None, stage: str
+) -> Reading:
     """The reading with its metal down to the die, or to its own other side where that is nearer.
+
+    Where opaquer or dentine covers the metal already, its thickness is not known anywhere.
 
     Parameters
     ----------
     framework, die : TriangleMesh
-        In the wax-up's frame; without a die the reading stays as it is.
+        In the wax-up's frame; without a die the metal ends at its own other side.
     reading : Reading
+    stage : str
+        Of the work.
     """
-    if die is None:
-        return reading
-    metal = np.fmin(budget.metal_to_die(framework, reading.normals, die), reading.space.metal_mm)
+    metal = reading.space.metal_mm
+    if stage in COVERED:
+        metal = np.full_like(metal, np.nan)
+    elif die is not None:
+        metal = np.fmin(budget.metal_to_die(framework, reading.normals, die), metal)
     return dataclasses.replace(reading, space=dataclasses.replace(reading.space, metal_mm=metal))
 
 
@@ -110,7 +120,9 @@ def work(
             if stage == WAX and zones.is_of_band(patch, reading, parts):
                 unshaped.append(patch)
                 continue
-            one, amount = _advised(reading, excess, patch, left, limits=limits, told=told)
+            one, amount = _advised(
+                reading, excess, patch, left, limits=limits, told=told, stage=stage
+            )
             advised.append(one)
             np.maximum(side, amount, out=side)
     thin, thick, _ = (excess.probability() for excess in compared)
@@ -150,6 +162,7 @@ def _advised(
     *,
     limits: Limits,
     told: PlaceWords,
+    stage: str,
 ) -> tuple[Advised, Floats]:
     """A zone with its metal, and what it takes, shape (n,): no more than what is said of it.
 
@@ -158,8 +171,8 @@ def _advised(
     metal_mm, at = reading.space.metal_mm, patch.vertices
     one = Advised(patch, metal_mm=_least(metal_mm, at), metal_left_mm=_least(left, at))
     amount = zones.amounts(reading, excess, patch, advise(patch))
-    if excess.finding is not FindingKind.TOO_THICK:
-        within = within_metal(one, limits, told(at)[1])
+    if excess.finding is not FindingKind.TOO_THICK and stage != FINISHED:
+        within = within_metal(one, limits, told(at)[1], stage)
         spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
         amount = np.fmin(np.minimum(amount, within[1] if within else math.inf), spare)
     volume = float(reading.space.area_mm2 @ amount)

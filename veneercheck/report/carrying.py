@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.types import FINISHED, WAX
 from veneercheck.report.tables import Rows
 from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
@@ -34,7 +35,20 @@ def _connector_remark(one: Mapping[str, Any], document: Mapping[str, Any], words
         f"carrying.connector_{one['weight']}",
         least=words.mm2(limits["least_mm2"]),
         advice=words.mm2(limits["advice_mm2"]),
+        more=words(f"carrying.more_{_matter(document)}"),
     )
+
+
+def _matter(document: Mapping[str, Any]) -> str:
+    """What the framework is made of at this stage."""
+    return "wax" if document["case"]["stage"] == WAX else "metal"
+
+
+def connector_note(document: Mapping[str, Any], words: Words) -> str:
+    """How connectors were measured, and what height is worth."""
+    before = document["case"]["stage"] != FINISHED
+    finishing = [words("carrying.finishing")] if before else []
+    return " ".join([*finishing, words("carrying.height_law")])
 
 
 def material_rows(document: Mapping[str, Any], words: Words) -> Rows:
@@ -65,15 +79,19 @@ def increment_note(document: Mapping[str, Any], words: Words) -> str:
 
 def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     """Composite without support and sharp edges, each in a sentence."""
-    return [_spot(one, words) for one in document["structure"]["spots"]]
+    return [_spot(one, document, words) for one in document["structure"]["spots"]]
 
 
-def _spot(one: Mapping[str, Any], words: Words) -> str:
+def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
     place = place_words(one, words) or words("carrying.somewhere")
     if one["kind"] == "unsupported composite":
         key = "unsupported" if one["weight"] == "finding" else "unsupported_open"
         value = words.mm_sure(one["value_mm"], one["u_mm"])
         size, limit = words.mm2(one["size"]), words.mm(one["limit_mm"])
-        return words(f"carrying.{key}", place=place, value=value, size=size, limit=limit)
+        under = words(f"carrying.under_{_matter(document)}")
+        told = {"place": place, "value": value, "size": size, "limit": limit, "under": under}
+        return words(f"carrying.{key}", **told)
     size, limit = words.mm(one["size"], 1), words.mm(one["limit_mm"], 1)
-    return words("carrying.edge", place=place, size=size, limit=limit)
+    state = "closed" if document["case"]["stage"] == FINISHED else "open"
+    advice = words(f"carrying.edge_{state}")
+    return words("carrying.edge", place=place, size=size, limit=limit, advice=advice)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.report.carrying import (
+    connector_note,
     connector_rows,
     increment_note,
     material_rows,
@@ -35,6 +36,7 @@ from veneercheck.report.tables import (
 )
 from veneercheck.report.verdict import (
     action_words,
+    amounts_note,
     beads_sentence,
     cautions,
     decision_sentences,
@@ -42,6 +44,7 @@ from veneercheck.report.verdict import (
     metal_words,
     place_words,
     question_words,
+    stage_words,
     verdict_sentences,
     zone_place,
 )
@@ -105,6 +108,7 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
     facts = [
         case_words(document, words),
         f"{words('report.units')} {units}" if units else "",
+        stage_words(document, words),
         f"{words('report.checked')} {checked_words(document)}",
         f"{program['name']} {program['version']}",
     ]
@@ -196,7 +200,7 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
         content,
         *_look_also(document, words),
         tag("p", limits_words(document, words)),
-        tag("p", words("report.amounts_note"), class_="note"),
+        tag("p", amounts_note(document, words), class_="note"),
         tag("p", words("report.plus_minus"), class_="note"),
     )
 
@@ -214,7 +218,7 @@ def _carrying(document: Mapping[str, Any], words: Words) -> list[Markup]:
     if structure["connectors"]:
         content += [
             table(*connector_rows(document, words)),
-            tag("p", words("carrying.height_law"), class_="note"),
+            tag("p", connector_note(document, words), class_="note"),
         ]
     if structure["material"]:
         content += [

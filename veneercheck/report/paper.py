@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from veneercheck.report.carrying import (
+    connector_note,
     connector_rows,
     increment_note,
     material_rows,
@@ -39,12 +40,14 @@ from veneercheck.report.tables import (
 )
 from veneercheck.report.verdict import (
     action_words,
+    amounts_note,
     beads_sentence,
     cautions,
     decision_sentences,
     metal_words,
     question_words,
     reading_words,
+    stage_words,
     verdict_sentences,
     zone_place,
 )
@@ -109,6 +112,7 @@ def paper_data(
     """Everything the sheets say, as text ready to set."""
     document = filed.document
     own = {name: words(f"report.{name}") for name in _WORDS}
+    own["amounts_note"] = amounts_note(document, words)
     own["more"] = words("report.more", count=max(len(document["zones"]) - _MOST_ON_BENCH, 0))
     when = datetime.fromisoformat(document["checked_at_utc"])
     return {
@@ -120,7 +124,13 @@ def paper_data(
         "case": case_words(document, words),
         "title": f"{words('report.title')} · {case_words(document, words)}",
         "program": " ".join(document["program"].values()),
-        "facts": f"{case_words(document, words)} · {checked_words(document)}",
+        "facts": " · ".join(
+            [
+                case_words(document, words),
+                stage_words(document, words),
+                checked_words(document),
+            ]
+        ),
         "footing": f"{limits_words(document, words)} · {words('picture.aid')}",
         "verdict": verdict_sentences(document, words),
         "cautions": cautions(document, words),
@@ -144,10 +154,9 @@ def paper_data(
         "connectors": _listed(connector_rows(document, words)),
         "spots": spot_sentences(document, words),
         "material": _listed(material_rows(document, words)),
-        "carrying": {
-            name: words(f"carrying.{name}") for name in ("title", "sections", "height_law")
-        }
+        "carrying": {name: words(f"carrying.{name}") for name in ("title", "sections")}
         | {
+            "connector_note": connector_note(document, words),
             "section_note": legend(drawings, words),
             "increment_note": increment_note(document, words),
         },
@@ -171,7 +180,6 @@ def _listed(rows: Rows) -> dict[str, Any]:
 _COLUMNS = ("zone", "action", "place", "finding", "extreme", "limit", "decision")
 _WORDS = (
     "what_to_do",
-    "amounts_note",
     "look_also",
     "reading_note",
     "nothing_to_do",

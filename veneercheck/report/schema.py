@@ -353,7 +353,9 @@ def _zone() -> Schema:
         volume_mm3=_number("Of what is taken off or added, running out all round, mm³."),
         functional={"type": "boolean", "description": "On cusps that bite into a fossa."},
         measured_share=_number("Of the zone and what could not be read in or beside it, 0 to 1."),
-        metal_mm=_number("Least metal under the zone, mm; null where its inside is not known."),
+        metal_mm=_number(
+            "Least metal under the zone, mm; null where its inside is not known or it is covered."
+        ),
         metal_left_mm=_number("What the least layer would leave of it; < 0: no room, mm."),
         action=_text("What to do at the bench."),
     )

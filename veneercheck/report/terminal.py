@@ -6,6 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.report.verdict import hand_cautions
+from veneercheck.report.words import Words
+
 COVERAGE = 2.0
 """Expanded uncertainty, k = 2: about 95 %."""
 
@@ -14,11 +17,6 @@ _FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "o
 CAUTION = (
     "An aid, not a release: limits are your own, the material's instructions for use and local "
     "rules come first, the licensed person decides. The antagonist was not checked."
-)
-
-BENCH_CAUTION = (
-    "At the bench: extraction, mask and eye protection against dust; keep the curing light out of "
-    "your eyes; wash scan spray off before investing."
 )
 
 
@@ -56,6 +54,7 @@ def _heading(document: Mapping[str, Any]) -> str:
     parts = [
         case["number"] or "case without number",
         units,
+        f"stage {case['stage']}",
         f"profile {document['profile']['name']}",
     ]
     return " · ".join(part for part in parts if part)
@@ -196,7 +195,8 @@ def _bench_cautions(document: Mapping[str, Any]) -> list[str]:
         return []
     # Rounded up: a surface that was all but seen is not told as seen.
     unseen = math.ceil(1000.0 * (1.0 - share)) / 10.0
-    return [f"Not seen: {unseen:.1f} % of the surface meant for veneer. {BENCH_CAUTION}"]
+    told = " ".join(hand_cautions(document, Words()))
+    return [f"Not seen: {unseen:.1f} % of the surface meant for veneer. {told}"]
 
 
 def _indented(words: str) -> str:

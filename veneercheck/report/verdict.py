@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.types import COVERED, DENTINE, FINISHED, WAX
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -34,7 +35,9 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
         return [words("verdict.failed"), *told, words("verdict.not_release")]
     firm = sum(zone["decision"] == "firm" for zone in document["zones"])
     still_open = len(document["zones"]) - firm
-    found = _counted("findings", firm, words) + _counted("open", still_open, words)
+    before = words(f"verdict.before_{document['case']['stage']}")
+    found = _counted("findings", firm, words, before=before)
+    found += _counted("open", still_open, words)
     if not found:
         found = [words(_WITHOUT_ZONES[document["verdict"]])]
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
@@ -49,12 +52,15 @@ def _mistaken(document: Mapping[str, Any]) -> list[str]:
     return [kind for kind in _MISTAKES if kind in told]
 
 
-def _counted(key: str, count: int, words: Words) -> list[str]:
+def _counted(key: str, count: int, words: Words, **values: str) -> list[str]:
     if not count:
         return []
-    return [
-        words(f"verdict.{key}_one") if count == 1 else words(f"verdict.{key}_many", count=count)
-    ]
+    return [words(f"verdict.{key}_{'one' if count == 1 else 'many'}", count=count, **values)]
+
+
+def stage_words(document: Mapping[str, Any], words: Words) -> str:
+    """The stage of the work, named as such."""
+    return f"{words('report.stage')}: {words.known('stage', document['case']['stage'])}"
 
 
 def action_words(zone: Mapping[str, Any], words: Words) -> str:
@@ -167,7 +173,7 @@ def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
     """What is told of retention beads; empty where there are none and their part was given."""
     found = document["beads"]
     if found is None:
-        return "" if document["profile"]["allowance"]["beads_mm"] else words("report.no_beads")
+        return _no_beads(document, words)
     return words(
         "report.beads_found",
         count=words.count(found["count"]),
@@ -177,6 +183,21 @@ def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
         least=words.mm(found["cover_least_mm"]),
         median=words.mm(found["cover_median_mm"]),
     )
+
+
+def _no_beads(document: Mapping[str, Any], words: Words) -> str:
+    """That none were found, as far as it tells anything: only wax takes beads, opaquer hides."""
+    stage = document["case"]["stage"]
+    if stage in COVERED or document["profile"]["allowance"]["beads_mm"]:
+        return ""
+    return words("report.no_beads_allowed" if stage == WAX else "report.no_beads")
+
+
+def amounts_note(document: Mapping[str, Any], words: Words) -> str:
+    """What the amounts hold for, and where something can be added, how that is best done."""
+    fills = document["case"]["stage"] in (WAX, DENTINE)
+    note = words("report.amounts_note")
+    return f"{note} {words('report.hollow_note')}" if fills else note
 
 
 def decision_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -200,13 +221,21 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
         words("cautions.limits"),
         _unseen(document, words),
         words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
-        words("cautions.dust"),
-        words("cautions.light"),
-        words("cautions.spray"),
+        *hand_cautions(document, words),
     ]
     if document["case"]["frame"]["guessed"] and document["alignment"]["state"] != "failed":
         found.append(words("cautions.directions"))
     return found
+
+
+def hand_cautions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What the work at this stage asks for: wax makes no harmful dust, and is not light-cured."""
+    stage = document["case"]["stage"]
+    if stage == WAX:
+        return [words("cautions.spray_wax")]
+    hidden = ["covered"] if stage in COVERED else []
+    spray = "spray_finished" if stage == FINISHED else "spray_between"
+    return [words(f"cautions.{name}") for name in (*hidden, "dust", "light", spray)]
 
 
 def _metal_told(document: Mapping[str, Any]) -> bool:

@@ -10,7 +10,7 @@ from veneercheck.core.anatomy.teeth import Teeth
 from veneercheck.core.mesh import select_faces
 from veneercheck.core.sections import Cut, Plane, plane_cut
 from veneercheck.core.structure.planes import upright
-from veneercheck.core.types import Bools, Connector, Floats, Limits, TriangleMesh, Weight
+from veneercheck.core.types import WAX, Bools, Connector, Floats, Limits, TriangleMesh, Weight
 from veneercheck.core.zones import GUARD
 
 AROUND_MM = 1.0
@@ -31,7 +31,7 @@ _HEIGHT_LAW = (
 
 
 def connectors(
-    framework: TriangleMesh, teeth: Teeth, model: Bools, limits: Limits
+    framework: TriangleMesh, teeth: Teeth, model: Bools, limits: Limits, stage: str = WAX
 ) -> tuple[Connector, ...]:
     """Measure every connector of a bridge.
 
@@ -44,6 +44,8 @@ def connectors(
     model : ndarray of bool, shape (n,)
         Vertices that are no framework: a section that runs into them was not seen all round.
     limits : Limits
+    stage : str
+        Of the work: what can be done about a thin one depends on it.
 
     Returns
     -------
@@ -58,7 +60,7 @@ def connectors(
         return ()
     located = teeth.axis.locate(framework.points_mm)
     return tuple(
-        _connector(framework, located, teeth, index, model=model, limits=limits)
+        _connector(framework, located, teeth, index, model=model, limits=limits, stage=stage)
         for index in range(len(teeth.cuts_mm))
     )
 
@@ -71,6 +73,7 @@ def _connector(
     *,
     model: Bools,
     limits: Limits,
+    stage: str,
 ) -> Connector:
     valley = float(teeth.cuts_mm[index])
     sides = slice(index, index + 2)
@@ -97,7 +100,7 @@ def _connector(
     weight = _weigh(area, u, limits)
     return Connector(
         names, area, u, tall, width, (float(x), float(y), float(z)), weight,
-        _words(names, area, weight, limits),
+        _words(names, area, weight, limits, stage),
     )  # fmt: skip
 
 
@@ -145,7 +148,7 @@ def _weigh(area: float, u: float, limits: Limits) -> Weight:
     return Weight.ADVICE if area < limits.connector_advice_mm2 else Weight.NONE
 
 
-def _words(names: str, area: float, weight: Weight, limits: Limits) -> str:
+def _words(names: str, area: float, weight: Weight, limits: Limits, stage: str) -> str:
     said = f"connector {names}: least section {area:.1f} mm²"
     if weight is Weight.NONE:
         return f"{said}."
@@ -153,7 +156,12 @@ def _words(names: str, area: float, weight: Weight, limits: Limits) -> str:
         return f"{said}, below the advised {limits.connector_advice_mm2:.1f} mm². {_HEIGHT_LAW}"
     least = f"{limits.connector_least_mm2:.1f} mm²"
     near = "too near" if weight is Weight.UNDECIDED else "below"
-    return f"{said}, {near} the least {least}. Add wax, in height first. {_HEIGHT_LAW}"
+    more = _ADD_WAX if stage == WAX else _ADD_METAL
+    return f"{said}, {near} the least {least}. {more} {_HEIGHT_LAW}"
+
+
+_ADD_WAX = "Add wax, in height first."
+_ADD_METAL = "Metal would have to be added, in height first, or the bridge made anew."
 
 
 def _not_seen(names: str, centre_mm: tuple[float, float, float]) -> Connector:

@@ -9,8 +9,10 @@ import numpy as np
 from veneercheck.core.mesh import components, edge_pairs, row_dot, vertex_areas, vertex_normals
 from veneercheck.core.outside import FromOutside
 from veneercheck.core.types import (
+    FINISHED,
     SHARP_EDGE,
     UNSUPPORTED,
+    WAX,
     Bools,
     Floats,
     Ints,
@@ -44,6 +46,7 @@ def unsupported(
     u_mm: Floats,
     limits: Limits,
     told: PlaceWords,
+    stage: str = WAX,
 ) -> tuple[Spot, ...]:
     """Find composite on cusps and ridges under which no metal stands near enough.
 
@@ -61,6 +64,8 @@ def unsupported(
     limits : Limits
         The greatest layer is also the greatest that may stand without support.
     told : callable
+    stage : str
+        Of the work: what can be done depends on it.
 
     Returns
     -------
@@ -84,6 +89,7 @@ def unsupported(
             area_mm2=float(area[patch].sum()),
             centre_mm=_centre(contour.points_mm[patch], area[patch]),
             limit_mm=limits.layer.greatest_mm,
+            stage=stage,
         )
         for patch in large
     ]
@@ -98,12 +104,14 @@ def _judged(
     area_mm2: float,
     centre_mm: tuple[float, float, float],
     limit_mm: float,
+    stage: str,
 ) -> Spot:
     tooth, surface, place = told
     firm = mean_mm - GUARD * u_mm > limit_mm
     words = (
         f"{place or 'composite'}: {mean_mm:.1f} mm of composite over the nearest metal, "
-        f"at most {limit_mm:.1f} mm may stand without support. Add wax under it."
+        f"at most {limit_mm:.1f} mm may stand without support. "
+        f"{_UNDER_WAX if stage == WAX else _UNDER_METAL}"
     )
     weight = Weight.FINDING if firm else Weight.UNDECIDED
     return Spot(
@@ -121,6 +129,10 @@ def _judged(
     )
 
 
+_UNDER_WAX = "Add wax under it."
+_UNDER_METAL = "Metal would have to be added under it, or the contour lowered."
+
+
 def _median_known(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else math.nan
@@ -134,6 +146,7 @@ def sharp_edges(
     veneered: Bools,
     limits: Limits,
     told: PlaceWords,
+    stage: str = WAX,
 ) -> tuple[Spot, ...]:
     """Find edges of the framework under the veneer that stand out with too small a radius.
 
@@ -147,6 +160,8 @@ def sharp_edges(
     veneered : ndarray of bool, shape (n,)
     limits : Limits
     told : callable
+    stage : str
+        Of the work: under a finished veneer no edge is rounded any more.
 
     Returns
     -------
@@ -181,7 +196,7 @@ def sharp_edges(
         about = f"about {value:.1f}" if value >= _TELLABLE_MM else f"under {_TELLABLE_MM:.1f}"
         words = (
             f"{place or 'under the veneer'}: an edge {size:.1f} mm long, radius {about} mm, less "
-            f"than {limits.edge_radius_mm:.1f} mm. Round it: a sharp edge starts cracks."
+            f"than {limits.edge_radius_mm:.1f} mm. {_WATCH if stage == FINISHED else _ROUND}"
         )
         centre = _centre(framework.points_mm[patch], np.ones(len(patch)))
         found.append(
@@ -189,6 +204,10 @@ def sharp_edges(
                  centre, Weight.ADVICE, words)
         )  # fmt: skip
     return tuple(sorted(found, key=lambda spot: -spot.size))
+
+
+_ROUND = "Round it: a sharp edge starts cracks."
+_WATCH = "It lies under the veneer: watch for cracks there."
 
 
 def _patches(chosen: Bools, edges: Ints) -> list[Ints]:

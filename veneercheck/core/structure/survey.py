@@ -12,11 +12,14 @@ from veneercheck.core.structure.material import material
 from veneercheck.core.structure.planes import section_planes
 from veneercheck.core.structure.spots import sharp_edges, unsupported
 from veneercheck.core.types import (
+    COVERED,
+    DENTINE,
     Bools,
     Ints,
     Limits,
     PlaceWords,
     Region,
+    Spot,
     Structure,
     TriangleMesh,
 )
@@ -29,6 +32,7 @@ def survey(
     *,
     region: Ints,
     where: Places,
+    stage: str,
     limits: Limits,
     told: PlaceWords,
 ) -> Structure:
@@ -43,6 +47,8 @@ def survey(
     region : ndarray of int64, shape (n,)
         `Region` codes.
     where : Places
+    stage : str
+        Of the work: what covers the metal hides its connectors and edges, and dentine carries.
     limits : Limits
     told : callable
         Tooth, surface and place in words of some framework vertices.
@@ -58,21 +64,26 @@ def survey(
         framework, space, directions=reading.normals, tooth=where.tooth, veneered=veneered,
         limits=limits,
     )  # fmt: skip
-    edges = sharp_edges(
-        framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
-        limits=limits, told=told,
-    )  # fmt: skip
+    hidden = stage in COVERED
+    edges: tuple[Spot, ...] = ()
+    if not hidden:
+        edges = sharp_edges(
+            framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
+            stage=stage, limits=limits, told=told,
+        )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
         return Structure(spots=edges, material=paste)
     named = any(where.teeth.codes)
     model = (region == Region.MODEL) | ((where.tooth == 0) & named & ~veneered)
-    hollow = unsupported(
-        waxup, reading.outside, occlusal=where.occlusal, veneered=veneered & _inner(framework),
-        u_mm=space.u_judged_mm, limits=limits, told=told,
-    )  # fmt: skip
+    hollow: tuple[Spot, ...] = ()
+    if stage != DENTINE:
+        hollow = unsupported(
+            waxup, reading.outside, occlusal=where.occlusal, veneered=veneered & _inner(framework),
+            u_mm=space.u_judged_mm, stage=stage, limits=limits, told=told,
+        )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
     return Structure(
-        connectors(framework, where.teeth, model, limits),
+        () if hidden else connectors(framework, where.teeth, model, limits, stage),
         (*hollow, *edges),
         paste,
         section_planes(where, height),

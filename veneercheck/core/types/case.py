@@ -17,6 +17,10 @@ class LayerLimits:
 WAX, CAST = "wax", "cast"
 """The first two stages of the work: the cut-back pattern, and its casting."""
 
+OPAQUED, DENTINE, FINISHED = "opaqued", "dentine", "finished"
+COVERED = (OPAQUED, DENTINE)
+"""Stages at which a scan of the framework shows what was built on the metal, not the metal."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class StageLimits:
