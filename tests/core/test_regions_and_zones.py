@@ -194,7 +194,9 @@ def test_island_casts_no_finish_line_band() -> None:
 def test_a_proud_spot_within_the_cut_is_an_island_that_amounts_run_out_to() -> None:
     """By hand: 0.3 mm proud to r = 0.8, then 0.9 mm down a millimetre; the contour is met at
     r = 1.13. Over a slope a depth h holds a ball of 2h/(1 + cos), so that 1.2 mm of space is had
-    at r = 2.3. Full depth at the island's rim would leave a thorn.
+    at r = 2.3. Full depth at the island's rim would leave a thorn: within 0.8 mm of it the space
+    asked for grows from nothing, and faster than the slope gives it. A flank that is too flat for
+    so long is a zone from where it falls short, and the knife's work all the way.
     """
     slope, top_mm = 0.9, 0.8
     ball = 0.5 * (1.0 + np.cos(np.arctan(slope)))
@@ -214,7 +216,10 @@ def test_a_proud_spot_within_the_cut_is_an_island_that_amounts_run_out_to() -> N
     r = np.hypot(found.framework.points_mm[:, 0] - 8.0, found.framework.points_mm[:, 1] - 6.0)
     thin = found.finding == FindingKind.TOO_THIN
     rim_mm = r[found.region == Region.ISLAND].max()
-    assert r[thin].min() == pytest.approx(rim_mm + 0.8, abs=0.1)
+    asked = 1.2 / 0.8
+    had_mm = (slope * top_mm + 0.3) / ball
+    short_mm = (asked * rim_mm - had_mm) / (asked - slope / ball)
+    assert r[thin].min() == pytest.approx(short_mm, abs=0.1)
     assert r[thin].max() == pytest.approx(top_mm + (1.2 * ball + 0.3) / slope, abs=0.1)
     assert found.amount_mm[np.abs(r - 2.1) < 0.05].min() > 0.2
     assert found.amount_mm[np.abs(r - rim_mm - 0.1) < 0.05].max() < 0.25  # 1.1 to full depth

@@ -67,6 +67,9 @@ class Excess:
         On the right side of the limit, but not by the guard band.
     path : ndarray, shape (n,)
         What the knife moves along the framework's normal to change the reading by one.
+    from_line : ndarray, shape (n,)
+        How far through a finish-line band or an island's flank, 0…1; 1 beyond. The knife's
+        allowance runs out there, so that it does not move the line the limit is counted from.
     """
 
     finding: FindingKind
@@ -77,6 +80,7 @@ class Excess:
     candidate: Bools
     fringe: Bools
     path: Floats
+    from_line: Floats
 
     def probability(self) -> Floats:
         """Probability that the true layer of a vertex is beyond the limit, shape (n,)."""
@@ -153,9 +157,14 @@ def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats
     opaquer and beads together at the band's end; a sound chamfer raises no finding. So it does
     beside an island: cut to full depth there, a metal stop would become a thorn.
     """
-    share = np.fmin(regions.from_line_mm, regions.island_distance_mm) / limits.finish_line_width_mm
-    in_band = np.isfinite(share)
-    return np.where(in_band, (least_mm + limits.taken_mm) * share - limits.taken_mm, least_mm)
+    return (least_mm + limits.taken_mm) * _band_share(regions, limits) - limits.taken_mm
+
+
+def _band_share(regions: Regions, limits: Limits) -> Floats:
+    """How far through a finish-line band or an island's flank each vertex lies; 1 beyond both."""
+    from_line = np.fmin(regions.from_line_mm, regions.island_distance_mm)
+    share: Floats = np.nan_to_num(from_line / limits.finish_line_width_mm, nan=1.0)
+    return share
 
 
 def excesses(
@@ -191,17 +200,18 @@ def excesses(
         excess = np.where(veneered, excess, np.nan)
         candidate = excess > 0
         fringe = (excess <= 0) & (excess > -guard) & (regions.code == Region.CUT)
-        return Excess(finding, excess, value, of_layer, noise, candidate, fringe, path)
+        return Excess(finding, excess, value, of_layer, noise, candidate, fringe, path, from_line)
 
+    from_line = _band_share(regions, limits)
     need = least_layer_mm(regions, limits, least_mm)
     low_mm = space.judged_low_mm - limits.taken_mm
     high_mm = space.judged_high_mm - limits.taken_mm
     # Over a contour tilted by θ the ray is h/cos θ, the ball 2h/(1 + cos θ), the nearest h.
     thin_path = np.where(by_ball, 0.5 * (1.0 + tilt) / tilt, 1.0)
     thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path)
-    # Round an island lies the flank of a metal stop: the question about it holds that, too.
+    # Round an island lies the flank of a metal stop: alone it is no zone, see `_beside_flank`.
     flank = np.isfinite(regions.island_distance_mm)
-    thin = dataclasses.replace(thin, candidate=thin.candidate & ~flank, fringe=thin.fringe & ~flank)
+    thin = dataclasses.replace(thin, fringe=thin.fringe & ~flank)
     thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
@@ -217,6 +227,7 @@ def excesses(
         candidate,
         np.zeros_like(candidate),
         np.where(space.nearest_mm > space.space_mm, 1.0 / tilt, 1.0),
+        from_line,
     )
     return thin, thick, over
 
@@ -244,7 +255,12 @@ def patches(
     beyond = _grown(excess.candidate & (excess.excess_mm > FIRMLY_MM), excess.candidate, reading)
     found = _connect(framework, reading, excess, beyond, limits)
     found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
-    found = [patch for patch in found if _stands(patch, reading, regions)]
+    found = [
+        patch
+        for patch in found
+        if _stands(patch, reading, regions)
+        and _beside_flank(patch, reading, regions) >= limits.smallest_zone_mm2
+    ]
     return _with_share(found, framework, reading, regions)
 
 
@@ -295,6 +311,19 @@ def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
     if is_of_band(patch, reading, regions):
         return patch.firmly_beyond
     return patch.excess_mm > -GUARD * patch.u_mm
+
+
+def _beside_flank(patch: Patch, reading: Reading, regions: Regions) -> float:
+    """Area of a patch that is no flank of an island, mm²: the question about it holds the rest.
+
+    A flank that reaches farther than one may is a zone, and all of it: the knife works on the
+    whole of it, or what is left shows at the next check.
+    """
+    own = patch.vertices
+    if patch.finding is not FindingKind.TOO_THIN:
+        return patch.area_mm2
+    beside = np.isnan(regions.island_distance_mm[own])
+    return float(reading.space.area_mm2[own] @ beside)
 
 
 def is_of_band(patch: Patch, reading: Reading, regions: Regions) -> bool:
@@ -440,7 +469,8 @@ def amounts(reading: Reading, excess: Excess, patch: Patch, advised_mm: float) -
     over = patch.finding is FindingKind.OVER_CONTOUR
     # The contour itself is where the knife stops; a limit must be kept surely, so it goes on.
     spare = 0.0 if over else advised_mm / patch.path - patch.excess_mm
-    left = np.where(np.isfinite(excess.excess_mm), excess.excess_mm, -np.inf) + spare
+    left = np.where(np.isfinite(excess.excess_mm), excess.excess_mm, -np.inf)
+    left += spare * excess.from_line
     around = left > (FIRMLY_MM if over else 0.0)
     own = np.zeros(len(around), dtype=bool)
     own[patch.vertices] = True
