@@ -50,6 +50,14 @@ def test_nearest_point_of_one_triangle(
     assert own[0] == pytest.approx(place, abs=1e-12)
 
 
+def test_a_triangle_without_width_has_no_foot_inside() -> None:
+    """By inspection: corners on a line along x, the third between; rounding gave them a plane."""
+    aside = -0.10855462
+    corners = np.array([[[1.9375, aside, aside], [-2.0, aside, aside], [aside, aside, aside]]])
+    place = closest_on_triangles(np.zeros((1, 3)), corners)
+    assert place[0] == pytest.approx((0.0, aside, aside), abs=1e-12)
+
+
 coordinates = st.floats(-5, 5, allow_nan=False, width=32)
 
 

@@ -15,6 +15,10 @@ from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 _AT_ONCE = 16_384
 """Points walked together: what they touch stays in the processor's cache, and memory flat."""
 
+_NEEDLE_SIN2 = 1e-12
+"""A triangle whose first corner is sharper (a millionth of a radian) is all sides: rounding alone
+would give it a plane."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Nearest:
@@ -300,7 +304,7 @@ def _feet(points_mm: Floats, corners_mm: Floats) -> tuple[Floats, Bools]:
     d00, d01, d11 = row_dot(ab, ab), row_dot(ab, ac), row_dot(ac, ac)
     d20, d21 = row_dot(ap, ab), row_dot(ap, ac)
     det = d00 * d11 - d01 * d01
-    flat = ~(det > 0)
+    flat = ~(det > _NEEDLE_SIN2 * d00 * d11)
     det[flat] = 1.0
     v = (d11 * d20 - d01 * d21) / det
     w = (d00 * d21 - d01 * d20) / det
