@@ -30,7 +30,7 @@ from veneercheck.exits import Exit, code_of
 
 if TYPE_CHECKING:
     from veneercheck.core.types import Outcome
-    from veneercheck.workflow import Order
+    from veneercheck.order import Order
 
 
 app = typer.Typer(
@@ -93,7 +93,8 @@ def check_command(
     who: Who = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
-    from veneercheck.workflow import Order, carry_out
+    from veneercheck.order import Order
+    from veneercheck.workflow import carry_out
 
     order = Order(
         framework,
@@ -168,7 +169,7 @@ def verify_command(
     if out is not None:
         import json
 
-        from veneercheck.workflow import write_text
+        from veneercheck.folders import write_text
 
         write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
         typer.echo(f"Filed: {out}")
@@ -280,8 +281,8 @@ def _check_on_record(
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.filing import initials, make_case_folder, put_on_record
+    from veneercheck.order import settle
     from veneercheck.report.terminal import terminal_summary
-    from veneercheck.workflow import settle
 
     if who:
         initials(who)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from veneercheck import __version__
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.filing import ASIDE, EARLIER, files_on_record, folder_of, one_check
-from veneercheck.workflow import Settled, carry_out
+from veneercheck.order import Settled
+from veneercheck.workflow import carry_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable

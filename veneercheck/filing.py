@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
 from veneercheck.core.errors import RecordError
-from veneercheck.workflow import Settled, carry_out, write_text
+from veneercheck.folders import write_text
+from veneercheck.order import Settled
+from veneercheck.workflow import carry_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.core.errors import ScanError
-from veneercheck.workflow import write_text
+from veneercheck.folders import write_text
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.align import Repeatability

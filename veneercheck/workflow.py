@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import hashlib
 import json
 import math
 import sys
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck import __version__
-from veneercheck.core.errors import ProfileError, RecordError, ScanError
+from veneercheck.core.errors import RecordError, ScanError
+from veneercheck.folders import folder_for, usable_folder, write_text
+from veneercheck.order import Order, Settled, look_at_scans, settle
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.check import Surfaces
@@ -30,7 +30,6 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
         ScanSource,
         TriangleMesh,
     )
-    from veneercheck.profile import CaseFile
     from veneercheck.report import FiledResult, Language, Paper
     from veneercheck.scan import Scan, ScanPair
 
@@ -43,119 +42,6 @@ _MASK_WITHIN_MM = 0.2
 
 def _silent(_: str) -> None:
     pass
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Order:
-    """What is asked of one check.
-
-    Parameters
-    ----------
-    framework, waxup : Path, optional
-        The two scans; left out, the case file names them.
-    case, profile : Path or str, optional
-    unit : str, optional
-        Unit of files whose format has none.
-    aligned : bool
-        The scans share a frame already.
-    called : tuple of str, optional
-        What framework and wax-up were called where they came from, if their files are stored
-        under other names.
-    stage : str, optional
-        Stage of the work; over the case file's own.
-    earlier : Path, optional
-        Folder of an earlier result of the same wax-up, to tell what changed.
-    reference : Path, optional
-        A copy of the framework on which areas are painted (`scan.PAINT_COLOURS`); over the case
-        file's own.
-    """
-
-    framework: Path | None = None
-    waxup: Path | None = None
-    case: Path | None = None
-    profile: str | None = None
-    unit: str | None = None
-    aligned: bool = False
-    called: tuple[str, str] | None = None
-    stage: str | None = None
-    earlier: Path | None = None
-    reference: Path | None = None
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Settled:
-    """An order whose files are read: what the check of these two scans rests on.
-
-    Parameters
-    ----------
-    framework, waxup : Path
-    case : Case
-    limits : Limits
-    unit : str, optional
-    aligned : bool
-    called : tuple of str, optional
-        The scans' names where the files bear others.
-    earlier : Path, optional
-        Folder of an earlier result of the same wax-up.
-    die : Path, optional
-        Scan of the prepared teeth, in the wax-up's frame.
-    reference : Path, optional
-        A copy of the framework on which areas are painted.
-    waxup_kind : {"scan", "key"}
-        A silicone key stands in for the wax-up: its inside is the contour.
-    """
-
-    framework: Path
-    waxup: Path
-    case: Case
-    limits: Limits
-    unit: str | None = None
-    aligned: bool = False
-    called: tuple[str, str] | None = None
-    earlier: Path | None = None
-    die: Path | None = None
-    reference: Path | None = None
-    waxup_kind: str = "scan"
-
-    @property
-    def scans(self) -> dict[str, Path | None]:
-        """Every scan file by its role; None where there is none."""
-        return {
-            "framework": self.framework,
-            "waxup": self.waxup,
-            "die": self.die,
-            "painted": self.reference,
-        }
-
-
-def settle(order: Order) -> Settled:
-    """Read the case file and the profile of an order.
-
-    Raises
-    ------
-    ProfileError
-        If either is refused, or the two scans are named nowhere.
-    """
-    from veneercheck.core.types import Case
-    from veneercheck.profile import CaseFile, load_case, load_profile
-
-    case_file = load_case(order.case) if order.case else CaseFile(Case())
-    case_file = _at_stage(case_file, order.stage)
-    limits = load_profile(order.profile or case_file.profile or "generic")
-    framework, waxup = _scan_paths(order, case_file)
-    return Settled(
-        framework,
-        waxup,
-        case_file.case,
-        limits,
-        order.unit,
-        order.aligned,
-        order.called,
-        order.earlier,
-        case_file.die,
-        order.reference or case_file.painted,
-        case_file.waxup_kind,
-    )
 
 
 def check_files(
@@ -293,8 +179,8 @@ def carry_out(
     say: Say = _silent,
 ) -> Outcome:
     """Read, check, write and draw one case."""
-    _look_at_scans(order)
-    with _folder_for(out):
+    look_at_scans(order)
+    with folder_for(out):
         return _carried_out(
             order, out, with_report=with_report, lang=lang, paper=paper, now=now, say=say
         )
@@ -371,19 +257,6 @@ def _sources(pair: ScanPair, called: tuple[str, str] | None) -> tuple[ScanSource
     return dataclasses.replace(one, file=called[0]), dataclasses.replace(other, file=called[1])
 
 
-def _at_stage(case_file: CaseFile, stage: str | None) -> CaseFile:
-    """The case at the stage that the order names, where it names one."""
-    from veneercheck.profile import STAGES
-
-    if stage is None:
-        return case_file
-    if stage not in STAGES:
-        raise ProfileError(
-            f"there is no stage «{stage}».", next_step=f"Known: {', '.join(STAGES)}."
-        )
-    return dataclasses.replace(case_file, case=dataclasses.replace(case_file.case, stage=stage))
-
-
 def _earlier(folder: Path, waxup: str) -> FiledResult:
     """An earlier result; its frame is the wax-up's, so that must be the same."""
     from veneercheck import report
@@ -411,16 +284,6 @@ def _changes(found: Check, earlier: FiledResult) -> Recheck | None:
         earlier.mesh,
         earlier=earlier.document["scans"]["framework"]["sha256"],
     )
-
-
-def _look_at_scans(order: Order | Settled) -> None:
-    """Refuse a path that leads to no scan before anything heavy is loaded."""
-    from veneercheck.scan.intake import look_at
-    from veneercheck.scan.limits import ReadCaps
-
-    for path in (order.framework, order.waxup, order.reference):
-        if path is not None:
-            look_at(path, ReadCaps())
 
 
 def _surfaces(pair: ScanPair, work: Settled) -> Surfaces:
@@ -495,48 +358,6 @@ def _exchanged(pair: ScanPair, found: Check) -> list[Fault]:
     return scan.swapped(TriangleMesh(placed, pair.framework.mesh.faces), pair.waxup.mesh)
 
 
-def _scan_paths(order: Order, case_file: CaseFile) -> tuple[Path, Path]:
-    framework = order.framework or case_file.framework
-    waxup = order.waxup or case_file.waxup
-    if framework is None or waxup is None:
-        raise ProfileError(
-            "two scans are needed: the framework and the wax-up.",
-            next_step="Give both files, or a case file that names them under [scans].",
-        )
-    return framework, waxup
-
-
-@contextlib.contextmanager
-def _folder_for(out: Path | None) -> Iterator[None]:
-    """A folder that can be written; one made for a check that is refused goes away again."""
-    if out is None:
-        yield
-        return
-    made = [place for place in (out, *out.parents) if not place.exists()]
-    try:
-        _usable_folder(out)
-        yield
-    except BaseException:
-        with contextlib.suppress(OSError):  # what holds something stays
-            for place in made:
-                place.rmdir()
-        raise
-
-
-def _usable_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be written before any work is done."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as error:
-        raise RecordError(
-            f"nothing can be written there ({error.strerror or error}).",
-            where=str(folder),
-            next_step="Choose another folder with --out.",
-        ) from None
-
-
 def write_sample(folder: Path) -> Order:
     """Write the sample bridge: two scans, a case file and the known answer.
 
@@ -548,7 +369,7 @@ def write_sample(folder: Path) -> Order:
     from veneercheck import scan
     from veneercheck.phantom import sample as phantom
 
-    _usable_folder(folder)
+    usable_folder(folder)
     sample = phantom.make_sample()
     scan.write_stl(folder / "framework.stl", sample.framework)
     scan.write_stl(folder / "waxup.stl", sample.waxup)
@@ -556,21 +377,6 @@ def write_sample(folder: Path) -> Order:
     truth = json.dumps(phantom.sample_truth(sample), indent=1, ensure_ascii=False)
     write_text(folder / "truth.json", truth + "\n")
     return Order(case=folder / "case.toml")
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file aside, then rename it into place."""
-    aside = path.with_name(f".{path.name}.part")
-    try:
-        aside.write_text(text, encoding="utf-8", newline="\n")
-        aside.replace(path)
-    except OSError as error:
-        aside.unlink(missing_ok=True)
-        raise RecordError(
-            f"cannot be written ({error.strerror or error}).",
-            where=str(path),
-            next_step="Check the free space and the permissions of the folder.",
-        ) from None
 
 
 def report_again(

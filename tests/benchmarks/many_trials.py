@@ -39,8 +39,9 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.task import CHECKED, FAILED, Task
 from veneercheck.confirm import confirm
 from veneercheck.filing import ASIDE
+from veneercheck.order import Order, settle
 from veneercheck.record import Register
-from veneercheck.workflow import Order, carry_out, settle
+from veneercheck.workflow import carry_out
 
 ROUND = 10
 """Kills before a list is let finish and its register confirmed."""

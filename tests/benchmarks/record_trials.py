@@ -41,13 +41,13 @@ from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, TriangleMesh
 from veneercheck.export import export_bundle
+from veneercheck.order import Settled
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import built_in
 from veneercheck.record import Entry, Register, canonical, sha256_of
 from veneercheck.record.audit import audit, first_page_faults
 from veneercheck.record.bundle import bundle_faults
 from veneercheck.scan import write_stl
-from veneercheck.workflow import Settled
 
 Counts = dict[str, int]
 

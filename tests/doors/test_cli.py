@@ -280,8 +280,8 @@ def test_what_a_scan_stands_for_is_part_of_its_check(tmp_path: Path) -> None:
     """The same files, read as a wax-up and as a key, are two checks; each is repeated as it was."""
     from veneercheck.confirm import settled_again
     from veneercheck.filing import make_case_folder, put_on_record
+    from veneercheck.order import Order, settle
     from veneercheck.record import Register
-    from veneercheck.workflow import Order, settle
 
     write_pair(tmp_path, 1.5)
     work = settle(Order(tmp_path / "f.stl", tmp_path / "w.stl", aligned=True))

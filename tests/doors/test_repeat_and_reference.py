@@ -9,10 +9,11 @@ from veneercheck.core.errors import ProfileError, ScanError
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.filing import found_whole, make_case_folder
+from veneercheck.order import Order, settle
 from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import load_profile, parse_case
 from veneercheck.scan import write_stl
-from veneercheck.workflow import Order, carry_out, settle
+from veneercheck.workflow import carry_out
 
 
 def _lump(points):

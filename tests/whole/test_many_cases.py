@@ -34,8 +34,9 @@ from veneercheck.batch.task import CHECKED, FAILED, THERE, Done, Task, do
 from veneercheck.core.errors import ProfileError, RecordError
 from veneercheck.exits import Exit, gravest
 from veneercheck.filing import ASIDE
+from veneercheck.order import Order, settle
 from veneercheck.record import Register
-from veneercheck.workflow import Order, carry_out, settle
+from veneercheck.workflow import carry_out
 
 
 def silent(_: str) -> None:

@@ -25,11 +25,12 @@ from veneercheck.core.types import (
     TriangleMesh,
     Verdict,
 )
+from veneercheck.order import Order
 from veneercheck.phantom.attached import Beaded, put_beads, put_sprue, spread
 from veneercheck.phantom.sample import make_sample
 from veneercheck.phantom.scanned import Scanner
 from veneercheck.profile import load_case
-from veneercheck.workflow import Order, carry_out
+from veneercheck.workflow import carry_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_meshes"
 

@@ -12,7 +12,7 @@ from typing import Any
 from veneercheck.confirm import differences, settled_again
 from veneercheck.core.errors import RecordError
 from veneercheck.filing import ORDER
-from veneercheck.workflow import Settled
+from veneercheck.order import Settled
 
 SAME = "the same"
 _MOST_TOLD = 3

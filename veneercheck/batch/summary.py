@@ -11,7 +11,7 @@ from pathlib import Path
 from veneercheck.batch.again import SAME
 from veneercheck.batch.task import FAILED, THERE, Done
 from veneercheck.exits import Exit, gravest
-from veneercheck.workflow import write_text
+from veneercheck.folders import write_text
 
 SUMMARY = "summary.csv"
 

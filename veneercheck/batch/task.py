@@ -19,7 +19,7 @@ from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
 from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
 from veneercheck.exits import Exit, code_of
 from veneercheck.filing import Made, make_case_folder, put_on_record
-from veneercheck.workflow import Order, Settled, settle
+from veneercheck.order import Order, Settled, settle
 
 if TYPE_CHECKING:
     from veneercheck.record import Register

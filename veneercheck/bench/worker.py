@@ -16,7 +16,8 @@ _NICE = 5
 
 def run(job: Job) -> None:
     """Carry the order out, and write down how it ended."""
-    from veneercheck.workflow import Order, carry_out
+    from veneercheck.order import Order
+    from veneercheck.workflow import carry_out
 
     order = job.order()
     framework, waxup = job.scan("framework"), job.scan("waxup")
