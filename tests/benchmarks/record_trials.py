@@ -16,12 +16,15 @@ a folder of its own. At the end the counts are printed, summed over the rounds:
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -47,6 +50,7 @@ from veneercheck.profile import built_in
 from veneercheck.record import Entry, Register, canonical, sha256_of
 from veneercheck.record.audit import audit, first_page_faults
 from veneercheck.record.bundle import bundle_faults
+from veneercheck.record.tables import DRAWN
 from veneercheck.scan import write_stl
 
 Counts = dict[str, int]
@@ -58,6 +62,9 @@ SAID_FIRST = 3
 """Entries that a writer has said before it is killed, however slow the machine is."""
 
 _PAGE_BYTES = 4096
+_HEAD_BYTES = 12
+"""What says how a page is to be read, and where its first row lies (SQLite's file format, 1.6)."""
+
 
 _PORTS_TRIED, _LONGEST_START_S = 5, 300
 
@@ -319,24 +326,30 @@ def _flipped(whole: bytes, at: int, chance: random.Random) -> bytes:
 
 
 def tampered_register(
-    folder: Path, chance: random.Random, places: int, *, within: int | None = None
+    folder: Path,
+    chance: random.Random,
+    places: int,
+    *,
+    within: int | None = None,
+    heads: bool = False,
 ) -> Counts:
-    """One flipped bit in the file of a register in SQLite: entry, row, index or byte is named.
+    """One flipped bit in the file of a register in SQLite: the entry, row or byte is named.
 
-    All over the file, or within its first bytes.
+    All over the file, within its first bytes, or within the heads of its pages.
     """
     register, entry = filed(folder)
     with register:
         for number in range(4):
             register.append(sha256_of(f"{number}"), {**entry.body, "folder": f"F-{number}"})
-        for number in range(12):
+        for number in range(5, _ENTRIES):
             register.append(*decision(number, "why " * 200))
         assert audit(register) == []
     file = folder / "register.sqlite"
-    whole = file.read_bytes()
+    whole, rows = file.read_bytes(), _rows_of(file, _ENTRIES)
     told = Counter(places=places)
     for _ in range(places):
         at = chance.randrange(within or len(whole))
+        at -= at % _PAGE_BYTES - chance.randrange(_HEAD_BYTES) if heads else 0
         file.write_bytes(_flipped(whole, at, chance))
         try:
             with Register(file) as opened:
@@ -344,15 +357,47 @@ def tampered_register(
         except RecordError as refusal:
             found = [str(refusal), *(str(fault) for fault in first_page_faults(file))]
         told["found"] += bool(found)
-        size = "bytes 28 to 31" if 28 <= at < 32 else f"byte {at}:"
-        page = at // _PAGE_BYTES + 1
-        kinds = (size, "entry ", "table ", "index ", f"page {page} ", f"Page {page}:", "schema (")
-        named = any(kind in words for words in found for kind in kinds)
+        named = _named(found, at, rows, _rows_of(file, _ENTRIES))
         told["named"] += named
         told["in_file_only"] += bool(found) and not named
         told["wrong_byte"] += any(", byte " in w and f"byte {at}:" not in w for w in found)
     file.write_bytes(whole)
     return dict(told)
+
+
+_ENTRIES = 17
+_KEPT = ("entries", *(table.name for table in DRAWN))
+Rows = dict[tuple[str, int], Any]
+
+
+def _rows_of(file: Path, entries: int) -> Rows:
+    """What SQLite itself reads in a register, by table and entry; None where it cannot."""
+    found: Rows = {}
+    with contextlib.closing(sqlite3.connect(file)) as opened:
+        opened.text_factory = lambda raw: ("text", raw)  # an altered byte may make it a blob
+        for table, seq in itertools.product(_KEPT, range(1, entries + 1)):
+            try:
+                wanted = f"SELECT * FROM {table} WHERE seq = {seq}"
+                found[table, seq] = opened.execute(wanted).fetchall()
+            except (sqlite3.DatabaseError, UnicodeDecodeError):  # a fault told in altered words
+                found[table, seq] = None
+    return found
+
+
+def _named(found: list[str], at: int, rows: Rows, broken: Rows) -> bool:
+    """Whether the right place is told: the byte, its page, or an entry or row that became another.
+
+    Where a leaf of the entries cannot be read any more, the first entry in it is told.
+    """
+    size = "bytes 28 to 31" if 28 <= at < 32 else f"byte {at}:"
+    page = re.compile(rf"\b[Pp]age {at // _PAGE_BYTES + 1}\b")
+    if any(size in words or page.search(words) for words in found):
+        return True
+    altered = [key for key in rows if rows[key] != broken[key]]
+    places = [f"register, entry {seq}:" for table, seq in altered if table == "entries"]
+    places += [f"register, table {table}, entry {seq}:" for table, seq in altered]
+    places += [f"follows entry {seq - 1}:" for table, seq in altered if table == "entries"]
+    return any(place in words for words in found for place in places)
 
 
 def tampered_bundle(folder: Path, chance: random.Random, places: int) -> Counts:
@@ -518,6 +563,7 @@ TRIALS: dict[str, Trial] = {
         f, str(f / "r.sqlite"), c, 5, with_report=True
     ),
     "flipped bits, register": lambda f, _, c: tampered_register(f, c, 100),
+    "flipped bits, heads of pages": lambda f, _, c: tampered_register(f, c, 50, heads=True),
     "flipped bits, bundle": lambda f, _, c: tampered_bundle(f, c, 100),
     "flipped bits, case folder": lambda f, _, c: tampered_reports(f, c, 100),
     "altered signs, PostgreSQL": lambda _, p, c: tampered_rows(p, c, 20),

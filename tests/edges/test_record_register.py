@@ -126,6 +126,39 @@ def test_one_flipped_bit_in_what_says_how_to_read_the_file_is_named(tmp_path: Pa
     assert told == {"places": 25, "found": 25, "named": 25, "in_file_only": 0, "wrong_byte": 0}
 
 
+def test_one_flipped_bit_in_the_head_of_a_page_is_named(tmp_path: Path) -> None:
+    """Then a table or an index cannot be read at all: where the entries are whole, the byte is
+    told; where a page of theirs is broken, the first entry in it."""
+    told = trials.tampered_register(tmp_path, random.Random(5), 20, heads=True)
+    assert told == {"places": 20, "found": 20, "named": 20, "in_file_only": 0, "wrong_byte": 0}
+
+
+@pytest.mark.parametrize("form", [b"0101", b"000!", b"\xb0001"])
+def test_an_altered_number_of_the_form_is_refused_and_its_byte_named(
+    tmp_path: Path, form: bytes
+) -> None:
+    """A form that a newer program may have, one that never was, and one that is no text."""
+    file = tmp_path / "register.sqlite"
+    with Register(file) as register:
+        register.append(*decision(0))
+    whole = file.read_bytes()
+    at = whole.index(b"0001", 4096)
+    file.write_bytes(whole[:at] + form + whole[at + 4 :])
+    byte = at + next(place for place in range(4) if form[place] != b"0001"[place])
+    done = CliRunner().invoke(app, ["records", "confirm", "--register", str(file)])
+    assert done.exit_code == 1 and f"ALTERED register.sqlite, byte {byte}:" in done.output
+
+
+def test_a_register_of_another_form_is_not_called_altered(tmp_path: Path) -> None:
+    """A newer program lays other tables under another number: both differ, and it is refused."""
+    file = tmp_path / "register.sqlite"
+    with Register(file) as register, register._engine.begin() as c:
+        c.execute(sa.text("CREATE TABLE more (seq INTEGER)"))
+        c.execute(sa.text("UPDATE alembic_version SET version_num = '0002'"))
+    done = CliRunner().invoke(app, ["records", "confirm", "--register", str(file)])
+    assert "ALTERED" not in done.output and isinstance(done.exception, RecordError)
+
+
 def test_confirm_names_the_byte_of_a_register_that_cannot_be_opened(tmp_path: Path) -> None:
     """SQLite's file format: without its first sixteen bytes it is no database."""
     file = tmp_path / "register.sqlite"

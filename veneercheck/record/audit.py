@@ -17,6 +17,9 @@ _AT_ONCE = 200
 
 _BLOCK_BYTES = 4096
 
+_LAID_PAGES = 3
+"""The tables' form, then its number, and the index of that: later entries leave them alone."""
+
 _SIZE_AT = 28
 """Where the first page says in how many pages the file is."""
 
@@ -59,26 +62,25 @@ def audit(register: Register) -> list[Difference]:
         keep the last hash elsewhere, or compare with the case folders.
     """
     found = [Difference("register", fault) for fault in _engine_faults(register)]
-    try:
-        found += _chain(register)
-        found += [
-            Difference(f"register, table {table}, entry {seq}", "belongs to no entry")
-            for table, seq in register.strangers()
-        ]
-    except (RecordError, TypeError, ValueError) as error:
-        found.append(Difference("register", f"cannot be read through: {error}"))
+    of_entries, of_rows = _gone_through(register)
+    found += of_entries + of_rows
+    if not found:  # where pages lead round in a circle, there would be no end of rows
+        found += _strangers(register)
     if register.file is not None:
-        found += first_page_faults(register.file) if found else _bytes(register, register.file)
-    return found
+        # whatever else is broken: where every entry is whole, the file can be written anew
+        whole = not of_entries
+        found += _bytes(register, register.file) if whole else first_page_faults(register.file)
+    return list(dict.fromkeys(found))
 
 
 def first_page_faults(file: Path) -> list[Difference]:
-    """Where the first page of a register in SQLite is not what laying its tables leaves.
+    """Where the first pages of a register in SQLite are not what laying its tables leaves.
 
     Parameters
     ----------
     file : Path
-        One that cannot be opened: its first page says how all the others are read.
+        One that cannot be opened: its first page says how all the others are read, the two after
+        it hold the number of the tables' form.
 
     Returns
     -------
@@ -88,19 +90,29 @@ def first_page_faults(file: Path) -> list[Difference]:
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
         empty = Path(room) / "register.sqlite"
         Register(empty, lasting=False).close()
-        pages = [next(_blocks(one), b"").ljust(_BLOCK_BYTES, b"\0") for one in (file, empty)]
+        pages = [_laid_pages(one) for one in (file, empty)]
     unlike = [at for at, (one, other) in enumerate(zip(*pages, strict=True)) if one != other]
     told = [at for at in unlike if not any(at in counter for counter in _COUNTERS)]
     if told:
-        # a page that has little in common with ours belongs to another file
-        ours = len(told) <= _BLOCK_BYTES // 2
         words = "is not what laying the tables leaves there"
-        return [Difference(f"{file.name}, byte {told[0]}", words)] if ours else []
+        found = [Difference(f"{file.name}, byte {told[0]}", words)]
+        return [] if _another_programs(told) else found
     size = int.from_bytes(pages[0][_SIZE_AT : _SIZE_AT + 4], "big") * _BLOCK_BYTES
     if size == file.stat().st_size:
         return []
     place = f"{file.name}, bytes {_SIZE_AT} to {_SIZE_AT + 3}"
     return [Difference(place, "do not hold the size of the file")]
+
+
+def _laid_pages(file: Path) -> bytes:
+    pages = b"".join(itertools.islice(_blocks(file), _LAID_PAGES))
+    return pages.ljust(_LAID_PAGES * _BLOCK_BYTES, b"\0")
+
+
+def _another_programs(unlike: list[int]) -> bool:
+    """Whether tables and number of their form are both others, or little is as in ours at all."""
+    of_tables = sum(at < _BLOCK_BYTES for at in unlike)
+    return 0 < of_tables < len(unlike) or of_tables > _BLOCK_BYTES // 2
 
 
 def _engine_faults(register: Register) -> list[str]:
@@ -110,15 +122,57 @@ def _engine_faults(register: Register) -> list[str]:
         return [error.what]
 
 
-def _chain(register: Register) -> Iterator[Difference]:
+def _gone_through(register: Register) -> tuple[list[Difference], list[Difference]]:
+    """What is wrong with the entries themselves, and with the rows drawn from them."""
+    of_entries, of_rows, some = list[Difference](), list[Difference](), list[Entry]()
     previous, seq = FIRST, 0
-    entries = register.entries()
-    while some := list(itertools.islice(entries, _AT_ONCE)):
-        for entry in some:
-            seq += 1
-            yield from _link_faults(entry, seq, previous)
+    try:
+        for entry in _entries(register):
+            if not isinstance(entry.seq, int):  # the form of the tables was altered
+                raise TypeError(f"its place is {entry.seq!r}")
+            of_entries += _link_faults(entry, seq + 1, previous)
             previous, seq = entry.hash, entry.seq
-        yield from _row_faults(register, some)
+            some.append(entry)
+            if len(some) == _AT_ONCE:
+                of_rows += _row_faults(register, some)
+                some.clear()
+    except (RecordError, TypeError, ValueError) as error:
+        words = f"cannot be read, nor what comes after it ({_cause(error)})"
+        of_entries.append(Difference(f"register, entry {seq + 1}", words))
+    if not of_entries and _is_cut_off(register, seq):
+        words = "is not found, though a row drawn from it is there"
+        of_entries.append(Difference(f"register, entry {seq + 1}", words))
+    if some:
+        of_rows += _row_faults(register, some)
+    return of_entries, of_rows
+
+
+def _entries(register: Register) -> Iterator[Entry]:
+    """Every entry; many at once, and singly up to the first one that cannot be read."""
+    seq = 0
+    try:
+        for entry in register.entries():
+            yield entry
+            seq = entry.seq
+    except RecordError:
+        while (single := register.entry_at(seq + 1)) is not None:
+            yield single
+            seq += 1
+
+
+def _is_cut_off(register: Register, seq: int) -> bool:
+    """Whether an entry is missing after the last one that was found; not one that just came."""
+    # a row whose own number was altered leaves a gap where it was
+    if not register.is_drawn(seq + 1) or (seq > 0 and not register.is_drawn(seq)):
+        return False
+    try:
+        return register.entry_at(seq + 1) is None
+    except RecordError:
+        return True
+
+
+def _cause(error: Exception) -> str:
+    return error.what.rstrip(".") if isinstance(error, RecordError) else str(error)
 
 
 def _link_faults(entry: Entry, seq: int, previous: str) -> Iterator[Difference]:
@@ -132,14 +186,25 @@ def _link_faults(entry: Entry, seq: int, previous: str) -> Iterator[Difference]:
 
 
 def _row_faults(register: Register, entries: list[Entry]) -> Iterator[Difference]:
-    stored = register.drawn_rows(entries[0].seq, entries[-1].seq)
     for table in DRAWN:
         wanted = [row for entry in entries for row in _rows(entry, table.name)]
-        if stored[table.name] == wanted:
+        try:
+            most = len(wanted) + 1  # pages that lead round in a circle have no end of rows
+            stored = register.drawn_rows(table, entries[0].seq, entries[-1].seq, most)
+        except RecordError as error:
+            yield Difference(f"register, table {table.name}", f"cannot be read ({_cause(error)})")
             continue
-        told = {_as_text(row) for row in wanted} ^ {_as_text(row) for row in stored[table.name]}
+        if stored == wanted:
+            continue
+        told = {_as_text(row) for row in wanted} ^ {_as_text(row) for row in stored}
         for seq in sorted({text.partition("|")[0] for text in told}, key=int):
             yield Difference(f"register, table {table.name}, entry {seq}", "differs from its entry")
+
+
+def _strangers(register: Register) -> Iterator[Difference]:
+    for table in DRAWN:
+        for seq in register.strangers(table):
+            yield Difference(f"register, table {table.name}, entry {seq}", "belongs to no entry")
 
 
 def _as_text(row: dict[str, object]) -> str:
@@ -158,7 +223,7 @@ def _bytes(register: Register, file: Path) -> list[Difference]:
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
         copy = Path(room) / "register.sqlite"
         with Register(copy, lasting=False) as anew:
-            for entry in register.entries():
+            for entry in _entries(register):
                 anew.append(entry.key, entry.body)
         return list(_unlike(file, _blocks(file), _blocks(copy)))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -147,7 +147,14 @@ class Register:
             if not page:
                 return
             yield from map(_entry, page)
+            if page[-1].seq <= last:
+                raise RecordError("its entries lead round in a circle.", where=_shown(self.place))
             last = page[-1].seq
+
+    def entry_at(self, seq: int) -> Entry | None:
+        """The entry at a place, if there is one."""
+        found = self._read(sa.select(ENTRIES).where(ENTRIES.c.seq == seq))
+        return _entry(found[0]) if found else None
 
     def with_key(self, key: str) -> Entry | None:
         """The entry of a key, if it is on record."""
@@ -190,28 +197,26 @@ class Register:
             wanted = wanted.where(CHECKS.c.seq.in_(these))
         return [dict(row._mapping) for row in self._read(wanted.order_by(CHECKS.c.seq))]
 
-    def drawn_rows(self, first: int, last: int) -> dict[str, list[dict[str, Any]]]:
-        """Rows of the tables for searching that belong to a range of entries, by table."""
-        return {
-            table.name: [
-                dict(row._mapping)
-                for row in self._read(
-                    sa.select(table)
-                    .where(table.c.seq.between(first, last))
-                    .order_by(*table.primary_key.columns)
-                )
-            ]
-            for table in DRAWN
-        }
+    def is_drawn(self, seq: int) -> bool:
+        """Whether rows for searching tell of an entry: each has one in one of these two tables."""
+        wanted = [sa.select(table.c.seq).where(table.c.seq == seq) for table in (CHECKS, DECISIONS)]
+        found = False
+        for one in wanted:
+            with suppress(RecordError):  # a table that is broken tells of nothing
+                found = found or bool(self._read(one))
+        return found
 
-    def strangers(self) -> list[tuple[str, int]]:
-        """Rows for searching that belong to no entry: table and place."""
+    def drawn_rows(self, table: sa.Table, first: int, last: int, most: int) -> list[dict[str, Any]]:
+        """Rows of a table for searching that belong to a range of entries, so many at most."""
+        wanted = sa.select(table).where(table.c.seq.between(first, last))
+        rows = self._read(wanted.order_by(*table.primary_key.columns).limit(most))
+        return [dict(row._mapping) for row in rows]
+
+    def strangers(self, table: sa.Table) -> list[int]:
+        """Places of rows in a table for searching that belong to no entry."""
         known = sa.select(ENTRIES.c.seq)
-        return [
-            (table.name, row.seq)
-            for table in DRAWN
-            for row in self._read(sa.select(table.c.seq).where(table.c.seq.not_in(known)))
-        ]
+        wanted = sa.select(table.c.seq).where(table.c.seq.not_in(known))
+        return [row.seq for row in self._read(wanted)]
 
     def engine_faults(self) -> list[str]:
         """What the database engine itself finds broken in its file (SQLite)."""
@@ -323,7 +328,8 @@ _CREATING = 0x76656E65
 def _form(connection: sa.Connection) -> str | None:
     if not sa.inspect(connection).has_table("alembic_version"):
         return None
-    return connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    return None if found is None else ascii(_as_text(found)).strip("'")
 
 
 def _bring_up_to_date(engine: sa.Engine, place: str) -> None:
@@ -348,11 +354,15 @@ def _bring_up_to_date(engine: sa.Engine, place: str) -> None:
 def _upgrade(connection: sa.Connection) -> None:
     from alembic import command
     from alembic.config import Config
+    from alembic.util import CommandError
 
     config = Config()
     config.set_main_option("script_location", "veneercheck.record:migrations")
     config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+    try:
+        command.upgrade(config, "head")
+    except CommandError as error:  # a form that never was
+        raise ValueError(error) from None
 
 
 def _shown(place: str) -> str:
