@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
-from veneercheck.core import judge, zones
+from veneercheck.core import excess, judge
 from veneercheck.core.mesh import select_faces
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -137,7 +137,7 @@ def test_amount_is_told_along_the_knifes_path() -> None:
     leaning = TriangleMesh(points - [0.0, 0.0, 4.0], framework.faces)
     found = check(Surfaces(leaning, contour), case=Case(), limits=built_in(), aligned=True)
     (thick,) = [zone for zone in found.zones if zone.finding is FindingKind.TOO_THICK]
-    missing = thick.extreme_mm - thick.limit_mm + zones.GUARD * thick.u_mm
+    missing = thick.extreme_mm - thick.limit_mm + excess.GUARD * thick.u_mm
     assert -thick.amount_mm == pytest.approx(missing / math.cos(tilt), abs=0.05)
     assert -thick.amount_mm > missing + 0.1
 
@@ -155,10 +155,10 @@ def test_crumb_is_no_zone() -> None:
 @pytest.mark.parametrize(("side", "decision"), [(-1, Decision.FIRM), (1, None)])
 def test_guard_band_is_one_sided_95_percent(side, decision) -> None:
     """Source: ISO 14253-1's guard band of 1.645 standard uncertainties (from memory)."""
-    assert norm.ppf(0.95) == pytest.approx(zones.GUARD, abs=1e-4)
+    assert norm.ppf(0.95) == pytest.approx(excess.GUARD, abs=1e-4)
     u = math.sqrt(0.03**2 + 0.01**2 + 0.03**2)  # seating, trueness, opaquer of the profile
     for inside, expected in ((0.5, Decision.UNDECIDED), (1.3, decision)):
-        layer = 1.0 + side * inside * zones.GUARD * u
+        layer = 1.0 + side * inside * excess.GUARD * u
         found = checked(lambda x, y, layer=layer: cut(x, y, 0.2 + layer))
         told = {zone.decision for zone in found.zones}
         assert told == ({expected} if expected else set())

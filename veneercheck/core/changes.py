@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from veneercheck.core.excess import GUARD
 from veneercheck.core.mesh import row_dot, vertex_normals
 from veneercheck.core.nearest import NearestSurface
 from veneercheck.core.types import (
@@ -17,7 +18,6 @@ from veneercheck.core.types import (
     TriangleMesh,
     Zone,
 )
-from veneercheck.core.zones import GUARD
 
 FARTHEST_MM = 3.0
 """What lies farther from the earlier surface was not on it."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from veneercheck.core.budget import answer
+from veneercheck.core.excess import GUARD
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
     BEADS,
@@ -34,7 +35,7 @@ from veneercheck.core.types import (
     Weight,
     Zone,
 )
-from veneercheck.core.zones import GUARD, Patch
+from veneercheck.core.zones import Patch
 
 LEAST_MEASURED_SHARE = 0.95
 """With less of the veneered area measured, nothing found does not mean nothing there."""

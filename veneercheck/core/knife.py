@@ -9,6 +9,7 @@ import numpy as np
 
 from veneercheck.core import anatomy, budget, zones
 from veneercheck.core.beads import Beads
+from veneercheck.core.excess import Excess, excesses, least_layer_mm
 from veneercheck.core.judge import Advised, advise, within_metal
 from veneercheck.core.measure import Reading
 from veneercheck.core.regions import Regions
@@ -111,9 +112,9 @@ def work(
     advised: list[Advised] = []
     unshaped: list[zones.Patch] = []
     least, greatest = anatomy.limits_of_surfaces(limits, where)
-    need = zones.least_layer_mm(parts, limits, least)
+    need = least_layer_mm(parts, limits, least)
     left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
-    compared = zones.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     for excess in compared:
         side = on if excess.finding is FindingKind.TOO_THICK else off
         for patch in zones.patches(framework, reading, parts, limits, excess):
@@ -156,7 +157,7 @@ def _least(values: Floats, vertices: Ints) -> float:
 
 def _advised(
     reading: Reading,
-    excess: zones.Excess,
+    excess: Excess,
     patch: zones.Patch,
     left: Floats,
     *,

@@ -7,11 +7,11 @@ import math
 import numpy as np
 
 from veneercheck.core.anatomy.teeth import Teeth
+from veneercheck.core.excess import GUARD
 from veneercheck.core.mesh import select_faces
 from veneercheck.core.sections import Cut, Plane, plane_cut
 from veneercheck.core.structure.planes import upright
 from veneercheck.core.types import WAX, Bools, Connector, Floats, Limits, TriangleMesh, Weight
-from veneercheck.core.zones import GUARD
 
 AROUND_MM = 1.0
 """The least section is looked for this far on either side of the valley between the units."""

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from veneercheck.core.excess import GUARD
 from veneercheck.core.mesh import components, edge_pairs, row_dot, vertex_areas, vertex_normals
 from veneercheck.core.outside import FromOutside
 from veneercheck.core.types import (
@@ -22,7 +23,6 @@ from veneercheck.core.types import (
     TriangleMesh,
     Weight,
 )
-from veneercheck.core.zones import GUARD
 
 _FACING_COS = 0.5
 """Contour within 60° of occlusal is cusp, ridge or fossa: what is bitten on."""
