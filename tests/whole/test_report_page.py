@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
+import io
 import re
 import shutil
 import subprocess
@@ -27,7 +28,7 @@ from veneercheck.report.interactive import script, view_plan, view_section
 from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
-from veneercheck.report.stills import Scene, scene_of
+from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
 from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
@@ -416,6 +417,22 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
     for zone in read_result(folder).document["zones"]:
         assert zone["action"] in made and f"Zone {zone['id']} · too thin · 0.50 ± 0.08 mm" in made
     assert "onerror=alert(1)" in made and "not a release" in made
+    # The cap lies on top: seen from there and on the horizon of the sides, never from below.
+    sides = ("buccal", "lingual", "mesial", "distal")
+    assert all(f"{view} view: zones 1" in made for view in sides)
+    assert "basal view" not in made and zones_shown(folder / "stills" / "basal.png") == []
+
+
+def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
+    """By definition: the still's own pixels below its head, the empty part above left out."""
+    still = folder / "stills" / "buccal.png"
+    with Image.open(still) as whole, Image.open(io.BytesIO(without_words(still))) as part:
+        height = part.size[1]
+        own = whole.convert("L").crop((0, 84 + 940 - height, 1600, 84 + 940))
+        off = np.abs(np.asarray(own, dtype=int) - np.asarray(part.convert("L"), dtype=int))
+    assert part.size[0] == 1600 and 400 < height < 940
+    assert off.mean() < 1.0  # what JPEG leaves out
+    assert np.asarray(own)[40:].min() < 100 and np.asarray(own)[:30].min() == 255
 
 
 def test_one_result_gives_one_paper(folder: Path) -> None:

@@ -26,7 +26,7 @@ from veneercheck.report.markup import (
     tag,
 )
 from veneercheck.report.sections import legend
-from veneercheck.report.stills import Scene, case_words, limits_words
+from veneercheck.report.stills import Scene, case_words, limits_words, zones_shown
 from veneercheck.report.tables import (
     alignment_rows,
     limits_rows,
@@ -140,11 +140,11 @@ def _sections(
         _what_to_do(document, words),
         # What only the reader can answer belongs to what is to be done.
         *_questions(document, words),
-        _first_picture(document, stills, words),
+        _first_picture(stills, words),
         view,
     ]
     if stills:
-        found += [_views(document, stills, words), _close_ups(document, stills, words, drawings)]
+        found += [_views(stills, words), _close_ups(document, stills, words, drawings)]
     if drawings:
         found.append(_drawn(drawings, words))
     if document["recheck"]:
@@ -182,10 +182,10 @@ def _section(name: str, title: str, *content: str) -> Markup:
     return tag("section", tag("h2", title, id=name), *content, aria_labelledby=name)
 
 
-def _first_picture(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+def _first_picture(stills: Mapping[str, Path], words: Words) -> Markup:
     if "occlusal" not in stills:
         return Markup("")
-    shown = _view_figure("occlusal", document, stills, words)
+    shown = _view_figure("occlusal", stills, words)
     return tag("div", shown, tag("p", words("report.print_hint"), class_="note"), class_="first")
 
 
@@ -289,16 +289,14 @@ def _changes(recheck: Mapping[str, Any], words: Words) -> Markup:
     return _section("recheck", words("recheck.title"), items)
 
 
-def _views(document: Mapping[str, Any], stills: Mapping[str, Path], words: Words) -> Markup:
+def _views(stills: Mapping[str, Path], words: Words) -> Markup:
     others = [name for name in VIEW_NAMES if name in stills and name != "occlusal"]
-    figures = [_view_figure(name, document, stills, words) for name in others]
+    figures = [_view_figure(name, stills, words) for name in others]
     return _section("pictures", words("report.pictures"), tag("div", *figures, class_="pair"))
 
 
-def _view_figure(
-    name: str, document: Mapping[str, Any], stills: Mapping[str, Path], words: Words
-) -> Markup:
-    zones = ", ".join(str(zone["id"]) for zone in document["zones"]) or words("report.no_zones")
+def _view_figure(name: str, stills: Mapping[str, Path], words: Words) -> Markup:
+    zones = ", ".join(zones_shown(stills[name])) or words("report.no_zones")
     alt = words("report.alt_view", view=words.known("view", name), zones=zones)
     return tag("figure", picture(stills[name], alt))
 

@@ -28,7 +28,9 @@ from veneercheck.report.stills import (
     STILLS,
     case_words,
     limits_words,
+    without_words,
     zone_words,
+    zones_shown,
 )
 from veneercheck.report.tables import (
     Rows,
@@ -51,6 +53,7 @@ from veneercheck.report.verdict import (
     verdict_sentences,
     zone_place,
 )
+from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
@@ -135,6 +138,7 @@ def paper_data(
         "verdict": verdict_sentences(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
+        "views": _side_views(folder, words),
         "most": _MOST_ON_BENCH,
         "middle": MIDDLE,
         "tall_share": SHAPE,
@@ -183,6 +187,7 @@ _WORDS = (
     "look_also",
     "reading_note",
     "nothing_to_do",
+    "pictures",
     "questions",
     "zones",
     "alignment",
@@ -225,6 +230,24 @@ def _zone(
     }
 
 
+def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
+    """The views beside the one from the top, those that show a zone."""
+    found = []
+    for name in VIEW_NAMES:
+        still = folder / STILLS / f"{name}.png"
+        shown = zones_shown(still) if name != "occlusal" and still.exists() else []
+        if shown:
+            view, zones = words.known("view", name), ", ".join(shown)
+            found.append(
+                {
+                    "file": f"{name}.jpg",
+                    "alt": words("report.alt_view", view=view, zones=zones),
+                    "title": words("report.view_zones", view=view, zones=zones),
+                }
+            )
+    return found
+
+
 def _drawing(name: str, alt: str) -> dict[str, Any]:
     return {"file": f"{name}.svg", "alt": alt}
 
@@ -242,6 +265,9 @@ def _lay_out(
         (room / f"{name}.svg").write_text(svg, encoding="utf-8")
     for still in (folder / STILLS).glob("*.png"):
         (room / still.name).write_bytes(still.read_bytes())
+    for view in data["views"]:
+        still = (folder / STILLS / view["file"]).with_suffix(".png")
+        (room / view["file"]).write_bytes(without_words(still))
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
     (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")

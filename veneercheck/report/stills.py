@@ -37,6 +37,7 @@ from veneercheck.report.words import Words
 if TYPE_CHECKING:
     from PIL import Image as Pillow
     from PIL import ImageDraw
+    from PIL.PngImagePlugin import PngInfo
 
 STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
@@ -63,6 +64,10 @@ SIGNS = (
 """What a picture may hold beside the bands, in the order of the legend."""
 
 _SIGN_SIZES, _SIGN_ROWS, _SIGN_ROW_PX, _SIGN_GAP_PX = (23, 21, 19), 3, 42, 26
+_ZONES = "Zones"
+"""Keyword of the PNG text that names the zones in the picture."""
+
+_JPEG_QUALITY = 88
 _PNG_LEVEL = 4
 """Level 6 takes twice as long for 6 % less."""
 
@@ -116,7 +121,7 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     def finished(told: tuple[str, Camera]) -> bytes:
         stream = io.BytesIO()
         picture = lettered(scene, *told, drawn(scene, told[1]))
-        picture.save(stream, "PNG", compress_level=_PNG_LEVEL)
+        picture.save(stream, "PNG", compress_level=_PNG_LEVEL, pnginfo=_shown_zones(picture))
         return stream.getvalue()
 
     written = {}
@@ -128,6 +133,36 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
+
+
+def _shown_zones(picture: Pillow.Image) -> PngInfo:
+    from PIL.PngImagePlugin import PngInfo
+
+    told = PngInfo()
+    told.add_text(_ZONES, picture.info[_ZONES])
+    return told
+
+
+def zones_shown(still: Path) -> list[str]:
+    """Numbers of the zones that a still shows, as the file itself tells."""
+    from PIL import Image as Pillow
+
+    with Pillow.open(still) as picture:
+        return str(picture.info.get(_ZONES, "")).split()
+
+
+def without_words(still: Path) -> bytes:
+    """The drawn part of a still alone, without what is empty above it, as JPEG."""
+    from PIL import Image as Pillow
+    from PIL import ImageOps
+
+    stream = io.BytesIO()
+    with Pillow.open(still) as picture:
+        part = picture.convert("RGB").crop((0, _HEAD, WIDTH, _HEAD + HEIGHT))
+    box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
+    top = max(box[1] - _EDGE, 0)
+    part.crop((0, top, WIDTH, HEIGHT)).save(stream, "JPEG", quality=_JPEG_QUALITY)
+    return stream.getvalue()
 
 
 def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
@@ -178,12 +213,13 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     from PIL import ImageDraw
 
     picture = Pillow.fromarray(raster.colours)
-    _signs(ImageDraw.Draw(picture), scene, camera, raster)
+    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
     _measures(ImageDraw.Draw(picture), scene, camera)
     sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)
     sheet.paste(picture, (0, _HEAD))
     _head(ImageDraw.Draw(sheet), scene, name)
     _legend(sheet, scene)
+    sheet.info[_ZONES] = " ".join(zones)
     return sheet
 
 
@@ -200,8 +236,14 @@ def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     return tuple((line.at(surface.mesh.points_mm), line.face, width) for line, width in passed)
 
 
-def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> None:
-    """Numbers and question marks at their zones, and the names of what was not measured."""
+def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> list[str]:
+    """Numbers and question marks at their zones, and the names of what was not measured.
+
+    Returns
+    -------
+    list of str
+        Numbers of the zones that are seen.
+    """
     document = scene.filed.document
     marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
     marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
@@ -217,6 +259,7 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
     _names(pen, scene, camera, raster, taken)
     for at, to, text, firm in numbers:
         number_sign(pen, at, to, text, firm)
+    return [text for _, _, text, _ in numbers if text.isdigit()]
 
 
 def _names(
