@@ -67,7 +67,7 @@ def two_workers(folder: Path) -> Iterator[Any]:
         n_workers=2,
         threads_per_worker=1,
         processes=True,
-        dashboard_address=None,
+        dashboard_address=":0",  # without one, the port that is usual is taken, or warned of
         local_directory=str(folder / "dask"),
     ) as cluster:
         yield cluster

@@ -5,6 +5,8 @@
     start-up told apart; one thread for both, as the program itself sets it
 ``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
     the same cases by local processes and by two Dask workers, one of them killed midway
+``python tests/benchmarks/many_trials.py slow FOLDER [--cases 40]``
+    the same with one worker that is merely slow, most of whose cases are given to the other too
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
     kills at random moments of batch and watch: nothing lost, doubled or half there
 ``python tests/benchmarks/many_trials.py flat FOLDER [--cases 10000]``
@@ -14,9 +16,11 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import contextlib
 import csv
 import dataclasses
+import importlib
 import json
 import os
 import random
@@ -33,6 +37,7 @@ from typing import Any
 import many_cases
 
 from veneercheck.batch import Asked, check_many
+from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.many import prepare
 from veneercheck.batch.processes import Processes
@@ -42,6 +47,11 @@ from veneercheck.filing import ASIDE
 from veneercheck.order import Order, settle
 from veneercheck.record import Register
 from veneercheck.workflow import carry_out
+
+RUNS, EVERY_S = 1 / 40, 0.4
+"""Share of the time in which a slow worker runs, and how often it does."""
+
+IDLE_WITHIN_S = 300.0
 
 ROUND = 10
 """Kills before a list is let finish and its register confirmed."""
@@ -140,6 +150,91 @@ def cluster(folder: Path, cases: int) -> None:
     alike = sum(without_times(here / name) == without_times(there / name) for name in names)
     print(f"failed: {sum(d.state == FAILED for s in (local, far) for d in s.done.values())}")
     print(f"cases: {len(names)} local, {len(case_folders(there))} cluster; equal: {alike}")
+
+
+class Watched(Cluster):
+    """A cluster that counts the cases it gave to a second worker."""
+
+    doubled = 0
+
+    def _give(self, task: Task, *, not_to: frozenset[str] = frozenset()) -> None:
+        self.doubled += bool(not_to)
+        super()._give(task, not_to=not_to)
+
+
+@contextlib.contextmanager
+def throttled(process: int) -> Iterator[None]:
+    """Let a process run for a small part of the time only."""
+    end = threading.Event()
+
+    def throttle() -> None:
+        with contextlib.suppress(ProcessLookupError):
+            while not end.is_set():
+                os.kill(process, signal.SIGSTOP)
+                end.wait((1.0 - RUNS) * EVERY_S)
+                os.kill(process, signal.SIGCONT)
+                end.wait(RUNS * EVERY_S)
+
+    thread = threading.Thread(target=throttle)
+    thread.start()
+    try:
+        yield
+    finally:
+        end.set()
+        thread.join()
+
+
+def slow_worker(folder: Path, cases: int) -> dict[str, int]:
+    """Cases by two workers, one of them throttled, into a register; then the same ones here.
+
+    The slow one goes on with what was given to the other as well, until it is done too.
+    """
+    listing = many_cases.write_cases(folder / "cases", cases)
+    asked = Asked(folder / "slow", with_report=False, register=str(folder / "r.sqlite"))
+    tasks = tasks_of(listing, asked)
+    prepare(asked)
+    with many_cases.two_workers(folder) as local:
+        slow = next(iter(local.workers.values()))
+        with Watched(local.scheduler_address, straggles_s=1.0) as hands:
+            hands._client.run(warm)
+            with throttled(slow.pid):
+                found = list(hands.check(tasks))
+            hands._client.run(idle)
+            doubled = hands.doubled
+    here = Asked(folder / "here", with_report=False)
+    check_many(listing, here, processes=1, say=silent)
+    names = [path.name for path in case_folders(here.store)]
+    with Register(str(asked.register)) as register:
+        on_record = [row["case_number"] for row in register.list_checks()]
+        faults = confirm(register, repeat=False).differences
+    there = [path.name for path in case_folders(asked.store)]
+    return {
+        "cases": cases,
+        "given_twice": doubled,
+        "answers": len({done.at for done in found}),
+        "failed": sum(done.state == FAILED for done in found),
+        "folders": len(there),
+        "equal": sum(
+            without_times(here.store / n) == without_times(asked.store / n) for n in names
+        ),
+        "on_record": len(on_record),
+        "doubled_on_record": len(on_record) - len(set(on_record)),
+        "faults": len(faults),
+        "left_aside": len(list((asked.store / ASIDE).glob("*"))),
+    }
+
+
+def warm() -> None:
+    """What a first case loads, so that loading it is not what is slow."""
+    for name in ("check", "record.register", "report", "scan"):
+        importlib.import_module(f"veneercheck.{name}")
+
+
+async def idle(dask_worker: Any) -> None:
+    """Wait until a worker has nothing left in hand, though nobody waits for it any more."""
+    end = time.monotonic() + IDLE_WITHIN_S
+    while dask_worker.active_threads and time.monotonic() < end:
+        await asyncio.sleep(0.05)
 
 
 @dataclasses.dataclass
@@ -258,7 +353,7 @@ def memory_told(table: Path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("rate", "cluster", "kills", "flat"))
+    parser.add_argument("what", choices=("rate", "cluster", "slow", "kills", "flat"))
     parser.add_argument("folder", type=Path)
     parser.add_argument("--cases", type=int)
     parser.add_argument("--kills", type=int, default=100)
@@ -267,6 +362,8 @@ def main() -> None:
         kills(told.folder, told.kills)
     elif told.what == "rate":
         rate(told.folder, told.cases or 200)
+    elif told.what == "slow":
+        print(slow_worker(told.folder, told.cases or 40))
     elif told.what == "cluster":
         cluster(told.folder, told.cases or 200)
     else:

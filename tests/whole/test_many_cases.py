@@ -23,10 +23,10 @@ from pathlib import Path
 from typing import Any
 
 import many_cases
+import many_trials
 import pytest
 
 from veneercheck.batch import Asked, check_many
-from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes
 from veneercheck.batch.summary import Summary
@@ -276,13 +276,33 @@ def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
         assert without_times(Path(done.folder)) == own
 
 
-def test_what_a_worker_hangs_on_is_given_to_another(tmp_path: Path) -> None:
-    """A worker that stands still keeps its case for ever; the other one checks it, once."""
-    tasks = tasks_of(many_cases.write_cases(tmp_path, 4), asked(tmp_path))
-    (tmp_path / "out").mkdir()
+def stop_amid_a_case(worker: int, store: Path) -> None:
+    """Have a worker stand still while it has a case in hand: its place for it lies aside."""
+    while True:
+        if list((store / ASIDE).glob(f"*-{worker}-*")):
+            os.kill(worker, signal.SIGSTOP)
+            if list((store / ASIDE).glob(f"*-{worker}-*")):
+                return
+            os.kill(worker, signal.SIGCONT)
+        time.sleep(0.005)
+
+
+def test_what_a_worker_hangs_on_is_given_to_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker that stands still amid a case keeps it; the other one checks it, too.
+
+    Once it goes on, as one that was merely slow, the same case is filed already: equal to one
+    that was checked alone, and on record once.
+    """
+    monkeypatch.setattr("veneercheck.batch.cluster._STRAGGLES", 2.0)  # sooner than for users
+    told = asked(tmp_path, register=str(tmp_path / "r.sqlite"))
+    tasks = tasks_of(many_cases.write_cases(tmp_path, 4), told)
+    many_trials.prepare(told)
     with many_cases.two_workers(tmp_path) as local:
         hung = next(iter(local.workers.values())).pid
-        os.kill(hung, signal.SIGSTOP)
+        stopping = threading.Thread(target=stop_amid_a_case, args=(hung, told.store), daemon=True)
+        stopping.start()
         waited_for = threading.Event()
 
         def go_on() -> None:
@@ -291,16 +311,27 @@ def test_what_a_worker_hangs_on_is_given_to_another(tmp_path: Path) -> None:
 
         rescue = threading.Timer(180.0, go_on)  # else a cluster that waits would never end
         rescue.start()
-        try:
-            with Cluster(local.scheduler_address, straggles_s=1.0) as hands:
+        with many_trials.Watched(local.scheduler_address, straggles_s=1.0) as hands:
+            hands._client.run(many_trials.warm)
+            try:
                 found = list(hands.check(tasks))
-        finally:
-            rescue.cancel()
-            os.kill(hung, signal.SIGCONT)
-        assert not waited_for.is_set(), "nobody else took the case"
+            finally:
+                rescue.cancel()
+                os.kill(hung, signal.SIGCONT)
+            assert not waited_for.is_set(), "nobody else took the case"
+            assert not stopping.is_alive() and hands.doubled, "it stood still with a case in hand"
+            hands._client.run(many_trials.idle)
     assert sorted(done.at for done in found) == [0, 1, 2, 3]
     assert {done.state for done in found} <= {CHECKED, THERE}, [done.cause for done in found]
-    assert len(folders(tmp_path / "out")) == 4
+    for done, folder in zip(
+        sorted(found, key=lambda one: one.at), folders(told.store), strict=True
+    ):
+        own = alone(tmp_path / "000", done.case, tmp_path / f"alone {done.at}", done.case)
+        assert without_times(folder) == own
+    with Register(tmp_path / "r.sqlite") as register:
+        on_record = sorted(row["case_number"] for row in register.list_checks())
+    assert on_record == [f"C-{at:06d}" for at in range(4)]
+    assert not (told.store / ASIDE).exists()
 
 
 @pytest.mark.parametrize(
