@@ -35,6 +35,9 @@ BEADS_APART_MM = 1.0
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
+_ALLOWED_FROM = 0.5
+"""From here on through a band or flank the knife has its whole allowance, and none at the line."""
+
 _PAIRS_AT_ONCE = 2_000_000
 """Distances computed in one go: 50 MB at most."""
 
@@ -338,7 +341,7 @@ def amounts(reading: Reading, excess: Excess, patch: Patch, advised_mm: float) -
     # The contour itself is where the knife stops; a limit must be kept surely, so it goes on.
     spare = 0.0 if over else advised_mm / patch.path - patch.excess_mm
     left = np.where(np.isfinite(excess.excess_mm), excess.excess_mm, -np.inf)
-    left += spare * excess.from_line
+    left += spare * np.minimum(excess.from_line / _ALLOWED_FROM, 1.0)
     around = left > (FIRMLY_MM if over else 0.0)
     own = np.zeros(len(around), dtype=bool)
     own[patch.vertices] = True
