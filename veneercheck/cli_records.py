@@ -5,6 +5,7 @@ from __future__ import annotations
 import enum
 import json
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -69,13 +70,25 @@ def register_kind() -> type[Register]:
     return Register
 
 
+def _day(text: str | None) -> str | None:
+    """A day as times on record begin with it."""
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day: write it as 2026-03-31") from None
+
+
+Since = Annotated[
+    str | None,
+    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
+]
+
+
 @app.command("list")
 def list_command(
     register: RegisterOption = DEFAULT_REGISTER,
     verdict: Annotated[Verdict | None, typer.Option(help="Only checks with this verdict.")] = None,
-    since: Annotated[
-        str | None, typer.Option(help="Only checks since this day: 2026-03-31.")
-    ] = None,
+    since: Since = None,
 ) -> None:
     """List the checks on record, the oldest first."""
     with open_register(register) as opened:
@@ -147,6 +160,12 @@ def confirm_command(
     if case and case.lower().endswith(".zip"):
         from veneercheck.record.bundle import bundle_faults
 
+        if not Path(case).is_file():
+            raise RecordError(
+                "there is no such bundle.",
+                where=case,
+                next_step="Name the file that «records export» wrote.",
+            )
         faults = bundle_faults(Path(case))
         _tell([str(fault) for fault in faults])
         typer.echo(f"{case}: every byte is as it was written; compare its record with the register")
@@ -215,9 +234,7 @@ def export_command(
 @app.command("trends")
 def trends_command(
     out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
-    since: Annotated[
-        str | None, typer.Option(help="Only checks since this day: 2026-03-31.")
-    ] = None,
+    since: Since = None,
     lang: Annotated[Lang, typer.Option(help="Language of the page.")] = Lang.EN,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:

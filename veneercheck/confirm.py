@@ -133,6 +133,9 @@ def _folders(stores: set[Path]) -> list[Path]:
 def _altered(folder: Path, on_record: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     from veneercheck.filing import file_hashes
 
+    if not folder.is_dir():
+        yield "", "the case folder is not where it was"
+        return
     now = file_hashes(folder)
     for name, sha in on_record.items():
         if name not in now:

@@ -224,6 +224,12 @@ def decide(
         )
     check = one_check(register, case)
     folder = folder_of(register, check)
+    if not folder.is_dir():
+        raise RecordError(
+            "the case folder is not where it was.",
+            where=str(folder),
+            next_step="Bring it back there, and decide again; nothing was put on record.",
+        )
     told = {
         "check_key": check.key,
         "case_number": check.body["result"]["case"]["number"],

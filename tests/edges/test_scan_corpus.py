@@ -404,7 +404,7 @@ CORPUS: dict[str, Entry] = {
         lambda: ascii_stl(P + np.array([0, 2e6, 0]), number="{:.9f}"),
         Refused("2e+06 mm from the origin"),
     ),
-    "stl unit unclear": (lambda: stl(P / 2), Refused("Give --unit mm or --unit in.")),
+    "stl unit unclear": (lambda: stl(P / 2), Refused("Give --unit mm or --unit inch.")),
     "stl no such size": (lambda: stl(P * 30), Refused("no unit makes that the size")),
     "stl inside out": (lambda: stl(f=F[:, ::-1]), Mesh(faults={"inside_out": N})),
     "stl some turned": (lambda: stl(f=swapped_faces(40)), Mesh(faults={"mixed_orientation": 40})),

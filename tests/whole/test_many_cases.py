@@ -145,6 +145,8 @@ def test_an_archive_is_checked_again_and_tells_what_changed(tmp_path: Path) -> N
     assert before[archive[0] / "result.json"] == (archive[0] / "result.json").read_bytes()
     with pytest.raises(ProfileError, match="keeps its own unit"):
         check_many(tmp_path, dataclasses.replace(told, unit="mm"), processes=1, say=silent)
+    with pytest.raises(RecordError, match="against themselves"):
+        check_many(told.store, told, processes=1, say=silent)
     with pytest.raises(RecordError, match="no finished check"):
         check_many(tmp_path / "000", told, processes=1, say=silent)
 

@@ -189,6 +189,40 @@ def test_a_failure_leaves_no_half_folder(tmp_path: Path, monkeypatch: pytest.Mon
     assert not (tmp_path / "cases").exists(), "made for this check, so it goes with it"
 
 
+def test_a_case_folder_that_was_moved_is_told_as_that(tmp_path: Path) -> None:
+    """Not as twenty missing files, nor as a disk that cannot be written; it can be brought back."""
+    register, entry = filed(tmp_path)
+    with register:
+        folder = folder_of(register, entry)
+        folder.rename(tmp_path / "away")
+        (told,) = confirm(register).differences
+        assert told.place == str(folder) and "not where it was" in told.what
+        with pytest.raises(RecordError, match="not where it was"):
+            decide(register, "T-1", who="QA", what="accepted", why="", now=NOW)
+        (tmp_path / "away").rename(folder)
+        assert confirm(register, repeat=False).differences == ()
+        assert register.decisions_on(entry.key) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["list", "--since", "tomorrow"], 2, "no day"),
+        (["trends", "--since", "2026-13-01"], 2, "no day"),
+        (["confirm", "none.zip"], 3, "no such bundle"),
+    ],
+)
+def test_what_is_not_there_is_no_empty_answer(
+    tmp_path: Path, words: list[str], code: int, says: str
+) -> None:
+    """A list that is empty, or a bundle called altered, would be believed."""
+    Register(tmp_path / "register.sqlite").close()
+    command = [sys.executable, "-m", "veneercheck", "records", *words]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == code and says in done.stderr, done
+    assert done.stdout == ""
+
+
 def test_only_case_folders_are_left_in_the_store(tmp_path: Path) -> None:
     """After a check, a decision and a refusal no place for work is left beside them."""
     register, entry = filed(tmp_path)

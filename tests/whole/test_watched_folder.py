@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -152,6 +153,23 @@ def test_a_killed_watch_starts_again_where_it_was(export: Path, tmp_path: Path) 
     with Register(tmp_path / "r.sqlite") as register:
         on_record = sorted(row["case_number"] for row in register.list_checks())
     assert on_record == made(tmp_path / "out") == [f"K-{at}" for at in range(4)]
+
+
+def test_a_watch_that_is_stopped_tells_what_it_did(export: Path, tmp_path: Path) -> None:
+    """Ctrl-C is how a watch ends: with its summary, and the gravest code of its cases."""
+    many_cases.write_case(export, "D-1", 0.9)
+    words = [sys.executable, "-u", "-m", "veneercheck", "watch", "export", "--still", "0.1"]
+    words += ["--aligned", "--unit", "mm", "--no-report", "--out", "out"]
+    with subprocess.Popen(
+        words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stderr is not None
+        while "D-1: findings" not in process.stderr.readline():
+            assert process.poll() is None, "it ended by itself"
+        process.send_signal(signal.SIGINT)
+        told, more = process.communicate()
+    assert process.returncode == 1 and "1  findings" in told, more
+    assert [path.name for path in (tmp_path / "out").iterdir() if path.is_file()] == ["summary.csv"]
 
 
 @pytest.mark.parametrize(

@@ -118,6 +118,12 @@ def _archived(archive: Path, asked: Asked) -> list[Task]:
             where="--again",
             next_step="Leave --unit, --stage and --aligned out; --profile may be another.",
         )
+    if asked.store.resolve() == archive.resolve():
+        raise RecordError(
+            "the results in it would be held against themselves.",
+            where=str(archive),
+            next_step="Give --out another folder for the new results.",
+        )
     folders = finished_folders(archive, asked.store)
     if not folders:
         raise RecordError(

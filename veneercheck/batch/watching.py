@@ -121,6 +121,7 @@ def watch(
     stop = stop or threading.Event()
     try:
         with (
+            contextlib.suppress(KeyboardInterrupt),  # the usual way to end a watch
             Processes(processes) as hands,
             contextlib.closing(_changes(folder, still_s, stop)) as changes,
         ):

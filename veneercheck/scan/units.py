@@ -144,7 +144,8 @@ def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:
     if len(possible) > 1:
         readings = " or ".join(f"{size * MM_PER_UNIT[u]:.3g} mm in {_WORDS[u]}" for u in possible)
         what = f"its unit is not clear: it is {readings} across."
-        return ScanError(what, where=name, next_step=f"Give --unit {' or --unit '.join(possible)}.")
+        asked = " or ".join(f"--unit {_asked(unit)}" for unit in possible)
+        return ScanError(what, where=name, next_step=f"Give {asked}.")
     stated = possible[0] if possible else "mm"
     said = f"{size:.3g} {_WORDS[stated]} across"
     guess = [u for u in _GUESSED if _within(size * MM_PER_UNIT[u], POSSIBLE_MM)]
@@ -152,13 +153,18 @@ def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:
         return ScanError(
             f"{said}; saved in {_WORDS[guess[0]]}?",
             where=name,
-            next_step=f"Give --unit {guess[0]}, or --unit {stated} if it is so.",
+            next_step=f"Give --unit {_asked(guess[0])}, or --unit {_asked(stated)} if it is so.",
         )
     return ScanError(
         f"{said}: no unit makes that the size of a dental scan.",
         where=name,
         next_step="Check the file; if it is right, name its unit with --unit.",
     )
+
+
+def _asked(unit: str) -> str:
+    """A unit as the commands know it."""
+    return "inch" if unit == "in" else unit
 
 
 def check_coordinates(points: npt.NDArray[np.floating], mm_per_unit: float, name: str) -> None:
