@@ -119,7 +119,7 @@ def check_command(
         paper=paper.value,
         say=say,
     )
-    _finish(outcome, out, with_report=not no_report)
+    _finish(outcome, out, with_report=not no_report, lang=lang)
 
 
 @app.command("demo")
@@ -133,7 +133,8 @@ def demo_command(
     order = write_sample(out)
     outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=say)
     planted = _exit_code(outcome) is Exit.FINDINGS
-    _finish(outcome, out / "check", with_report=True, code=Exit.NO_FINDINGS if planted else None)
+    code = Exit.NO_FINDINGS if planted else None
+    _finish(outcome, out / "check", with_report=True, lang=lang, code=code)
 
 
 @app.command("report")
@@ -297,19 +298,22 @@ def _check_on_record(
         )
         known = register.with_key(made.key) is not None
         entry = put_on_record(register, made, who=who)
-    typer.echo(terminal_summary(entry.body["result"]))
+    typer.echo(terminal_summary(entry.body["result"], lang.value))
     typer.echo(f"{'Was on record already' if known else 'On record'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
 
 
-def _finish(outcome: Outcome, out: Path, *, with_report: bool, code: Exit | None = None) -> None:
+def _finish(
+    outcome: Outcome, out: Path, *, with_report: bool, lang: Lang, code: Exit | None = None
+) -> None:
     """Tell the outcome, and leave with its exit code."""
     from veneercheck.report import document
     from veneercheck.report.terminal import terminal_summary
+    from veneercheck.report.words import Words
 
-    typer.echo(terminal_summary(document(outcome)))
-    typer.echo(f"{'Report' if with_report else 'Result'}: ", nl=False)
-    typer.echo(out / ("report.html" if with_report else "result.json"))
+    typer.echo(terminal_summary(document(outcome), lang.value))
+    name = Words(lang.value)("terminal.report" if with_report else "terminal.result")
+    typer.echo(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
     raise typer.Exit(_exit_code(outcome) if code is None else code)
 
 

@@ -9,7 +9,7 @@ import typer
 
 
 class Lang(enum.StrEnum):
-    """Languages of pictures and pages."""
+    """Languages of pictures, pages and summary."""
 
     EN = "en"
     DE = "de"
@@ -45,7 +45,7 @@ Stage = Annotated[
 ]
 NoReport = Annotated[bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")]
 LangOption = Annotated[
-    Lang, typer.Option("--lang", help="Language of pictures and pages.", show_choices=True)
+    Lang, typer.Option("--lang", help="Language of pictures, pages and summary.", show_choices=True)
 ]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ from veneercheck.profile import STAGES, built_in, parse_profile
 from veneercheck.report import document, zones_of
 from veneercheck.report.carrying import connector_note, connector_rows, spot_sentences
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import action_words, hand_cautions, verdict_sentences
+from veneercheck.report.verdict import action_words, hand_cautions, stage_words, verdict_sentences
 from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
 from veneercheck.workflow import check_files, check_meshes
@@ -190,9 +191,12 @@ def test_cautions_and_verdict_fit_the_stage(with_a_thin_spot: dict, stage: str, 
     for word in (("the dust", "Light-curing"), ("Staub", "Lichthärten"))[lang == "de"]:
         assert (word in text) == (stage != "wax")
     assert len({*told}) == len(told)
-    if lang == "en":
-        shown = terminal_summary(described)
-        assert f"stage {stage}" in shown and all(caution in shown for caution in told[1:])
+    shown = terminal_summary(described, lang)
+    assert stage_words(described, words) in shown and all(one in shown for one in told[1:])
+    if lang == "de" and stage == "wax":  # what is to be done was filed in wax's own words
+        english = {"the", "of", "and", "not", "layer", "zone", "verdict", "take", "measured"}
+        assert not english & set(re.findall("[a-zäöüß]+", shown.lower()))
+        assert "1 Stelle zu ändern" in shown and "0,0" in shown
 
 
 @pytest.mark.parametrize("stage", STAGES)
@@ -266,7 +270,8 @@ def test_an_earlier_result_is_read_from_its_folder(tmp_path: Path) -> None:
     assert described["recheck"]["corrected"] == []
     assert described["recheck"]["zones"] == [{"id": 1, "trend": "same"}]
     assert described["recheck"]["taken_off_mm"] == pytest.approx(0.0, abs=1e-5)
-    assert "zone 1: same" in terminal_summary(described)
+    assert "zone 1: the same" in terminal_summary(described)
+    assert "Stelle 1: unverändert" in terminal_summary(described, "de")
     with pytest.raises(RecordError, match="another wax-up"):
         check_files(framework, tmp_path / "o.stl", earlier=out, **more)
     with pytest.raises(ProfileError, match="no stage"):

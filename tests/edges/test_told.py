@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import inspect
 import types
 
 import numpy as np
 import pytest
 
 from veneercheck.core.align import words as told
-from veneercheck.core.types import Reason
+from veneercheck.core.anatomy import placing
+from veneercheck.core.types import Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report.tables import limit_words
-from veneercheck.report.verdict import reading_words, reasons
+from veneercheck.report.verdict import frame_sentences, reading_words, reasons
 from veneercheck.report.words import Words, sections
 
 BODY = types.SimpleNamespace(radius_mm=10.0)
@@ -66,6 +68,49 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     assert german[4].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
     assert "gleicht einem Zylinder" in german[5]
     assert "+1,23 % größer" in german[10] and "−1,23 % größer" in german[11]
+
+
+def every_sentence_on_directions() -> list[str]:
+    """As the placing of teeth says them, which reads them off shapes elsewhere."""
+    up = placing._vector_words(np.array([0.0, 0.6, -0.8]))
+    ways = ("away from where the scan is open", "away from where the retainers open")
+    buccal = "The buccal direction is not in the case file"
+    poorly = ", which shows poorly: surfaces may be wrong"
+    return [
+        placing._NO_TEETH,
+        placing._NO_DIRECTION,
+        placing._POINTS_APART,
+        *(f"The occlusal direction is not in the case file; taken {way}: {up}." for way in ways),
+        *placing._named(Case())[1],
+        *placing._named(Case(units=(45, 16)))[1],
+        *placing._named(Case(units=(45, 47, 46)))[1],
+        "The framework is too short or coarse for the units named: teeth are not told.",
+        f"{buccal} and does not show: surfaces may be wrong.",
+        f"{buccal}; taken as the more veneered side.",
+        f"{buccal}; taken as the more veneered side{poorly}.",
+        placing._buccal_words(0.0),
+        placing._buccal_words(9.0),
+    ]
+
+
+def test_how_directions_were_judged_is_said_in_both_languages() -> None:
+    """Source: the English sentence as filed, found again in the program's own code."""
+    every = every_sentence_on_directions()
+    code = " ".join(inspect.getsource(placing).split()).replace('" "', "")
+    for part in (
+        "too short or coarse",
+        "and does not show",
+        "the more veneered side",
+        "scan is open",
+    ):
+        assert part in code
+    described = {"case": {"frame": {"words": every}}}
+    assert frame_sentences(described, Words("en")) == every
+    german = frame_sentences(described, Words("de"))
+    assert len({*german}) == len(every) == len(sections("de")["frame"])
+    assert not {*german} & {*every}
+    assert german[3].endswith("(+0.00, +0.60, -0.80).")
+    assert frame_sentences({"case": {"frame": {"words": ["?"]}}}, Words("de")) == ["?"]
 
 
 def test_what_has_no_code_stays_as_it_was_filed() -> None:

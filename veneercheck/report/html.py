@@ -42,8 +42,8 @@ from veneercheck.report.verdict import (
     decision_sentences,
     fault_words,
     metal_words,
-    place_words,
     question_words,
+    recheck_sentences,
     stage_words,
     verdict_sentences,
     zone_place,
@@ -271,21 +271,7 @@ def _told(document: Mapping[str, Any], words: Words) -> list[Markup]:
 
 def _changes(recheck: Mapping[str, Any], words: Words) -> Markup:
     """What changed since an earlier result."""
-    off, on = words.mm(recheck["taken_off_mm"]), words.mm(recheck["added_mm"])
-    told = [words("recheck.surface", off=off, on=on)]
-    told += [
-        words(
-            "recheck.corrected",
-            finding=words.known("finding", gone["finding"]),
-            place=place_words(gone, words) or words("picture.zone", id=gone["id"]),
-        )
-        for gone in recheck["corrected"]
-    ]
-    told += [
-        words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
-        for zone in recheck["zones"]
-    ]
-    items = tag("ul", *(tag("li", sentence) for sentence in told))
+    items = tag("ul", *(tag("li", sentence) for sentence in recheck_sentences(recheck, words)))
     return _section("recheck", words("recheck.title"), items)
 
 

@@ -2,210 +2,211 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.verdict import hand_cautions
-from veneercheck.report.words import Words
-
-COVERAGE = 2.0
-"""Expanded uncertainty, k = 2: about 95 %."""
-
-_FINDING = {"too_thin": "too thin", "too_thick": "too thick", "over_contour": "over contour"}
-
-CAUTION = (
-    "An aid, not a release: limits are your own, the material's instructions for use and local "
-    "rules come first, the licensed person decides. The antagonist was not checked."
+from veneercheck.core.types import FINISHED
+from veneercheck.report.carrying import connector_rows, spot_sentences
+from veneercheck.report.verdict import (
+    action_words,
+    beads_sentence,
+    cautions,
+    fault_words,
+    frame_sentences,
+    metal_under,
+    place_words,
+    question_words,
+    reading_words,
+    reasons,
+    recheck_sentences,
+    stage_words,
 )
+from veneercheck.report.words import Language, Words, sections
+
+_SIGNS = {"finding": "!", "undecided": "?", "advice": "·"}
 
 
-def terminal_summary(document: Mapping[str, Any]) -> str:
+def terminal_summary(document: Mapping[str, Any], lang: Language = "en") -> str:
     """Say what was found and what to do.
 
     Parameters
     ----------
     document : mapping
         What `report.document` gives.
+    lang : {"en", "de"}
 
     Returns
     -------
     str
         Lines of text, no colour.
     """
-    lines = ["", _heading(document), _verdict(document)]
+    words = Words(lang)
+    lines = ["", _heading(document, words), _verdict(document, words)]
     # What the two scans say when laid side by side may put all that follows in doubt.
-    lines += [_indented(remark["words"]) for remark in document["remarks"]]
-    lines += [_zone(zone) for zone in document["zones"]]
-    lines += [_question(question) for question in document["questions"]]
-    lines += [_carrying(one) for one in _weighing(document)]
-    lines += _recheck(document)
-    lines += ["", _layer(document), *_beads(document), *_build(document), _alignment(document)]
-    lines += [reason for reason in map(_indented, document["alignment"]["reasons"]) if reason]
-    lines += [_indented(words) for words in document["case"]["frame"]["words"]]
-    lines += _faults(document)
-    lines += ["", CAUTION, *_bench_cautions(document)]
+    lines += [_indented(fault_words(remark, words)) for remark in document["remarks"]]
+    lines += [_zone(zone, words) for zone in document["zones"]]
+    lines += [f"   ?  {question_words(asked, words)}" for asked in document["questions"]]
+    lines += _weighing(document, words)
+    lines += _recheck(document, words)
+    lines += ["", _layer(document, words), *_build(document, words), _alignment(document, words)]
+    lines += [_indented(reason) for reason in reasons(document["alignment"], words)]
+    lines += [_indented(sentence) for sentence in frame_sentences(document, words)]
+    lines += _faults(document, words)
+    lines += ["", " ".join(cautions(document, words))]
     return "\n".join(lines)
 
 
-def _heading(document: Mapping[str, Any]) -> str:
+def _heading(document: Mapping[str, Any], words: Words) -> str:
     case = document["case"]
-    units = " ".join(str(unit) for unit in case["units"])
     parts = [
-        case["number"] or "case without number",
-        units,
-        f"stage {case['stage']}",
-        f"profile {document['profile']['name']}",
+        case["number"] or words("picture.no_case"),
+        " ".join(str(unit) for unit in case["units"]),
+        stage_words(document, words),
+        f"{words('report.profile')}: {document['profile']['name']}",
     ]
     return " · ".join(part for part in parts if part)
 
 
-def _verdict(document: Mapping[str, Any]) -> str:
+def _verdict(document: Mapping[str, Any], words: Words) -> str:
     firm = sum(zone["decision"] == "firm" for zone in document["zones"])
     left = len(document["zones"]) - firm
-    asked = len(document["questions"])
-    counts = [
-        _count(firm, "place to change", "places to change"),
-        _count(left, "place too near a limit to decide", "places too near a limit to decide"),
-        _count(asked, "question", "questions"),
-    ]
-    told = ", ".join(count for count in counts if count)
-    return f"Verdict: {document['verdict'].upper()}{' – ' + told if told else ''}"
+    counts = {"change": firm, "near": left, "question": len(document["questions"])}
+    told = ", ".join(_count(name, number, words) for name, number in counts.items() if number)
+    said = words("terminal.verdict", verdict=words.known("terminal", document["verdict"]))
+    return f"{said} – {told}" if told else said
 
 
-def _count(number: int, one: str, many: str) -> str:
-    return "" if not number else f"{number} {one if number == 1 else many}"
+def _count(name: str, number: int, words: Words) -> str:
+    return words(f"terminal.{name}_{'one' if number == 1 else 'many'}", count=number)
 
 
-def _zone(zone: Mapping[str, Any]) -> str:
-    what = _FINDING[zone["finding"]]
-    reading = "outside by" if zone["finding"] == "over_contour" else "layer"
-    reading = "cover over beads" if zone["about"] == "beads" else reading
-    value = -zone["extreme_mm"] if zone["finding"] == "over_contour" else zone["extreme_mm"]
-    place = _place(zone)
+def _zone(zone: Mapping[str, Any], words: Words) -> str:
+    place = place_words(zone, words) or words("terminal.at", place=_where(zone, words))
+    area = words.mm2(zone["area_mm2"])
+    read = words("terminal.over", reading=_reading(zone, words), area=area)
+    undecided = "" if zone["decision"] == "firm" else f" ({words('decision.undecided')})"
     return (
-        f"  {zone['id']:>2}  {what:<12}  {place:<22}  {reading} {value:.2f} "
-        f"± {COVERAGE * zone['u_mm']:.2f} mm over {zone['area_mm2']:.1f} mm²{_limit(zone)}"
-        f"{_metal(zone)}"
-        f"\n      → {zone['action']}{'' if zone['decision'] == 'firm' else ' (undecided)'}"
+        f"  {zone['id']:>2}  {_finding(zone, words)}  {place:<22}  "
+        f"{read}{_limit(zone, words)}{_metal(zone, words)}"
+        f"\n      → {action_words(zone, words)}{undecided}"
     )
 
 
-def _metal(zone: Mapping[str, Any]) -> str:
+def _finding(zone: Mapping[str, Any], words: Words) -> str:
+    """The finding, all of them as wide as the widest."""
+    wide = max(map(len, sections(words.lang)["finding"].values()))
+    return words.known("finding", zone["finding"]).ljust(wide)
+
+
+def _reading(zone: Mapping[str, Any], words: Words) -> str:
+    """The worst reading of a zone, and what it is of."""
+    value = reading_words(zone, words)
+    if zone["finding"] == "over_contour":
+        return value
+    return words("terminal.cover" if zone["about"] == "beads" else "terminal.layer_of", value=value)
+
+
+def _where(zone: Mapping[str, Any], words: Words) -> str:
+    return " / ".join(words.number(value, 1) for value in zone["centre_mm"])
+
+
+def _metal(zone: Mapping[str, Any], words: Words) -> str:
     """The metal under a zone, where its other side is known."""
-    thick = zone["metal_mm"]
-    return "" if thick is None else f", metal under it {thick:.1f} mm"
+    told = metal_under(zone, words)
+    return f", {told}" if told else ""
 
 
-def _limit(zone: Mapping[str, Any]) -> str:
-    side = {"too_thin": "least", "too_thick": "greatest"}.get(zone["finding"])
-    limit = zone["limit_mm"]
-    return f" ({side} {limit:.2f})" if side and limit is not None else ""
+def _limit(zone: Mapping[str, Any], words: Words) -> str:
+    if zone["finding"] not in ("too_thin", "too_thick") or zone["limit_mm"] is None:
+        return ""
+    return f" ({words('terminal.' + zone['finding'], limit=words.number(zone['limit_mm']))})"
 
 
-def _place(told: Mapping[str, Any]) -> str:
-    if told["place"]:
-        return str(told["place"])
-    return "at " + " / ".join(f"{value:.1f}" for value in told["centre_mm"])
-
-
-def _question(question: Mapping[str, Any]) -> str:
-    return f"   ?  {question['words']}  {_place(question)}, {question['area_mm2']:.1f} mm²"
-
-
-def _layer(document: Mapping[str, Any]) -> str:
+def _layer(document: Mapping[str, Any], words: Words) -> str:
     layer = document["layer"]
     if layer["median_mm"] is None:
-        return "Layer: not measured"
-    return (
-        f"Layer over the cut area: median {layer['median_mm']:.2f} mm, 5–95 % "
-        f"{layer['p05_mm']:.2f}–{layer['p95_mm']:.2f} mm; measured on "
-        f"{100 * layer['measured_share']:.0f} % of {layer['veneered_area_mm2']:.0f} mm²"
+        return words("terminal.no_layer")
+    return words(
+        "terminal.layer",
+        median=words.mm(layer["median_mm"]),
+        p05=words.number(layer["p05_mm"]),
+        p95=words.mm(layer["p95_mm"]),
+        share=words.percent(layer["measured_share"]),
+        area=words.mm2(layer["veneered_area_mm2"], 0),
     )
 
 
-def _recheck(document: Mapping[str, Any]) -> list[str]:
+def _recheck(document: Mapping[str, Any], words: Words) -> list[str]:
     found = document["recheck"]
     if found is None:
         return []
-    gone = [
-        f"  · corrected: {_FINDING[zone['finding']]}, {zone['place'] or 'zone ' + str(zone['id'])}"
-        for zone in found["corrected"]
-    ]
-    left = [f"  · zone {zone['id']}: {zone['trend']}" for zone in found["zones"]]
-    off, on = found["taken_off_mm"] or 0.0, found["added_mm"] or 0.0
-    return ["", f"Since the earlier check: up to {off:.2f} mm off, {on:.2f} mm on.", *gone, *left]
+    told = [_indented(sentence) for sentence in recheck_sentences(found, words)]
+    return ["", f"{words('recheck.title')}:", *told]
 
 
-def _beads(document: Mapping[str, Any]) -> list[str]:
-    found = document["beads"]
-    if found is None:
-        return []
-    return [
-        f"Retention beads: {found['count']}, {found['diameter_mm']:.1f} mm across, standing out "
-        f"{found['height_mm']:.2f} mm; {found['proud']} of them farther than the opaquer is thick. "
-        f"Cover over their tops: least {found['cover_least_mm']:.2f} mm, median "
-        f"{found['cover_median_mm']:.2f} mm. Space and layer are measured from the base."
-    ]
-
-
-def _weighing(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def _weighing(document: Mapping[str, Any], words: Words) -> list[str]:
     """What the framework's build asks for: findings and advice, not what is as it should be."""
     structure = document["structure"]
-    found = [*structure["connectors"], *structure["spots"]]
-    return [one for one in found if one["weight"] != "none"]
+    thin = zip(structure["connectors"], connector_rows(document, words)[1], strict=True)
+    told = [
+        (one, words("terminal.thin", teeth=row[0], area=row[1], remark=row[-1]))
+        for one, row in thin
+    ]
+    told += zip(structure["spots"], spot_sentences(document, words), strict=True)
+    return [
+        f"   {_SIGNS[one['weight']]}  {sentence}"
+        for one, sentence in told
+        if one["weight"] != "none"
+    ]
 
 
-def _carrying(one: Mapping[str, Any]) -> str:
-    sign = {"finding": "!", "undecided": "?", "advice": "·"}[one["weight"]]
-    return f"   {sign}  {one['words']}"
+def _build(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Beads, connectors and composite, in a line each."""
+    structure, stage = document["structure"], document["case"]["stage"]
+    each = [_connector(one, words) for one in structure["connectors"]]
+    paste = [
+        f"{one['tooth'] or words('format.none')} {words.number(one['volume_mm3'], 0)} mm³"
+        for one in structure["material"]
+    ]
+    lines = [beads_sentence(document, words)] if document["beads"] else []
+    if each:
+        lines.append(words("terminal.connectors", each="; ".join(each)))
+    if paste:
+        name = "composite_made" if stage == FINISHED else "composite"
+        lines.append(words(f"terminal.{name}", each=", ".join(paste)))
+    return lines
 
 
-def _build(document: Mapping[str, Any]) -> list[str]:
-    """Connectors and composite, in a line each."""
-    structure = document["structure"]
-    each = [_connector(one) for one in structure["connectors"]]
-    paste = [f"{one['tooth'] or '–'} {one['volume_mm3']:.0f} mm³" for one in structure["material"]]
-    lines = [f"Connectors: {'; '.join(each)}"] if each else []
-    return lines + ([f"Composite needed: {', '.join(paste)}"] if paste else [])
-
-
-def _connector(one: Mapping[str, Any]) -> str:
+def _connector(one: Mapping[str, Any], words: Words) -> str:
     if one["area_mm2"] is None:
-        return f"{one['teeth']} underside not seen, no area"
-    area = f"{one['area_mm2']:.1f} ± {COVERAGE * one['u_mm2']:.1f} mm²"
-    return f"{one['teeth']} {area}, {one['height_mm']:.1f} mm high"
+        return words("terminal.connector_unseen", teeth=one["teeth"])
+    return words(
+        "terminal.connector",
+        teeth=one["teeth"],
+        area=words.mm2_sure(one["area_mm2"], one["u_mm2"]),
+        height=words.mm(one["height_mm"], 1),
+    )
 
 
-def _alignment(document: Mapping[str, Any]) -> str:
+def _alignment(document: Mapping[str, Any], words: Words) -> str:
     fit = document["alignment"]
-    told = f"Alignment: {fit['state']}"
+    told = words("terminal.alignment", state=words.known("state", fit["state"]))
     if fit["rms_mm"] is not None:
-        told += f", {fit['rms_mm']:.3f} mm rms over {fit['reference_area_mm2']:.0f} mm² left uncut"
+        area = words.mm2(fit["reference_area_mm2"], 0)
+        told += words("terminal.rms", rms=words.mm(fit["rms_mm"], 3), area=area)
     off_mm = fit["evidence"]["frame_mm"]
     if off_mm is not None:
-        told += f"; it fits best {1000 * off_mm:.0f} µm from the shared frame"
+        told += words("terminal.frame", off=words.number(1000.0 * off_mm, 0))
     return told
 
 
-def _bench_cautions(document: Mapping[str, Any]) -> list[str]:
-    """What the scans did not show, and what the advised work asks for."""
-    share = document["layer"]["measured_share"]
-    if share is None or document["alignment"]["state"] == "failed":
-        return []
-    # Rounded up: a surface that was all but seen is not told as seen.
-    unseen = math.ceil(1000.0 * (1.0 - share)) / 10.0
-    told = " ".join(hand_cautions(document, Words()))
-    return [f"Not seen: {unseen:.1f} % of the surface meant for veneer. {told}"]
+def _indented(sentence: str) -> str:
+    return f"  · {sentence}"
 
 
-def _indented(words: str) -> str:
-    return f"  · {words}"
-
-
-def _faults(document: Mapping[str, Any]) -> list[str]:
+def _faults(document: Mapping[str, Any], words: Words) -> list[str]:
     return [
-        f"  · {name}: {fault['words']}"
+        f"  · {words(f'report.{name}')}: {fault_words(fault, words)}"
         for name, scan in document["scans"].items()
         for fault in scan["faults"]
     ]

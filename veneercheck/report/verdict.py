@@ -126,12 +126,17 @@ def zone_place(zone: Mapping[str, Any], words: Words) -> str:
     return ", ".join(filter(None, (place_words(zone, words), bearing)))
 
 
-def metal_words(zone: Mapping[str, Any], words: Words) -> str:
-    """The metal under a zone, and what the least layer would leave of it; empty if unknown."""
+def metal_under(zone: Mapping[str, Any], words: Words) -> str:
+    """The metal under a zone; empty if unknown."""
     if zone["metal_mm"] is None:
         return ""
-    told = words("report.metal_under", metal=words.mm(zone["metal_mm"], 1))
-    if zone["finding"] != "too_thin" or zone["metal_left_mm"] is None:
+    return words("report.metal_under", metal=words.mm(zone["metal_mm"], 1))
+
+
+def metal_words(zone: Mapping[str, Any], words: Words) -> str:
+    """The metal under a zone, and what the least layer would leave of it; empty if unknown."""
+    told = metal_under(zone, words)
+    if not told or zone["finding"] != "too_thin" or zone["metal_left_mm"] is None:
         return told
     return f"{told}, {words('report.metal_left', left=words.mm(zone['metal_left_mm'], 1))}"
 
@@ -159,6 +164,39 @@ def reasons(alignment: Mapping[str, Any], words: Words) -> list[str]:
     return [
         words.told(one["code"], one["values"], english)
         for one, english in zip(alignment["coded"], filed, strict=True)
+    ]
+
+
+def frame_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """How the bridge's directions were judged; English as filed, else in the reader's words."""
+    filed = [str(sentence) for sentence in document["case"]["frame"]["words"]]
+    return filed if words.lang == "en" else [_frame(sentence, words) for sentence in filed]
+
+
+def _frame(filed: str, words: Words) -> str:
+    for key, sentence in sections("en")["frame"].items():
+        pattern = re.escape(sentence).replace(r"\{vector\}", "(?P<vector>.+)")
+        found = re.fullmatch(pattern, filed)
+        if found:
+            return words(f"frame.{key}", **found.groupdict())
+    return filed
+
+
+def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
+    """What changed since an earlier result."""
+    off, on = words.mm(recheck["taken_off_mm"]), words.mm(recheck["added_mm"])
+    told = [words("recheck.surface", off=off, on=on)]
+    told += [
+        words(
+            "recheck.corrected",
+            finding=words.known("finding", gone["finding"]),
+            place=place_words(gone, words) or words("picture.zone", id=gone["id"]),
+        )
+        for gone in recheck["corrected"]
+    ]
+    return told + [
+        words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
+        for zone in recheck["zones"]
     ]
 
 
