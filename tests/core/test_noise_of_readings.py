@@ -56,7 +56,7 @@ def test_judged_readings_of_a_noisy_crown(name: str, noise_mm: float) -> None:
         smooth = true.cut & (true.inward_mm > 1.5) & (true.space_mm < 1.003 * true.depth_mm)
     assert smooth.sum() > 1000
     # Facets of 0.15 mm alone take 1 µm off the distance to a round contour.
-    assert abs(np.median(error[smooth])) < (0.002 if noise_mm <= 0.010 else 0.003)
+    assert abs(np.median(error[smooth])) < 0.002
     # Facets of 0.15 mm on cusps add up to 8 µm to what noise leaves.
     within = np.hypot(1.2 * np.sqrt(2.0) * noise_mm, 0.008)
     assert np.percentile(np.abs(error[smooth]), 95) < 1.1 * within

@@ -60,6 +60,9 @@ part by more than over a flank; the inside of a retainer faces the other way."""
 _BIAS_SIGMAS = 3.0
 """Noise shortens a nearest distance by no more than this many sigmas."""
 
+_NEARLY_PARALLEL_COS = math.cos(math.radians(12.0))
+"""Along the mean of two normals that differ by this, a distance is longer by half a percent."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Reading:
@@ -379,16 +382,20 @@ def _balls(
 def _without_noise_bias(
     inner: Prepared, outer: Prepared, rays: _RaysBothWays, nearest: _OwnSide
 ) -> Floats:
-    """The distance along the contour's own smooth normal, where it confirms the nearest one.
+    """The distance along a smooth normal, where it confirms the nearest one.
 
     The least of many noisy distances is short by about one sigma; a distance along a direction
-    chosen beforehand is not.
+    chosen beforehand is not. Where the surfaces are nearly parallel the direction is the mean of
+    both normals, since the contour's own there still leans towards the dip that was chosen.
     """
     signed = nearest.signed_mm.copy()
     noise = math.hypot(inner.noise_mm, outer.noise_mm)
     asked = np.flatnonzero((signed > 0) & (nearest.agreement > 0))
     if noise > 0 and len(asked):
         way = outer.normal_at(nearest.face[asked], nearest.point_mm[asked])
+        own = inner.normals[asked]
+        parallel = row_dot(way, own) > _NEARLY_PARALLEL_COS
+        way = np.where(parallel[:, None], unit(way + own), way)
         hits = rays.scene.first_hit(inner.mesh.points_mm[asked], way)
         longer = hits.distance_mm - signed[asked]
         confirmed = (longer > 0) & (longer < _BIAS_SIGMAS * noise)
