@@ -143,7 +143,7 @@ def test_reach_along_edges_agrees_with_dijkstra(seed: int, limit: float) -> None
     points = plate.points_mm + rng.normal(scale=0.1, size=plate.points_mm.shape)
     edges, _, _ = quantities.unique_edges(plate.faces)
     seeds = np.zeros(len(points), dtype=bool)
-    seeds[rng.integers(0, len(points), size=3)] = True
+    seeds[rng.integers(0, len(points), size=(3, 60)[seed % 2])] = True
     length = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
     graph = coo_matrix((length, (edges[:, 0], edges[:, 1])), shape=(len(points),) * 2)
     expected = dijkstra(

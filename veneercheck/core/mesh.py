@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -276,6 +277,7 @@ def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: fl
     -----
     Bellman and Ford's relaxation (from memory), all edges of the moving front at once.
     """
+    edges = edges[_worth_following(points_mm, edges, seeds, limit_mm)]
     length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
     both, way = np.concatenate([edges, edges[:, ::-1]]), np.concatenate([length, length])
     distance = np.where(seeds, 0.0, np.inf)
@@ -288,6 +290,18 @@ def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: fl
         front[target[better]] = True
         np.minimum.at(distance, target[better], reached[better])
     return distance
+
+
+def _worth_following(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Bools:
+    """Edges that a way may take: not between two seeds, nor farther away than the limit."""
+    a, b = edges[:, 0], edges[:, 1]
+    worth: Bools = ~(seeds[a] & seeds[b])
+    if math.isfinite(limit_mm) and seeds.any():
+        low, high = bounding_box(points_mm[seeds])
+        within = (points_mm >= low - limit_mm) & (points_mm <= high + limit_mm)
+        inside = np.asarray(within.all(axis=1))
+        worth &= inside[a] & inside[b]
+    return worth
 
 
 def select_faces(mesh: TriangleMesh, keep: Bools) -> tuple[TriangleMesh, Ints]:
