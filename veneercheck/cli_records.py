@@ -158,17 +158,7 @@ def confirm_command(
 ) -> None:
     """Recompute every hash of register, files and bundle, and repeat the checks."""
     if case and case.lower().endswith(".zip"):
-        from veneercheck.record.bundle import bundle_faults
-
-        if not Path(case).is_file():
-            raise RecordError(
-                "there is no such bundle.",
-                where=case,
-                next_step="Name the file that «records export» wrote.",
-            )
-        faults = bundle_faults(Path(case))
-        _tell([str(fault) for fault in faults])
-        typer.echo(f"{case}: every byte is as it was written; compare its record with the register")
+        _confirm_bundle(Path(case), register)
         return
     from veneercheck.confirm import confirm, unreadable
 
@@ -187,6 +177,26 @@ def confirm_command(
         f"As put on record: {done.entries} entries, {done.files} files, "
         f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"
     )
+
+
+def _confirm_bundle(bundle: Path, place: str) -> None:
+    """Account for every byte of a bundle, and look for its entries in the register."""
+    from veneercheck.record.bundle import bundle_faults, not_on_record
+
+    if not bundle.is_file():
+        raise RecordError(
+            "there is no such bundle.",
+            where=str(bundle),
+            next_step="Name the file that «records export» wrote.",
+        )
+    _tell([str(fault) for fault in bundle_faults(bundle)])
+    if place == DEFAULT_REGISTER and not Path(place).exists():
+        told = "whether its record is yours, the register tells: name it with --register"
+    else:
+        with open_register(place) as register:
+            _tell([str(fault) for fault in not_on_record(bundle, register)])
+        told = f"its record is the one in {place.rsplit('@', 1)[-1]}"
+    typer.echo(f"{bundle}: every byte is as it was written; {told}")
 
 
 class Form(enum.StrEnum):

@@ -13,8 +13,10 @@ from pathlib import Path
 import pytest
 import record_trials as trials
 from prov.model import ProvDocument
+from typer.testing import CliRunner
 
 from veneercheck import filing
+from veneercheck.cli import app
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError, ScanError
 from veneercheck.core.types import Case, LayerLimits, Limits
@@ -202,6 +204,23 @@ def test_a_case_folder_that_was_moved_is_told_as_that(tmp_path: Path) -> None:
         (tmp_path / "away").rename(folder)
         assert confirm(register, repeat=False).differences == ()
         assert register.decisions_on(entry.key) == []
+
+
+def test_a_bundle_that_was_made_up_is_whole_but_not_on_record(tmp_path: Path) -> None:
+    """Another laboratory's register, with the same case decided otherwise, made one of them."""
+    told = []
+    for name, what in (("ours", "remake"), ("theirs", "accepted")):
+        (tmp_path / name).mkdir()
+        register, _ = filed(tmp_path / name)
+        with register:
+            decide(register, "T-1", who="QA", what=what, why="", now=NOW)
+            bundle_of(register, tmp_path / f"{name}.zip")
+        words = ["records", "confirm", str(tmp_path / f"{name}.zip")]
+        place = str(tmp_path / "ours" / "register.sqlite")
+        done = CliRunner().invoke(app, [*words, "--register", place])
+        told.append((done.exit_code, done.output))
+    assert told[0][0] == 0 and "its record is the one in" in told[0][1]
+    assert told[1][0] == 1 and "record.json, entry 2: is not the one on record" in told[1][1]
 
 
 @pytest.mark.parametrize(

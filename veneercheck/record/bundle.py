@@ -14,7 +14,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.record.audit import Difference
 from veneercheck.record.canonical import canonical
 from veneercheck.record.prov import provenance
-from veneercheck.record.register import Entry, link
+from veneercheck.record.register import Entry, Register, link
 
 MANIFEST, RECORD, PROV = "manifest.json", "record.json", "prov.json"
 MANIFEST_SCHEMA = "veneercheck bundle 1"
@@ -86,7 +86,7 @@ def bundle_faults(bundle: Path) -> list[Difference]:
     -------
     list of Difference
         Empty where every byte is what `write_bundle` wrote of this record. That the record is the
-        laboratory's own, only the register can tell.
+        laboratory's own, only the register can tell (`not_on_record`).
     """
     try:
         data = bundle.read_bytes()
@@ -146,9 +146,7 @@ def _content_faults(members: Mapping[str, bytes], bundle: str) -> list[Differenc
 
     try:
         record_text = members[RECORD].decode("utf-8")
-        entries = [
-            Entry(**one, body=json.loads(one["text"])) for one in json.loads(record_text)["entries"]
-        ]
+        entries = _entries(record_text)
     except (KeyError, ValueError, TypeError) as error:
         return [Difference(f"{bundle}, {RECORD}", f"cannot be read: {error}")]
     found = [
@@ -174,6 +172,34 @@ def _content_faults(members: Mapping[str, bytes], bundle: str) -> list[Differenc
         elif hashlib.sha256(members[name]).hexdigest() != wanted[name]:
             found.append(Difference(f"{bundle}, {name}", "is not the file on record"))
     return found
+
+
+def not_on_record(bundle: Path, register: Register) -> list[Difference]:
+    """Entries of a whole bundle that are not those of a register.
+
+    Parameters
+    ----------
+    bundle : Path
+        In which `bundle_faults` finds nothing.
+    register : Register
+
+    Returns
+    -------
+    list of Difference
+        Empty where the register holds the same entries at the same places of its chain.
+    """
+    members, _ = _members(bundle.read_bytes())
+    found = []
+    for entry in _entries(members[RECORD].decode("utf-8")):
+        there = register.entry_at(entry.seq)
+        if there is None or there.hash != entry.hash:
+            place = f"{bundle.name}, {RECORD}, entry {entry.seq}"
+            found.append(Difference(place, "is not the one on record"))
+    return found
+
+
+def _entries(record: str) -> list[Entry]:
+    return [Entry(**one, body=json.loads(one["text"])) for one in json.loads(record)["entries"]]
 
 
 def _manifest(check: Entry, files: Mapping[str, str], record: str, prov: str) -> str:
