@@ -56,6 +56,8 @@ class Regions:
     island_distance_mm : ndarray, shape (n,)
         Distance of a cut vertex's contour point from the nearest island, where it is within the
         width of the band; NaN elsewhere.
+    proud_flank : ndarray of bool, shape (n,)
+        Cut vertices so near to an island that stands proud: the knife works there anyway.
     tolerance_mm : float
         Distance within which a surface counted as uncut.
     line_mm : ndarray, shape (k, 3)
@@ -66,6 +68,7 @@ class Regions:
     from_line_mm: Floats
     islands: tuple[Ints, ...]
     island_distance_mm: Floats
+    proud_flank: Bools
     tolerance_mm: float
     line_mm: Floats
 
@@ -95,9 +98,15 @@ def divide(
     for island in islands:
         code[island] = Region.ISLAND
     width = limits.finish_line_width_mm
-    line = _line(code, reading, Region.UNCUT)
+    line = _line(code, reading, code == Region.UNCUT)
     from_line = _distance_on_contour(code, reading, line, width)
-    from_island = _distance_on_contour(code, reading, _line(code, reading, Region.ISLAND), width)
+    proud = np.zeros(len(code), dtype=bool)
+    for island in islands:
+        proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
+    from_island, from_proud = (
+        _distance_on_contour(code, reading, _line(code, reading, spots), width)
+        for spots in (code == Region.ISLAND, proud)
+    )
     cut = code == Region.CUT
     in_band = cut & (from_line <= width)
     code[in_band] = Region.FINISH_LINE_BAND
@@ -106,6 +115,7 @@ def divide(
         np.where(in_band, from_line, np.nan),
         tuple(islands),
         np.where(cut & (from_island <= width), from_island, np.nan),
+        cut & (from_proud <= width),
         tolerance,
         line,
     )
@@ -234,11 +244,18 @@ def _surroundings(
     return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
 
 
-def _line(code: Ints, reading: Reading, border: Region) -> Floats:
-    """Points on the contour where the cut meets `border`, shape (k, 3)."""
+def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float) -> bool:
+    """Whether an island stands out of the contour: as it is, it is no metal stop."""
+    space = reading.space
+    out = -space.nearest_mm[island] > tolerance
+    return bool(space.area_mm2[island] @ out >= least_mm2)
+
+
+def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:
+    """Points on the contour where the cut meets what lies `beyond`, shape (k, 3)."""
     cut = code == Region.CUT
     a, b = reading.edges[:, 0], reading.edges[:, 1]
-    crossing = (cut[a] & (code[b] == border)) | (cut[b] & (code[a] == border))
+    crossing = (cut[a] & beyond[b]) | (cut[b] & beyond[a])
     line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
     found: Floats = line[np.isfinite(line[:, 0])]
     return found

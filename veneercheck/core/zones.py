@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from statistics import NormalDist
 
@@ -124,8 +125,9 @@ def patches(
         Beyond the limit first, then those that only come within the guard band of it.
     """
     beyond = _grown(excess.candidate & (excess.excess_mm > FIRMLY_MM), excess.candidate, reading)
-    found = _connect(framework, reading, excess, beyond, limits)
-    found += _connect(framework, reading, excess, _apart(excess, found, reading.edges), limits)
+    connect = functools.partial(_connect, framework, reading, excess, limits=limits)
+    found = connect(beyond, worked=regions.proud_flank)
+    found += connect(_apart(excess, found, reading.edges), worked=np.zeros_like(beyond))
     found = [
         patch
         for patch in found
@@ -185,15 +187,15 @@ def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
 
 
 def _beside_flank(patch: Patch, reading: Reading, regions: Regions) -> float:
-    """Area of a patch that is no flank of an island, mm²: the question about it holds the rest.
+    """Area of a patch that is no flank of a metal stop, mm²: the question about it holds the rest.
 
     A flank that reaches farther than one may is a zone, and all of it: the knife works on the
-    whole of it, or what is left shows at the next check.
+    whole of it, or what is left shows at the next check. So is that of a spot which stands proud.
     """
     own = patch.vertices
     if patch.finding is not FindingKind.TOO_THIN:
         return patch.area_mm2
-    beside = np.isnan(regions.island_distance_mm[own])
+    beside = np.isnan(regions.island_distance_mm[own]) | regions.proud_flank[own]
     return float(reading.space.area_mm2[own] @ beside)
 
 
@@ -206,7 +208,13 @@ def is_of_band(patch: Patch, reading: Reading, regions: Regions) -> bool:
 
 
 def _connect(
-    framework: TriangleMesh, reading: Reading, excess: Excess, mask: Bools, limits: Limits
+    framework: TriangleMesh,
+    reading: Reading,
+    excess: Excess,
+    mask: Bools,
+    *,
+    limits: Limits,
+    worked: Bools,
 ) -> list[Patch]:
     if not mask.any():
         return []
@@ -215,7 +223,8 @@ def _connect(
     contour = reading.space.contour_mm
     ground = np.where(np.isfinite(contour), contour, points)
     crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
-    mask = mask & ~crumbs & ~_slivers(ground, edges, mask, limits.narrowest_zone_mm)
+    slivers = _slivers(ground, edges, mask, limits.narrowest_zone_mm, worked)
+    mask = mask & ~crumbs & ~slivers
     near = np.isfinite(reach_along_edges(ground, edges, mask, 0.5 * GAP_MM))
     label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
     members = np.flatnonzero(mask)
@@ -229,12 +238,12 @@ def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bool
     return mask & (np.bincount(label, weights=area * mask)[label] < smallest_mm2)
 
 
-def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float) -> Bools:
-    """Parts that are nowhere as wide as a hand can work on."""
+def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float, worked: Bools) -> Bools:
+    """Parts that are nowhere as wide as a hand can work on, nor where it is `worked` anyway."""
     inward = reach_along_edges(points, edges, ~mask, 0.5 * narrowest_mm)
     label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
     wide = np.zeros(len(mask), dtype=bool)
-    wide[label[mask & np.isinf(inward)]] = True
+    wide[label[mask & (np.isinf(inward) | worked)]] = True
     return mask & ~wide[label]
 
 
