@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -282,14 +282,16 @@ def _check_on_record(
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.filing import initials, make_case_folder, put_on_record
-    from veneercheck.order import settle
+    from veneercheck.order import look_at_scans, settle
     from veneercheck.report.terminal import terminal_summary
 
     if who:
         initials(who)
+    work = settle(order)
+    look_at_scans(work)  # before a register is made for what is not there
     with open_register(place, create=True) as register:
         made = make_case_folder(
-            settle(order),
+            work,
             store,
             with_report=with_report,
             lang=lang.value,
@@ -299,6 +301,7 @@ def _check_on_record(
         known = register.with_key(made.key) is not None
         entry = put_on_record(register, made, who=who)
     typer.echo(terminal_summary(entry.body["result"], lang.value))
+    _warn_of_names(entry.body["result"], lang)
     typer.echo(f"{'Was on record already' if known else 'On record'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
 
@@ -312,9 +315,21 @@ def _finish(
     from veneercheck.report.words import Words
 
     typer.echo(terminal_summary(document(outcome), lang.value))
+    _warn_of_names(document(outcome), lang)
     name = Words(lang.value)("terminal.report" if with_report else "terminal.result")
     typer.echo(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
     raise typer.Exit(_exit_code(outcome) if code is None else code)
+
+
+def _warn_of_names(document: Mapping[str, Any], lang: Lang) -> None:
+    """Say where a case number or a scan's name seems to be a person's."""
+    from veneercheck.profile.names import looks_like_a_name
+    from veneercheck.report.words import Words
+
+    names = [document["case"]["number"], *(scan["file"] for scan in document["scans"].values())]
+    for name in dict.fromkeys(names):
+        if name and looks_like_a_name(name):
+            typer.echo(Words(lang.value)("terminal.patient", name=name), err=True)
 
 
 def _exit_code(outcome: Outcome) -> Exit:

@@ -266,7 +266,7 @@ def _tell(differences: list[str]) -> None:
 
 def _table(rows: list[Mapping[str, Any]]) -> None:
     for row in rows:
-        cells = (row["checked_at_utc"][:16].replace("T", " "), row["case_number"] or "–")
+        cells = (row["checked_at_utc"][:16].replace("T", " ") + " UTC", row["case_number"] or "–")
         more = (row["verdict"], row["profile"], row["who"] or "–", row["key"][:12])
         typer.echo("  ".join((*cells, *more)))
     typer.echo(f"{len(rows)} on record")

@@ -34,12 +34,13 @@ from veneercheck.bench.answer import whole
 from veneercheck.bench.app import morning_utc
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import Dropped, Job, Store, shown
-from veneercheck.bench.wish import in_order, looks_like_a_name, read_wish, toml_text
+from veneercheck.bench.wish import in_order, read_wish, toml_text
 from veneercheck.cli import app
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import parse_case
+from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.words import Words
 from veneercheck.scan import stl_bytes
 

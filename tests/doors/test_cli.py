@@ -106,6 +106,21 @@ def test_exit_codes_of_a_check(tmp_path: Path, depth_mm: float, code: int, verdi
     assert "release" in ended.said, "the caution stands under every result"
 
 
+def test_a_name_on_a_scan_is_warned_of(tmp_path: Path) -> None:
+    """An invented person's name; a number says nothing about anybody."""
+    write_pair(tmp_path, 1.7, ("Muster_Maria.stl", "D-0417 waxup.stl"))
+    ended = run("check", "Muster_Maria.stl", "D-0417 waxup.stl", *QUICK, folder=tmp_path)
+    assert ended.code == 0
+    assert "«Muster_Maria.stl» looks like a person's name" in ended.told
+    assert "D-0417 waxup.stl» looks" not in ended.told
+
+
+def test_no_register_is_made_for_scans_that_are_not_there(tmp_path: Path) -> None:
+    ended = run("check", "f.stl", "w.stl", *QUICK, "--register", "lab.sqlite", folder=tmp_path)
+    assert ended.code == 3
+    assert not (tmp_path / "lab.sqlite").exists()
+
+
 @pytest.mark.parametrize(
     "words",
     [

@@ -9,7 +9,7 @@ from typing import Any
 
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, Job, Store
-from veneercheck.bench.wish import looks_like_a_name
+from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.verdict import (
     action_words,
     place_words,
@@ -172,4 +172,4 @@ def _same(new: Mapping[str, Any], olds: list[Mapping[str, Any]]) -> Mapping[str,
 
 def warnings(names: list[str], words: Words) -> list[str]:
     """Names that seem to be a person's."""
-    return [words("bench.patient", name=name) for name in names if looks_like_a_name(name)]
+    return [words("terminal.patient", name=name) for name in names if looks_like_a_name(name)]
