@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.align.sampling import Surface, sample
+from veneercheck.core.mesh import side_by_side
 from veneercheck.core.motion import even_rotations, nearest_rotation, rotation_from_vector
 from veneercheck.core.nearest import NearestPoints
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
@@ -256,10 +257,18 @@ def run(search: Search, poses: Poses, stage: Stage) -> Poses:
     cloud = Cloud(
         (found.point_mm - search.centre_mm).astype(np.float32), found.normal.astype(np.float32)
     )
-    rotation, shift = poses.rotation, poses.shift_mm
-    for _ in range(stage.rounds):
-        rotation, shift = _advance(search, rotation, shift, cloud, stage)
-    ranked = Poses(rotation, shift, _score(search, rotation, shift, cloud))
+
+    def fitted(rotation: Floats, shift: Floats) -> tuple[Floats, Floats, Floats]:
+        for _ in range(stage.rounds):
+            rotation, shift = _advance(search, rotation, shift, cloud, stage)
+        return rotation, shift, _score(search, rotation, shift, cloud)
+
+    half = (len(poses) + 1) // 2
+    parts = side_by_side(
+        lambda: fitted(poses.rotation[:half], poses.shift_mm[:half]),
+        lambda: fitted(poses.rotation[half:], poses.shift_mm[half:]),
+    )
+    ranked = Poses(*(np.concatenate(both) for both in zip(*parts, strict=True)))
     return _distinct(ranked, stage.keep, stage.apart_mm, search.radius_mm)
 
 
