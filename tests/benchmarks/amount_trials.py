@@ -80,8 +80,11 @@ SIZES: dict[str, dict[str, tuple[float, float]]] = {
     "small": {"too_thin": (2.4, -0.7), "too_thick": (2.4, 1.2), "over_contour": (0.9, -0.15)},
     "large": {"too_thin": (3.6, -0.9), "too_thick": (3.2, 1.4), "over_contour": (1.4, -0.30)},
     "proud": {"too_thin": (3.0, -0.7), "too_thick": (2.8, 1.2), "over_contour": (2.2, -1.80)},
+    "proud low": {"too_thin": (2.7, -0.6), "too_thick": (2.6, 1.1), "over_contour": (1.8, -1.65)},
+    "proud high": {"too_thin": (3.3, -0.8), "too_thick": (3.0, 1.3), "over_contour": (2.6, -2.05)},
 }
-"""Radius and change of depth by kind, mm; «proud» stands out of the contour amid the veneer."""
+"""Radius and change of depth by kind, mm; «proud» stands out of the contour amid the veneer, by
+0.3, 0.15 and 0.55 mm."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -127,7 +130,7 @@ def _faults(units: tuple[int, ...], pontics: tuple[int, ...], size: str) -> Iter
     for kind, (radius, change) in SIZES[size].items():
         code = on[kind]
         most = change if pontics or kind != "too_thick" else _CROWN_DEEPER_MM
-        proud = kind == "over_contour" and size == "proud"
+        proud = kind == "over_contour" and size.startswith("proud")
         near = _seat(form[code], "proud" if proud else kind, alone=len(units) == 1)
         yield FaultPlan(kind, code, near, radius, min(change, most), size)
 

@@ -179,6 +179,20 @@ def test_island_is_a_question_and_its_flank_no_finding() -> None:
     assert forbidden.verdict is Verdict.FINDINGS
 
 
+@pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.5, 0.5, 2.6)])
+def test_a_dip_or_a_steep_wall_is_no_gap_in_an_island(amid_mm, top_mm, slope) -> None:
+    """By construction: one spot of r = 0.9 within a cut, dipping amid, or proud and steep."""
+
+    def depth(x, y):
+        r = np.hypot(x - 8.0, y - 6.0)
+        spot = np.where(r < 0.35, amid_mm, -top_mm) + slope * np.maximum(r - 0.9, 0.0)
+        return np.minimum(cut(x, y), spot)
+
+    (question,) = checked(depth).questions
+    assert question.kind == "island"
+    assert question.area_mm2 > np.pi * 0.8**2
+
+
 def test_island_casts_no_finish_line_band() -> None:
     """A wide slope round an uncut tip is a cusp cut too little, however near the tip."""
 

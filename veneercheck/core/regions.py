@@ -209,11 +209,7 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     """Uncut parts that one cut area encloses, largest first; what of them stands proud included."""
     if paint is not None and (paint == Region.ISLAND).any():
         code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
-    out_mm = -reading.space.nearest_mm
-    proud = (out_mm > tolerance) & (out_mm <= OVER_REACH_MM)
-    if paint is not None:
-        proud &= paint < 0
-    uncut = (code == Region.UNCUT) | (proud & (code == Region.UNSORTED))
+    uncut = (code == Region.UNCUT) | _of_islands(code, reading, tolerance, paint)
     cut = code == Region.CUT
     label = _labels(uncut, reading.edges)
     cut_label = _labels(cut, reading.edges)
@@ -228,6 +224,27 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     ]
     found.sort(key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
+    """What may belong to an island beside uncut surface, and would be a gap in it.
+
+    It stands proud; or it is the wall by which that passes through the contour, and agrees with
+    nothing; or a dip within it, too shallow to be a cut.
+    """
+    depth = reading.space.nearest_mm
+    loose = code == Region.UNSORTED
+    if paint is not None:
+        loose = loose & (paint < 0)
+    stands = loose & (-depth > tolerance) & (-depth <= OVER_REACH_MM)
+    a, b = reading.edges[:, 0], reading.edges[:, 1]
+    wall = np.zeros(len(code), dtype=bool)
+    wall[b[stands[a]]] = wall[a[stands[b]]] = True
+    wall &= loose & (np.abs(depth) <= tolerance)
+    dip = loose & (depth > tolerance) & (depth < CUT_DEPTH_MM)
+    dip &= reading.agreement >= AGREEING_COS
+    found: Bools = stands | wall | dip
+    return found
 
 
 def _surroundings(
