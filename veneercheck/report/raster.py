@@ -100,12 +100,10 @@ class Samples:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Raster:
-    """A picture before lines and words: colours (h, w, 3), depth and layer (h, w)."""
+    """A picture before lines and words: colours (h, w, 3), and depth (h, w), NaN where nothing."""
 
     colours: Picture
     depth_mm: npt.NDArray[np.float32]
-    layer_mm: npt.NDArray[np.float32]
-    face: npt.NDArray[np.int32]
 
 
 def draw(surface: Surface, camera: Camera) -> Raster:
@@ -114,8 +112,6 @@ def draw(surface: Surface, camera: Camera) -> Raster:
     count = camera.width * camera.height
     colours = np.full((count, 3), _WHITE[0], dtype=np.uint8)
     depth = np.full(count, np.nan, dtype=np.float32)
-    layer = np.full(count, np.nan, dtype=np.float32)
-    face = np.full(count, -1, dtype=np.int32)
     kind = np.zeros(count, dtype=np.int8)
     laid = projected(surface, camera)
     pixels = _pixels_in_reach(surface, camera, laid)
@@ -124,16 +120,14 @@ def draw(surface: Surface, camera: Camera) -> Raster:
         y, x = np.divmod(part, camera.width)
         found = sample(surface, camera, x + 0.5, y + 0.5, laid)
         colours[part] = whole(paint(found, surface, x + 0.5, y + 0.5))
-        depth[part], layer[part], face[part] = found.depth_mm, found.layer_mm, found.face
+        depth[part] = found.depth_mm
         kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
     edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
     _smooth_edges(colours, surface, camera, np.flatnonzero(edge), laid)
     soft = _soft(outline).reshape(-1)
     dark = np.flatnonzero(soft)
     colours[dark] = whole(colours[dark] * (1.0 - _SILHOUETTE * soft[dark])[:, None])
-    return Raster(
-        colours.reshape(*shape, 3), depth.reshape(shape), layer.reshape(shape), face.reshape(shape)
-    )
+    return Raster(colours.reshape(*shape, 3), depth.reshape(shape))
 
 
 def whole(colours: Floats | Image) -> Picture:
