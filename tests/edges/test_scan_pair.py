@@ -22,7 +22,10 @@ def bowl(cut: float, n: int = 90) -> TriangleMesh:
         [radius * np.sin(t) * np.cos(a), radius * np.sin(t) * np.sin(a), radius * np.cos(t)], axis=2
     ).reshape(-1, 3)
     i, j = (k.reshape(-1) for k in np.meshgrid(np.arange(n - 1), np.arange(2 * n), indexing="ij"))
-    at = lambda r, s: r * 2 * n + s % (2 * n)  # noqa: E731
+
+    def at(r, s):
+        return r * 2 * n + s % (2 * n)
+
     p, q, r, s = at(i, j), at(i + 1, j), at(i + 1, j + 1), at(i, j + 1)
     return TriangleMesh(points, np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)]))
 

@@ -55,7 +55,7 @@ _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
 _PICTURES_AT_ONCE = 2
-"""Each takes some 60 MB while it is drawn."""
+"""As many as the cores that were measured on; each more holds its arrays in memory as well."""
 
 SIGNS = (
     "over", "unmeasured", "metal", "unscanned", "undecided",
