@@ -32,10 +32,11 @@ class Excess:
     steady_u_mm : ndarray, shape (n,)
         The part of the uncertainty that does not average out over an area.
     noise_u_mm : ndarray, shape (n,)
-    candidate : ndarray of bool, shape (n,)
-        Beyond the limit.
-    fringe : ndarray of bool, shape (n,)
-        On the right side of the limit, but not by the guard band.
+    told_from_mm : float
+        What lies beyond the limit by less is not told.
+    may_be_close : ndarray of bool, shape (n,)
+        Where it is told, too, that a limit is kept but not surely: in a finish-line band and
+        round an island the limit falls to nothing, so that some surface always lies so.
     path : ndarray, shape (n,)
         What the knife moves along the framework's normal to change the reading by one.
     from_line : ndarray, shape (n,)
@@ -48,8 +49,8 @@ class Excess:
     value_mm: Floats
     steady_u_mm: Floats
     noise_u_mm: Floats
-    candidate: Bools
-    fringe: Bools
+    told_from_mm: float
+    may_be_close: Bools
     path: Floats
     from_line: Floats
 
@@ -99,16 +100,16 @@ def excesses(
     steady = np.where(np.isfinite(steady), steady, _typical(steady))
     noise = np.where(np.isfinite(space.u_noise_mm), space.u_noise_mm, _typical(space.u_noise_mm))
     of_layer = np.hypot(steady, limits.opaquer_u_mm)
-    guard = GUARD * np.hypot(of_layer, noise)
+    cut = regions.code == Region.CUT
 
     tilt = np.clip(np.nan_to_num(reading.agreement, nan=1.0), _LEAST_TILT_COS, 1.0)
     by_ball = space.ball_mm < space.space_mm
 
-    def compare(finding: FindingKind, excess: Floats, value: Floats, path: Floats) -> Excess:
+    def compare(
+        finding: FindingKind, excess: Floats, value: Floats, path: Floats, close: Bools
+    ) -> Excess:
         excess = np.where(veneered, excess, np.nan)
-        candidate = excess > 0
-        fringe = (excess <= 0) & (excess > -guard) & (regions.code == Region.CUT)
-        return Excess(finding, excess, value, of_layer, noise, candidate, fringe, path, from_line)
+        return Excess(finding, excess, value, of_layer, noise, 0.0, close, path, from_line)
 
     from_line = _band_share(regions, limits)
     need = least_layer_mm(regions, limits, least_mm)
@@ -116,24 +117,22 @@ def excesses(
     high_mm = space.judged_high_mm - limits.taken_mm
     # Over a contour tilted by θ the ray is h/cos θ, the ball 2h/(1 + cos θ), the nearest h.
     thin_path = np.where(by_ball, 0.5 * (1.0 + tilt) / tilt, 1.0)
-    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path)
     # Round an island lies the flank of a metal stop: alone it is no zone, see `_beside_flank`.
-    flank = np.isfinite(regions.island_distance_mm)
-    thin = dataclasses.replace(thin, fringe=thin.fringe & ~flank)
-    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt)
+    beside = np.isfinite(regions.island_distance_mm)
+    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path, cut & ~beside)
+    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt, cut)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
     outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
-    # Finishing takes metal off; it never excuses what stands out.
-    candidate = outside > regions.tolerance_mm - limits.finishing_mm
     over = Excess(
         FindingKind.OVER_CONTOUR,
         outside,
         -outside,
         steady,
         noise,
-        candidate,
-        np.zeros_like(candidate),
+        # Finishing takes metal off; it never excuses what stands out.
+        regions.tolerance_mm - limits.finishing_mm,
+        np.zeros(len(bare), dtype=bool),
         np.where(space.nearest_mm > space.space_mm, 1.0 / tilt, 1.0),
         from_line,
     )

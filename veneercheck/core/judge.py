@@ -57,6 +57,8 @@ class Advised:
     volume_mm3: float = math.nan
     metal_mm: float = math.nan
     metal_left_mm: float = math.nan
+    tried_mm: float = math.nan
+    """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -151,15 +153,16 @@ def decision(patch: Patch) -> Decision:
     return Decision.FIRM if firm else Decision.UNDECIDED
 
 
-def advise(patch: Patch) -> float:
+def advise(advised: Advised) -> float:
     """What the knife takes off or adds at a zone's worst spot, along its path, in mm.
 
     In steps of 0.05 mm, and so much that the limit is kept surely; to the contour, and not under
-    it, where the framework stands out of it.
+    it, where the framework stands out of it. What was not tried follows from the reading alone.
     """
-    steps = round(patch.sure_mm * patch.path / _KNIFE_STEP_MM, 6)
-    over = patch.finding is FindingKind.OVER_CONTOUR
-    return max(round(steps) if over else math.ceil(steps), 1) * _KNIFE_STEP_MM
+    patch, amount = advised.patch, advised.tried_mm
+    if not math.isfinite(amount):
+        amount = patch.sure_mm * patch.path
+    return max(round(amount / _KNIFE_STEP_MM), 1) * _KNIFE_STEP_MM
 
 
 def _zone(
@@ -173,9 +176,9 @@ def _zone(
 ) -> Zone:
     patch = advised.patch
     x, y, z = (float(c) for c in patch.centre_mm)
-    tooth, surface, words = place(patch.vertices)
+    tooth, surface, words = place(patch.vertices if patch.spot is None else patch.spot)
     within = within_metal(advised, limits, surface, stage)
-    amount = within[1] if within else advise(patch)
+    amount = within[1] if within else advise(advised)
     return Zone(
         id=number,
         finding=patch.finding,
@@ -187,7 +190,7 @@ def _zone(
         tooth=tooth,
         surface=surface,
         place=words,
-        action=within[0] if within else action_words(patch, stage),
+        action=within[0] if within else action_words(advised, stage),
         metal_mm=advised.metal_mm,
         metal_left_mm=advised.metal_left_mm,
         about=BEADS if patch.beads else VENEER,
@@ -197,6 +200,7 @@ def _zone(
         volume_mm3=advised.volume_mm3,
         functional=functional,
         measured_share=patch.measured_share,
+        across_mm=patch.across_mm,
     )
 
 
@@ -230,23 +234,25 @@ _ACTIONS = {
 """What is done about too thin, too thick and over contour at each stage of the work."""
 
 
-def action_words(patch: Patch, stage: str = WAX) -> str:
+def action_words(advised: Advised, stage: str = WAX) -> str:
     """What the hand does, such as «take off 0.35 mm of the framework»."""
+    patch = advised.patch
     if patch.measured_share < LEAST_ZONE_SHARE:
         return (
             f"only {100 * patch.measured_share:.0f} % of it could be read: "
-            f"measure by hand or scan again; if it holds, {_what(patch, stage)}"
+            f"measure by hand or scan again; if it holds, {_what(advised, stage)}"
         )
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
-            f"to be sure, {_what(patch, stage)}"
+            f"to be sure, {_what(advised, stage)}"
         )
-    return _what(patch, stage)
+    return _what(advised, stage)
 
 
-def _what(patch: Patch, stage: str) -> str:
-    amount = f"{advise(patch):.2f} mm"
+def _what(advised: Advised, stage: str) -> str:
+    patch = advised.patch
+    amount = f"{advise(advised):.2f} mm"
     if patch.beads:
         return f"lower the beads by {amount}, or take them off"
     thin, thick, over = _ACTIONS[stage]

@@ -7,10 +7,10 @@ import math
 
 import numpy as np
 
-from veneercheck.core import anatomy, budget, zones
+from veneercheck.core import amounts, anatomy, budget, zones
 from veneercheck.core.beads import Beads
-from veneercheck.core.excess import Excess, excesses, least_layer_mm
-from veneercheck.core.judge import Advised, advise, within_metal
+from veneercheck.core.excess import excesses, least_layer_mm
+from veneercheck.core.judge import Advised, within_metal
 from veneercheck.core.measure import Reading
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
@@ -117,12 +117,15 @@ def work(
     compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     for excess in compared:
         side = on if excess.finding is FindingKind.TOO_THICK else off
-        for patch in zones.patches(framework, reading, parts, limits, excess):
-            if stage == WAX and zones.is_of_band(patch, reading, parts):
-                unshaped.append(patch)
-                continue
+        patches = zones.patches(framework, reading, parts, limits, excess)
+        in_band = [stage == WAX and zones.is_of_band(patch, reading, parts) for patch in patches]
+        unshaped += [patch for patch, band in zip(patches, in_band, strict=True) if band]
+        patches = [patch for patch, band in zip(patches, in_band, strict=True) if not band]
+        for patch, tried in zip(
+            patches, amounts.tried(framework, reading, excess, patches), strict=True
+        ):
             one, amount = _advised(
-                reading, excess, patch, left, limits=limits, told=told, stage=stage
+                reading, patch, tried, left, limits=limits, told=told, stage=stage
             )
             advised.append(one)
             np.maximum(side, amount, out=side)
@@ -157,8 +160,8 @@ def _least(values: Floats, vertices: Ints) -> float:
 
 def _advised(
     reading: Reading,
-    excess: Excess,
     patch: zones.Patch,
+    amount: Floats,
     left: Floats,
     *,
     limits: Limits,
@@ -170,14 +173,26 @@ def _advised(
     No advice ever takes a wall below its limit.
     """
     metal_mm, at = reading.space.metal_mm, patch.vertices
-    one = Advised(patch, metal_mm=_least(metal_mm, at), metal_left_mm=_least(left, at))
-    amount = zones.amounts(reading, excess, patch, advise(patch))
-    if excess.finding is not FindingKind.TOO_THICK and stage != FINISHED:
+    one = Advised(
+        patch,
+        metal_mm=_least(metal_mm, at),
+        metal_left_mm=_least(left, at),
+        tried_mm=_at_spot(reading, patch, amount),
+    )
+    if patch.finding is not FindingKind.TOO_THICK and stage != FINISHED:
         within = within_metal(one, limits, told(at)[1], stage)
         spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
         amount = np.fmin(np.minimum(amount, within[1] if within else math.inf), spare)
     volume = float(reading.space.area_mm2 @ amount)
     return dataclasses.replace(one, volume_mm3=volume), amount
+
+
+def _at_spot(reading: Reading, patch: zones.Patch, amount: Floats) -> float:
+    """The mean amount over a zone's worst spot; NaN where no spot is told."""
+    if patch.spot is None or not len(patch.spot):
+        return math.nan
+    weight = reading.space.area_mm2[patch.spot]
+    return float(weight @ amount[patch.spot] / weight.sum())
 
 
 def _painted(advised: list[Advised] | tuple[Advised, ...], count: int) -> Ints:

@@ -7,10 +7,10 @@ import math
 
 import numpy as np
 
-from veneercheck.core.ball import ball_diameter
 from veneercheck.core.errors import MeshError
+from veneercheck.core.gap import Gap, corner_beside
 from veneercheck.core.mesh import edge_pairs, row_dot, side_by_side, unit
-from veneercheck.core.nearest import WalkableSurface, spread_starts
+from veneercheck.core.nearest import Nearest, WalkableSurface, spread_starts
 from veneercheck.core.outside import FromOutside, look_from_outside
 from veneercheck.core.prepared import Prepared, prepare
 from veneercheck.core.rays import EngineName, RayScene
@@ -47,6 +47,9 @@ _LYING_ON_MM = 0.02
 _SLANT_MM = 0.005
 """Ray and nearest distance that agree to this are one reading."""
 
+_NEAR_MM = 0.15
+"""So near to the contour, the nearest of it lies round about where the ray ends."""
+
 _ASIDE_MM = 0.1
 _LEAN2 = 0.25
 """A foot on an open border that lies by more than this beside the contour's normal is no foot of a
@@ -71,8 +74,9 @@ class Reading:
     Parameters
     ----------
     space : SpaceMap
-    normals : ndarray, shape (n, 3)
-        Outward directions along which the rays went.
+    points_mm, normals : ndarray, shape (n, 3)
+        Where the readings start, the scan's noise taken off, and the outward directions along
+        which the rays went.
     agreement : ndarray, shape (n,)
         Cosine between that direction and the contour's normal at the nearest contour point.
     sees_itself : ndarray of bool, shape (n,)
@@ -84,15 +88,62 @@ class Reading:
     under_a_hole : ndarray of bool, shape (n,)
         Where the contour would be is not known: the nearest of it is the rim of a hole that the
         vertex lies under and faces, or an edge of the scan that it lies beyond.
+    contour : Contour
+        To be read from elsewhere.
     """
 
     space: SpaceMap
+    points_mm: Floats
     normals: Floats
     agreement: Floats
     sees_itself: Bools
     edges: Ints
     outside: FromOutside
     under_a_hole: Bools
+    contour: Contour
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Again:
+    """What is read from places that are not the framework's own, each of shape (k,), mm.
+
+    Parameters
+    ----------
+    low_mm : ndarray
+        The smaller of ray and ball; NaN where neither is.
+    nearest_mm : ndarray
+        The nearest contour that is seen.
+    """
+
+    low_mm: Floats
+    nearest_mm: Floats
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Contour:
+    """The contour as it is read from the framework's side."""
+
+    outer: Prepared
+    scene: RayScene
+    gap: Gap
+    noise_mm: float
+
+    def read(self, points_mm: Floats, normals: Floats) -> Again:
+        """Read from places within the contour, as from the framework's own vertices.
+
+        Parameters
+        ----------
+        points_mm, normals : ndarray, shape (k, 3)
+            Outward.
+        """
+        found, _ = self.gap.nearest(points_mm, normals)
+        hits = self.scene.first_hit(points_mm, normals)
+        cosine = _cosine(self.outer, hits.face, normals)
+        met = (cosine >= math.cos(math.radians(GRAZING_DEG))) & (hits.distance_mm <= REACH_MM)
+        most = np.where(met, hits.distance_mm, REACH_MM)
+        ball, touched = self.gap.balls(points_mm, normals, most, noise_mm=self.noise_mm)
+        known = met | np.isfinite(touched[:, 0])
+        return Again(np.where(known, ball, np.nan), found.distance_mm)
 
 
 def measure(
@@ -139,8 +190,8 @@ def measure(
     inner, outer = side_by_side(
         lambda: _Side.of(framework, framework_noise_mm), lambda: _Side.of(waxup, waxup_noise_mm)
     )
-    out = _outward(inner, outer, alignment, limits, engine)
     inward = _inward(inner, outer, limits, engine)
+    out = _outward(inner, outer, inward, alignment=alignment, limits=limits, engine=engine)
     rays, nearest, u = out.rays, out.nearest, out.u
     space = SpaceMap(
         space_mm=rays.space_mm,
@@ -159,12 +210,19 @@ def measure(
     )
     return Reading(
         space,
+        inner.surface.mesh.points_mm,
         inner.surface.normals,
         nearest.agreement,
         sees_itself=inward.meets_itself_mm < rays.left_after_mm,
         edges=inner.edges,
         outside=inward.outside,
         under_a_hole=nearest.under_a_hole,
+        contour=Contour(
+            outer.surface,
+            rays.scene,
+            out.gap,
+            math.hypot(inner.surface.noise_mm, outer.surface.noise_mm),
+        ),
     )
 
 
@@ -186,6 +244,7 @@ class _Outward:
     """What lies between the framework and the contour."""
 
     rays: _RaysBothWays
+    gap: Gap
     nearest: _OwnSide
     ball_mm: Floats
     judged_high_mm: Floats
@@ -193,13 +252,20 @@ class _Outward:
 
 
 def _outward(
-    one: _Side, other: _Side, alignment: Alignment, limits: Limits, engine: EngineName | None
+    one: _Side,
+    other: _Side,
+    inward: _Inward,
+    *,
+    alignment: Alignment,
+    limits: Limits,
+    engine: EngineName | None,
 ) -> _Outward:
     inner, outer = one.surface, other.surface
     rays = _RaysBothWays(inner, outer, engine)
+    gap = Gap.between(outer.mesh, other.edges, inward.outside.depth_mm, inward.metal)
     walkable = WalkableSurface(outer.mesh, other.edges)
-    nearest = _nearest_on_own_side(inner, outer, walkable, rays, one.edges)
-    ball_mm = _balls(inner, walkable, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
+    nearest = _nearest_on_own_side(inner, outer, gap, walkable, rays=rays, edges=one.edges)
+    ball_mm = _balls(inner, gap, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
     ends = Ends(
         np.where(rays.measured, rays.space_mm, nearest.signed_mm),
         np.where(rays.measured, rays.cosine, np.nan),
@@ -208,13 +274,14 @@ def _outward(
     )
     u = uncertainty(inner, outer, ends, alignment=alignment, limits=limits)
     high_mm = _without_noise_bias(inner, outer, rays, nearest)
-    return _Outward(rays, nearest, ball_mm, high_mm, u)
+    return _Outward(rays, gap, nearest, ball_mm, high_mm, u)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class _Inward:
     """The metal: its thickness, where it faces itself, and how it lies under the contour."""
 
+    metal: RayScene
     metal_mm: Floats
     meets_itself_mm: Floats
     outside: FromOutside
@@ -232,7 +299,7 @@ def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None)
         surface=WalkableSurface(inner.mesh, one.edges),
         deep_mm=limits.layer.greatest_mm,
     )
-    return _Inward(_metal_mm(inner, metal), own.distance_mm, outside)
+    return _Inward(metal, _metal_mm(inner, metal), own.distance_mm, outside)
 
 
 def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
@@ -307,7 +374,9 @@ class _OwnSide:
 def _nearest_on_own_side(
     inner: Prepared,
     outer: Prepared,
+    gap: Gap,
     walkable: WalkableSurface,
+    *,
     rays: _RaysBothWays,
     edges: Ints,
 ) -> _OwnSide:
@@ -326,10 +395,13 @@ def _nearest_on_own_side(
     start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
-        nearest, vertex = walkable.walk(points[asked], start[asked])
-        gap = nearest.point_mm - points[asked]
-        side = row_dot(gap, outer.normals[vertex])
-        said = ~_beside_a_rim(gap, vertex, outer, walkable, rays.measured[asked])
+        near = rays.measured[asked] & (np.abs(rays.space_mm[asked]) <= _NEAR_MM)
+        nearest, vertex = _seen_or_walked(
+            inner, gap, walkable, asked=asked, start=start[asked], near=near
+        )
+        way = nearest.point_mm - points[asked]
+        side = row_dot(way, outer.normals[vertex])
+        said = ~_beside_a_rim(way, vertex, outer, walkable, rays.measured[asked])
         faces_it = row_dot(inner.normals[asked], outer.normals[vertex]) > _FACING_COS
         under[asked] = ~said & faces_it & ~rays.measured[asked]
         asked, vertex, side = asked[said], vertex[said], side[said]
@@ -339,6 +411,34 @@ def _nearest_on_own_side(
         end[asked] = vertex
         agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
     return _OwnSide(signed, place, on_face, end, agreement, under)
+
+
+def _seen_or_walked(
+    inner: Prepared,
+    gap: Gap,
+    walkable: WalkableSurface,
+    *,
+    asked: Ints,
+    start: Ints,
+    near: Bools,
+) -> tuple[Nearest, Ints]:
+    """The nearest contour that vertices see; where none is, what a walk from the ray's end finds.
+
+    So near to the contour that nothing can lie between, the walk alone is asked.
+    """
+    points, normals = inner.mesh.points_mm[asked], inner.normals[asked]
+    found, seen = gap.nearest(points[~near], normals[~near])
+    walks = near.copy()
+    walks[np.flatnonzero(~near)[~seen]] = True
+    distance, face = np.empty(len(asked)), np.empty(len(asked), dtype=np.int64)
+    place, vertex = np.empty((len(asked), 3)), np.empty(len(asked), dtype=np.int64)
+    distance[~near], face[~near], place[~near] = found.distance_mm, found.face, found.point_mm
+    vertex[~near] = corner_beside(gap.contour, found.face, found.point_mm)
+    if walks.any():
+        walked, vertex[walks] = walkable.walk(points[walks], start[walks])
+        distance[walks], face[walks] = walked.distance_mm, walked.face
+        place[walks] = walked.point_mm
+    return Nearest(distance, face, place), vertex
 
 
 def _beside_a_rim(
@@ -353,29 +453,22 @@ def _beside_a_rim(
 
 
 def _balls(
-    inner: Prepared,
-    walkable: WalkableSurface,
-    rays: _RaysBothWays,
-    nearest: _OwnSide,
-    noise_mm: float,
+    inner: Prepared, gap: Gap, rays: _RaysBothWays, nearest: _OwnSide, noise_mm: float
 ) -> Floats:
     """Ball diameters; the ball lies between the nearest distance and the ray.
 
-    Where those two agree to a few micrometres the ray itself is the ball's diameter.
+    Where those two agree to a few micrometres the ray itself is the ball's diameter. Where the
+    ray says nothing, the ball starts as large as the reach.
     """
     ball = rays.space_mm.copy()
-    slanting = rays.measured & (rays.space_mm - nearest.signed_mm > _SLANT_MM)
-    slanting &= rays.space_mm > 0
-    asked = np.flatnonzero(slanting)
+    ball[~rays.measured & (nearest.signed_mm > 0)] = REACH_MM
+    asked = np.flatnonzero((ball - nearest.signed_mm > _SLANT_MM) & (nearest.signed_mm > 0))
     if len(asked):
-        ball[asked] = ball_diameter(
-            inner.mesh.points_mm[asked],
-            inner.normals[asked],
-            walkable,
-            nearest.vertex[asked],
-            ray_mm=rays.space_mm[asked],
-            noise_mm=noise_mm,
+        ball[asked], touched = gap.balls(
+            inner.mesh.points_mm[asked], inner.normals[asked], ball[asked], noise_mm=noise_mm
         )
+        open_ = asked[~rays.measured[asked] & np.isnan(touched[:, 0])]
+        ball[open_] = np.nan
     return ball
 
 

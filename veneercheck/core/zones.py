@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from statistics import NormalDist
 
@@ -12,13 +11,10 @@ import numpy as np
 from veneercheck.core.beads import Beads
 from veneercheck.core.excess import GUARD, Excess
 from veneercheck.core.measure import Reading
-from veneercheck.core.mesh import components, reach_along_edges, row_dot
+from veneercheck.core.mesh import components, reach_along_edges
 from veneercheck.core.regions import Regions
+from veneercheck.core.spots import RADIUS_MM, SPOT_MM2, Spots, spot_means
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
-from veneercheck.core.uncertainty import NOISE_REACH_MM
-
-SPOT_MM2 = 0.25
-"""Area over which the worst value is averaged: one vertex would be the noisiest one."""
 
 GAP_MM = 0.5
 """Zones of one finding no farther apart than this are one: a knife does not stop between."""
@@ -27,8 +23,8 @@ BESIDE_MM = 1.0
 """What could not be read so near to a zone may be the rest of it."""
 
 FIRMLY_MM = 0.02
-"""A zone holds surface beyond the limit by more than this, twice the noise of a usual scan, and
-reaches from there to where the limit is met: what only flickers about the limit is no zone."""
+"""By so much more than the guard band a limit is kept after the knife: twice the noise of a usual
+scan, which shows anew at the next one."""
 
 BEADS_APART_MM = 1.0
 """Beads whose cover is short and that stand no farther apart are one zone."""
@@ -36,14 +32,8 @@ BEADS_APART_MM = 1.0
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
-_ALLOWED_FROM = 0.5
-"""From here on through a band or flank the knife has its whole allowance, and none at the line."""
-
-_PAIRS_AT_ONCE = 2_000_000
-"""Distances computed in one go: 50 MB at most."""
-
-_MOST_SPOTS = 300
-"""Places tried as the worst of a zone."""
+_WITHIN_MM = 0.25
+"""Spots whose middle keeps its limit by more than this are not asked for."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +46,7 @@ class Patch:
     vertices : ndarray of int64
     area_mm2 : float
     centre_mm : ndarray, shape (3,)
+        The middle of its worst spot.
     extreme_mm : float
         Mean reading over the worst 0.25 mm².
     excess_mm : float
@@ -64,6 +55,10 @@ class Patch:
         Standard uncertainty of both.
     chosen_mm : float
         How much of the excess noise alone may make: the spot is the worst of many.
+    spot : ndarray of int64
+        The vertices of the worst spot that belong to the zone.
+    across_mm : float
+        How far it reaches, in its longest direction.
     typical_mm : float
         Median reading.
     path : float
@@ -86,6 +81,8 @@ class Patch:
     beads: int = 0
     measured_share: float = 1.0
     chosen_mm: float = 0.0
+    spot: Ints | None = None
+    across_mm: float = math.nan
 
     @property
     def firmly_beyond(self) -> bool:
@@ -112,7 +109,12 @@ class Patch:
 def patches(
     framework: TriangleMesh, reading: Reading, regions: Regions, limits: Limits, excess: Excess
 ) -> list[Patch]:
-    """Connect vertices of one finding, join what lies close, drop crumbs and flanks of islands.
+    """Connect surface of one finding, join what lies close, drop crumbs and flanks of islands.
+
+    A firm zone is where the mean over a spot clears its limit by its uncertainty, and it reaches
+    out only as far as that holds, and by the width of a spot. What only comes within the
+    uncertainty of its limit is a zone of its own, undecided, so that a wide cut made exactly to
+    the limit does not hang on a fault within it.
 
     Parameters
     ----------
@@ -122,19 +124,49 @@ def patches(
     Returns
     -------
     list of Patch
-        Beyond the limit first, then those that only come within the guard band of it.
+        The firm ones first.
     """
-    beyond = _grown(excess.candidate & (excess.excess_mm > FIRMLY_MM), excess.candidate, reading)
-    connect = functools.partial(_connect, framework, reading, excess, limits=limits)
-    found = connect(beyond, worked=regions.proud_flank)
-    found += connect(_apart(excess, found, reading.edges), worked=np.zeros_like(beyond))
-    found = [
+    ground = _Ground.of(framework, reading, regions, limits, excess)
+    clear = ground.spots.excess_mm > np.fmax(ground.spots.guard_mm, excess.told_from_mm)
+    firm = [
         patch
-        for patch in found
-        if _stands(patch, reading, regions)
-        and _beside_flank(patch, reading, regions) >= limits.smallest_zone_mm2
+        for patch in ground.connect(ground.reaching(clear), worked=regions.proud_flank)
+        if patch.firmly_beyond and _is_told(patch, reading, regions, limits)
     ]
+    if excess.told_from_mm > 0:
+        close = ground.spots.excess_mm > excess.told_from_mm
+    else:
+        close = (ground.spots.excess_mm > -ground.spots.guard_mm) & excess.may_be_close
+    found = [*firm, *_close(ground, close | clear, firm)]
     return _with_share(found, framework, reading, regions)
+
+
+def _is_told(patch: Patch, reading: Reading, regions: Regions, limits: Limits) -> bool:
+    return _beside_flank(patch, reading, regions) >= limits.smallest_zone_mm2
+
+
+def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
+    """Zones within the uncertainty of their limit, apart from the firm ones and their skirts."""
+    reading, regions, limits = ground.reading, ground.regions, ground.limits
+    own = np.zeros(len(close), dtype=bool)
+    largest = 0.0
+    for patch in firm:
+        own[patch.vertices] = True
+        largest = max(largest, patch.area_mm2)
+    skirt = np.isfinite(reach_along_edges(ground.place_mm, reading.edges, own, GAP_MM))
+    beside = np.zeros(len(close), dtype=bool)
+    a, b = reading.edges.T
+    beside[a[skirt[b]]] = beside[b[skirt[a]]] = True
+    found = []
+    for patch in ground.connect(close & ~skirt, worked=np.zeros_like(close)):
+        if is_of_band(patch, reading, regions) or not _is_told(patch, reading, regions, limits):
+            continue
+        # What runs out beside a firm zone is its skirt, unless it is wider than the zone.
+        if beside[patch.vertices].any() and patch.area_mm2 < largest:
+            continue
+        if patch.excess_mm - patch.chosen_mm > -GUARD * patch.u_mm:
+            found.append(patch)
+    return found
 
 
 def _with_share(
@@ -155,35 +187,6 @@ def _with_share(
         return patch.area_mm2 / (patch.area_mm2 + hidden)
 
     return [dataclasses.replace(patch, measured_share=share(patch)) for patch in found]
-
-
-def _grown(core: Bools, within: Bools, reading: Reading) -> Bools:
-    """All of `within` that hangs together with some of `core`."""
-    edges = reading.edges
-    label = components(len(within), edges[within[edges[:, 0]] & within[edges[:, 1]]])
-    holds = np.zeros(len(within), dtype=bool)
-    holds[label[core]] = True
-    return within & holds[label]
-
-
-def _apart(excess: Excess, found: list[Patch], edges: Ints) -> Bools:
-    """Vertices within the guard band that hang together with no zone found already."""
-    near = excess.fringe | excess.candidate
-    label = components(len(near), edges[near[edges[:, 0]] & near[edges[:, 1]]])
-    holds = np.zeros(len(near), dtype=bool)
-    for patch in found:
-        holds[label[patch.vertices]] = True
-    return near & ~holds[label]
-
-
-def _stands(patch: Patch, reading: Reading, regions: Regions) -> bool:
-    """Whether a patch is a zone: not clear of its limit, and in the finish-line band firm.
-
-    In the band the limit falls to nothing, so there is always surface within the guard band.
-    """
-    if is_of_band(patch, reading, regions):
-        return patch.firmly_beyond
-    return patch.excess_mm > -GUARD * patch.u_mm
 
 
 def _beside_flank(patch: Patch, reading: Reading, regions: Regions) -> float:
@@ -207,30 +210,80 @@ def is_of_band(patch: Patch, reading: Reading, regions: Regions) -> bool:
     return patch.finding is FindingKind.TOO_THIN and bool(mostly)
 
 
-def _connect(
-    framework: TriangleMesh,
-    reading: Reading,
-    excess: Excess,
-    mask: Bools,
-    *,
-    limits: Limits,
-    worked: Bools,
-) -> list[Patch]:
-    if not mask.any():
-        return []
-    points, edges, area = framework.points_mm, reading.edges, reading.space.area_mm2
-    # Measured on the contour, where the wall of a step between two spots has no length.
-    contour = reading.space.contour_mm
-    ground = np.where(np.isfinite(contour), contour, points)
-    crumbs = _crumbs(mask, edges, area, limits.smallest_zone_mm2)
-    slivers = _slivers(ground, edges, mask, limits.narrowest_zone_mm, worked)
-    mask = mask & ~crumbs & ~slivers
-    near = np.isfinite(reach_along_edges(ground, edges, mask, 0.5 * GAP_MM))
-    label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
-    members = np.flatnonzero(mask)
-    members = members[np.argsort(label[members], kind="stable")]
-    starts = np.flatnonzero(np.diff(label[members])) + 1
-    return [_patch(points, area, excess, part) for part in np.split(members, starts) if len(part)]
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Ground:
+    """What zones of one finding are made of."""
+
+    framework: TriangleMesh
+    reading: Reading
+    regions: Regions
+    limits: Limits
+    excess: Excess
+    spots: Spots
+    place_mm: Floats
+    """On the contour, where the wall of a step between two spots has no length."""
+    close_mm2: Floats
+    """Area that hangs together round every vertex and keeps its limit by less than the guard band:
+    the worst spot of a zone within was chosen among all of it."""
+
+    @staticmethod
+    def of(
+        framework: TriangleMesh, reading: Reading, regions: Regions, limits: Limits, excess: Excess
+    ) -> _Ground:
+        points, space = framework.points_mm, reading.space
+        asked = excess.excess_mm > -_WITHIN_MM
+        spots = spot_means(points, reading.normals, space.area_mm2, excess, asked)
+        place = np.where(np.isfinite(space.contour_mm), space.contour_mm, points)
+        close = spots.excess_mm > -spots.guard_mm
+        label = components(len(close), reading.edges[close[reading.edges].all(axis=1)])
+        among: Floats = np.bincount(label, space.area_mm2 * close, minlength=len(close)).astype(
+            np.float64
+        )[label]
+        return _Ground(framework, reading, regions, limits, excess, spots, place, among)
+
+    def reaching(self, clear: Bools) -> Bools:
+        """Surface that is clearly beyond its limit, and what of its border lies beyond it too."""
+        edges = self.reading.edges
+        beyond = self.excess.excess_mm > self.excess.told_from_mm
+        inside = edges[(beyond | clear)[edges].all(axis=1)]
+        reach = reach_along_edges(self.framework.points_mm, inside, clear, RADIUS_MM)
+        found: Bools = clear | (beyond & np.isfinite(reach))
+        return found
+
+    def connect(self, mask: Bools, *, worked: Bools) -> list[Patch]:
+        if not mask.any():
+            return []
+        edges, area = self.reading.edges, self.reading.space.area_mm2
+        crumbs = _crumbs(mask, edges, area, self.limits.smallest_zone_mm2)
+        narrowest = self.limits.narrowest_zone_mm
+        mask = mask & ~crumbs & ~_slivers(self.place_mm, edges, mask, narrowest, worked)
+        near = np.isfinite(reach_along_edges(self.place_mm, edges, mask, 0.5 * GAP_MM))
+        label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
+        members = np.flatnonzero(mask)
+        members = members[np.argsort(label[members], kind="stable")]
+        starts = np.flatnonzero(np.diff(label[members])) + 1
+        return [self._patch(part) for part in np.split(members, starts) if len(part)]
+
+    def _patch(self, vertices: Ints) -> Patch:
+        points, spots = self.framework.points_mm, self.spots
+        weight = self.reading.space.area_mm2[vertices]
+        worst = vertices[np.nanargmax(spots.excess_mm[vertices])]
+        noise = float(spots.noise_u_mm[worst])
+        away = points[vertices] - points[worst]
+        return Patch(
+            finding=self.excess.finding,
+            vertices=vertices,
+            area_mm2=float(weight.sum()),
+            centre_mm=points[worst],
+            extreme_mm=float(spots.value_mm[worst]),
+            excess_mm=float(spots.excess_mm[worst]),
+            u_mm=math.hypot(noise, float(spots.steady_u_mm[worst])),
+            typical_mm=float(np.nanmedian(self.excess.value_mm[vertices])),
+            path=float(spots.path[worst]),
+            chosen_mm=noise * _largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
+            spot=vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM],
+            across_mm=_across_mm(points[vertices], weight),
+        )
 
 
 def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bools:
@@ -247,21 +300,11 @@ def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float, work
     return mask & ~wide[label]
 
 
-def _patch(points: Floats, area: Floats, excess: Excess, vertices: Ints) -> Patch:
-    weight = area[vertices]
-    value, beyond, noise, steady, path = _worst_spot(points, area, excess, vertices)
-    return Patch(
-        finding=excess.finding,
-        vertices=vertices,
-        area_mm2=float(weight.sum()),
-        centre_mm=weight @ points[vertices] / weight.sum(),
-        extreme_mm=value,
-        excess_mm=beyond,
-        u_mm=math.hypot(noise, steady),
-        typical_mm=float(np.nanmedian(excess.value_mm[vertices])),
-        path=path,
-        chosen_mm=noise * _largest_of(weight.sum() / SPOT_MM2),
-    )
+def _across_mm(points_mm: Floats, weight: Floats) -> float:
+    """How far a part reaches in its longest direction: four deviations, as in a disc."""
+    off = points_mm - weight @ points_mm / weight.sum()
+    spread = np.einsum("i,ij,ik->jk", weight, off, off) / weight.sum()
+    return 4.0 * math.sqrt(max(float(np.linalg.eigvalsh(spread)[-1]), 0.0))
 
 
 def _largest_of(count: float) -> float:
@@ -275,87 +318,6 @@ def _largest_of(count: float) -> float:
     (0.0, 2.5)
     """
     return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1.0 else 0.0
-
-
-def _worst_spot(
-    points: Floats, area: Floats, excess: Excess, vertices: Ints
-) -> tuple[float, float, float, float, float]:
-    """Reading, distance beyond the limit, noise and steady uncertainty, and path, at the worst.
-
-    The spot is a disc; what it holds beyond the zone's own border counts too, so that a narrow
-    zone is not made to look worse than its surroundings.
-    """
-    radius = math.sqrt(SPOT_MM2 / math.pi)
-    tried = _worst_of_each_cell(points, excess.excess_mm, vertices, radius)
-    low, high = points[tried].min(axis=0) - radius, points[tried].max(axis=0) + radius
-    inside = ((points >= low) & (points <= high)).all(axis=1)
-    around = np.flatnonzero(inside & np.isfinite(excess.excess_mm))
-    summed = _disc_sums(points[tried], points[around], radius, _of_spot(area, excess, around))
-    weight, weight2, value, beyond, noise2, steady2, path = summed.T
-    worst = int(np.argmax(beyond / weight))
-    total = weight[worst]
-    independent = max(1.0, total / (2.0 * math.pi * NOISE_REACH_MM**2))
-    averaging = max(weight2[worst] / total**2, 1.0 / independent)
-    noise = math.sqrt(noise2[worst] * averaging / total)
-    steady = math.sqrt(steady2[worst] / total)
-    mean, excess_mm = float(value[worst] / total), float(beyond[worst] / total)
-    return mean, excess_mm, noise, steady, float(path[worst] / total)
-
-
-def _worst_of_each_cell(points: Floats, excess_mm: Floats, vertices: Ints, cell_mm: float) -> Ints:
-    """The worst vertex of each cell of space, the worst cells first, so many as are tried.
-
-    Spread out, so that a border where many vertices are equally bad does not take every try.
-    """
-    ranked = vertices[np.argsort(-excess_mm[vertices], kind="stable")]
-    cell = np.floor((points[ranked] - points[ranked].min(axis=0)) / cell_mm).astype(np.int64)
-    _, first = np.unique(cell, axis=0, return_index=True)
-    return ranked[np.sort(first)[:_MOST_SPOTS]]
-
-
-def _of_spot(area: Floats, excess: Excess, around: Ints) -> Floats:
-    """What is summed over a spot: weights, readings and variances, each by area."""
-    weight = area[around]
-    columns = (
-        np.ones(len(around)),
-        weight,
-        excess.value_mm[around],
-        excess.excess_mm[around],
-        excess.noise_u_mm[around] ** 2,
-        excess.steady_u_mm[around] ** 2,
-        excess.path[around],
-    )
-    return np.stack(columns, axis=1) * weight[:, None]
-
-
-def _disc_sums(centres: Floats, points: Floats, radius_mm: float, columns: Floats) -> Floats:
-    """Sum of some columns over all points within a radius of every centre, in blocks."""
-    summed = np.empty((len(centres), columns.shape[1]))
-    rows = max(1, _PAIRS_AT_ONCE // max(len(points), 1))
-    square = row_dot(points, points) - radius_mm**2
-    for first in range(0, len(centres), rows):
-        part = centres[first : first + rows]
-        within = square - 2.0 * part @ points.T <= -row_dot(part, part)[:, None]
-        summed[first : first + rows] = within.astype(np.float64) @ columns
-    return summed
-
-
-def amounts(reading: Reading, excess: Excess, patch: Patch, advised_mm: float) -> Floats:
-    """What the knife takes off (or adds) at every vertex for one zone, shape (n,), in mm.
-
-    The advised amount at the worst spot, and all round so much less as the limit is exceeded
-    less, running out where it is kept surely.
-    """
-    over = patch.finding is FindingKind.OVER_CONTOUR
-    # The contour itself is where the knife stops; a limit must be kept surely, so it goes on.
-    spare = 0.0 if over else advised_mm / patch.path - patch.excess_mm
-    left = np.where(np.isfinite(excess.excess_mm), excess.excess_mm, -np.inf)
-    left += spare * np.minimum(excess.from_line / _ALLOWED_FROM, 1.0)
-    around = left > (FIRMLY_MM if over else 0.0)
-    own = np.zeros(len(around), dtype=bool)
-    own[patch.vertices] = True
-    reached = _grown(own & around, around, reading)
-    return np.where(reached, np.clip(left * excess.path, 0.0, advised_mm), 0.0)
 
 
 def bead_patches(

@@ -54,6 +54,7 @@ class Zone:
     extreme_mm: float
     u_mm: float
     centre_mm: tuple[float, float, float]
+    """The middle of its worst spot."""
     tooth: str | None
     surface: str | None
     action: str
@@ -77,6 +78,8 @@ class Zone:
     """Least metal under the zone; NaN where its other side is not known."""
     metal_left_mm: float = math.nan
     """What of it would be left if the least layer were made; negative: there is no room."""
+    across_mm: float = math.nan
+    """How far it reaches in its longest direction."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -1,0 +1,149 @@
+"""How much to take off or to add at every point, tried before it is told.
+
+The way that the knife goes is not the way that the reading was taken: over a contour that leans,
+a ball grows faster than the metal is cut, and the nearest contour point is another one after. So
+every point is moved by its amount, read again by the same means, and corrected until it holds. It
+keeps the way it faces: how a hand shapes the surface between two points is not known.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.excess import GUARD, Excess
+from veneercheck.core.measure import Reading
+from veneercheck.core.mesh import reach_along_edges, unit
+from veneercheck.core.types import FindingKind, Floats, Ints, TriangleMesh
+from veneercheck.core.zones import FIRMLY_MM, Patch
+
+RUN_OUT_MM = 0.5
+"""So far round a zone the amount runs out to nothing."""
+
+_ALLOWED_FROM = 0.5
+"""From here on through a band or flank the knife has its whole allowance, and none at the line."""
+
+_TRIES = 3
+"""Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
+
+_MOST_MM = 3.0
+"""No knife goes deeper at once, and no wax is added thicker, than the greatest layer and more."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Worked:
+    """Where the hand works for one finding.
+
+    `weight` is 1 in the zones and runs out round them; `near` says which zone, −1 for none.
+    """
+
+    at: Ints
+    weight: Floats
+    near: Ints
+
+
+def tried(
+    framework: TriangleMesh, reading: Reading, excess: Excess, patches: list[Patch]
+) -> list[Floats]:
+    """What the knife takes off, or adds, for each zone of one finding.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    excess : Excess
+        Of the finding.
+    patches : list of Patch
+        Its zones.
+
+    Returns
+    -------
+    list of ndarray, shape (n,), mm
+        Not signed. Off goes along the framework's normal; what is added, towards the contour.
+    """
+    count = len(framework.points_mm)
+    if not patches:
+        return []
+    worked = _worked(framework, reading, excess, patches)
+    amount = _amount(framework, reading, excess, worked)
+    found = []
+    for which in range(len(patches)):
+        own = np.zeros(count)
+        mine = worked.near == which
+        own[worked.at[mine]] = amount[mine]
+        found.append(own)
+    return found
+
+
+def _worked(
+    framework: TriangleMesh, reading: Reading, excess: Excess, patches: list[Patch]
+) -> _Worked:
+    count = len(framework.points_mm)
+    near = np.full(count, -1, dtype=np.int64)
+    away = np.full(count, np.inf)
+    limit = excess.told_from_mm if excess.finding is FindingKind.OVER_CONTOUR else 0.0
+    for which, patch in enumerate(patches):
+        own = np.zeros(count, dtype=bool)
+        own[patch.vertices] = True
+        reach = reach_along_edges(framework.points_mm, reading.edges, own, RUN_OUT_MM)
+        nearer = reach < away
+        near[nearer], away[nearer] = which, reach[nearer]
+    inside = np.isfinite(excess.excess_mm) & (near >= 0)
+    if limit > 0:
+        inside &= excess.excess_mm > 0
+    at = np.flatnonzero(inside)
+    return _Worked(at, 1.0 - np.clip(away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
+
+
+def _amount(framework: TriangleMesh, reading: Reading, excess: Excess, worked: _Worked) -> Floats:
+    """The amounts where the hand works, shape (k,): applied, read again, and corrected."""
+    at = worked.at
+    over = excess.finding is FindingKind.OVER_CONTOUR
+    allowance = np.zeros(len(at)) if over else _allowance(excess, at)
+    missing = excess.excess_mm[at] + allowance
+    amount = np.clip(missing * excess.path[at], 0.0, _MOST_MM) * worked.weight
+    if over:
+        return amount
+    moved = _Moved.of(framework, reading, excess.finding, at)
+    before = moved.read(np.zeros(len(at)))
+    full = worked.weight >= 1.0
+    for _ in range(_TRIES):
+        gained = moved.read(amount) - before
+        if moved.adds:
+            gained = -gained
+        left = np.where(full & np.isfinite(gained), missing - gained, 0.0)
+        amount = np.clip(amount + left * excess.path[at], 0.0, _MOST_MM)
+    return amount
+
+
+def _allowance(excess: Excess, at: Ints) -> Floats:
+    """By so much beyond its limit a place is brought, to keep it surely."""
+    u = np.hypot(excess.steady_u_mm[at], excess.noise_u_mm[at])
+    return (GUARD * u + FIRMLY_MM) * np.minimum(excess.from_line[at] / _ALLOWED_FROM, 1.0)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Moved:
+    """The points that are worked on, which can be moved along the hand's way and read again."""
+
+    reading: Reading
+    adds: bool
+    at: Ints
+    way: Floats
+
+    @staticmethod
+    def of(framework: TriangleMesh, reading: Reading, finding: FindingKind, at: Ints) -> _Moved:
+        adds = finding is FindingKind.TOO_THICK
+        way = -reading.normals[at]
+        if adds:
+            towards = reading.space.contour_mm[at] - framework.points_mm[at]
+            way = np.where(np.isfinite(towards), unit(np.nan_to_num(towards)), -way)
+        return _Moved(reading, adds, at, way)
+
+    def read(self, amount_mm: Floats) -> Floats:
+        """What is judged, after so much work, shape (k,), mm."""
+        places = self.reading.points_mm[self.at] + amount_mm[:, None] * self.way
+        again = self.reading.contour.read(places, self.reading.normals[self.at])
+        return again.nearest_mm if self.adds else again.low_mm
