@@ -29,12 +29,16 @@ _SHORT_MM = 0.15
 """A line of sight that ends so near to the contour is not hidden: at the finish line the two
 surfaces meet."""
 
-_BEHIND_COS = -0.25
-"""Contour that lies farther behind a vertex's own surface (105° from its normal) is seen through
-metal only; over a rounded edge the nearest may lie a little behind."""
+_BEHIND_COS = -0.75
+"""Contour that lies farther behind a vertex (139° from its normal) is seen through metal only; over
+a sharp edge the nearest may lie behind."""
 
-_CANDIDATES = 96
-"""Contour vertices tried where the nearest is hidden: 3 mm round about on a usual scan."""
+_CANDIDATES = (64, 640)
+"""Contour vertices tried where the nearest is hidden: the first lie within a millimetre on a usual
+scan, the others within three."""
+
+_PAIRS_AT_ONCE = 500_000
+"""Lines of sight tried in one go: 50 MB at most."""
 
 _CLOSE_ENOUGH_MM = 5e-4
 """A ball that would shrink by less has come to rest: half a micrometre of its diameter."""
@@ -135,16 +139,25 @@ class Gap:
         from scipy.spatial import cKDTree
 
         used = np.unique(self.contour.faces[self.faces])
-        count = min(_CANDIDATES, len(used))
-        _, which = cKDTree(self.contour.points_mm[used]).query(points_mm, k=count)
-        which = used[which.reshape(len(points_mm), count)]
-        row = np.repeat(np.arange(len(points_mm)), count)
-        vertex = which.reshape(-1)
-        seen = self._sees(points_mm[row], normals[row], self.contour.points_mm[vertex])
-        seen = seen.reshape(len(points_mm), count)
-        first = np.where(seen.any(axis=1), seen.argmax(axis=1), 0)
-        chosen = np.where(seen.any(axis=1), which[np.arange(len(which)), first], -1)
+        tree = cKDTree(self.contour.points_mm[used])
+        chosen = np.full(len(points_mm), -1, dtype=np.int64)
+        for most in _CANDIDATES:
+            left = np.flatnonzero(chosen < 0)
+            count = min(most, len(used))
+            rows = max(_PAIRS_AT_ONCE // count, 1)
+            for first in range(0, len(left), rows):
+                some = left[first : first + rows]
+                which = used[tree.query(points_mm[some], k=count)[1].reshape(len(some), count)]
+                chosen[some] = self._first_seen(points_mm[some], normals[some], which)
         return self._round(points_mm, chosen)
+
+    def _first_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
+        """The first of some contour vertices, a row for each point, that it sees; −1: none."""
+        row = np.repeat(np.arange(len(which)), which.shape[1])
+        seen = self._sees(points_mm[row], normals[row], self.contour.points_mm[which.reshape(-1)])
+        seen = seen.reshape(which.shape)
+        first = which[np.arange(len(which)), seen.argmax(axis=1)]
+        return np.where(seen.any(axis=1), first, -1)
 
     def _round(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
         """The nearest point of the triangles round a vertex each; face −1 where that is −1."""

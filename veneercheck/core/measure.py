@@ -47,6 +47,9 @@ _LYING_ON_MM = 0.02
 _SLANT_MM = 0.005
 """Ray and nearest distance that agree to this are one reading."""
 
+_THROUGH_MM = 0.1
+"""Metal that a ray meets so far before the contour lies between; nearer, the finish line may."""
+
 _NEAR_MM = 0.15
 """So near to the contour, the nearest of it lies round about where the ray ends."""
 
@@ -261,7 +264,7 @@ def _outward(
     engine: EngineName | None,
 ) -> _Outward:
     inner, outer = one.surface, other.surface
-    rays = _RaysBothWays(inner, outer, engine)
+    rays = _RaysBothWays(inner, outer, inward.meets_itself_mm, engine)
     gap = Gap.between(outer.mesh, other.edges, inward.outside.depth_mm, inward.metal)
     walkable = WalkableSurface(outer.mesh, other.edges)
     nearest = _nearest_on_own_side(inner, outer, gap, walkable, rays=rays, edges=one.edges)
@@ -317,7 +320,13 @@ def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
 class _RaysBothWays:
     """Signed distance along the normal, and what became of each ray."""
 
-    def __init__(self, inner: Prepared, outer: Prepared, engine: EngineName | None) -> None:
+    def __init__(
+        self,
+        inner: Prepared,
+        outer: Prepared,
+        meets_itself_mm: Floats,
+        engine: EngineName | None,
+    ) -> None:
         self.scene = scene = RayScene(outer.mesh, engine=engine)
         points, ways = inner.mesh.points_mm, inner.normals
         outward = scene.first_hit(points - _START_BEHIND_MM * ways, ways)
@@ -334,6 +343,9 @@ class _RaysBothWays:
             cosine[unmet] = _cosine(outer, self.face[unmet], ways[unmet])
         self.cosine = cosine
         self.outcome = _outcomes(distance, cosine)
+        # What a ray meets beyond the framework's own metal is not the contour over its start.
+        through = (self.outcome != RayOutcome.MISS) & (meets_itself_mm < distance - _THROUGH_MM)
+        self.outcome[through] = RayOutcome.MISS
         self.measured = self.outcome <= RayOutcome.OVER_CONTOUR
         self.space_mm = np.where(self.measured, distance, np.nan)
         self.left_after_mm = np.where(cosine > 0, distance, np.inf)
