@@ -1,0 +1,290 @@
+"""Sound bridges that must raise no alarm, and faulty ones whose faults must be told rightly.
+
+    python tests/benchmarks/veneer_trials.py sound FILE [SECONDS] [--only NAME] [--dump FOLDER]
+    python tests/benchmarks/veneer_trials.py faulty FILE [SECONDS] [--only NAME] [--dump FOLDER]
+    python tests/benchmarks/veneer_trials.py table FILE
+
+Trials are appended to FILE, one line of JSON each, so that a run broken off goes on where it
+stopped. `--only` tries the bridges whose names contain NAME, says everything about their zones and
+appends nothing; `--dump` writes their scans as STL, with the case and profile to check them by.
+Bodies are kept in the folder that VENEER_BODIES names, so that they are made once.
+
+Source of what is expected: the plan of each body, see `veneer_bodies`. A sound bridge is cut to
+the plan or beyond it by a margin, and nowhere deeper than the greatest layer, so any zone is false
+and any amount an error; within the guard band of the limit a zone may be undecided. Of a faulty one
+all is sound but the planted discs, and the slopes that lead to them.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from amount_trials import worked
+from coverage_trials import read
+from veneer_bodies import Made, least_space_mm, make
+from veneer_forms import contour_of
+from veneer_jobs import Trial, jobs, scans
+from veneer_tables import table
+
+from veneercheck import check_meshes
+from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.types import (
+    Case,
+    Check,
+    Decision,
+    Floats,
+    Limits,
+    TriangleMesh,
+    Zone,
+)
+from veneercheck.phantom.scanned import random_pose
+
+POINTER_MM = 0.3
+"""A pointer so near to the flat part of a fault stands on it."""
+
+COVERAGE = 2.0
+_LEAST_TILT_COS = 0.5
+_AROUND_MM = 0.4
+"""A knife works on no less: the need of a point is the greatest so near to it."""
+
+_CHORD_MM = 0.05
+"""In a sharp fillet two triangulations of one surface stand apart by so much."""
+
+_ENDS_MM = 0.03
+"""Beyond a limit by more than three times the noise, after the knife."""
+
+
+def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
+    """Make or fetch the body, scan it, check it, score it; a faulty one is worked on as advised."""
+    made = make(one.spec, contour_of)
+    rng = np.random.default_rng([one.seed, 17])
+    clean, framework, waxup = scans(made, one, rng)
+    limits = made.limits()
+    began = time.process_time()
+    check = _checked(made, one, framework, waxup, rng)
+    seconds = time.process_time() - began
+    zones = [_told(zone, made, limits) for zone in check.zones]
+    result: dict[str, Any] = {
+        "name": one.name,
+        "class": one.family,
+        "runout": one.spec.runout.kind,
+        "width": round(one.spec.runout.reach_mm, 2),
+        "margin": one.spec.margin_mm,
+        "scan": one.words,
+        "state": str(check.alignment.state),
+        "verdict": str(check.verdict),
+        "seconds": round(seconds, 1),
+        "zones": zones,
+        **_amounts_told(check, made, limits),
+    }
+    if made.faults:
+        result["faults"] = _faults(zones, made)
+        result["extra"] = [zone for zone in zones if zone["firm"] and not _explained(zone, made)]
+        if one.workable and check.amount_mm is not None:
+            after = worked(check, clean)
+            result |= _worked_on(made, check, after, limits)
+            scan = one.noisy(after, rng)
+            again = _checked(made, one, scan, waxup, rng)
+            result["left"] = [_told(zone, made, limits) for zone in again.zones]
+    if say:
+        print(json.dumps(result, indent=1))
+    return result
+
+
+def _checked(
+    made: Made,
+    one: Trial,
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    rng: np.random.Generator,
+) -> Check:
+    case = Case(**made.case)
+    if one.posed:
+        pose = random_pose(rng)
+        framework = TriangleMesh(pose.apply(framework.points_mm), framework.faces)
+    found = check_meshes(framework, waxup, case=case, limits=made.limits(), aligned=not one.posed)
+    return found.check
+
+
+def pointer(zone: Zone) -> Floats:
+    """Where the hand is sent."""
+    return np.array(getattr(zone, "worst_mm", None) or zone.centre_mm, dtype=np.float64)
+
+
+def _told(zone: Zone, made: Made, limits: Limits) -> dict[str, Any]:
+    at = pointer(zone)
+    depth, way, foot = (part[0] for part in made.at(at[None]))
+    return {
+        "finding": zone.finding.word,
+        "firm": zone.decision is Decision.FIRM,
+        "place": zone.place,
+        "at": [round(float(c), 2) for c in at],
+        "foot": [round(float(c), 2) for c in foot],
+        "extreme": round(zone.extreme_mm, 3),
+        "u": round(zone.u_mm, 3),
+        "limit": round(zone.limit_mm, 3),
+        "area": round(zone.area_mm2, 2),
+        "amount": round(zone.amount_mm, 2),
+        "true": round(float(depth) - limits.taken_mm, 3),
+        "from_line": round(float(way), 2),
+    }
+
+
+def needs_mm(made: Made, limits: Limits, points: Floats) -> tuple[Floats, Floats]:
+    """What truly has to come off, and to be added, at points of the framework: from the plan."""
+    depth, way, _ = made.at(points)
+    share = np.clip(way / limits.finish_line_width_mm, 0.0, 1.0)
+    asked = least_space_mm(made.spec) * share
+    off = np.maximum(np.maximum(asked - depth, -depth - _CHORD_MM), 0.0)
+    on = np.maximum(depth - limits.layer.greatest_mm - limits.taken_mm, 0.0)
+    return off, on
+
+
+def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
+    """How large the amounts are, over what area, and by how much they exceed the true need."""
+    from scipy.spatial import cKDTree
+
+    amount = check.amount_mm
+    if amount is None or not np.abs(amount).max(initial=0.0) > 0:
+        return {"amount_area": 0.0, "amount_most": 0.0, "amount_beyond": 0.0}
+    framework = check.framework
+    points = framework.points_mm
+    told = np.flatnonzero(amount != 0)
+    tree = cKDTree(points)
+    near = np.unique(np.concatenate(tree.query_ball_point(points[told], _AROUND_MM)))
+    off, on = needs_mm(made, limits, points[near])
+    _, _, foot = made.at(points[near])
+    toward = foot - points[near]
+    length = np.maximum(np.linalg.norm(toward, axis=1), 1e-9)
+    tilt = np.einsum("ij,ij->i", toward, vertex_normals(framework)[near]) / length
+    path = 1.0 / np.clip(np.abs(tilt), _LEAST_TILT_COS, 1.0)
+    around = cKDTree(points[near]).query_ball_point(points[told], _AROUND_MM)
+    need = np.array(
+        [
+            (off if amount[k] > 0 else on)[at].max() * path[at].max()
+            for k, at in zip(told, around, strict=True)
+        ]
+    )
+    beyond = np.abs(amount[told]) - need
+    area = check.space.area_mm2
+    return {
+        "amount_area": round(float(area[told].sum()), 2),
+        "amount_most": round(float(np.abs(amount).max()), 2),
+        "amount_beyond": round(float(beyond.max()), 3),
+    }
+
+
+def _faults(zones: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
+    """For each planted fault whether a firm zone told of it, pointed at it and read it rightly."""
+    taken = made.limits().taken_mm
+    found = []
+    for fault in made.faults:
+        # Out of the contour it is the space that is told, elsewhere the layer.
+        true = fault.worst_mm - (0.0 if fault.kind == "over_contour" else taken)
+        mine = [zone for zone in zones if zone["finding"] == fault.kind and zone["firm"]]
+        away = [_away(zone, fault.on_contour_mm) for zone in mine]
+        within = [k for k, off in enumerate(away) if off <= fault.reach_mm + POINTER_MM]
+        told = min(within, key=lambda k: away[k]) if within else None
+        line: dict[str, Any] = {
+            "kind": fault.kind,
+            "beyond": fault.beyond_mm,
+            "area": fault.area_mm2,
+            "true": round(true, 3),
+            "found": told is not None,
+        }
+        if told is not None:
+            zone = mine[told]
+            line |= {
+                "pointed": away[told] <= fault.radius_mm + POINTER_MM,
+                "off_pointer": round(away[told] - fault.radius_mm, 2),
+                "read": zone["extreme"],
+                "within_u": abs(zone["extreme"] - true) <= COVERAGE * zone["u"],
+            }
+        found.append(line)
+    return found
+
+
+def _away(zone: dict[str, Any], place: tuple[float, float, float]) -> float:
+    return float(np.linalg.norm(np.array(zone["foot"]) - np.array(place)))
+
+
+def _explained(zone: dict[str, Any], made: Made) -> bool:
+    """Whether a zone lies on a planted fault; the slopes of one over the contour are thin."""
+    return any(
+        zone["finding"] in (fault.kind, "too_thin" if fault.kind == "over_contour" else "")
+        and _away(zone, fault.on_contour_mm) <= fault.reach_mm + POINTER_MM
+        for fault in made.faults
+    )
+
+
+def _worked_on(made: Made, check: Check, after: TriangleMesh, limits: Limits) -> dict[str, Any]:
+    """Where the knife was: area that ends below the least layer, and above the greatest, mm²."""
+    count = len(after.points_mm)
+    touched = check.amount_mm[:count] != 0
+    if not touched.any():
+        return {"ends_below": 0.0, "ends_above": 0.0}
+    off, on = needs_mm(made, limits, after.points_mm[touched])
+    area = check.space.area_mm2[:count][touched]
+    share = float(check.space.area_mm2.sum() / check.space.area_mm2[:count].sum())
+    return {
+        "ends_below": round(share * float(area[off > _ENDS_MM].sum()), 2),
+        "ends_above": round(share * float(area[on > _ENDS_MM].sum()), 2),
+    }
+
+
+def run(kind: str, file: Path, seconds: float) -> None:
+    """Go on where the file ends, until every bridge was tried or the time is up."""
+    began = time.monotonic()
+    done = {line["name"] for line in read(file)}
+    for one in jobs(kind):
+        if one.name in done:
+            continue
+        if time.monotonic() - began > seconds:
+            return
+        with file.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(trial(one)) + "\n")
+
+
+def dump(one: Trial, folder: Path) -> None:
+    """Write both scans, with the profile and the case, so that the program can check them."""
+    from veneercheck.profile import profile_toml
+    from veneercheck.scan import write_stl
+
+    made = make(one.spec, contour_of)
+    _, framework, waxup = scans(made, one, np.random.default_rng([one.seed, 17]))
+    folder.mkdir(parents=True, exist_ok=True)
+    for mesh, name in ((framework, "framework"), (waxup, "waxup")):
+        write_stl(folder / f"{one.name}-{name}.stl", mesh)
+    (folder / f"{one.name}.toml").write_text(profile_toml(made.limits()), encoding="utf-8")
+
+
+def _options(words: list[str]) -> tuple[list[str], dict[str, str]]:
+    plain, named, rest = [], {}, iter(words)
+    for word in rest:
+        if word.startswith("--"):
+            named[word] = next(rest)
+        else:
+            plain.append(word)
+    return plain, named
+
+
+def main() -> None:
+    (kind, file, *seconds), named = _options(sys.argv[1:])
+    chosen = [one for one in jobs(kind) if named.get("--only", "") in one.name] if named else []
+    for one in chosen:
+        if "--dump" in named:
+            dump(one, Path(named["--dump"]))
+        trial(one, say=True)
+    if kind != "table" and not named:
+        run(kind, Path(file), float(seconds[0]) if seconds else float("inf"))
+    if not named:
+        print(table(read(Path(file))))
+
+
+if __name__ == "__main__":
+    main()
