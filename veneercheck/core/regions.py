@@ -36,6 +36,10 @@ HIDDEN_SHARE = 0.5
 cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
 veneer must not make the veneer smaller."""
 
+_UNDER_LINE_MM = 2.0
+_LINE_POINTS = 8
+"""Points of the line that a vertex is held against: the nearest ones, and none farther."""
+
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach."""
 
@@ -279,16 +283,39 @@ def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:
 
 
 def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: float) -> Floats:
-    """Distance of cut vertices' contour points from a line on the contour.
+    """Distance of cut vertices from a line on the contour, along the contour, shape (n,).
 
     Straight distance between points of the contour, which over less than a millimetre differs
     from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
+    Under a wall that leans back, the contour that a vertex sees lies farther from the line than
+    the vertex itself, as seen square to the contour there: the smaller counts.
     """
     distance = np.full(len(code), np.inf)
-    asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
+    cut = np.flatnonzero(code == Region.CUT)
+    asked = cut[np.isfinite(reading.space.contour_mm[cut, 0])]
     if len(line) and len(asked):
         distance[asked] = _least_distance(reading.space.contour_mm[asked], line, width_mm)
+        beside = _beside(reading.points_mm[cut], line, reading)
+        distance[cut] = np.fmin(distance[cut], np.where(beside <= width_mm, beside, np.inf))
     return distance
+
+
+def _beside(points_mm: Floats, line: Floats, reading: Reading) -> Floats:
+    """Distance from the line as seen square to the contour there; infinite far from it, mm."""
+    from scipy.spatial import cKDTree
+
+    outer = reading.contour.outer
+    _, vertex = cKDTree(outer.mesh.points_mm).query(line)
+    count = min(_LINE_POINTS, len(line))
+    far, which = cKDTree(line).query(points_mm, k=count, distance_upper_bound=_UNDER_LINE_MM)
+    far, which = far.reshape(-1, count), which.reshape(-1, count)
+    known = np.isfinite(far)
+    which = np.where(known, which, 0)
+    gap = points_mm[:, None, :] - line[which]
+    depth = np.einsum("ijk,ijk->ij", gap, outer.normals[vertex][which])
+    aside = np.sqrt(np.maximum(far**2 - depth**2, 0.0), where=known, out=np.full(far.shape, np.inf))
+    found: Floats = aside.min(axis=1)
+    return found
 
 
 def _least_distance(points: Floats, line: Floats, width_mm: float) -> Floats:

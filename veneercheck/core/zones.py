@@ -59,6 +59,8 @@ class Patch:
         The vertices of the worst spot that belong to the zone.
     across_mm : float
         How far it reaches, in its longest direction.
+    close : bool
+        About surface that is not surely beyond its limit, nor surely within.
     typical_mm : float
         Median reading.
     path : float
@@ -83,11 +85,12 @@ class Patch:
     chosen_mm: float = 0.0
     spot: Ints | None = None
     across_mm: float = math.nan
+    close: bool = False
 
     @property
     def firmly_beyond(self) -> bool:
         """Whether the worst spot clears its limit by the guard band, its choice allowed for."""
-        return self.excess_mm - self.chosen_mm > GUARD * self.u_mm
+        return not self.close and self.excess_mm - self.chosen_mm > GUARD * self.u_mm
 
     @property
     def sure_mm(self) -> float:
@@ -128,16 +131,16 @@ def patches(
     """
     ground = _Ground.of(framework, reading, regions, limits, excess)
     clear = ground.spots.excess_mm > np.fmax(ground.spots.guard_mm, excess.told_from_mm)
-    firm = [
-        patch
-        for patch in ground.connect(ground.reaching(clear), worked=regions.proud_flank)
-        if patch.firmly_beyond and _is_told(patch, reading, regions, limits)
-    ]
+    far = ground.connect(ground.reaching(clear), worked=regions.proud_flank)
+    firm = [p for p in far if p.firmly_beyond and _is_told(p, reading, regions, limits)]
     if excess.told_from_mm > 0:
         close = ground.spots.excess_mm > excess.told_from_mm
     else:
         close = (ground.spots.excess_mm > -ground.spots.guard_mm) & excess.may_be_close
-    found = [*firm, *_close(ground, close | clear, firm)]
+    # What is clear and yet no zone is too small to work on, or noise that was chosen.
+    for patch in far:
+        clear[patch.vertices] &= patch.firmly_beyond
+    found = [*firm, *_close(ground, close & ~clear, firm)]
     return _with_share(found, framework, reading, regions)
 
 
@@ -165,7 +168,7 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
         if beside[patch.vertices].any() and patch.area_mm2 < largest:
             continue
         if patch.excess_mm - patch.chosen_mm > -GUARD * patch.u_mm:
-            found.append(patch)
+            found.append(dataclasses.replace(patch, close=True))
     return found
 
 
