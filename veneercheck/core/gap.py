@@ -56,6 +56,8 @@ class Gap:
     Parameters
     ----------
     contour : TriangleMesh
+    normals : ndarray, shape (k, 3)
+        Outward, of its vertices.
     faces : ndarray of int64, shape (k,)
         Those of its triangles that can bound the gap.
     tree : NearestSurface
@@ -65,18 +67,28 @@ class Gap:
     """
 
     contour: TriangleMesh
+    normals: Floats
     faces: Ints
     tree: NearestSurface
     metal: RayScene
 
     @staticmethod
-    def between(contour: TriangleMesh, edges: Ints, over_metal_mm: Floats, metal: RayScene) -> Gap:
+    def between(
+        contour: TriangleMesh,
+        normals: Floats,
+        edges: Ints,
+        *,
+        over_metal_mm: Floats,
+        metal: RayScene,
+    ) -> Gap:
         """Set the gap up.
 
         Parameters
         ----------
         contour : TriangleMesh
             In the frame of the metal.
+        normals : ndarray, shape (k, 3)
+            Outward, of its vertices.
         edges : ndarray of int64, shape (e, 2)
             Of the contour.
         over_metal_mm : ndarray, shape (k,)
@@ -89,7 +101,7 @@ class Gap:
         if not len(faces):
             faces = np.arange(len(contour.faces))
         tree = NearestSurface(TriangleMesh(contour.points_mm, contour.faces[faces]))
-        return Gap(contour, faces, tree, metal)
+        return Gap(contour, normals, faces, tree, metal)
 
     def nearest(self, points_mm: Floats, normals: Floats) -> tuple[Nearest, Bools]:
         """The nearest contour point that is seen from points of the framework.
@@ -104,11 +116,14 @@ class Gap:
         nearest : Nearest
             Faces are those of the whole contour.
         seen : ndarray of bool, shape (n,)
-            Whether the point told is seen through the gap; else it is only the nearest of all.
+            Whether the point told is seen, through the gap or from outside of the contour; else
+            it is only the nearest of all.
         """
         found = self.tree.query(points_mm)
         place, face = found.point_mm, self.faces[found.face]
-        seen = self._sees(points_mm, normals, place)
+        seen = self._stands_out(points_mm, face, place)
+        within = np.flatnonzero(~seen)
+        seen[within] = self._sees(points_mm[within], normals[within], place[within])
         hidden = np.flatnonzero(~seen)
         if len(hidden):
             other, other_face = self._next_seen(points_mm[hidden], normals[hidden])
@@ -117,6 +132,12 @@ class Gap:
             place[at], face[at], seen[at] = other[got], other_face[got], True
         gap = place - points_mm
         return Nearest(np.sqrt(row_dot(gap, gap)), face, place), seen
+
+    def _stands_out(self, points_mm: Floats, face: Ints, place_mm: Floats) -> Bools:
+        """Whether points lie outside of the contour beside them: they see it from out there."""
+        outward = self.normals[corner_beside(self.contour, face, place_mm)]
+        found: Bools = row_dot(place_mm - points_mm, outward) < 0
+        return found
 
     def _sees(self, points_mm: Floats, normals: Floats, place_mm: Floats) -> Bools:
         """Whether nothing of the metal lies between points and places on the contour."""

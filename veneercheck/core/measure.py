@@ -51,7 +51,7 @@ _THROUGH_MM = 0.1
 """Metal that a ray meets so far before the contour lies between; nearer, the finish line may."""
 
 _NEAR_MM = 0.15
-"""So near to the contour, the nearest of it lies round about where the ray ends."""
+"""So near to the contour, or outside of it, the nearest lies round about where the ray ends."""
 
 _ASIDE_MM = 0.1
 _LEAN2 = 0.25
@@ -265,7 +265,13 @@ def _outward(
 ) -> _Outward:
     inner, outer = one.surface, other.surface
     rays = _RaysBothWays(inner, outer, inward.meets_itself_mm, engine)
-    gap = Gap.between(outer.mesh, other.edges, inward.outside.depth_mm, inward.metal)
+    gap = Gap.between(
+        outer.mesh,
+        outer.normals,
+        other.edges,
+        over_metal_mm=inward.outside.depth_mm,
+        metal=inward.metal,
+    )
     walkable = WalkableSurface(outer.mesh, other.edges)
     nearest = _nearest_on_own_side(inner, outer, gap, walkable, rays=rays, edges=one.edges)
     ball_mm = _balls(inner, gap, rays, nearest, math.hypot(inner.noise_mm, outer.noise_mm))
@@ -407,7 +413,7 @@ def _nearest_on_own_side(
     start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
-        near = rays.measured[asked] & (np.abs(rays.space_mm[asked]) <= _NEAR_MM)
+        near = rays.measured[asked] & (rays.space_mm[asked] <= _NEAR_MM)
         nearest, vertex = _seen_or_walked(
             inner, gap, walkable, asked=asked, start=start[asked], near=near
         )

@@ -154,7 +154,8 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     measured = space.outcome == RayOutcome.HIT
     deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
     core = _large(deep, reading, LEAST_CUT_MM2)
-    below = near & (s > tolerance) & ~fitting
+    # Contour so far away, with no ray that says so, is seen from a retainer's inside.
+    below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
     cut = _grown(core, below, edges)
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, FOOT_OF_WALL_MM)
