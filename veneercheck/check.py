@@ -251,7 +251,14 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
     )
     if measured.beaded is None:
         return work
-    return knife.with_bead_covers(work, measured.beaded, measured.raw, measured.reading, limits)
+    return knife.with_bead_covers(
+        work,
+        measured.beaded,
+        measured.raw,
+        measured.reading,
+        parts=divided.parts,
+        limits=limits,
+    )
 
 
 def _carried(

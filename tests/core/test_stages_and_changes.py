@@ -163,9 +163,10 @@ def test_every_action_is_told_in_german(stage: str, excess_mm: float) -> None:
     """Source: each stage's own catalogue entry; no English word is left over."""
     for finding in (FindingKind.TOO_THIN, FindingKind.TOO_THICK, FindingKind.OVER_CONTOUR):
         patch = zones.Patch(finding, np.zeros(1, int), 1.0, np.zeros(3), 1.0, excess_mm, 0.04)
-        filed = judge.action_words(patch, stage)
+        advised = judge.Advised(patch)
+        filed = judge.action_words(advised, stage)
         told = action_words({"action": filed}, Words("de"))
-        assert f"{judge.advise(patch):.2f}".replace(".", ",") in told
+        assert f"{judge.advise(advised):.2f}".replace(".", ",") in told
         assert not {"take", "add", "of", "the", "short", "grind"} & set(told.split())
 
 

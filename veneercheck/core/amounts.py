@@ -14,7 +14,7 @@ import numpy as np
 
 from veneercheck.core.excess import GUARD, Excess
 from veneercheck.core.measure import Reading
-from veneercheck.core.mesh import reach_along_edges, unit
+from veneercheck.core.mesh import reach_along_edges
 from veneercheck.core.types import FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.core.zones import FIRMLY_MM, Patch
 
@@ -26,6 +26,10 @@ _ALLOWED_FROM = 0.5
 
 _TRIES = 3
 """Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
+
+_MOST_SHARE = 1.5
+"""Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
+it no nearer, no more is told."""
 
 _MOST_MM = 3.0
 """No knife goes deeper at once, and no wax is added thicker, than the greatest layer and more."""
@@ -61,13 +65,13 @@ def tried(
     Returns
     -------
     list of ndarray, shape (n,), mm
-        Not signed. Off goes along the framework's normal; what is added, towards the contour.
+        Not signed, along the framework's normal.
     """
     count = len(framework.points_mm)
     if not patches:
         return []
     worked = _worked(framework, reading, excess, patches)
-    amount = _amount(framework, reading, excess, worked)
+    amount = _amount(reading, excess, worked)
     found = []
     for which in range(len(patches)):
         own = np.zeros(count)
@@ -97,7 +101,7 @@ def _worked(
     return _Worked(at, 1.0 - np.clip(away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
 
 
-def _amount(framework: TriangleMesh, reading: Reading, excess: Excess, worked: _Worked) -> Floats:
+def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
     """The amounts where the hand works, shape (k,): applied, read again, and corrected."""
     at = worked.at
     over = excess.finding is FindingKind.OVER_CONTOUR
@@ -106,15 +110,16 @@ def _amount(framework: TriangleMesh, reading: Reading, excess: Excess, worked: _
     amount = np.clip(missing * excess.path[at], 0.0, _MOST_MM) * worked.weight
     if over:
         return amount
-    moved = _Moved.of(framework, reading, excess.finding, at)
+    moved = _Moved(reading, excess.finding is FindingKind.TOO_THICK, at)
     before = moved.read(np.zeros(len(at)))
     full = worked.weight >= 1.0
+    most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, _MOST_MM)
     for _ in range(_TRIES):
         gained = moved.read(amount) - before
         if moved.adds:
             gained = -gained
         left = np.where(full & np.isfinite(gained), missing - gained, 0.0)
-        amount = np.clip(amount + left * excess.path[at], 0.0, _MOST_MM)
+        amount = np.clip(amount + left * excess.path[at], 0.0, most)
     return amount
 
 
@@ -126,24 +131,16 @@ def _allowance(excess: Excess, at: Ints) -> Floats:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class _Moved:
-    """The points that are worked on, which can be moved along the hand's way and read again."""
+    """The points that are worked on, which can be moved along their normals and read again."""
 
     reading: Reading
     adds: bool
     at: Ints
-    way: Floats
-
-    @staticmethod
-    def of(framework: TriangleMesh, reading: Reading, finding: FindingKind, at: Ints) -> _Moved:
-        adds = finding is FindingKind.TOO_THICK
-        way = -reading.normals[at]
-        if adds:
-            towards = reading.space.contour_mm[at] - framework.points_mm[at]
-            way = np.where(np.isfinite(towards), unit(np.nan_to_num(towards)), -way)
-        return _Moved(reading, adds, at, way)
 
     def read(self, amount_mm: Floats) -> Floats:
         """What is judged, after so much work, shape (k,), mm."""
-        places = self.reading.points_mm[self.at] + amount_mm[:, None] * self.way
-        again = self.reading.contour.read(places, self.reading.normals[self.at])
+        normals = self.reading.normals[self.at]
+        way = normals if self.adds else -normals
+        places = self.reading.points_mm[self.at] + amount_mm[:, None] * way
+        again = self.reading.contour.read(places, normals)
         return again.nearest_mm if self.adds else again.low_mm

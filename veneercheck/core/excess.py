@@ -66,10 +66,10 @@ def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats
     opaquer and beads together at the band's end; a sound chamfer raises no finding. So it does
     beside an island: cut to full depth there, a metal stop would become a thorn.
     """
-    return (least_mm + limits.taken_mm) * _band_share(regions, limits) - limits.taken_mm
+    return (least_mm + limits.taken_mm) * band_share(regions, limits) - limits.taken_mm
 
 
-def _band_share(regions: Regions, limits: Limits) -> Floats:
+def band_share(regions: Regions, limits: Limits) -> Floats:
     """How far through a finish-line band or an island's flank each vertex lies; 1 beyond both."""
     from_line = np.fmin(regions.from_line_mm, regions.island_distance_mm)
     share: Floats = np.nan_to_num(from_line / limits.finish_line_width_mm, nan=1.0)
@@ -111,7 +111,7 @@ def excesses(
         excess = np.where(veneered, excess, np.nan)
         return Excess(finding, excess, value, of_layer, noise, 0.0, close, path, from_line)
 
-    from_line = _band_share(regions, limits)
+    from_line = band_share(regions, limits)
     need = least_layer_mm(regions, limits, least_mm)
     low_mm = space.judged_low_mm - limits.taken_mm
     high_mm = space.judged_high_mm - limits.taken_mm

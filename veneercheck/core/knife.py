@@ -142,11 +142,12 @@ def work(
 
 
 def with_bead_covers(
-    worked: Work, found: Beads, raw: Reading, reading: Reading, limits: Limits
+    worked: Work, found: Beads, raw: Reading, reading: Reading, *, parts: Regions, limits: Limits
 ) -> Work:
     """Add the zones where only the cover over beads is short."""
     thin = [one.patch for one in worked.advised if one.patch.finding is FindingKind.TOO_THIN]
-    short = [Advised(patch) for patch in zones.bead_patches(found, raw, reading, limits, thin)]
+    patches = zones.bead_patches(found, raw, reading, limits, regions=parts, thin=thin)
+    short = [Advised(patch) for patch in patches]
     advised = (*worked.advised, *short)
     finding = _painted(advised, len(worked.finding))
     return dataclasses.replace(worked, advised=advised, finding=finding)

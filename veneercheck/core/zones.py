@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 
 from veneercheck.core.beads import Beads
-from veneercheck.core.excess import GUARD, Excess
+from veneercheck.core.excess import GUARD, Excess, band_share
 from veneercheck.core.measure import Reading
 from veneercheck.core.mesh import components, reach_along_edges
 from veneercheck.core.regions import Regions
@@ -324,9 +324,17 @@ def _largest_of(count: float) -> float:
 
 
 def bead_patches(
-    found: Beads, raw: Reading, reading: Reading, limits: Limits, thin: list[Patch]
+    found: Beads,
+    raw: Reading,
+    reading: Reading,
+    limits: Limits,
+    *,
+    regions: Regions,
+    thin: list[Patch],
 ) -> list[Patch]:
     """Zones where the veneer over the tops of beads is short, though it is not over their base.
+
+    Beside the finish line the cover asked for runs out as the layer does.
 
     Parameters
     ----------
@@ -335,13 +343,14 @@ def bead_patches(
         Of the framework with its beads.
     reading : Reading
         Of the base.
+    regions : Regions
     thin : list of Patch
         What is too thin already, beads and all.
     """
     from scipy.spatial import cKDTree
 
     cover, u = raw.space.nearest_mm[found.top], raw.space.u_judged_mm[found.top]
-    short = limits.bead_cover_mm - cover
+    short = limits.bead_cover_mm * band_share(regions, limits)[found.top] - cover
     known = np.zeros(len(found.bead), dtype=bool)
     for patch in thin:
         known[patch.vertices] = True
