@@ -289,7 +289,8 @@ def _judged(
     limits: Limits,
 ) -> Check:
     """Judge zones and framework, ask what only the technician knows, and sum it all up."""
-    framework, space = measured.framework, measured.reading.space
+    framework = measured.framework
+    space = dataclasses.replace(measured.reading.space, layer_mm=work.layer_mm)
     parts, where, told = divided.parts, divided.where, divided.told
     alignment = _with_residual(alignment, measured, parts)
     zones = judge.decide(
@@ -315,7 +316,9 @@ def _judged(
         finding=work.finding,
         measured_share=share,
         veneered_area_mm2=float(space.area_mm2[veneered].sum()),
-        space_statistics=judge.statistics(space.space_mm[veneered], space.area_mm2[veneered]),
+        space_statistics=judge.statistics(
+            space.layer_mm[veneered] + limits.taken_mm, space.area_mm2[veneered]
+        ),
         layer_statistics=judge.statistics(space.layer_mm[veneered], space.area_mm2[veneered]),
         zones=zones,
         questions=questions,

@@ -11,7 +11,7 @@ from veneercheck.core import amounts, anatomy, budget, zones
 from veneercheck.core.beads import Beads
 from veneercheck.core.excess import excesses, least_layer_mm
 from veneercheck.core.judge import Advised, within_metal
-from veneercheck.core.measure import Reading
+from veneercheck.core.measure import Reading, as_judged
 from veneercheck.core.regions import Regions
 from veneercheck.core.types import (
     COVERED,
@@ -47,6 +47,8 @@ class Work:
         Metal left if the least layer were made; NaN where unknown.
     p_thin, p_thick : ndarray, shape (n,)
         Probability that the layer is beyond its limits.
+    layer_mm : ndarray, shape (n,)
+        The layer as it was judged, against the limit of its place.
     """
 
     advised: tuple[Advised, ...]
@@ -56,6 +58,7 @@ class Work:
     metal_left_mm: Floats
     p_thin: Floats
     p_thick: Floats
+    layer_mm: Floats
 
 
 def with_metal(
@@ -138,6 +141,8 @@ def work(
         left,
         thin,
         thick,
+        as_judged(reading.space.judged_low_mm, reading.space.judged_high_mm, need + limits.taken_mm)
+        - limits.taken_mm,
     )
 
 

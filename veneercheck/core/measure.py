@@ -196,13 +196,15 @@ def measure(
     inward = _inward(inner, outer, limits, engine)
     out = _outward(inner, outer, inward, alignment=alignment, limits=limits, engine=engine)
     rays, nearest, u = out.rays, out.nearest, out.u
+    low_mm = np.fmin(rays.space_mm, out.ball_mm)
+    least_mm = np.full(len(low_mm), limits.layer.least_mm + limits.taken_mm)
     space = SpaceMap(
         space_mm=rays.space_mm,
-        layer_mm=rays.space_mm - limits.taken_mm,
+        layer_mm=as_judged(low_mm, out.judged_high_mm, least_mm) - limits.taken_mm,
         nearest_mm=nearest.signed_mm,
         contour_mm=nearest.point_mm,
         ball_mm=out.ball_mm,
-        judged_low_mm=np.fmin(rays.space_mm, out.ball_mm),
+        judged_low_mm=low_mm,
         judged_high_mm=out.judged_high_mm,
         u_mm=u.ray_mm,
         u_judged_mm=u.judged_mm,
@@ -227,6 +229,29 @@ def measure(
             math.hypot(inner.surface.noise_mm, outer.surface.noise_mm),
         ),
     )
+
+
+def as_judged(low_mm: Floats, high_mm: Floats, least_mm: Floats) -> Floats:
+    """The one reading that is told of a point, shape (n,), in mm.
+
+    The nearest contour, which is what is held against the greatest layer; short of the least space
+    only where the ball is short of it, too, which is what is held against the least.
+
+    Parameters
+    ----------
+    low_mm, high_mm : ndarray, shape (n,)
+        `judged_low_mm` and `judged_high_mm`.
+    least_mm : ndarray, shape (n,)
+        Least space asked for.
+
+    Examples
+    --------
+    >>> as_judged(np.array([0.9, 1.3, 2.6]), np.array([0.8, 1.1, 2.4]), np.full(3, 1.2))
+    array([0.9, 1.2, 2.4])
+    """
+    within = np.fmax(high_mm, np.where(np.isfinite(high_mm), least_mm, np.nan))
+    told = np.where(low_mm >= least_mm, within, low_mm)
+    return np.where(np.isfinite(told), told, np.where(np.isfinite(low_mm), low_mm, high_mm))
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

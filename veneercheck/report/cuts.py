@@ -12,6 +12,7 @@ from veneercheck.core.mesh import unit
 from veneercheck.core.sections import crossing
 from veneercheck.core.structure.planes import laid_out
 from veneercheck.core.types import Floats, SectionPlane
+from veneercheck.report.colours import taken_mm
 from veneercheck.report.filed import put
 from veneercheck.report.sections import Figure, section_svg
 from veneercheck.report.stills import Scene
@@ -91,22 +92,17 @@ def zone_cut(zone: Mapping[str, Any], scene: Scene) -> str | None:
 
 
 def worst_vertex(zone: Mapping[str, Any], scene: Scene) -> int | None:
-    """The zone's vertex farthest beyond its limit; None where none was measured.
-
-    Too thick is judged by the nearest contour, the others along the ray.
-    """
-    thick = zone["finding"] == "too_thick"
-    reading = scene.filed.nearest_mm if thick else scene.surface.layer_mm
-    if reading is None:
-        return None
-    own = np.flatnonzero((scene.surface.zone == zone["id"]) & np.isfinite(reading))
+    """The zone's vertex beside its worst spot; None where none was measured."""
+    own = np.flatnonzero((scene.surface.zone == zone["id"]) & np.isfinite(scene.surface.layer_mm))
     if not len(own):
         return None
-    return int(own[reading[own].argmax() if thick else reading[own].argmin()])
+    away = scene.surface.mesh.points_mm[own] - np.asarray(zone["centre_mm"], dtype=np.float64)
+    return int(own[np.einsum("ij,ij->i", away, away).argmin()])
 
 
 def _far_end(zone: Mapping[str, Any], scene: Scene, vertex: int) -> Floats:
-    """Where the dimension ends: on the ray, or at the contour nearest within the section."""
+    """Where the dimension ends: at the contour nearest within the section, or so far along the
+    normal as the reading says: a ball of that diameter touches the contour."""
     surface, filed = scene.surface, scene.filed
     at, normal = surface.mesh.points_mm[vertex], surface.normals[vertex]
     if zone["finding"] == "too_thick" and filed.contour is not None:
@@ -116,7 +112,7 @@ def _far_end(zone: Mapping[str, Any], scene: Scene, vertex: int) -> Floats:
         outside = (pieces - at) @ normal >= _OWN_SIDE * distance
         if outside.any():
             return np.asarray(pieces[np.where(outside, distance, np.inf).argmin()])
-    space = float(filed.space_mm[vertex]) if filed.space_mm is not None else 0.0
+    space = float(surface.layer_mm[vertex]) + taken_mm(filed.document)
     return np.asarray(at + space * normal)
 
 

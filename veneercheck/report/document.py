@@ -232,6 +232,7 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "measured_share": number(zone.measured_share),
         "metal_mm": number(zone.metal_mm),
         "metal_left_mm": number(zone.metal_left_mm),
+        "across_mm": number(zone.across_mm),
         "action": zone.action,
     }
 

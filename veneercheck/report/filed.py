@@ -184,7 +184,7 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.waxup,
         check.space.space_mm,
         check.space.layer_mm,
-        check.space.u_mm,
+        check.space.u_judged_mm,
         check.space.nearest_mm,
         check.region,
         check.finding,

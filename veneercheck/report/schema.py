@@ -342,7 +342,7 @@ def _zone() -> Schema:
         area_mm2=_number("Area, mm²."),
         extreme_mm=_number("Worst mean over 0.25 mm²: layer, or space where over contour, mm."),
         u_mm=_number("Its standard uncertainty, mm."),
-        centre_mm=_vector("Centre in the wax-up's frame, mm."),
+        centre_mm=_vector("Middle of its worst spot, in the wax-up's frame, mm."),
         tooth=_text_or_null("Two-digit tooth code."),
         surface=_text_or_null("Surface of the tooth."),
         place=_text("Tooth, surface, third and part in words; empty where nothing is known."),
@@ -357,6 +357,7 @@ def _zone() -> Schema:
             "Least metal under the zone, mm; null where its inside is not known or it is covered."
         ),
         metal_left_mm=_number("What the least layer would leave of it; < 0: no room, mm."),
+        across_mm=_number("How far it reaches in its longest direction, mm."),
         action=_text("What to do at the bench."),
     )
 

@@ -39,7 +39,10 @@ _LONGEST_HEADER = 4096
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class SpacePly:
-    """The framework in the wax-up's frame with its readings; arrays of shape (n,)."""
+    """The framework in the wax-up's frame with its readings; arrays of shape (n,).
+
+    `u_mm` is that of the layer.
+    """
 
     mesh: TriangleMesh
     space_mm: Floats
@@ -92,7 +95,8 @@ def read_space_ply(path: Path) -> SpacePly:
     """
     vertices, faces = _read(path, _VERTEX)
     space, layer, u, nearest, metal = (
-        vertices[name].astype(np.float64) for name in (*_READ, "metal_mm")
+        vertices[name].astype(np.float64)
+        for name in ("space_mm", "layer_mm", "u_judged_mm", "nearest_mm", "metal_mm")
     )
     codes = (vertices[name].astype(np.int64) for name in _CODED)
     return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, metal, *codes)
@@ -116,7 +120,7 @@ def _comments() -> list[str]:
     surfaces = ", ".join(f"{code.value} {code.name.lower()}" for code in Surface)
     return [
         "framework in the wax-up's frame, mm; not measured is nan",
-        "space_mm along the outward normal to the contour; layer_mm: less opaquer and beads",
+        "layer_mm what opaquer and beads leave, as judged; space_mm along the normal",
         "u_mm standard uncertainty of space_mm; nearest_mm signed distance to the nearest contour",
         "ball_mm diameter of the largest ball that touches here and fits under the contour",
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",

@@ -11,6 +11,7 @@ from veneercheck.report.verdict import (
     fault_words,
     reading_words,
     reasons,
+    size_words,
     zone_place,
 )
 from veneercheck.report.words import Words
@@ -53,7 +54,7 @@ def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:
         words.known("finding", zone["finding"]),
         tag("span", reading_words(zone, words), class_="number"),
         tag("span", limit_words(zone, words), class_="number"),
-        tag("span", words.mm2(zone["area_mm2"]), class_="number"),
+        tag("span", size_words(zone, words), class_="number"),
         words.known("decision", zone["decision"]),
     ]
 

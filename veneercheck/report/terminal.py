@@ -19,6 +19,7 @@ from veneercheck.report.verdict import (
     reading_words,
     reasons,
     recheck_sentences,
+    size_words,
     stage_words,
 )
 from veneercheck.report.words import Language, Words, sections
@@ -82,7 +83,7 @@ def _count(name: str, number: int, words: Words) -> str:
 
 def _zone(zone: Mapping[str, Any], words: Words) -> str:
     place = place_words(zone, words) or words("terminal.at", place=_where(zone, words))
-    area = words.mm2(zone["area_mm2"])
+    area = size_words(zone, words)
     read = words("terminal.over", reading=_reading(zone, words), area=area)
     undecided = "" if zone["decision"] == "firm" else f" ({words('decision.undecided')})"
     return (

@@ -148,6 +148,14 @@ def reading_words(zone: Mapping[str, Any], words: Words) -> str:
     return words("report.outside", amount=words.mm_sure(-zone["extreme_mm"], zone["u_mm"]))
 
 
+def size_words(zone: Mapping[str, Any], words: Words) -> str:
+    """How large a zone is: its area, and how far it reaches where that is known."""
+    area = words.mm2(zone["area_mm2"])
+    if zone.get("across_mm") is None:
+        return area
+    return f"{area}, {words('report.across', length=words.mm(zone['across_mm'], 1))}"
+
+
 def fault_words(fault: Mapping[str, Any], words: Words) -> str:
     """What was found in a scan; English as filed, else the same in the reader's words."""
     filed = str(fault["words"])

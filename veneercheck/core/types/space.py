@@ -44,7 +44,9 @@ class SpaceMap:
     space_mm : ndarray, shape (n,)
         Along the outward normal to the contour; negative where the framework stands outside.
     layer_mm : ndarray, shape (n,)
-        What opaquer and beads leave of it for composite.
+        What opaquer and beads leave for composite, as it is judged: over the nearest contour
+        (`judged_high_mm`), or, where that falls short of the least layer, under the largest ball
+        (`judged_low_mm`).
     nearest_mm : ndarray, shape (n,)
         Signed distance to the nearest contour point on the vertex's own side; positive inside.
     contour_mm : ndarray, shape (n, 3)
