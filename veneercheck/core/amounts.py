@@ -13,7 +13,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.excess import GUARD, Excess
-from veneercheck.core.measure import Reading
+from veneercheck.core.measure import REACH_MM, Reading
 from veneercheck.core.mesh import reach_along_edges
 from veneercheck.core.types import FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.core.zones import FIRMLY_MM, Patch
@@ -30,9 +30,6 @@ _TRIES = 3
 _MOST_SHARE = 1.5
 """Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
 it no nearer, no more is told."""
-
-_MOST_MM = 3.0
-"""No knife goes deeper at once, and no wax is added thicker, than the greatest layer and more."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -107,13 +104,13 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
     over = excess.finding is FindingKind.OVER_CONTOUR
     allowance = np.zeros(len(at)) if over else _allowance(excess, at)
     missing = excess.excess_mm[at] + allowance
-    amount = np.clip(missing * excess.path[at], 0.0, _MOST_MM) * worked.weight
+    amount = np.clip(missing * excess.path[at], 0.0, REACH_MM) * worked.weight
     if over:
         return amount
     moved = _Moved(reading, excess.finding is FindingKind.TOO_THICK, at)
     before = moved.read(np.zeros(len(at)))
     full = worked.weight >= 1.0
-    most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, _MOST_MM)
+    most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, REACH_MM)
     for _ in range(_TRIES):
         gained = moved.read(amount) - before
         if moved.adds:

@@ -46,6 +46,9 @@ LEAST_ZONE_SHARE = 0.5
 _KNIFE_STEP_MM = 0.05
 """Amounts are told in steps a hand can work to."""
 
+_FINER_MM = 0.01
+"""For so little of the reserve no further step is asked."""
+
 _ORDER = (FindingKind.OVER_CONTOUR, FindingKind.TOO_THIN, FindingKind.TOO_THICK)
 
 
@@ -162,7 +165,9 @@ def advise(advised: Advised) -> float:
     patch, amount = advised.patch, advised.tried_mm
     if not math.isfinite(amount):
         amount = patch.sure_mm * patch.path
-    return max(round(amount / _KNIFE_STEP_MM), 1) * _KNIFE_STEP_MM
+    over = patch.finding is FindingKind.OVER_CONTOUR
+    steps = amount / _KNIFE_STEP_MM if over else (amount - _FINER_MM) / _KNIFE_STEP_MM
+    return max(round(steps) if over else math.ceil(steps), 1) * _KNIFE_STEP_MM
 
 
 def _zone(

@@ -249,6 +249,7 @@ def as_judged(low_mm: Floats, high_mm: Floats, least_mm: Floats) -> Floats:
     >>> as_judged(np.array([0.9, 1.3, 2.6]), np.array([0.8, 1.1, 2.4]), np.full(3, 1.2))
     array([0.9, 1.2, 2.4])
     """
+    high_mm = np.where(high_mm <= REACH_MM, high_mm, np.nan)
     within = np.fmax(high_mm, np.where(np.isfinite(high_mm), least_mm, np.nan))
     told = np.where(low_mm >= least_mm, within, low_mm)
     return np.where(np.isfinite(told), told, np.where(np.isfinite(low_mm), low_mm, high_mm))

@@ -26,6 +26,9 @@ FIRMLY_MM = 0.02
 """By so much more than the guard band a limit is kept after the knife: twice the noise of a usual
 scan, which shows anew at the next one."""
 
+ALIKE_MM = 0.002
+"""Spots that differ by less are equally bad, whatever their noise."""
+
 BEADS_APART_MM = 1.0
 """Beads whose cover is short and that stand no farther apart are one zone."""
 
@@ -267,10 +270,20 @@ class _Ground:
         starts = np.flatnonzero(np.diff(label[members])) + 1
         return [self._patch(part) for part in np.split(members, starts) if len(part)]
 
+    def _worst(self, vertices: Ints) -> int:
+        """The vertex in the middle of the worst spot; of many that noise alone tells apart, the one
+        amid them."""
+        excess = self.spots.excess_mm[vertices]
+        top = int(vertices[np.nanargmax(excess)])
+        alike = vertices[excess >= np.nanmax(excess) - max(self.spots.noise_u_mm[top], ALIKE_MM)]
+        points = self.framework.points_mm[alike]
+        away = np.linalg.norm(points - points.mean(axis=0), axis=1)
+        return int(alike[away.argmin()])
+
     def _patch(self, vertices: Ints) -> Patch:
         points, spots = self.framework.points_mm, self.spots
         weight = self.reading.space.area_mm2[vertices]
-        worst = vertices[np.nanargmax(spots.excess_mm[vertices])]
+        worst = self._worst(vertices)
         noise = float(spots.noise_u_mm[worst])
         away = points[vertices] - points[worst]
         return Patch(
