@@ -505,14 +505,15 @@ def _balls(
     ray says nothing, the ball starts as large as the reach.
     """
     ball = rays.space_mm.copy()
-    ball[~rays.measured & (nearest.signed_mm > 0)] = REACH_MM
+    open_ = ~rays.measured & (nearest.signed_mm > 0) & (nearest.signed_mm < REACH_MM)
+    ball[open_] = REACH_MM
     asked = np.flatnonzero((ball - nearest.signed_mm > _SLANT_MM) & (nearest.signed_mm > 0))
     if len(asked):
         ball[asked], touched = gap.balls(
             inner.mesh.points_mm[asked], inner.normals[asked], ball[asked], noise_mm=noise_mm
         )
-        open_ = asked[~rays.measured[asked] & np.isnan(touched[:, 0])]
-        ball[open_] = np.nan
+        unstopped = asked[open_[asked] & np.isnan(touched[:, 0])]
+        ball[unstopped] = np.nan
     return ball
 
 
