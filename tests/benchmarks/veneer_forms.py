@@ -7,7 +7,7 @@ import itertools
 from typing import Any
 
 import numpy as np
-from veneer_bodies import Contour, Spec
+from veneer_plans import Contour, Spec
 
 from veneercheck.core.types import Floats
 from veneercheck.phantom.arch import Unit, lay_out

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from veneer_bodies import Made, Plan, Runout, Spec, least_space_mm
+from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
 
 from veneercheck.core.mesh import select_faces, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
@@ -101,6 +101,8 @@ def body(kind: str, number: int, *, beads: bool = False) -> Spec:
     """The plan of a body."""
     rng = np.random.default_rng([number, kind == "faulty", 31])
     family = FAMILIES[number % len(FAMILIES)]
+    if kind == "faulty" and family == "gap":  # between its walls there is no room for a fault
+        family = "plate"
     name, form = _form(family, rng)
     margin = MARGINS_MM[(number + number // len(FAMILIES)) % len(MARGINS_MM)]
     beads_mm = 0.5 * _BEAD_MM if beads else 0.0

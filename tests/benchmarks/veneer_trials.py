@@ -26,9 +26,10 @@ from typing import Any
 import numpy as np
 from amount_trials import worked
 from coverage_trials import read
-from veneer_bodies import Made, least_space_mm, make
+from veneer_bodies import make
 from veneer_forms import contour_of
 from veneer_jobs import Trial, jobs, scans
+from veneer_plans import Made, least_space_mm
 from veneer_tables import table
 
 from veneercheck import check_meshes
