@@ -164,8 +164,8 @@ def _form(family: str, rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
         "collar_mm": between(0.2, 0.6),
         "border_mm": None if family == "crown" or rng.random() < 0.25 else between(2.5, 6.0),
     }
-    if family == "model":
-        form["base"] = True
+    form["base"] = family == "model"
+    form["floor"] = bool(rng.random() < 0.4)
     return "teeth", form
 
 
@@ -207,7 +207,7 @@ def _cropped(mesh: TriangleMesh, far_mm: float) -> TriangleMesh:
     return select_faces(mesh, middle[:, 0] + 0.1 * middle[:, 1] < far_mm)[0]
 
 
-def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator) -> int:
+def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator) -> int | None:
     """A vertex on the cut or uncut surface, as clear of the finish line as there is."""
     _, way, _ = made.at(mesh.points_mm)
     # Nothing is waxed on under the bridge.
@@ -217,13 +217,15 @@ def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator
     # A sprue does not run through another wall: what stands straight over a seat is free.
     ways = vertex_normals(mesh)[best]
     free = np.ones(len(best), dtype=bool)
-    for out in np.arange(2.5, 7.0, 0.5):
+    for out in np.arange(2.2, 7.5, 0.4):
         free &= made.outside(mesh.points_mm[best] + out * ways)
-    return int(rng.choice(best[free] if free.any() else best))
+    return int(rng.choice(best[free])) if free.any() else None
 
 
 def _with_sprue(made: Made, mesh: TriangleMesh, how: str, rng: np.random.Generator) -> TriangleMesh:
     seat = _seat(made, mesh, cut=how == "cut", rng=rng)
+    if seat is None:
+        return mesh
     way = vertex_normals(mesh)[seat]
     return put_sprue(
         mesh,
@@ -241,6 +243,8 @@ def _with_fragment(
     from veneercheck.phantom.bodies import concentric_spheres
 
     seat = _seat(made, mesh, cut=True, rng=rng)
+    if seat is None:
+        return mesh
     depth, _, foot = (part[0] for part in made.at(mesh.points_mm[[seat]]))
     away = {"beside": -4.0, "near": -0.8, "inside": 0.5 * float(depth)}[how]
     radius = {"beside": 0.5, "near": 0.45, "inside": 0.25}[how]

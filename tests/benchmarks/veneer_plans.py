@@ -19,7 +19,7 @@ from veneercheck.profile import built_in
 SPOT_MM2 = 0.25
 """A reading is a mean over so much."""
 
-_VERSION = 4
+_VERSION = 5
 """Bodies kept by another one are made anew."""
 
 _FAR_MM = 99.0

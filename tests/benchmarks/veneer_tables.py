@@ -11,6 +11,9 @@ Lines = list[dict[str, Any]]
 CLEAR_MM = 0.1
 """From here on a sound bridge is clear of its limit, and should not be undecided."""
 
+TRUE_MM2 = 0.25
+"""Where the plan is beyond its limit over so much, a zone is no false one: where two cuts meet."""
+
 SPARE_MM = 0.15
 """No amount may exceed the true need by more."""
 
@@ -23,7 +26,8 @@ def table(lines: Lines) -> str:
 
 
 def _firm(line: dict[str, Any]) -> Lines:
-    return [zone for zone in line["zones"] if zone["firm"]]
+    """Firm zones of a sound bridge, but for those where its own plan is short of the limit."""
+    return [zone for zone in line["zones"] if zone["firm"] and zone["need_area"] < TRUE_MM2]
 
 
 def _sound(lines: Lines) -> list[str]:
@@ -81,7 +85,8 @@ def _of(lines: Lines) -> list[str]:
 def _zone(zone: dict[str, Any]) -> str:
     return (
         f"{zone['finding']} {zone['extreme']:.2f} ± {2 * zone['u']:.2f} "
-        f"(true {zone['true']:.2f}, limit {zone['limit']:.2f}), {zone['area']:.2f} mm², "
+        f"(true {zone['true']:.2f}, limit {zone['limit']:.2f}, need {zone['need']:.2f} over "
+        f"{zone['need_area']:.1f}), {zone['area']:.2f} mm², "
         f"amount {zone['amount']:+.2f}, {zone['from_line']:.1f} from the line, at {zone['at']} "
         f"{zone['place']}"
     )

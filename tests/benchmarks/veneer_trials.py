@@ -38,6 +38,7 @@ from veneercheck.core.types import (
     Case,
     Check,
     Decision,
+    FindingKind,
     Floats,
     Limits,
     TriangleMesh,
@@ -56,6 +57,10 @@ _AROUND_MM = 0.4
 _CHORD_MM = 0.05
 """In a sharp fillet two triangulations of one surface stand apart by so much."""
 
+_ROUND_ZONE = 0.8
+"""Reach of a zone twice as long as wide, as a share of the root of its area."""
+
+_NEED_MM = 0.05
 _ENDS_MM = 0.03
 """Beyond a limit by more than three times the noise, after the knife."""
 
@@ -69,7 +74,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
     began = time.process_time()
     check = _checked(made, one, framework, waxup, rng)
     seconds = time.process_time() - began
-    zones = [_told(zone, made, limits) for zone in check.zones]
+    zones = [_told(zone, check, made) for zone in check.zones]
     result: dict[str, Any] = {
         "name": one.name,
         "class": one.family,
@@ -91,7 +96,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
             result |= _worked_on(made, check, after, limits)
             scan = one.noisy(after, rng)
             again = _checked(made, one, scan, waxup, rng)
-            result["left"] = [_told(zone, made, limits) for zone in again.zones]
+            result["left"] = [_told(zone, again, made) for zone in again.zones]
     if say:
         print(json.dumps(result, indent=1))
     return result
@@ -117,8 +122,8 @@ def pointer(zone: Zone) -> Floats:
     return np.array(getattr(zone, "worst_mm", None) or zone.centre_mm, dtype=np.float64)
 
 
-def _told(zone: Zone, made: Made, limits: Limits) -> dict[str, Any]:
-    at = pointer(zone)
+def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:
+    at, limits = pointer(zone), made.limits()
     depth, way, foot = (part[0] for part in made.at(at[None]))
     return {
         "finding": zone.finding.word,
@@ -133,6 +138,25 @@ def _told(zone: Zone, made: Made, limits: Limits) -> dict[str, Any]:
         "amount": round(zone.amount_mm, 2),
         "true": round(float(depth) - limits.taken_mm, 3),
         "from_line": round(float(way), 2),
+        **_needed(zone, check, made),
+    }
+
+
+def _needed(zone: Zone, check: Check, made: Made) -> dict[str, float]:
+    """How much the plan itself is beyond its limit on the zone, and over what area."""
+    points, limits = check.framework.points_mm, made.limits()
+    reach = _ROUND_ZONE * np.sqrt(zone.area_mm2) + 1.0
+    own = (check.finding == zone.finding) & (
+        np.linalg.norm(points - np.array(zone.centre_mm), axis=1) < reach
+    )
+    if not own.any():
+        return {"need": 0.0, "need_area": 0.0}
+    off, on = needs_mm(made, limits, points[own])
+    need = on if zone.finding is FindingKind.TOO_THICK else off
+    area = check.space.area_mm2[own]
+    return {
+        "need": round(float(need.max()), 3),
+        "need_area": round(float(area[need > _NEED_MM].sum()), 2),
     }
 
 
