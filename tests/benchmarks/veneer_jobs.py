@@ -36,6 +36,9 @@ EXTRAS = (
 NOISES_MM = ((0.0, 0.0), (0.005, 0.0), (0.01, 0.0), (0.01, 0.2), (0.015, 0.15), (0.02, 0.0))
 POSED_EVERY = 5
 _BEAD_MM = 0.4
+_DEEPEST_MM = 2.05
+"""Clear of the greatest layer over its opaquer, 2.2 mm."""
+
 _STEPPED = {"terrace": 0.6, "groove": 0.7}
 
 
@@ -124,7 +127,7 @@ def _runout(family: str, number: int, depth: float, rng: np.random.Generator) ->
     steps: tuple[tuple[float, float], ...] = ()
     if family in _STEPPED:
         at = round(float(rng.uniform(2.2, 3.2)), 2)
-        after = round(depth + _STEPPED[family], 3)
+        after = round(min(depth + _STEPPED[family], _DEEPEST_MM), 3)
         steps = ((at, after),) if family == "terrace" else ((at, after), (at + 1.6, depth))
     return Runout(shape, depth, width, steps)
 

@@ -129,6 +129,7 @@ def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:
         "finding": zone.finding.word,
         "firm": zone.decision is Decision.FIRM,
         "place": zone.place,
+        "action": zone.action,
         "at": [round(float(c), 2) for c in at],
         "foot": [round(float(c), 2) for c in foot],
         "extreme": round(zone.extreme_mm, 3),
