@@ -63,6 +63,11 @@ class Trial:
         return f"{1e3 * self.noise_mm:g} µm{kind}{pose}{', ' * bool(self.extra)}{self.extra}"
 
     @property
+    def foreign(self) -> bool:
+        """Whether something is to be put on or beside the framework."""
+        return self.extra.startswith(("sprue", "fragment", "beads"))
+
+    @property
     def workable(self) -> bool:
         """Whether a knife can work on it point by point."""
         return not self.extra.startswith(("beads", "sprue"))

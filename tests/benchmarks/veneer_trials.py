@@ -23,6 +23,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import igl
 import numpy as np
 from amount_trials import worked
 from coverage_trials import read
@@ -35,10 +36,10 @@ from veneer_tables import table
 from veneercheck import check_meshes
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import (
+    Bools,
     Case,
     Check,
     Decision,
-    FindingKind,
     Floats,
     Limits,
     TriangleMesh,
@@ -61,6 +62,7 @@ _ROUND_ZONE = 0.8
 """Reach of a zone twice as long as wide, as a share of the root of its area."""
 
 _NEED_MM = 0.05
+_OWN_MM = 0.1
 _ENDS_MM = 0.03
 """Beyond a limit by more than three times the noise, after the knife."""
 
@@ -81,7 +83,8 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         "runout": one.spec.runout.kind,
         "width": round(one.spec.runout.reach_mm, 2),
         "margin": one.spec.margin_mm,
-        "scan": one.words,
+        "scan": one.words
+        + " (no room)" * (one.foreign and len(clean.faces) == len(made.framework.faces)),
         "state": str(check.alignment.state),
         "verdict": str(check.verdict),
         "seconds": round(seconds, 1),
@@ -153,7 +156,7 @@ def _needed(zone: Zone, check: Check, made: Made) -> dict[str, float]:
     if not own.any():
         return {"need": 0.0, "need_area": 0.0}
     off, on = needs_mm(made, limits, points[own])
-    need = on if zone.finding is FindingKind.TOO_THICK else off
+    need = np.where(_own(made, points[own]), on if zone.finding.word == "too_thick" else off, 0.0)
     area = check.space.area_mm2[own]
     return {
         "need": round(float(need.max()), 3),
@@ -171,6 +174,13 @@ def needs_mm(made: Made, limits: Limits, points: Floats) -> tuple[Floats, Floats
     return off, on
 
 
+def _own(made: Made, points: Floats) -> Bools:
+    """Which points lie on the framework, and not on a sprue or a crumb."""
+    mesh = made.framework
+    square, _, _ = igl.point_mesh_squared_distance(points, mesh.points_mm, mesh.faces)
+    return np.asarray(square < _OWN_MM**2)
+
+
 def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     """How large the amounts are, over what area, and by how much they exceed the true need."""
     from scipy.spatial import cKDTree
@@ -183,7 +193,8 @@ def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     told = np.flatnonzero(amount != 0)
     tree = cKDTree(points)
     near = np.unique(np.concatenate(tree.query_ball_point(points[told], _AROUND_MM)))
-    off, on = needs_mm(made, limits, points[near])
+    own = _own(made, points[near])
+    off, on = (np.where(own, need, 0.0) for need in needs_mm(made, limits, points[near]))
     _, _, foot = made.at(points[near])
     toward = foot - points[near]
     length = np.maximum(np.linalg.norm(toward, axis=1), 1e-9)
