@@ -30,6 +30,12 @@ def _firm(line: dict[str, Any]) -> Lines:
     return [zone for zone in line["zones"] if zone["firm"] and zone["need_area"] < TRUE_MM2]
 
 
+def _left(line: dict[str, Any]) -> Lines:
+    """What is left after the knife; elsewhere a cut to the limit itself may stay undecided."""
+    clear = line["margin"] >= CLEAR_MM - 1e-9
+    return [zone for zone in line.get("left", []) if zone["firm"] or zone.get("on_fault") or clear]
+
+
 def _sound(lines: Lines) -> list[str]:
     rows = [
         f"{'sound bridges':<18}{'trials':>7}{'false firm':>11}{'undecided':>10}"
@@ -113,9 +119,10 @@ def _faulty(lines: Lines) -> list[str]:
     ]
     rows += [f"  {line['name']}: extra {_zone(zone)}" for line in lines for zone in line["extra"]]
     rows += [
-        f"  {line['name']}: left {'firm' if zone['firm'] else 'undecided'} {_zone(zone)}"
+        f"  {line['name']}: left {'firm' if zone['firm'] else 'undecided'} {_zone(zone)}: "
+        f"{zone.get('action', '')}"
         for line in lines
-        for zone in line.get("left", [])
+        for zone in _left(line)
     ]
     return rows
 
@@ -141,7 +148,7 @@ def _faulty_row(name: str, faults: Lines, lines: Lines) -> str:
     return (
         _faults_row(name, faults)
         + f"{sum(bool(line['extra']) for line in lines):>7}{len(worked):>8}"
-        + f"{sum(bool(line['left']) for line in worked):>6}"
+        + f"{sum(bool(_left(line)) for line in worked):>6}"
         + f"{sum(line['ends_below'] > 0 for line in worked):>7}"
         + f"{sum(line['ends_above'] > 0 for line in worked):>7}"
         + f"{sum(line['amount_beyond'] > SPARE_MM for line in lines):>11}"

@@ -99,7 +99,8 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
             result |= _worked_on(made, check, after, limits)
             scan = one.noisy(after, rng)
             again = _checked(made, one, scan, waxup, rng)
-            result["left"] = [_told(zone, again, made) for zone in again.zones]
+            left = [_told(zone, again, made) for zone in again.zones]
+            result["left"] = [zone | {"on_fault": _explained(zone, made)} for zone in left]
     if say:
         print(json.dumps(result, indent=1))
     return result
