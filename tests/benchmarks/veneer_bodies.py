@@ -15,21 +15,35 @@ grid of centres.
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-import itertools
 import json
 import math
 import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import igl
 import numpy as np
+from veneer_plans import (
+    Contour,
+    Made,
+    Plan,
+    Planted,
+    Spec,
+    least_space_mm,
+    profile_distance,
+    spot_means,
+    under,
+)
 
-from veneercheck.core.mesh import components, select_faces, unique_edges, vertex_areas
-from veneercheck.core.types import Bools, Floats, LayerLimits, Limits, TriangleMesh
+from veneercheck.core.mesh import (
+    components,
+    select_faces,
+    unique_edges,
+    vertex_areas,
+    vertex_normals,
+)
+from veneercheck.core.types import Bools, Floats, TriangleMesh
 from veneercheck.phantom.cutback import distance_from_line
 from veneercheck.phantom.scanned import Scanner
 from veneercheck.phantom.shapes import Field, onto_surface
@@ -39,225 +53,27 @@ from veneercheck.profile import built_in
 CACHE = Path(os.environ.get("VENEER_BODIES", tempfile.gettempdir() + "/veneer_bodies"))
 """Where made bodies are kept."""
 
-DESIGN_EDGE_MM = 0.16
+DESIGN_EDGE_MM = 0.18
 """Of the triangulation that stands for the true contour."""
 
-LEAST_FAULT_MM2 = 0.5
-SPOT_MM2 = 0.25
-"""A reading is a mean over so much."""
+LEAST_FAULT_MM2, LEAST_FAULT_MM = 0.5, 0.09
+"""What is planted is larger than the smallest zone, and clear of the uncertainty."""
 
-_VERSION = 3
-"""Bodies kept by another one are made anew."""
+_FALLBACK = Plan("too_thin", 0.3, 1.0)
+"""Planted where there is no room for what was planned."""
 
+_MOST_SEATS = 200
 _FAR_MM = 99.0
-_ARC_STEPS = 10
-_BALL_GRID_MM = 0.2
-_DEEPEST_MM = 2.5
-_STEEP_RAD = math.radians(76.0)
+_RADII_MM = (1.05, 1.1, 1.15, 1.2, 1.25, 1.3, 1.4, 1.5, 1.6, 1.8, 2.0)
+_BALL_SLACK_MM = 0.1
+_OUT_OF_REACH_MM, _DEEP_MM, _SHALLOW_MM = 1.6, 5.0, 3.0
+"""Fields farther out or deeper in are told by the contour alone, to save time."""
+
 _RELAXING_ROUNDS = 3
 _ON_CONTOUR_MM = 0.04
 _CLEARING_ROUNDS = 20
 _AS_NEAR_MM = 0.05
 _CLEAR_MM = 0.005
-_AT_ONCE = 200_000
-
-
-@dataclasses.dataclass(frozen=True)
-class Contour:
-    """The outer form of a body, and where it is cut.
-
-    Parameters
-    ----------
-    outer : callable
-        Field, negative inside.
-    extent : callable
-        Positive where it is cut.
-    low_mm, high_mm : ndarray, shape (3,)
-        Box at which both scans end.
-    """
-
-    outer: Field
-    extent: Callable[[Floats], Floats]
-    low_mm: Floats
-    high_mm: Floats
-    case: dict[str, Any] = dataclasses.field(default_factory=dict)
-
-
-@dataclasses.dataclass(frozen=True)
-class Runout:
-    """The profile of a cut.
-
-    Parameters
-    ----------
-    kind : {"shoulder", "chamfer", "knife", "steep"}
-    depth_mm : float
-        Full depth.
-    width_mm : float
-        Of the run-out; inner radius of a shoulder.
-    steps_mm : tuple of (float, float)
-        Farther in, at so many mm from the line, the depth goes on at another value, by a wall.
-    """
-
-    kind: str
-    depth_mm: float
-    width_mm: float = 0.0
-    steps_mm: tuple[tuple[float, float], ...] = ()
-
-    def line(self) -> Floats:
-        """Corners of the profile: (way inward from the finish line, depth), shape (k, 2)."""
-        angle = np.linspace(0.0, 0.5 * np.pi, _ARC_STEPS + 1)
-        depth, width = self.depth_mm, self.width_mm
-        if self.kind == "shoulder":
-            bend = np.stack([1 - np.cos(angle), np.sin(angle) - 1.0], axis=1) * width
-            start = np.array([[0.0, 0.0], *(bend + [0.0, depth])])
-        elif self.kind == "chamfer":
-            start = np.stack([width * (1 - np.cos(angle)), depth * np.sin(angle)], axis=1)
-        else:
-            start = np.array([[0.0, 0.0], [self.reach_mm, depth]])
-        corners = [np.array([[-_FAR_MM, 0.0]]), start]
-        for at, after in self.steps_mm:
-            corners.append(np.array([[at, depth], [at + 1e-6, after]]))
-            depth = after
-        return np.concatenate([*corners, np.array([[_FAR_MM, depth]])])
-
-    @property
-    def reach_mm(self) -> float:
-        """How far from the line the full depth is reached."""
-        if self.kind == "steep":
-            return self.depth_mm / math.tan(_STEEP_RAD)
-        return self.width_mm
-
-
-@dataclasses.dataclass(frozen=True)
-class Plan:
-    """A fault to plant: its depth, and how large its flat part is.
-
-    Parameters
-    ----------
-    kind : {"too_thin", "too_thick", "over_contour"}
-    beyond_mm : float
-        How far the layer lies beyond its limit over the flat part.
-    area_mm2 : float
-    """
-
-    kind: str
-    beyond_mm: float
-    area_mm2: float
-
-
-@dataclasses.dataclass(frozen=True)
-class Spec:
-    """All that a body is made from; the same spec gives the same body."""
-
-    name: str
-    family: str
-    form: dict[str, Any]
-    runout: Runout
-    margin_mm: float = 0.0
-    faults: tuple[Plan, ...] = ()
-    beads_mm: float = 0.0
-    edges_mm: tuple[float, float] = (0.22, 0.24)
-    seed: int = 1
-
-    def key(self) -> str:
-        """A name for its file."""
-        digest = hashlib.sha256(f"{_VERSION} {self!r}".encode()).hexdigest()[:12]
-        return f"{self.name}-{digest}"
-
-
-@dataclasses.dataclass(frozen=True)
-class Planted:
-    """A fault as planted.
-
-    Parameters
-    ----------
-    middle_mm : tuple of 3 floats
-        On the framework.
-    on_contour_mm : tuple of 3 floats
-    radius_mm, reach_mm : float
-        Of its flat part, and of all of it.
-    worst_mm : float
-        True depth under the contour, mean over the worst 0.25 mm².
-    """
-
-    kind: str
-    beyond_mm: float
-    area_mm2: float
-    middle_mm: tuple[float, float, float]
-    on_contour_mm: tuple[float, float, float]
-    radius_mm: float
-    reach_mm: float
-    worst_mm: float
-
-
-@dataclasses.dataclass(frozen=True, eq=False)
-class Made:
-    """A body: both surfaces before noise in the wax-up's frame, and its true contour."""
-
-    spec: Spec
-    framework: TriangleMesh
-    waxup: TriangleMesh
-    contour: TriangleMesh
-    inward_mm: Floats
-    """Of every vertex of the contour from the finish line, positive where it is cut."""
-    outside: Callable[[Floats], Bools]
-    widest_mm: float
-    """Diameter of the largest ball between framework and contour, faults left out."""
-    faults: tuple[Planted, ...]
-    case: dict[str, Any]
-
-    def at(self, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
-        """True signed depth, way of the foot from the finish line, and the foot."""
-        return _under(self.contour, self.inward_mm, points_mm, self.outside)
-
-    def limits(self) -> Limits:
-        """Limits under which all but the planted faults is sound.
-
-        Source: the plan. A laboratory whose run-outs are wider says so; the greatest layer is
-        clear of the largest ball between both surfaces.
-        """
-        standard = built_in()
-        taken = standard.opaquer_mm + self.spec.beads_mm
-        greatest = max(standard.layer.greatest_mm, math.ceil(20 * (self.widest_mm - taken)) / 20)
-        return dataclasses.replace(
-            standard,
-            layer=LayerLimits(standard.layer.least_mm, greatest),
-            beads_mm=self.spec.beads_mm,
-            finish_line_width_mm=max(standard.finish_line_width_mm, self.spec.runout.reach_mm),
-        )
-
-
-def least_space_mm(spec: Spec) -> float:
-    """Layer, opaquer and beads together: what the plan cuts at least."""
-    limits = built_in()
-    return limits.layer.least_mm + limits.opaquer_mm + spec.beads_mm
-
-
-def _under(
-    contour: TriangleMesh, inward: Floats, points: Floats, outside: Callable[[Floats], Bools]
-) -> tuple[Floats, Floats, Floats]:
-    square, face, foot = igl.point_mesh_squared_distance(
-        np.ascontiguousarray(points), contour.points_mm, contour.faces
-    )
-    corners = contour.points_mm[contour.faces[face]]
-    shares = igl.barycentric_coordinates(
-        *(np.ascontiguousarray(part) for part in (foot, *corners.transpose(1, 0, 2)))
-    )
-    way = np.einsum("ij,ij->i", shares, inward[contour.faces[face]])
-    return np.where(outside(points), -1.0, 1.0) * np.sqrt(square), way, foot
-
-
-def profile_distance(line: Floats, way_mm: Floats, depth_mm: Floats) -> Floats:
-    """Distance from a profile, negative under it, where the metal is."""
-    found = np.full(len(way_mm), np.inf)
-    for start, end in itertools.pairwise(line):
-        along = end - start
-        from_start = np.stack([way_mm, depth_mm], axis=1) - start
-        share = np.clip(from_start @ along / max(along @ along, 1e-30), 0.0, 1.0)
-        gap = from_start - share[:, None] * along
-        found = np.minimum(found, np.einsum("ij,ij->i", gap, gap))
-    under = depth_mm > np.interp(way_mm, line[:, 0], line[:, 1])
-    return np.where(under, -1.0, 1.0) * np.sqrt(found)
 
 
 class CutField:
@@ -269,8 +85,50 @@ class CutField:
     def __call__(self, points_mm: Floats) -> Floats:
         """Values, shape (n,)."""
         made = self._made
-        depth, way, foot = _under(made.mesh, made.inward_mm, points_mm, made.outside)
-        return profile_distance(self._line, way, depth - made.change(foot))
+        field = made.shape.outer(points_mm)
+        near = (field < _OUT_OF_REACH_MM) & (field > -_DEEP_MM)
+        field = np.where(field > 0, field, field + _SHALLOW_MM)
+        field[near] = self.parts(points_mm[near])[0]
+        return field
+
+    def parts(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Values, and the step onto the surface where it runs along with the contour."""
+        made = self._made
+        depth, way, foot = made.under(points_mm)
+        change = made.change(foot)
+        value = profile_distance(self._line, way, depth - change)
+        asked = np.interp(way, self._line[:, 0], self._line[:, 1])
+        along = (np.abs(np.abs(value) - np.abs(depth - asked)) < 1e-9) & (change == 0.0)
+        away = np.maximum(np.abs(depth), 1e-9)
+        step = (foot - points_mm) * ((depth - asked) / np.where(depth < 0, -away, away))[:, None]
+        step[~along | (np.abs(depth) < _ON_CONTOUR_MM)] = np.nan
+        return value, step
+
+    def onto(self, points_mm: Floats) -> Floats:
+        """Points moved onto the surface: at once where it runs along, else by Newton's steps."""
+        points = points_mm.copy()
+        for _ in range(2):
+            _, step = self.parts(points)
+            along = np.isfinite(step[:, 0])
+            points[along] += step[along]
+        points[~along] = onto_surface(self, points[~along], steps=3)
+        return points
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Disc:
+    """A change of the depth: over a disc of the contour, and running out on a slope round it."""
+
+    kind: str
+    middle_mm: Floats
+    radius_mm: float
+    slope_mm: float
+    change_mm: float
+
+    @property
+    def reach_mm(self) -> float:
+        """Radius of all of it."""
+        return self.radius_mm + self.slope_mm
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -278,19 +136,22 @@ class _Design:
     shape: Contour
     mesh: TriangleMesh
     inward_mm: Floats
-    discs: tuple[tuple[Floats, float, float, float], ...] = ()
-    """Middle on the contour, radius of the flat part, width of its slope, change of depth."""
+    discs: tuple[Disc, ...] = ()
 
     def outside(self, points_mm: Floats) -> Bools:
         """Which points lie out of the contour."""
         return np.asarray(self.shape.outer(points_mm) > 0)
 
+    def under(self, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
+        """Signed depth, way of the foot from the finish line, and the foot."""
+        return under(self.mesh, self.inward_mm, points_mm, self.outside)
+
     def change(self, foot_mm: Floats) -> Floats:
         """What the planted faults add to the depth over points of the contour."""
         total = np.zeros(len(foot_mm))
-        for middle, radius, slope, change in self.discs:
-            away = np.linalg.norm(foot_mm - middle, axis=1)
-            total += change * _smooth_step((radius + slope - away) / slope)
+        for disc in self.discs:
+            away = np.linalg.norm(foot_mm - disc.middle_mm, axis=1)
+            total += disc.change_mm * _smooth_step((disc.reach_mm - away) / disc.slope_mm)
         return total
 
 
@@ -351,11 +212,8 @@ def _made(spec: Spec, shape: Contour) -> Made:
     design = dataclasses.replace(design, discs=_seats(spec, design, rng))
     framework = _cut(design, line, spec)
     widest = _largest_ball(sound or framework, design)
-    faults = tuple(
-        _planted(plan, disc, framework, design)
-        for plan, disc in zip(spec.faults, design.discs, strict=True)
-        if disc[3] != 0.0
-    )
+    planted = [_planted(disc, framework, design, spec) for disc in design.discs]
+    faults = tuple(fault for fault in planted if fault is not None)
     waxup = _surface(shape.outer, shape, spec.edges_mm[1], start=_jitter(rng))
     outside = _outside_of(shape)
     return Made(spec, framework, waxup, mesh, inward, outside, widest, faults, shape.case)
@@ -379,12 +237,12 @@ def _cut(design: _Design, line: Floats, spec: Spec) -> TriangleMesh:
     grid = Scanner().framework_grid()
     mesh = triangulate(field, shape.low_mm, shape.high_mm, spec.edges_mm[0], box_from_grid=grid)
     mesh = relaxed(_largest_part(mesh), _RELAXING_ROUNDS)
-    points = onto_surface(field, mesh.points_mm, steps=3)
-    value = field(points)
+    points = field.onto(mesh.points_mm)
+    value, _ = field.parts(points)
     # On a sharp edge a step overshoots: the vertex is left where its neighbours see it.
     astray = np.abs(value) > 0.02
     points[astray] = neighbour_means(mesh, mesh.points_mm)[astray]
-    depth, way, foot = _under(design.mesh, design.inward_mm, points, design.outside)
+    depth, way, foot = design.under(points)
     uncut = (np.abs(depth) < _ON_CONTOUR_MM) & (way < -spec.edges_mm[0])
     uncut &= np.abs(design.change(foot)) == 0.0
     points[uncut] = onto_surface(shape.outer, points[uncut])
@@ -404,11 +262,11 @@ def _cleared(mesh: TriangleMesh, design: _Design, spec: Spec) -> TriangleMesh:
     full = max(spec.runout.reach_mm, built_in().finish_line_width_mm)
     asked = least_space_mm(spec) * np.clip(way / full, 0.0, 1.0)
     tree, points = cKDTree(contour), np.array(mesh.points_mm)
-    depth, _, foot = _under(design.mesh, design.inward_mm, points, design.outside)
+    depth, _, foot = design.under(points)
     # What is planted is left as it was planned.
     left = np.flatnonzero((depth > _ON_CONTOUR_MM) & (design.change(foot) == 0.0))
     for _ in range(_CLEARING_ROUNDS):
-        depth, _, _ = _under(design.mesh, design.inward_mm, points[left], design.outside)
+        depth, _, _ = design.under(points[left])
         short, at = np.zeros(len(left)), np.zeros(len(left), dtype=np.int64)
         close = depth < least_space_mm(spec)
         near = tree.query_ball_point(points[left[close]], depth[close] + _AS_NEAR_MM)
@@ -433,100 +291,95 @@ def _largest_part(mesh: TriangleMesh) -> TriangleMesh:
     return select_faces(mesh, label[mesh.faces[:, 0]] == largest)[0]
 
 
-def _seats(
-    spec: Spec, design: _Design, rng: np.random.Generator
-) -> tuple[tuple[Floats, float, float, float], ...]:
+def _seats(spec: Spec, design: _Design, rng: np.random.Generator) -> tuple[Disc, ...]:
     """Places for the faults: clear of the finish line and of each other, drawn by chance."""
-    limits, mesh = built_in(), design.mesh
-    space = least_space_mm(spec)
-    taken = space - limits.layer.least_mm
-    full = spec.runout.line()[-1, 1]
-    free = design.inward_mm - max(spec.runout.reach_mm, limits.finish_line_width_mm)
-    discs: list[tuple[Floats, float, float, float]] = []
+    free = design.inward_mm - max(spec.runout.reach_mm, built_in().finish_line_width_mm)
+    discs: list[Disc] = []
     for plan in spec.faults:
-        target = {
-            "too_thin": space - plan.beyond_mm,
-            "too_thick": limits.layer.greatest_mm + taken + plan.beyond_mm,
-            "over_contour": -plan.beyond_mm,
-        }[plan.kind]
-        change = target - full
-        slope = max(1.5 * abs(change), 0.4)
-        # Where there is no room for so large a fault, a smaller one is planted, or none.
-        largest = float(free.max()) - slope - 0.25
-        radius = min(math.sqrt(plan.area_mm2 / math.pi), largest)
-        if math.pi * max(radius, 0.0) ** 2 < LEAST_FAULT_MM2:
-            discs.append((np.full(3, _FAR_MM), 0.1, 0.1, 0.0))
+        disc = _seat(plan, spec, design, free, rng) or _seat(_FALLBACK, spec, design, free, rng)
+        if disc is None:
             continue
-        middle = mesh.points_mm[rng.choice(np.flatnonzero(free > radius + slope + 0.2))]
-        discs.append((middle, radius, slope, change))
-        away = np.linalg.norm(mesh.points_mm - middle, axis=1) - radius - slope
-        free = np.minimum(free, away)
+        discs.append(disc)
+        away = np.linalg.norm(design.mesh.points_mm - disc.middle_mm, axis=1)
+        free = np.minimum(free, away - disc.reach_mm)
     return tuple(discs)
 
 
-def _planted(
-    plan: Plan,
-    disc: tuple[Floats, float, float, float],
-    framework: TriangleMesh,
-    design: _Design,
-) -> Planted:
-    middle, radius, slope, _ = disc
-    near = np.linalg.norm(framework.points_mm - middle, axis=1) < radius + slope + 4.0
+def _seat(
+    plan: Plan, spec: Spec, design: _Design, free: Floats, rng: np.random.Generator
+) -> Disc | None:
+    """A place where there is room for a fault, made smaller if need be, and metal under it."""
+    limits, mesh, space = built_in(), design.mesh, least_space_mm(spec)
+    target = {
+        "too_thin": space - plan.beyond_mm,
+        "too_thick": limits.layer.greatest_mm + space - limits.layer.least_mm + plan.beyond_mm,
+        "over_contour": -plan.beyond_mm,
+    }[plan.kind]
+    change = target - spec.runout.line()[-1, 1]
+    slope = max(1.5 * abs(change), 0.4)
+    radius = min(math.sqrt(plan.area_mm2 / math.pi), float(free.max()) - slope - 0.25)
+    if math.pi * max(radius, 0.0) ** 2 < LEAST_FAULT_MM2:
+        return None
+    seats = rng.permutation(np.flatnonzero(free > radius + slope + 0.2))[:_MOST_SEATS]
+    # Under a ridge the other side may be nearer than the fault is deep.
+    below = max(target, space) + 0.2
+    depth, _, _ = design.under(mesh.points_mm[seats] - below * vertex_normals(mesh)[seats])
+    good = seats[depth > below - 0.05]
+    return Disc(plan.kind, mesh.points_mm[good[0]], radius, slope, change) if len(good) else None
+
+
+def _planted(disc: Disc, framework: TriangleMesh, design: _Design, spec: Spec) -> Planted | None:
+    """What became of a planned disc; None where it is no fault after all."""
+    near = np.linalg.norm(framework.points_mm - disc.middle_mm, axis=1) < disc.reach_mm + 4.0
     kept = np.flatnonzero(near)
     points = framework.points_mm[kept]
-    depth, _, foot = _under(design.mesh, design.inward_mm, points, design.outside)
-    away = np.linalg.norm(foot - middle, axis=1)
-    mine = away < radius + slope
+    depth, _, foot = design.under(points)
+    away = np.linalg.norm(foot - disc.middle_mm, axis=1)
+    mine = away < disc.reach_mm
     points, depth, away = points[mine], depth[mine], away[mine]
-    area = vertex_areas(framework)[kept][mine]
-    means = spot_means(points, area, depth)
-    worst = means.max() if plan.kind == "too_thick" else means.min()
+    means = spot_means(points, vertex_areas(framework)[kept][mine], depth)
+    space, layer = least_space_mm(spec), built_in().layer
+    worst = float(means.max() if disc.kind == "too_thick" else means.min())
+    beyond = {
+        "too_thin": space - worst,
+        "too_thick": worst - space - layer.greatest_mm + layer.least_mm,
+        "over_contour": -worst,
+    }[disc.kind]
+    if beyond < LEAST_FAULT_MM:
+        return None
     return Planted(
-        plan.kind,
-        plan.beyond_mm,
-        round(math.pi * radius**2, 2),
+        disc.kind,
+        round(beyond, 3),
+        round(math.pi * disc.radius_mm**2, 2),
         tuple(float(c) for c in points[away.argmin()]),
-        tuple(float(c) for c in middle),
-        radius,
-        float(radius + slope),
-        float(worst),
+        tuple(float(c) for c in disc.middle_mm),
+        disc.radius_mm,
+        disc.reach_mm,
+        worst,
     )
 
 
-def spot_means(points: Floats, area: Floats, values: Floats) -> Floats:
-    """Mean over the disc of 0.25 mm² about each point, shape (n,)."""
-    from scipy.spatial import cKDTree
-
-    near = cKDTree(points).query_ball_point(points, math.sqrt(SPOT_MM2 / math.pi))
-    return np.array([area[at] @ values[at] / area[at].sum() for at in near])
-
-
 def _largest_ball(framework: TriangleMesh, design: _Design) -> float:
-    """Diameter of the largest ball that fits between the framework and the contour."""
-    shape = design.shape
-    axes = [
-        np.arange(low, high, _BALL_GRID_MM)
-        for low, high in zip(shape.low_mm, shape.high_mm, strict=True)
-    ]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    """Diameter of the largest ball that fits between framework and contour, about; 0 if usual.
+
+    A ball that touches the framework has its middle over the point of touch.
+    """
+    ways = vertex_normals(framework)
+    _, way, _ = design.under(framework.points_mm)
+    start, ways = framework.points_mm[way > 0], ways[way > 0]
     widest = 0.0
-    for first in range(0, len(grid), _AT_ONCE):
-        centres = grid[first : first + _AT_ONCE]
-        field = shape.outer(centres)
-        centres = centres[(field < -0.3) & (field > -4.0)]
+    for radius in _RADII_MM:
+        centres = start + radius * ways
+        depth, _, _ = design.under(centres)
+        fits = depth >= radius
+        start, ways, centres = start[fits], ways[fits], centres[fits]
         if not len(centres):
-            continue
-        depth, way, _ = _under(design.mesh, design.inward_mm, centres, design.outside)
-        within = (way > 0) & (depth < _DEEPEST_MM)
-        centres, depth = centres[within], depth[within]
-        if not len(centres):
-            continue
-        square, face, foot = igl.point_mesh_squared_distance(
+            break
+        square, _, _ = igl.point_mesh_squared_distance(
             centres, framework.points_mm, framework.faces
         )
-        corners = framework.points_mm[framework.faces[face]]
-        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        above = np.einsum("ij,ij->i", centres - foot, normal) > 0
-        radius = np.minimum(depth, np.sqrt(square))[above]
-        widest = max(widest, 2.0 * float(radius.max(initial=0.0)))
+        free = np.sqrt(square) > radius - _BALL_SLACK_MM
+        start, ways = start[free], ways[free]
+        if free.any():
+            widest = 2.0 * radius + _BALL_SLACK_MM
     return widest

@@ -7,7 +7,7 @@ import itertools
 from typing import Any
 
 import numpy as np
-from veneer_bodies import Contour, Spec
+from veneer_plans import Contour, Spec
 
 from veneercheck.core.types import Floats
 from veneercheck.phantom.arch import Unit, lay_out
@@ -15,8 +15,11 @@ from veneercheck.phantom.body import Body
 from veneercheck.phantom.shapes import smooth_max, smooth_min
 from veneercheck.phantom.teeth import Groove, ToothForm, crown_field
 
-_FLOOR_MM = -0.6
-"""Where a bridge off its model ends."""
+_MARGIN_MM = -0.6
+"""Collars are counted from here where there is no gingiva; a scan from outside may end here."""
+
+_FLOOR_MM = -2.4
+"""Where a bridge that was scanned all round ends: well below the deepest cut."""
 
 _OVERLAP_MM = 0.25
 """Units are laid out overlapping by so much; the embrasure starts from there."""
@@ -41,7 +44,8 @@ def teeth(form: dict[str, Any]) -> Contour:
     Keys of the form, with their defaults: units, pontics; slope (of the cusps, times), fissure_mm
     (depth), groove_mm, bulge (proximal waist); embrasure_mm; connector (half sizes), clear_mm
     (uncut around a connector); collar_mm; border_mm (height of the lingual metal border; None:
-    veneered all round); base (model and neighbours).
+    veneered all round); base (model and neighbours), floor (scanned
+    from below too; else both scans end at the margin).
     """
     units = tuple(_changed(unit, form) for unit in _spaced(form))
     body = Body(units, tuple(form.get("pontics", ())), bool(form.get("base")))
@@ -71,7 +75,7 @@ def teeth(form: dict[str, Any]) -> Contour:
             field = smooth_min(field, beside, 0.4)
         for unit in neighbours:
             field = smooth_min(field, crown_field(unit.form, unit.local(points)) - 0.3, 0.3)
-        low = body.gingiva(points) if body.base else points[:, 2] - _FLOOR_MM - 0.2
+        low = body.gingiva(points) if body.base else points[:, 2] - _MARGIN_MM
         return smooth_min(field, low - form.get("collar_mm", 0.5), 0.4)
 
     centres = np.stack([unit.centre_mm for unit in units])
@@ -80,7 +84,7 @@ def teeth(form: dict[str, Any]) -> Contour:
     aside = size + (6.0 if body.base else 0.8)
     low = centres.min(axis=0) - [aside, aside if body.base else size + 0.8, 0.0]
     high = centres.max(axis=0) + [aside, aside if body.base else size + 0.8, top + 1.2]
-    low[2] = -2.6 if body.base else _FLOOR_MM - (1.0 if form.get("floor", True) else -0.15)
+    low[2] = -2.6 if body.base else (_FLOOR_MM - 1.0 if form.get("floor") else _MARGIN_MM)
     outward = sum(unit.axes[1, 1] for unit in units)
     case = {
         "units": tuple(form["units"]),

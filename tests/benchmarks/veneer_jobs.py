@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from veneer_bodies import Made, Plan, Runout, Spec, least_space_mm
+from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
 
 from veneercheck.core.mesh import select_faces, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
@@ -36,6 +36,9 @@ EXTRAS = (
 NOISES_MM = ((0.0, 0.0), (0.005, 0.0), (0.01, 0.0), (0.01, 0.2), (0.015, 0.15), (0.02, 0.0))
 POSED_EVERY = 5
 _BEAD_MM = 0.4
+_DEEPEST_MM = 2.05
+"""Clear of the greatest layer over its opaquer, 2.2 mm."""
+
 _STEPPED = {"terrace": 0.6, "groove": 0.7}
 
 
@@ -58,6 +61,11 @@ class Trial:
         kind = f" over {self.noise_length_mm:g} mm" if self.noise_length_mm else ""
         pose = ", posed" if self.posed else ""
         return f"{1e3 * self.noise_mm:g} µm{kind}{pose}{', ' * bool(self.extra)}{self.extra}"
+
+    @property
+    def foreign(self) -> bool:
+        """Whether something is to be put on or beside the framework."""
+        return self.extra.startswith(("sprue", "fragment", "beads"))
 
     @property
     def workable(self) -> bool:
@@ -101,6 +109,8 @@ def body(kind: str, number: int, *, beads: bool = False) -> Spec:
     """The plan of a body."""
     rng = np.random.default_rng([number, kind == "faulty", 31])
     family = FAMILIES[number % len(FAMILIES)]
+    if kind == "faulty" and family == "gap":  # between its walls there is no room for a fault
+        family = "plate"
     name, form = _form(family, rng)
     margin = MARGINS_MM[(number + number // len(FAMILIES)) % len(MARGINS_MM)]
     beads_mm = 0.5 * _BEAD_MM if beads else 0.0
@@ -122,7 +132,7 @@ def _runout(family: str, number: int, depth: float, rng: np.random.Generator) ->
     steps: tuple[tuple[float, float], ...] = ()
     if family in _STEPPED:
         at = round(float(rng.uniform(2.2, 3.2)), 2)
-        after = round(depth + _STEPPED[family], 3)
+        after = round(min(depth + _STEPPED[family], _DEEPEST_MM), 3)
         steps = ((at, after),) if family == "terrace" else ((at, after), (at + 1.6, depth))
     return Runout(shape, depth, width, steps)
 
@@ -162,8 +172,8 @@ def _form(family: str, rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
         "collar_mm": between(0.2, 0.6),
         "border_mm": None if family == "crown" or rng.random() < 0.25 else between(2.5, 6.0),
     }
-    if family == "model":
-        form["base"] = True
+    form["base"] = family == "model"
+    form["floor"] = bool(rng.random() < 0.4)
     return "teeth", form
 
 
@@ -205,7 +215,7 @@ def _cropped(mesh: TriangleMesh, far_mm: float) -> TriangleMesh:
     return select_faces(mesh, middle[:, 0] + 0.1 * middle[:, 1] < far_mm)[0]
 
 
-def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator) -> int:
+def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator) -> int | None:
     """A vertex on the cut or uncut surface, as clear of the finish line as there is."""
     _, way, _ = made.at(mesh.points_mm)
     # Nothing is waxed on under the bridge.
@@ -215,13 +225,15 @@ def _seat(made: Made, mesh: TriangleMesh, *, cut: bool, rng: np.random.Generator
     # A sprue does not run through another wall: what stands straight over a seat is free.
     ways = vertex_normals(mesh)[best]
     free = np.ones(len(best), dtype=bool)
-    for out in np.arange(2.5, 7.0, 0.5):
+    for out in np.arange(2.2, 7.5, 0.4):
         free &= made.outside(mesh.points_mm[best] + out * ways)
-    return int(rng.choice(best[free] if free.any() else best))
+    return int(rng.choice(best[free])) if free.any() else None
 
 
 def _with_sprue(made: Made, mesh: TriangleMesh, how: str, rng: np.random.Generator) -> TriangleMesh:
     seat = _seat(made, mesh, cut=how == "cut", rng=rng)
+    if seat is None:
+        return mesh
     way = vertex_normals(mesh)[seat]
     return put_sprue(
         mesh,
@@ -239,6 +251,8 @@ def _with_fragment(
     from veneercheck.phantom.bodies import concentric_spheres
 
     seat = _seat(made, mesh, cut=True, rng=rng)
+    if seat is None:
+        return mesh
     depth, _, foot = (part[0] for part in made.at(mesh.points_mm[[seat]]))
     away = {"beside": -4.0, "near": -0.8, "inside": 0.5 * float(depth)}[how]
     radius = {"beside": 0.5, "near": 0.45, "inside": 0.25}[how]

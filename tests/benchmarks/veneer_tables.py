@@ -11,6 +11,9 @@ Lines = list[dict[str, Any]]
 CLEAR_MM = 0.1
 """From here on a sound bridge is clear of its limit, and should not be undecided."""
 
+TRUE_MM2 = 0.25
+"""Where the plan is beyond its limit over so much, a zone is no false one: where two cuts meet."""
+
 SPARE_MM = 0.15
 """No amount may exceed the true need by more."""
 
@@ -23,7 +26,14 @@ def table(lines: Lines) -> str:
 
 
 def _firm(line: dict[str, Any]) -> Lines:
-    return [zone for zone in line["zones"] if zone["firm"]]
+    """Firm zones of a sound bridge, but for those where its own plan is short of the limit."""
+    return [zone for zone in line["zones"] if zone["firm"] and zone["need_area"] < TRUE_MM2]
+
+
+def _left(line: dict[str, Any]) -> Lines:
+    """What is left after the knife; elsewhere a cut to the limit itself may stay undecided."""
+    clear = line["margin"] >= CLEAR_MM - 1e-9
+    return [zone for zone in line.get("left", []) if zone["firm"] or zone.get("on_fault") or clear]
 
 
 def _sound(lines: Lines) -> list[str]:
@@ -81,7 +91,8 @@ def _of(lines: Lines) -> list[str]:
 def _zone(zone: dict[str, Any]) -> str:
     return (
         f"{zone['finding']} {zone['extreme']:.2f} ± {2 * zone['u']:.2f} "
-        f"(true {zone['true']:.2f}, limit {zone['limit']:.2f}), {zone['area']:.2f} mm², "
+        f"(true {zone['true']:.2f}, limit {zone['limit']:.2f}, need {zone['need']:.2f} over "
+        f"{zone['need_area']:.1f}), {zone['area']:.2f} mm², "
         f"amount {zone['amount']:+.2f}, {zone['from_line']:.1f} from the line, at {zone['at']} "
         f"{zone['place']}"
     )
@@ -108,9 +119,10 @@ def _faulty(lines: Lines) -> list[str]:
     ]
     rows += [f"  {line['name']}: extra {_zone(zone)}" for line in lines for zone in line["extra"]]
     rows += [
-        f"  {line['name']}: left {'firm' if zone['firm'] else 'undecided'} {_zone(zone)}"
+        f"  {line['name']}: left {'firm' if zone['firm'] else 'undecided'} {_zone(zone)}: "
+        f"{zone.get('action', '')}"
         for line in lines
-        for zone in line.get("left", [])
+        for zone in _left(line)
     ]
     return rows
 
@@ -136,7 +148,7 @@ def _faulty_row(name: str, faults: Lines, lines: Lines) -> str:
     return (
         _faults_row(name, faults)
         + f"{sum(bool(line['extra']) for line in lines):>7}{len(worked):>8}"
-        + f"{sum(bool(line['left']) for line in worked):>6}"
+        + f"{sum(bool(_left(line)) for line in worked):>6}"
         + f"{sum(line['ends_below'] > 0 for line in worked):>7}"
         + f"{sum(line['ends_above'] > 0 for line in worked):>7}"
         + f"{sum(line['amount_beyond'] > SPARE_MM for line in lines):>11}"

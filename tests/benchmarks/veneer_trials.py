@@ -23,17 +23,20 @@ import time
 from pathlib import Path
 from typing import Any
 
+import igl
 import numpy as np
 from amount_trials import worked
 from coverage_trials import read
-from veneer_bodies import Made, least_space_mm, make
+from veneer_bodies import make
 from veneer_forms import contour_of
 from veneer_jobs import Trial, jobs, scans
+from veneer_plans import Made, least_space_mm
 from veneer_tables import table
 
 from veneercheck import check_meshes
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import (
+    Bools,
     Case,
     Check,
     Decision,
@@ -55,6 +58,11 @@ _AROUND_MM = 0.4
 _CHORD_MM = 0.05
 """In a sharp fillet two triangulations of one surface stand apart by so much."""
 
+_ROUND_ZONE = 0.8
+"""Reach of a zone twice as long as wide, as a share of the root of its area."""
+
+_NEED_MM = 0.05
+_OWN_MM = 0.1
 _ENDS_MM = 0.03
 """Beyond a limit by more than three times the noise, after the knife."""
 
@@ -68,14 +76,15 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
     began = time.process_time()
     check = _checked(made, one, framework, waxup, rng)
     seconds = time.process_time() - began
-    zones = [_told(zone, made, limits) for zone in check.zones]
+    zones = [_told(zone, check, made) for zone in check.zones]
     result: dict[str, Any] = {
         "name": one.name,
         "class": one.family,
         "runout": one.spec.runout.kind,
         "width": round(one.spec.runout.reach_mm, 2),
         "margin": one.spec.margin_mm,
-        "scan": one.words,
+        "scan": one.words
+        + " (no room)" * (one.foreign and len(clean.faces) == len(made.framework.faces)),
         "state": str(check.alignment.state),
         "verdict": str(check.verdict),
         "seconds": round(seconds, 1),
@@ -90,7 +99,8 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
             result |= _worked_on(made, check, after, limits)
             scan = one.noisy(after, rng)
             again = _checked(made, one, scan, waxup, rng)
-            result["left"] = [_told(zone, made, limits) for zone in again.zones]
+            left = [_told(zone, again, made) for zone in again.zones]
+            result["left"] = [zone | {"on_fault": _explained(zone, made)} for zone in left]
     if say:
         print(json.dumps(result, indent=1))
     return result
@@ -116,13 +126,14 @@ def pointer(zone: Zone) -> Floats:
     return np.array(getattr(zone, "worst_mm", None) or zone.centre_mm, dtype=np.float64)
 
 
-def _told(zone: Zone, made: Made, limits: Limits) -> dict[str, Any]:
-    at = pointer(zone)
+def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:
+    at, limits = pointer(zone), made.limits()
     depth, way, foot = (part[0] for part in made.at(at[None]))
     return {
         "finding": zone.finding.word,
         "firm": zone.decision is Decision.FIRM,
         "place": zone.place,
+        "action": zone.action,
         "at": [round(float(c), 2) for c in at],
         "foot": [round(float(c), 2) for c in foot],
         "extreme": round(zone.extreme_mm, 3),
@@ -132,6 +143,25 @@ def _told(zone: Zone, made: Made, limits: Limits) -> dict[str, Any]:
         "amount": round(zone.amount_mm, 2),
         "true": round(float(depth) - limits.taken_mm, 3),
         "from_line": round(float(way), 2),
+        **_needed(zone, check, made),
+    }
+
+
+def _needed(zone: Zone, check: Check, made: Made) -> dict[str, float]:
+    """How much the plan itself is beyond its limit on the zone, and over what area."""
+    points, limits = check.framework.points_mm, made.limits()
+    reach = _ROUND_ZONE * np.sqrt(zone.area_mm2) + 1.0
+    own = (check.finding == zone.finding) & (
+        np.linalg.norm(points - np.array(zone.centre_mm), axis=1) < reach
+    )
+    if not own.any():
+        return {"need": 0.0, "need_area": 0.0}
+    off, on = needs_mm(made, limits, points[own])
+    need = np.where(_own(made, points[own]), on if zone.finding.word == "too_thick" else off, 0.0)
+    area = check.space.area_mm2[own]
+    return {
+        "need": round(float(need.max()), 3),
+        "need_area": round(float(area[need > _NEED_MM].sum()), 2),
     }
 
 
@@ -143,6 +173,13 @@ def needs_mm(made: Made, limits: Limits, points: Floats) -> tuple[Floats, Floats
     off = np.maximum(np.maximum(asked - depth, -depth - _CHORD_MM), 0.0)
     on = np.maximum(depth - limits.layer.greatest_mm - limits.taken_mm, 0.0)
     return off, on
+
+
+def _own(made: Made, points: Floats) -> Bools:
+    """Which points lie on the framework, and not on a sprue or a crumb."""
+    mesh = made.framework
+    square, _, _ = igl.point_mesh_squared_distance(points, mesh.points_mm, mesh.faces)
+    return np.asarray(square < _OWN_MM**2)
 
 
 def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
@@ -157,7 +194,8 @@ def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     told = np.flatnonzero(amount != 0)
     tree = cKDTree(points)
     near = np.unique(np.concatenate(tree.query_ball_point(points[told], _AROUND_MM)))
-    off, on = needs_mm(made, limits, points[near])
+    own = _own(made, points[near])
+    off, on = (np.where(own, need, 0.0) for need in needs_mm(made, limits, points[near]))
     _, _, foot = made.at(points[near])
     toward = foot - points[near]
     length = np.maximum(np.linalg.norm(toward, axis=1), 1e-9)
