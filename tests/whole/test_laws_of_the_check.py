@@ -68,8 +68,8 @@ def test_the_pair_holds_what_was_put_in() -> None:
     ]
     assert found.verdict is Verdict.FINDINGS
     by_finding = {zone.finding: zone for zone in found.zones}
-    assert by_finding[FindingKind.TOO_THIN].centre_mm[0] > 2.0
-    assert by_finding[FindingKind.TOO_THICK].centre_mm[0] < -2.0
+    assert by_finding[FindingKind.TOO_THIN].centre_mm[0] > 1.5
+    assert by_finding[FindingKind.TOO_THICK].centre_mm[0] < -1.5
 
 
 @QUICK

@@ -43,10 +43,18 @@ def figures(edge_mm: float) -> dict[str, float]:
 
 
 def true_figures() -> dict[str, float]:
-    """Of e·cosθ + √(R2² − e²·sin²θ) − R1 over a ball, whose area is even in cos θ."""
+    """Of what is judged over a ball, whose area is even in cos θ.
+
+    Short of the least space that is the ball touching both: r with (R1 + r) in the direction θ lies
+    R2 − r from the outer centre; else the nearest distance, R2 − √(R1² + e² − 2·R1·e·cosθ).
+    """
     cosine = np.linspace(-1.0, 1.0, 20_001)
-    chord = np.sqrt(OUTER_MM**2 - APART_MM**2 * (1.0 - cosine**2))
-    space = np.sort(APART_MM * cosine + chord - INNER_MM)
+    lean = APART_MM * cosine
+    over = OUTER_MM**2 - INNER_MM**2 - APART_MM**2 + 2.0 * INNER_MM * lean
+    ball = over / (INNER_MM + OUTER_MM - lean)
+    nearest = OUTER_MM - np.sqrt(INNER_MM**2 + APART_MM**2 - 2.0 * INNER_MM * lean)
+    least = built_in().layer.least_mm + built_in().taken_mm
+    space = np.sort(np.where(ball < least, ball, np.maximum(nearest, least)))
     return {
         "min_mm": space[0],
         "p05_mm": space[1000],

@@ -278,7 +278,8 @@ class _Ground:
         alike = vertices[excess >= np.nanmax(excess) - max(self.spots.noise_u_mm[top], ALIKE_MM)]
         points = self.framework.points_mm[alike]
         away = np.linalg.norm(points - points.mean(axis=0), axis=1)
-        return int(alike[away.argmin()])
+        # Of places equally far the first in space, however the vertices are numbered.
+        return int(alike[np.lexsort((*points.T, np.round(away, 6)))[0]])
 
     def _patch(self, vertices: Ints) -> Patch:
         points, spots = self.framework.points_mm, self.spots
