@@ -62,7 +62,8 @@ LEAST_FAULT_MM2, LEAST_FAULT_MM = 0.5, 0.09
 _FALLBACK = Plan("too_thin", 0.3, 1.0)
 """Planted where there is no room for what was planned."""
 
-_MOST_SEATS = 200
+_MOST_SEATS, _LEAST_FLAT_MM2 = 200, 0.4
+_BESIDE_MM, _FLAT_COS = 0.2, math.cos(math.radians(50.0))
 _FAR_MM = 99.0
 _RADII_MM = (1.05, 1.1, 1.15, 1.2, 1.25, 1.3, 1.4, 1.5, 1.6, 1.8, 2.0)
 _BALL_SLACK_MM = 0.1
@@ -324,8 +325,13 @@ def _seat(
     # Under a ridge the other side may be nearer than the fault is deep.
     below = max(target, space) + 0.2
     depth, _, _ = design.under(mesh.points_mm[seats] - below * vertex_normals(mesh)[seats])
-    good = seats[depth > below - 0.05]
-    return Disc(plan.kind, mesh.points_mm[good[0]], radius, slope, change) if len(good) else None
+    ways = vertex_normals(mesh)
+    for seat in seats[depth > below - 0.05]:
+        near = np.linalg.norm(mesh.points_mm - mesh.points_mm[seat], axis=1) < radius + _BESIDE_MM
+        # Over a ridge a disc of the contour has hardly any framework under it.
+        if (ways[near] @ ways[seat]).min() > _FLAT_COS:
+            return Disc(plan.kind, mesh.points_mm[seat], radius, slope, change)
+    return None
 
 
 def _planted(disc: Disc, framework: TriangleMesh, design: _Design, spec: Spec) -> Planted | None:
@@ -345,12 +351,13 @@ def _planted(disc: Disc, framework: TriangleMesh, design: _Design, spec: Spec) -
         "too_thick": worst - space - layer.greatest_mm + layer.least_mm,
         "over_contour": -worst,
     }[disc.kind]
-    if beyond < LEAST_FAULT_MM:
+    flat = float(vertex_areas(framework)[kept][mine][away < disc.radius_mm].sum())
+    if beyond < LEAST_FAULT_MM or flat < _LEAST_FLAT_MM2:
         return None
     return Planted(
         disc.kind,
         round(beyond, 3),
-        round(math.pi * disc.radius_mm**2, 2),
+        round(flat, 2),
         tuple(float(c) for c in points[away.argmin()]),
         tuple(float(c) for c in disc.middle_mm),
         disc.radius_mm,

@@ -19,8 +19,8 @@ from veneercheck.profile import built_in
 SPOT_MM2 = 0.25
 """A reading is a mean over so much."""
 
-_VERSION = 5
-"""Bodies kept by another one are made anew."""
+_VERSION, _SEATED = 5, 3
+"""Bodies kept by other ones are made anew, those with faults by the second too."""
 
 _FAR_MM = 99.0
 _ARC_STEPS = 10
@@ -126,7 +126,9 @@ class Spec:
 
     def key(self) -> str:
         """A name for its file."""
-        digest = hashlib.sha256(f"{_VERSION} {self!r}".encode()).hexdigest()[:12]
+        digest = hashlib.sha256(
+            f"{_VERSION, _SEATED * bool(self.faults)} {self!r}".encode()
+        ).hexdigest()[:12]
         return f"{self.name}-{digest}"
 
 
