@@ -83,7 +83,8 @@ def test_noise_alone_at_the_limit_is_firm_no_oftener_than_allowed():
 
 
 def test_noise_of_a_spot_averages_over_what_is_independent_in_it():
-    # A spot at a corner holds a few vertices less. Source: closed form; noise correlated as exp(−r²/2ℓ²) has one independent reading in 2πℓ².
+    # Source: closed form; noise correlated as exp(−r²/2ℓ²) has one independent reading in 2πℓ².
+    # A spot at a corner holds a few vertices less.
     (patch,) = _patches(np.full(EACH * EACH, 0.1))
     expected = SIGMA_MM * math.sqrt(2.0 * math.pi * NOISE_REACH_MM**2 / zones.SPOT_MM2)
     assert patch.u_mm == pytest.approx(expected, rel=0.2)
