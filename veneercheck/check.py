@@ -96,7 +96,7 @@ def check(
     limits : Limits
         Those of the case's stage are taken.
     aligned : bool
-        The two scans already share a frame; it is taken, and its residual told.
+        The two scans already share a frame; it is taken, and held against what was not cut.
     say : callable
         Told in a few words what is being done.
 
@@ -118,7 +118,7 @@ def check(
     """
     limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")
-    alignment = _given(surfaces) if aligned else _aligned(surfaces, case, limits)
+    alignment = _given(surfaces, limits) if aligned else _aligned(surfaces, case, limits)
     framework, paint = densify(surfaces.framework, surfaces.paint, alignment.waxup_from_framework)
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
@@ -172,8 +172,10 @@ class _Divided:
         return np.isin(self.parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
 
 
-def _given(surfaces: Surfaces) -> Alignment:
-    return align.given(surfaces.framework, surfaces.waxup, reference=surfaces.uncut())
+def _given(surfaces: Surfaces, limits: Limits) -> Alignment:
+    """The frame that the scans share, held against what was not cut."""
+    framework = _before_finishing(surfaces.framework, limits)
+    return align.examine(framework, surfaces.waxup, reference=surfaces.uncut())
 
 
 def _aligned(surfaces: Surfaces, case: Case, limits: Limits) -> Alignment:
@@ -292,7 +294,6 @@ def _judged(
     framework = measured.framework
     space = dataclasses.replace(measured.reading.space, layer_mm=work.layer_mm)
     parts, where, told = divided.parts, divided.where, divided.told
-    alignment = _with_residual(alignment, measured, parts)
     zones = judge.decide(
         work.advised,
         told,
@@ -344,22 +345,6 @@ def _judged(
         structure=carried,
         die=surfaces.die,
     )
-
-
-def _with_residual(alignment: Alignment, measured: _Measured, parts: regions.Regions) -> Alignment:
-    """A given frame is measured by what was left uncut; a fitted one tells its own residual."""
-    if alignment.state is not AlignmentState.GIVEN:
-        return alignment
-    space = measured.reading.space
-    residual = align.Residual(
-        measured.framework.points_mm,
-        measured.reading.normals,
-        space.contour_mm,
-        space.nearest_mm,
-        parts.code == Region.UNCUT,
-        space.area_mm2,
-    )
-    return align.with_residual(alignment, residual)
 
 
 def _nothing_measured(

@@ -5,7 +5,7 @@ import align_poses as poses
 import numpy as np
 import pytest
 
-from veneercheck.core.align import Residual, align, given, with_residual
+from veneercheck.core.align import align, given
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState
 
@@ -36,35 +36,13 @@ def test_cut_back_bridge_comes_back_from_any_pose(spec, limit_mm):
     assert truly_uncut[found.reference].mean() > 0.99
 
 
-def test_given_frame_moves_nothing_and_tells_the_residual():
+def test_given_frame_moves_nothing_and_claims_nothing():
     body = bodies.make_body(bodies.BodySpec(3, underside=True))
     found = given(body.framework, body.waxup)
     assert found.state is AlignmentState.GIVEN
     assert np.array_equal(found.waxup_from_framework.matrix(), np.eye(4))
     assert np.isnan(found.rms_mm)
-    # Source: the root mean square of 3 and 4 is √12.5; the third vertex is not uncut.
-    seen = Residual(
-        np.eye(3),
-        np.eye(3),
-        np.eye(3),
-        np.array([3.0, -4.0, 9.0]),
-        np.array([True, True, False]),
-        np.array([4.0, 4.0, 2.0]),
-    )
-    told = with_residual(found, seen)
-    assert told.rms_mm == pytest.approx(12.5**0.5)
-    assert (told.reference_area_mm2, told.reference_share) == (8.0, 0.8)
-    assert not told.reasons
-
-
-def test_given_frame_without_contact_has_no_residual():
-    body = bodies.make_body(bodies.BodySpec(3, underside=True))
-    nowhere = np.zeros(3, dtype=bool)
-    seen = Residual(np.eye(3), np.eye(3), np.eye(3), np.ones(3), nowhere, np.ones(3))
-    told = with_residual(given(body.framework, body.waxup), seen)
-    assert np.isnan(told.rms_mm)
-    assert told.reference_area_mm2 == 0
-    assert told.reasons
+    assert not found.reasons
 
 
 def test_mask_of_another_length_is_refused():

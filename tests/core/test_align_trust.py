@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from veneercheck.core.align import AlignOptions, Residual, align, given, with_residual
-from veneercheck.core.align.frame import frame_error
+from veneercheck.core.align import AlignOptions, align
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
 from veneercheck.core.mesh import vertex_normals
@@ -154,17 +153,3 @@ def test_a_mirror_image_is_never_trusted(lump):
     found = align(mirrored, lump, options=AlignOptions(orientations=200))
     assert found.state is AlignmentState.FAILED
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
-
-
-def test_a_shared_frame_is_held_against_the_uncut_surface(lump):
-    # Source: the frame was shifted by 0.1 mm along z; closed form of the distance of a near plane.
-    normal = vertex_normals(lump)
-    inside = lump.points_mm[:, 2] < 0.5
-    area = np.ones(len(inside))
-    for shift_mm, state in ((0.1, AlignmentState.DOUBTFUL), (0.0, AlignmentState.GIVEN)):
-        distance = np.where(inside, -shift_mm * normal[:, 2], 1.0)
-        contour = lump.points_mm + distance[:, None] * normal
-        seen = Residual(lump.points_mm, normal, contour, distance, inside, area)
-        off_mm, _ = frame_error(seen)
-        assert off_mm == pytest.approx(shift_mm, abs=0.002)
-        assert with_residual(given(lump, lump), seen).state is state

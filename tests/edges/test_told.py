@@ -49,6 +49,8 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.swollen(0.05),
         told.swollen(-0.05),
         told.frame_untrue(0.123),
+        told.frame_crossing(0.31),
+        told.frame_apart(0.02),
     ]
 
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from veneercheck.core.align import fit, polish, seating, words
 from veneercheck.core.align.fit import Candidate
-from veneercheck.core.align.frame import Residual, frame_error
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
@@ -31,9 +30,9 @@ _TRUSTED_BOUND_MM = 0.0125
 _DOUBTFUL_BOUND_MM = 0.025
 """Standard uncertainty at the farthest vertex: twice it is 25 µm (trusted) and 50 µm (failed)."""
 
-_LEAST_REFERENCE_MM2 = 5.0
-_LEAST_SHARPNESS = 0.5
-_TRUSTED_SHARPNESS = 0.6
+LEAST_REFERENCE_MM2 = 5.0
+LEAST_SHARPNESS = 0.5
+TRUSTED_SHARPNESS = 0.6
 """Share of true contact in what lies within 0.3 mm: at the true pose 0.7 to 1, at others 0.2
 to 0.55 (bridges of our own making)."""
 
@@ -43,7 +42,7 @@ _CLOSE_RIVAL_SHARE = 0.9
 """A rival with more than the first share of the winner's rank leaves the choice open, unless the
 winner leads by hundreds of independent readings; one with more than the last always does."""
 
-_SURE = 3.0
+SURE = 3.0
 """A change is told when it is this many times its standard uncertainty."""
 
 _HALVES_U = 8.0
@@ -52,7 +51,7 @@ _LEAST_HALVES_MM = 0.02
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
+class Fitted:
     """The last fit, on what, and how certain."""
 
     body: Body
@@ -61,9 +60,9 @@ class _Fit:
     sure: Certainty
 
     @staticmethod
-    def of(body: Body, target: Target, last: Polished) -> _Fit:
+    def of(body: Body, target: Target, last: Polished) -> Fitted:
         waxup_share = target.surface.noise_mm / max(body.surface.noise_mm, 1e-9)
-        return _Fit(body, target, last, certainty(body, last, waxup_share))
+        return Fitted(body, target, last, certainty(body, last, waxup_share))
 
 
 def align(
@@ -101,31 +100,39 @@ def align(
     Iterative closest points to the plane (Chen and Medioni 1992) with Tukey's weights, started
     narrow and one-sided; poses are ranked by contact area less what stands outside.
     """
-    _check(framework, waxup, reference)
+    check(framework, waxup, reference)
     body, target, found = fit.place(framework, waxup, options, reference, start)
     best = found[0]
     last = polish.last_fit(body, target, best.motion, best.quality.noise_mm, options.polish_points)
     if last is None:
         return _nothing(body, best.motion, words.NO_CONTACT)
-    done = _Fit.of(body, target, last)
+    done, seat, left = settled(body, target, last, options)
+    evidence = _evidence(done, found, left, seat)
+    state, reasons = _state(done, evidence)
+    told = changed(done, seat, left, evidence, options)
+    if told and state is AlignmentState.TRUSTED:
+        state = AlignmentState.DOUBTFUL
+    return dataclasses.replace(
+        _outcome(done), state=state, reasons=(*told, *reasons), evidence=evidence
+    )
+
+
+def settled(
+    body: Body, target: Target, last: Polished, options: AlignOptions
+) -> tuple[Fitted, seating.Seating, Pattern]:
+    """The last fit with its uncertainty, the bridge's own where that is better, and its rest."""
+    done = Fitted.of(body, target, last)
     seat, left = side_by_side(
         lambda: seating.compare(body, target, done.last, options, done.sure.power_mm4),
         lambda: _left(done),
     )
     if seat.own is not None:
-        done = _Fit.of(body, target, seat.own)
+        done = Fitted.of(body, target, seat.own)
         left = _left(done)
-    evidence = _evidence(done, found, left, seat)
-    state, reasons = _state(done, evidence)
-    changed = _changed(done, seat, left, evidence, options)
-    if changed and state is AlignmentState.TRUSTED:
-        state = AlignmentState.DOUBTFUL
-    return dataclasses.replace(
-        _outcome(done), state=state, reasons=(*changed, *reasons), evidence=evidence
-    )
+    return done, seat, left
 
 
-def _left(done: _Fit) -> Pattern:
+def _left(done: Fitted) -> Pattern:
     """What the last fit leaves."""
     axes = done.last.motion.turn(words.own_axes(done.body))
     return pattern(done.body, done.last, axes, done.sure.power_mm4)
@@ -134,7 +141,7 @@ def _left(done: _Fit) -> Pattern:
 def given(
     framework: TriangleMesh, waxup: TriangleMesh, *, reference: Bools | None = None
 ) -> Alignment:
-    """Take the frame that the scans share; `with_residual` tells later how true it is.
+    """Take the frame that the scans share as it is; `examine` says how true it is.
 
     Parameters
     ----------
@@ -146,7 +153,7 @@ def given(
     Alignment
         State `given`, no motion, no uncertainty, no residual yet.
     """
-    _check(framework, waxup, reference)
+    check(framework, waxup, reference)
     nowhere = np.zeros(len(framework.points_mm), dtype=bool)
     return Alignment(
         waxup_from_framework=RigidMotion.identity(),
@@ -162,41 +169,7 @@ def given(
     )
 
 
-def with_residual(
-    alignment: Alignment, found: Residual, *, limit_mm: float = AlignOptions().limit_mm
-) -> Alignment:
-    """Add to a given frame what was measured where the framework was left uncut.
-
-    Parameters
-    ----------
-    alignment : Alignment
-        State `given`.
-    found : Residual
-    limit_mm : float, optional
-        A frame that the uncut surface contradicts by more is doubtful.
-    """
-    uncut, area_mm2 = found.uncut, found.area_mm2
-    area = float(area_mm2[uncut].sum())
-    told = dataclasses.replace(
-        alignment,
-        rms_mm=_rms(found.distance_mm[uncut]),
-        reference=uncut[: len(alignment.reference)],
-        reference_area_mm2=area,
-        reference_share=area / max(float(area_mm2.sum()), 1e-12),
-    )
-    if area < _LEAST_REFERENCE_MM2:
-        return dataclasses.replace(told, reasons=(words.GIVEN_WITHOUT_CONTACT,))
-    off_mm, u_mm = frame_error(found)
-    untrue = off_mm > max(limit_mm, _SURE * u_mm)
-    return dataclasses.replace(
-        told,
-        state=AlignmentState.DOUBTFUL if untrue else told.state,
-        reasons=(words.frame_untrue(off_mm),) if untrue else (),
-        evidence=dataclasses.replace(told.evidence, frame_mm=off_mm),
-    )
-
-
-def _check(framework: TriangleMesh, waxup: TriangleMesh, reference: Bools | None) -> None:
+def check(framework: TriangleMesh, waxup: TriangleMesh, reference: Bools | None) -> None:
     for mesh, name in ((framework, "framework"), (waxup, "wax-up")):
         if not len(mesh.faces):
             raise MeshError("the scan has no surface.", where=name)
@@ -207,12 +180,12 @@ def _check(framework: TriangleMesh, waxup: TriangleMesh, reference: Bools | None
         )
 
 
-def _rms(residual_mm: Floats) -> float:
+def rms(residual_mm: Floats) -> float:
     return float(np.sqrt(np.mean(residual_mm**2))) if len(residual_mm) else float("nan")
 
 
 def _evidence(
-    done: _Fit, found: list[Candidate], left: Pattern, seat: seating.Seating
+    done: Fitted, found: list[Candidate], left: Pattern, seat: seating.Seating
 ) -> FitEvidence:
     body, target, last, sure = done.body, done.target, done.last, done.sure
     own = polish.judge(body, target, last.motion, noise_mm=last.noise_mm).score_mm2
@@ -220,7 +193,7 @@ def _evidence(
     return FitEvidence(
         condition=sure.condition,
         weakest_layer_mm=weakest_layer_mm(body, last, sure),
-        halves_mm=halves_mm(body, last, sure.centre_mm),
+        halves_mm=halves_evidence(done),
         rival_share=np.maximum(rival, 0.0) / max(own, 1e-9),
         seating_mm=seat.difference_mm,
         scale=left.scale,
@@ -229,8 +202,13 @@ def _evidence(
     )
 
 
-def _changed(
-    done: _Fit,
+def halves_evidence(done: Fitted) -> float:
+    """How far fits on either half of the reference part."""
+    return halves_mm(done.body, done.last, done.sure.centre_mm)
+
+
+def changed(
+    done: Fitted,
     seat: seating.Seating,
     left: Pattern,
     evidence: FitEvidence,
@@ -238,32 +216,32 @@ def _changed(
 ) -> tuple[Reason, ...]:
     """What was changed between the scans beyond the cut, the plainest cause first."""
     limit, told = options.limit_mm, []
-    if abs(left.scale - 1.0) > max(options.scale_limit, _SURE * left.scale_u):
+    if abs(left.scale - 1.0) > max(options.scale_limit, SURE * left.scale_u):
         told.append(words.another_size(left.scale))
-    if seat.own is not None or seat.difference_mm > max(limit, _SURE * seat.u_mm):
+    if seat.own is not None or seat.difference_mm > max(limit, SURE * seat.u_mm):
         told.append(words.not_seated(seat.difference_mm, seat.own is not None))
-    if left.bow_mm > max(limit, _SURE * left.bow_u_mm):
+    if left.bow_mm > max(limit, SURE * left.bow_u_mm):
         told.append(words.bowed(left.bow_mm))
-    elif left.part_mm > max(limit, _SURE * left.part_u_mm):
+    elif left.part_mm > max(limit, SURE * left.part_u_mm):
         told.append(words.part_off(left.part_mm))
-    if abs(left.swollen_mm) > max(limit, _SURE * left.swollen_u_mm):
+    if abs(left.swollen_mm) > max(limit, SURE * left.swollen_u_mm):
         told.append(words.swollen(left.swollen_mm))
     if not told and evidence.halves_mm > max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm):
         told.append(words.halves(evidence.halves_mm))
     return tuple(told)
 
 
-def _state(done: _Fit, evidence: FitEvidence) -> tuple[AlignmentState, tuple[Reason, ...]]:
+def _state(done: Fitted, evidence: FitEvidence) -> tuple[AlignmentState, tuple[Reason, ...]]:
     body, target, last, sure = done.body, done.target, done.last, done.sure
     quality = polish.judge(body, target, last.motion)
     area = last.area_mm2
     failed: list[Reason] = []
     doubt: list[Reason] = []
-    if area < _LEAST_REFERENCE_MM2:
+    if area < LEAST_REFERENCE_MM2:
         failed.append(words.too_little(area))
-    if quality.sharpness < _LEAST_SHARPNESS:
+    if quality.sharpness < LEAST_SHARPNESS:
         failed.append(words.CROSSING_ONLY)
-    elif quality.sharpness < _TRUSTED_SHARPNESS:
+    elif quality.sharpness < TRUSTED_SHARPNESS:
         doubt.append(words.CROSSING_ONLY)
     if not sure.bound_mm <= _DOUBTFUL_BOUND_MM:
         failed.append(words.too_loose(sure.bound_mm, body, last, sure))
@@ -278,14 +256,14 @@ def _state(done: _Fit, evidence: FitEvidence) -> tuple[AlignmentState, tuple[Rea
     return (AlignmentState.DOUBTFUL if doubt else AlignmentState.TRUSTED), tuple(doubt)
 
 
-def _outcome(done: _Fit) -> Alignment:
+def _outcome(done: Fitted) -> Alignment:
     body, last, sure = done.body, done.last, done.sure
     area = last.area_mm2
     used = last.weight > 0
     return Alignment(
         waxup_from_framework=last.motion,
         state=AlignmentState.FAILED,
-        rms_mm=_rms(last.pairs.residual_mm[used]),
+        rms_mm=rms(last.pairs.residual_mm[used]),
         reference=last.seen.reference,
         reference_area_mm2=area,
         reference_share=area / float(body.surface.area_mm2.sum()),

@@ -56,10 +56,7 @@ def place(
     start: RigidMotion | None,
 ) -> tuple[Body, Target, list[Candidate]]:
     """Find the poses that are worth a last fit, best first."""
-    body, target = side_by_side(
-        lambda: Body.of(prepare(framework, options.denoise_mm), reference),
-        lambda: target_of(prepare(waxup, options.denoise_mm)),
-    )
+    body, target = prepared(framework, waxup, options, reference)
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)
@@ -70,6 +67,19 @@ def place(
     if start is None and not convincing(best_first(found, body)[0].quality, least_mm2):
         found += _from_anywhere(body, target, forth, options)
     return body, target, best_first(found, body)
+
+
+def prepared(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    options: AlignOptions,
+    reference: Bools | None,
+) -> tuple[Body, Target]:
+    """Both scans smoothed and ready to be laid on each other."""
+    return side_by_side(
+        lambda: Body.of(prepare(framework, options.denoise_mm), reference),
+        lambda: target_of(prepare(waxup, options.denoise_mm)),
+    )
 
 
 def least_contact_mm2(body: Body, target: Target) -> float:

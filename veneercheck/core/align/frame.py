@@ -1,4 +1,4 @@
-"""Whether a shared frame is true: where would the uncut surface fit best?"""
+"""Whether a frame that two scans share is true: where would the uncut surface fit best?"""
 
 from __future__ import annotations
 
@@ -6,82 +6,205 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.align.solver import rows, step
-from veneercheck.core.align.weights import one_sided, tukey
-from veneercheck.core.types import Bools, Floats
+from veneercheck.core.align import fit, polish, trust, words
+from veneercheck.core.align.alignment import (
+    LEAST_REFERENCE_MM2,
+    LEAST_SHARPNESS,
+    SURE,
+    TRUSTED_SHARPNESS,
+    Fitted,
+    changed,
+    check,
+    given,
+    halves_evidence,
+    rms,
+    settled,
+)
+from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.pairs import Target, pair
+from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.sampling import sample
+from veneercheck.core.align.solver import rows
+from veneercheck.core.motion import vector_from_rotation
+from veneercheck.core.types import (
+    Alignment,
+    AlignmentState,
+    Bools,
+    FitEvidence,
+    Floats,
+    Reason,
+    RigidMotion,
+    TriangleMesh,
+)
 
-_WIDTHS_MM = (0.3, 0.3, 0.2, 0.2, 0.14, 0.1, 0.1, 0.1)
-"""Narrow from the start, or what was cut pulls; one-sided while wider than the last."""
+_USELESS_MM = 0.5
+"""A frame so far off its fit leaves no reading of a layer of about 1 mm worth telling."""
 
-_OUTSIDE_MM = 0.1
+_OUTSIDE_MM = 0.15
+_LAYER_MM = 3.0
+"""A framework lies inside its contour, and not deeper under it than a veneer is thick."""
 
-_AGREE = 0.9
-_LYING_ON_MM = 0.01
-"""So near to the contour the direction to it is noise."""
+_BESIDE = 0.5
+"""Cosine between the normals of two surfaces that run beside each other."""
 
-_NOISE_AREA_MM2 = 2 * np.pi * 0.3**2
-"""Area of one independent reading where noise is correlated over 0.3 mm."""
+_STRAY_SHARE, _CROSSING_SHARE = 0.05, 0.1
+"""Of the framework that runs beside a contour, so much stands out of it where the two cross:
+0.16 to 0.8 in frames that were wrong by 0.3 mm and more, at most 0.01 in true ones
+(`given_frames.py`)."""
+
+_LEAST_BESIDE_SHARE = 0.05
+"""Less of the framework beside a contour has nothing to do with it."""
+
+_NOWHERE = RigidMotion.identity()
 
 
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class Residual:
-    """What was measured at every framework vertex in a given frame.
+def _by_sight(body: Body, target: Target) -> tuple[AlignmentState, tuple[Reason, ...]]:
+    """Two surfaces that cross, or that nowhere run beside each other, share no frame."""
+    samples = sample(body.surface, polish.QUICK_POINTS)
+    found = pair(samples, _NOWHERE, target)
+    beside = found.distance_mm < _LAYER_MM
+    beside &= np.einsum("ij,ij->i", found.normal, samples.normal) > _BESIDE
+    share = float(np.mean(beside))
+    if share < _LEAST_BESIDE_SHARE:
+        return AlignmentState.FAILED, (words.frame_apart(share),)
+    stray = float(np.mean(found.residual_mm[beside] > _OUTSIDE_MM))
+    if stray <= _STRAY_SHARE:
+        return AlignmentState.GIVEN, ()
+    failed = stray > _CROSSING_SHARE
+    state = AlignmentState.FAILED if failed else AlignmentState.DOUBTFUL
+    return state, (words.frame_crossing(stray),)
+
+
+def examine(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    *,
+    options: AlignOptions = AlignOptions(),  # noqa: B008 - frozen
+    reference: Bools | None = None,
+) -> Alignment:
+    """Take the frame that the scans share, and hold it against what was not cut.
 
     Parameters
     ----------
-    points_mm, normal : ndarray, shape (n, 3)
-    contour_mm : ndarray, shape (n, 3)
-        Nearest contour point of each.
-    distance_mm : ndarray, shape (n,)
-        To the nearest contour, positive where the framework lies inside; NaN where unknown.
-    uncut : ndarray of bool, shape (n,)
-    area_mm2 : ndarray, shape (n,)
-        Area that each vertex stands for.
+    framework, waxup : TriangleMesh
+        In one frame, they say; outward faces, mm.
+    options : AlignOptions, optional
+    reference : ndarray of bool, shape (n,), optional
+        Framework vertices known to be uncut: only they are used.
+
+    Returns
+    -------
+    Alignment
+        No motion. State `given` where the uncut surface fits where it lies, or where there is
+        none and nothing contradicts; `doubtful` where it fits elsewhere, or was changed; `failed`
+        where it fits so far away that no number would hold, or the surfaces have nothing in
+        common.
+
+    Raises
+    ------
+    MeshError
+        If a mesh has no area or the mask has another length than the framework.
     """
-
-    points_mm: Floats
-    normal: Floats
-    contour_mm: Floats
-    distance_mm: Floats
-    uncut: Bools
-    area_mm2: Floats
-
-
-def _facing(found: Residual) -> Bools:
-    """Vertices whose contour lies along their normal: the flank of a cut is not misplaced."""
-    gap = found.contour_mm - found.points_mm
-    size = np.linalg.norm(gap, axis=1)
-    along = np.abs(np.einsum("ij,ij->i", gap, found.normal))
-    return np.asarray((size < _LYING_ON_MM) | (along > _AGREE * size))
+    check(framework, waxup, reference)
+    frame = given(framework, waxup, reference=reference)
+    body, target = fit.prepared(framework, waxup, options, reference)
+    last = _fit_from_here(body, target, options)
+    if last is None:
+        state, told = _by_sight(body, target)
+        return dataclasses.replace(
+            frame, state=state, reasons=told or (words.GIVEN_WITHOUT_CONTACT,)
+        )
+    return _compared(frame, body, target, last, options)
 
 
-def frame_error(found: Residual) -> tuple[float, float]:
-    """How far the best fit of the uncut surface lies from the frame, and its uncertainty, mm.
+def _fit_from_here(body: Body, target: Target, options: AlignOptions) -> Polished | None:
+    """The uncut surface fitted from where it lies; None where there is none to speak of."""
+    near = polish.search_fit(body, target, _NOWHERE, polish.QUICK_POINTS)
+    noise_mm = polish.judge(body, target, near).noise_mm
+    last = polish.last_fit(body, target, near, noise_mm, options.polish_points)
+    if last is None or last.area_mm2 < LEAST_REFERENCE_MM2:
+        return None
+    sharp = polish.judge(body, target, last.motion).sharpness
+    return last if sharp >= LEAST_SHARPNESS else None
 
-    Both at the farthest vertex. Directions in which the surface may slide are left alone.
+
+def _compared(
+    frame: Alignment, body: Body, target: Target, last: Polished, options: AlignOptions
+) -> Alignment:
+    """The given frame against the fit: how far apart, and what was changed beyond the cut."""
+    done, seat, left = settled(body, target, last, options)
+    evidence = FitEvidence(
+        condition=done.sure.condition,
+        halves_mm=halves_evidence(done),
+        seating_mm=seat.difference_mm,
+        scale=left.scale,
+        bow_mm=left.bow_mm,
+        part_mm=left.part_mm,
+    )
+    free = _free_ways(done)
+    off_mm, untrue = _apart(done, free, options.limit_mm)
+    useless = untrue and off_mm > _USELESS_MM
+    told = [words.frame_untrue(off_mm)] if untrue else []
+    if not free.size and not useless:
+        told += changed(done, seat, left, evidence, options)
+    quality = polish.judge(body, target, done.last.motion)
+    if quality.sharpness < TRUSTED_SHARPNESS:
+        told.append(words.CROSSING_ONLY)
+    state = AlignmentState.DOUBTFUL if told else AlignmentState.GIVEN
+    if useless:
+        state = AlignmentState.FAILED
+    if quality.contact_mm2 < fit.least_contact_mm2(body, target):
+        seen, more = _by_sight(body, target)
+        told += more
+        state = max(state, seen, key=_GRAVITY.index)
+    return dataclasses.replace(
+        _with_reference(frame, done),
+        state=state,
+        reasons=tuple(told),
+        evidence=dataclasses.replace(evidence, frame_mm=off_mm),
+    )
+
+
+_GRAVITY = (AlignmentState.GIVEN, AlignmentState.DOUBTFUL, AlignmentState.FAILED)
+
+
+def _free_ways(done: Fitted) -> Floats:
+    """Motions that slide the reference along itself."""
+    pairs, used = done.last.pairs, done.last.weight > 0
+    lying = rows(pairs.point_mm[used], pairs.normal[used], done.sure.centre_mm)
+    return trust.free_ways(lying, done.body.radius_mm)
+
+
+def _with_reference(frame: Alignment, done: Fitted) -> Alignment:
+    """The frame with the uncut surface that the fit found, and its residual where it lies."""
+    body, uncut = done.body, done.last.seen.reference
+    here = polish.look(body, done.target, _NOWHERE, done.last.noise_mm).residual_mm[uncut]
+    return dataclasses.replace(
+        frame,
+        rms_mm=rms(here[np.isfinite(here)]),
+        reference=uncut,
+        reference_area_mm2=done.last.area_mm2,
+        reference_share=done.last.area_mm2 / float(body.surface.area_mm2.sum()),
+    )
+
+
+def _apart(done: Fitted, free: Floats, limit_mm: float) -> tuple[float, bool]:
+    """How far the fit moves the surface along its normal, at the vertex where that is surest.
+
+    And whether that is more than is told, and than its uncertainty explains. What slides the
+    reference along itself is left out: nothing shows how far it slid.
     """
-    near = np.abs(np.nan_to_num(found.distance_mm, nan=np.inf)) < _WIDTHS_MM[0]
-    near &= (found.area_mm2 > 0) & _facing(found)
-    if not near.any():
-        return float("nan"), float("nan")
-    area = found.area_mm2[near]
-    centre = area @ found.points_mm[near] / area.sum()
-    arm = np.linalg.norm(found.points_mm - centre, axis=1)
-    reach = max(float(arm.max()), 1e-9)
-    jacobian = rows(found.points_mm[near], found.normal[near], centre)
-    residual, total = -found.distance_mm[near], np.zeros(6)
-    weight = np.zeros(len(residual))
-    for width in _WIDTHS_MM:
-        left = residual + jacobian @ total
-        narrow = width <= _WIDTHS_MM[-1]
-        weight = tukey(left, width) if narrow else one_sided(left, width, _OUTSIDE_MM)
-        total = total + step(jacobian, left, weight * area, reach)
-    moved = np.cross(total[:3], found.points_mm - centre) + total[3:]
-    left = residual + jacobian @ total
-    sigma2 = float(np.average(left**2, weights=weight * area + 1e-30))
-    scale = np.array([reach] * 3 + [1.0] * 3)
-    held = jacobian / scale
-    matrix = held.T @ (held * (weight * area)[:, None])
-    weakest = max(float(np.linalg.eigvalsh(matrix)[0]), 1e-12)
-    u_mm = np.sqrt(_NOISE_AREA_MM2 * sigma2 / weakest)
-    return float(np.linalg.norm(moved, axis=1).max()), float(u_mm)
+    body, sure, motion = done.body, done.sure, done.last.motion
+    lever = np.array([body.radius_mm] * 3 + [1.0] * 3)
+    shift = motion.apply(body.centre_mm[None])[0] - body.centre_mm
+    change = lever * np.concatenate([vector_from_rotation(motion.rotation), shift])
+    change = (change - free @ (free.T @ change)) / lever
+    here = trust.counted(body, done.last)
+    moved = motion.apply(body.surface.mesh.points_mm[here])
+    row = rows(moved, motion.turn(body.surface.normal[here]), sure.centre_mm)
+    off = np.abs(row @ change)
+    factor = sure.stated_mm / sure.u_max_mm if sure.u_max_mm > 0 else 1.0
+    variance = np.einsum("ij,jk,ik->i", row, sure.covariance, row)
+    beyond = off - SURE * factor * np.sqrt(np.maximum(variance, 0.0))
+    worst = int(np.argmax(beyond))
+    return float(off[worst]), bool(off[worst] > limit_mm and beyond[worst] > 0)

@@ -350,4 +350,6 @@ def last_fit(
         if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
             return None
         result = fit_reference(body, target, seen, points)
+        if not result.weight.any():
+            return None
     return result

@@ -118,7 +118,7 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     spread = float(np.sqrt(np.mean(fit.pairs.residual_mm[used] ** 2))) if used.any() else np.nan
     seen = integrated_covariance(fit.pairs.point_mm[used], fit.pairs.residual_mm[used])
     seen *= _freedom(spread**2 * fit.sample_area_mm2 * used.sum(), seen)
-    points = fit.motion.apply(body.surface.mesh.points_mm[_counted(body, fit)])
+    points = fit.motion.apply(body.surface.mesh.points_mm[counted(body, fit)])
     sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
     covariance = raw * seen
     along, u_max = vertex_uncertainty(covariance, points, centre)
@@ -150,6 +150,13 @@ def sandwich(jacobian: Floats, weight: Floats, lever_mm: float) -> tuple[Floats,
     return np.outer(scale, scale) * (inverse @ middle @ inverse), float(value[-1] / value[0])
 
 
+def free_ways(jacobian: Floats, lever_mm: float) -> Floats:
+    """Motions that slide a surface along itself, turns at a lever, as columns, shape (6, k)."""
+    scaled = jacobian * np.array([1 / lever_mm] * 3 + [1.0] * 3)
+    value, vector = np.linalg.eigh(scaled.T @ scaled)
+    return np.asarray(vector[:, value < _FREE_SHARE * max(float(value[-1]), 1e-300)])
+
+
 def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
     """How many ways a surface can slide along itself, and what it is like, "" if none.
 
@@ -165,10 +172,7 @@ def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
     a common axis are a sphere's, three ways with one turn a plane's, two a cylinder's, one turn a
     surface of revolution's, one shift an extrusion's; a turn that also climbs is a helix's.
     """
-    scale = np.array([1 / lever_mm] * 3 + [1.0] * 3)
-    scaled = jacobian * scale
-    value, vector = np.linalg.eigh(scaled.T @ scaled)
-    free = vector[:, value < _FREE_SHARE * max(float(value[-1]), 1e-300)]
+    free = free_ways(jacobian, lever_mm)
     count = free.shape[1]
     turns = int(np.sum(np.linalg.svd(free[:3], compute_uv=False) > _TURNS)) if count else 0
     if count == 1 and turns:
@@ -177,7 +181,7 @@ def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
     return count, _SLIDING.get((count, turns), "")
 
 
-def _counted(body: Body, fit: Polished) -> Bools:
+def counted(body: Body, fit: Polished) -> Bools:
     """Vertices whose uncertainty matters: near enough to the contour to have a layer."""
     residual = np.abs(np.nan_to_num(fit.seen.residual_mm, nan=np.inf))
     near = without_crumbs(body.surface) & (residual < _LAYER_MM)
@@ -230,7 +234,7 @@ def _weakest(covariance: Floats, scale: Floats) -> Floats:
 
 def weakest_layer_mm(body: Body, fit: Polished, sure: Certainty) -> float:
     """What the weakest direction does to the layer at the worst vertex, standard uncertainty."""
-    inner = ~body.surface.border & _counted(body, fit)
+    inner = ~body.surface.border & counted(body, fit)
     arm = fit.motion.apply(body.surface.mesh.points_mm[inner]) - sure.centre_mm
     normal = fit.motion.turn(body.surface.normal[inner])
     return float(np.abs(rows(arm, normal, np.zeros(3)) @ sure.weakest_step).max(initial=0.0))
@@ -249,7 +253,7 @@ def halves_mm(body: Body, fit: Polished, centre_mm: Floats) -> float:
         for side in (0, 1)
     ]
     apart = steps[0] - steps[1]
-    arm = fit.motion.apply(body.surface.mesh.points_mm[_counted(body, fit)]) - centre_mm
+    arm = fit.motion.apply(body.surface.mesh.points_mm[counted(body, fit)]) - centre_mm
     moved = np.cross(apart[:3], arm) + apart[3:]
     return float(np.linalg.norm(moved, axis=1).max(initial=0.0))
 

@@ -135,6 +135,26 @@ def frame_untrue(off_mm: float) -> Reason:
     )
 
 
+def frame_crossing(share: float) -> Reason:
+    """In the shared frame the two surfaces cross."""
+    return Reason(
+        "frame_crossing",
+        f"the shared frame is not true: {100 * share:.0f} % of the framework beside the contour "
+        "stands out of it, the two scans cross; check without --aligned",
+        {"percent": 100 * share},
+    )
+
+
+def frame_apart(share: float) -> Reason:
+    """In the shared frame the two surfaces do not lie over each other."""
+    return Reason(
+        "frame_apart",
+        f"the shared frame is not true: only {100 * share:.0f} % of the framework runs beside the "
+        "wax-up; check without --aligned",
+        {"percent": 100 * share},
+    )
+
+
 _ALONG = ("up and down", "across the bridge", "along the bridge")
 _ABOUT = ("about its upright axis", "about its cross axis", "about its long axis")
 

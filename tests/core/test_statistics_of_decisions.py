@@ -1,0 +1,124 @@
+"""The statistics a decision rests on, each against a closed form and without a bridge."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from veneercheck.core import zones
+from veneercheck.core.align import AlignOptions, fit, frame, trust
+from veneercheck.core.excess import Excess
+from veneercheck.core.judge import decision
+from veneercheck.core.mesh import edge_pairs, vertex_areas
+from veneercheck.core.types import Decision, FindingKind, Region, TriangleMesh
+from veneercheck.core.uncertainty import NOISE_REACH_MM
+from veneercheck.phantom.surface import triangulate
+from veneercheck.profile import built_in
+
+EACH, EDGE_MM, SIGMA_MM = 60, 0.1, 0.02
+
+
+def _grid():
+    """A flat square of 6 mm."""
+    x, y = (axis.ravel() for axis in np.meshgrid(np.arange(EACH), np.arange(EACH)))
+    corner = np.arange(EACH * EACH).reshape(EACH, EACH)
+    a, b, c, d = (
+        part.ravel()
+        for part in (corner[:-1, :-1], corner[:-1, 1:], corner[1:, 1:], corner[1:, :-1])
+    )
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    return TriangleMesh(EDGE_MM * np.stack([x, y, 0.0 * x], axis=1), faces)
+
+
+MESH = _grid()
+
+
+def _patches(excess_mm):
+    """Zones of a square that is judged all over, with a noise of `SIGMA_MM`."""
+    count = len(MESH.points_mm)
+    everywhere, nowhere = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    excess = Excess(
+        finding=FindingKind.TOO_THIN,
+        excess_mm=excess_mm,
+        value_mm=1.0 - excess_mm,
+        steady_u_mm=np.zeros(count),
+        noise_u_mm=np.full(count, SIGMA_MM),
+        candidate=everywhere,
+        fringe=nowhere,
+        path=np.ones(count),
+        from_line=np.ones(count),
+    )
+    space = SimpleNamespace(
+        area_mm2=vertex_areas(MESH),
+        contour_mm=MESH.points_mm + [0.0, 0.0, 1.0],
+        judged_low_mm=1.0 - excess_mm,
+        judged_high_mm=1.0 - excess_mm,
+    )
+    reading = SimpleNamespace(space=space, edges=edge_pairs(MESH.faces))
+    regions = SimpleNamespace(
+        code=np.full(count, Region.CUT),
+        proud_flank=nowhere,
+        island_distance_mm=np.full(count, np.nan),
+    )
+    return zones.patches(MESH, reading, regions, built_in(), excess)
+
+
+def _noise(rng):
+    """Noise that hangs together as exp(−r²/2ℓ²): white noise, blurred by ℓ/√2."""
+    blurred = gaussian_filter(
+        rng.normal(size=(EACH, EACH)), NOISE_REACH_MM / EDGE_MM / math.sqrt(2)
+    )
+    return SIGMA_MM * (blurred / blurred.std()).ravel()
+
+
+def test_noise_alone_at_the_limit_is_firm_no_oftener_than_allowed():
+    # Source: ISO 14253-1 at 95 %: of 20 surfaces that lie at their limit 1 may seem beyond it. The
+    # worst of 144 spots lies 2.6 standard deviations out: taken as any spot, all were firm.
+    rng = np.random.default_rng(14253)
+    found = [patch for _ in range(20) for patch in _patches(_noise(rng))]
+    assert len(found) >= 20
+    assert sum(decision(patch) is Decision.FIRM for patch in found) <= 1
+
+
+def test_noise_of_a_spot_averages_over_what_is_independent_in_it():
+    # Source: closed form; noise correlated as exp(−r²/2ℓ²) has one independent reading in 2πℓ².
+    # A spot at a corner holds a few vertices less.
+    (patch,) = _patches(np.full(EACH * EACH, 0.1))
+    expected = SIGMA_MM * math.sqrt(2.0 * math.pi * NOISE_REACH_MM**2 / zones.SPOT_MM2)
+    assert patch.u_mm == pytest.approx(expected, rel=0.2)
+    assert decision(patch) is Decision.FIRM
+
+
+def _lump(points):
+    field = np.linalg.norm(points / [6.0, 4.0, 3.0], axis=1) - 1
+    return 3.0 * (field + 0.05 * np.sin(points @ [0.9, 0.5, -0.7]))
+
+
+def _fitted(spread_mm=0.005):
+    low, high = np.array([-7.0, -5.0, -4.0]), np.array([7.0, 5.0, 4.0])
+    lump = triangulate(_lump, low, high, 0.5)
+    noise = spread_mm * np.random.default_rng(3).normal(size=lump.points_mm.shape)
+    options = AlignOptions(polish_points=2000)
+    body, target = fit.prepared(
+        TriangleMesh(lump.points_mm + noise, lump.faces), lump, options, None
+    )
+    return body, frame._fit_from_here(body, target, options)
+
+
+def test_what_is_stated_covers_the_spread_of_fits(monkeypatch):
+    # Source: `align_accuracy.py spread`: fits scatter up to 1.23 times, on a finer mesh 1.31 times
+    # as far as residuals and geometry predict. The other bound is taken away: this one must hold.
+    monkeypatch.setattr(trust, "_bound", lambda *_: np.zeros((6, 6)))
+    sure = trust.certainty(*_fitted(), 1.0)
+    assert 1.23 * sure.u_max_mm <= sure.stated_mm <= 1.4 * sure.u_max_mm
+
+
+def test_what_a_fit_took_of_its_readings_is_given_back():
+    # Source: least squares with n independent readings and six parameters leaves σ²(n − 6)/n.
+    rng = np.random.default_rng(6)
+    design = np.linalg.qr(rng.normal(size=(20, 6)))[0]
+    noise = rng.normal(size=(20, 4000))
+    left = float(np.mean((noise - design @ (design.T @ noise)) ** 2))
+    assert left * trust._freedom(20.0 * left, left) == pytest.approx(1.0, rel=0.02)
