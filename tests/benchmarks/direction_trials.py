@@ -192,7 +192,7 @@ def main() -> None:
         named = "surfaces named" if drawn.case.veneered else "surfaces not named"
         for key in ("all", drawn.kind, drawn.cut, jaw, named):
             told.setdefault(key, []).append((stated, right))
-    print("class                 trials  stated %  right where stated %  right side A %")
+    print("class                 trials  stated %  right where stated %")
     for key, found in sorted(told.items()):
         both = np.array(found)
         stated, right = both.T
