@@ -12,7 +12,7 @@ from veneercheck.phantom.attached import put_sprue
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 
-RADIUS_MM, FILLET_MM, LENGTH_MM = 1.25, 0.5, 8.0
+RADIUS_MM, FILLET_MM, LENGTH_MM = 1.25, 1.2, 8.0
 UP = np.array([0.0, 0.0, 1.0])
 
 
