@@ -305,6 +305,7 @@ def _judged(
         *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
+        *anatomy.question(where, framework, space.area_mm2),
     )
     veneered = divided.veneered()
     share = judge.measured_share(space, veneered)

@@ -19,6 +19,7 @@ from veneercheck.core.anatomy import (
     place_words,
     surface_words,
 )
+from veneercheck.core.anatomy.sides import STATED
 from veneercheck.core.mesh import refine, select_faces, unique_edges, vertex_areas, vertex_normals
 from veneercheck.core.nearest import NearestSurface
 from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
@@ -31,6 +32,9 @@ RIGHT = 0.98
 
 BORDER_MM = 0.5
 """Nearer to a border of the true division nothing is asked."""
+
+LETTERS = (Surface.SIDE_A, Surface.SIDE_B, Surface.END_A, Surface.END_B)
+NAMED = (Surface.BUCCAL, Surface.LINGUAL, Surface.MESIAL, Surface.DISTAL)
 
 COARSE = Scanner(framework_edge_mm=0.4, waxup_edge_mm=0.4)
 
@@ -116,6 +120,34 @@ def _share_right(truth: Known, places: Places) -> float:
     return float(area[right].sum() / area.sum())
 
 
+def _share_right_but_for_letters(truth: Known, places: Places) -> float:
+    """… where A may be either side, but must be one and the same, and end A its left."""
+    letters = np.isin(places.surface, LETTERS)
+    turned = _lettered(truth, buccal_is_a=True), _lettered(truth, buccal_is_a=False)
+    area = truth.area_mm2 * truth.away
+    shares = [area[places.surface == expected].sum() / area.sum() for expected in turned]
+    assert not np.isin(places.surface, NAMED).any()
+    assert letters.any()
+    return float(max(shares))
+
+
+def _lettered(truth: Known, *, buccal_is_a: bool) -> Ints:
+    """The generator's surfaces by letters; mesial lies to the left as ISO 3950 has it.
+
+    Looked at from the cheek, the biting surface up, a right lower or left upper tooth has its
+    mesial side on the right: the patient's front. From the tongue it is the other way round.
+    """
+    right = np.isin(truth.tooth // 10, (2, 4))
+    mesial_is_a = right != buccal_is_a
+    side_a, side_b = (Surface.BUCCAL, Surface.LINGUAL)[:: 1 if buccal_is_a else -1]
+    named = truth.surface.copy()
+    named[truth.surface == side_a], named[truth.surface == side_b] = Surface.SIDE_A, Surface.SIDE_B
+    mesial, distal = truth.surface == Surface.MESIAL, truth.surface == Surface.DISTAL
+    at_a = (mesial & mesial_is_a) | (distal & ~mesial_is_a)
+    named[mesial | distal] = np.where(at_a, Surface.END_A, Surface.END_B)[mesial | distal]
+    return named
+
+
 @pytest.mark.parametrize("name", BRIDGES)
 def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
     """Expected: the generator's own codes at every vertex."""
@@ -132,13 +164,40 @@ def test_tooth_and_surface_in_any_pose_with_directions_judged(name: str) -> None
     """Expected: the generator's codes, whichever way the wax-up lies; the guesses are told."""
     truth = known(name)
     pose = random_pose(np.random.default_rng(sum(truth.units)))
-    case = Case(units=truth.units, pontics=truth.pontics)
+    case = Case(units=truth.units, pontics=truth.pontics, veneered=BRIDGES[name].cut.surfaces)
     places = _placed(truth, case, pose, fitting=truth.fitting)
-    assert _share_right(truth, places) >= RIGHT
+    assert places.sides_known or len(truth.units) == 1
+    if places.sides_known:
+        assert _share_right(truth, places) >= RIGHT
+        assert places.certainty >= STATED
+    else:
+        # Nothing shows how a crown cut alike all round is turned: its code holds, no side is named.
+        assert not np.isin(places.surface, NAMED).any()
+        area = truth.area_mm2 * truth.away
+        assert area[places.tooth == truth.tooth].sum() >= RIGHT * area.sum()
     assert places.occlusal @ pose.turn([[0.0, 0.0, 1.0]])[0] > np.cos(np.radians(6.0))
     assert places.occlusal_guessed
     assert places.buccal_guessed
     assert len(places.words) == 2
+
+
+@pytest.mark.parametrize("name", ["sample", "three, lower left, descending", "two, upper left"])
+def test_sides_that_do_not_show_have_letters(name: str) -> None:
+    """Expected: the generator's faces, by letters; only the middle unit's code holds both ways."""
+    truth = known(name)
+    places = _placed(truth, Case(units=truth.units, pontics=truth.pontics, occlusal="+z"))
+    assert not places.sides_known
+    assert _share_right_but_for_letters(truth, places) >= RIGHT
+    count = len(truth.units)
+    kept = {truth.units[count // 2]} if count % 2 else set()
+    assert set(np.unique(places.tooth).tolist()) - {0} == kept
+    end_a = places.unit == 1
+    code = np.bincount(truth.tooth[end_a], truth.area_mm2[end_a]).argmax()
+    assert code in (truth.units[0], truth.units[-1])
+    spot = np.flatnonzero(end_a & (places.surface == Surface.SIDE_B))
+    tooth, surface, words = place_words(places, spot, truth.area_mm2)
+    assert (tooth, surface) == (None, "side B") and words.startswith("A1, side B")
+    assert not on_functional_cusps(places, np.arange(len(truth.tooth)), truth.area_mm2)
 
 
 @pytest.mark.parametrize("name", BRIDGES)
@@ -244,7 +303,7 @@ def test_zones_at_planted_faults_are_told_where_they_were_planted() -> None:
     """Expected: unit and surface the generator planted each fault on."""
     spec = dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35)
     truth, made = known("sample"), phantom.make_bridge(spec)
-    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z")
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", veneered=spec.cut.surfaces)
     places = _placed(truth, case)
     for fault in made.faults:
         near = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1) < 0.6

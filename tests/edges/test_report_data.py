@@ -175,7 +175,10 @@ def test_unknown_is_null_and_never_zero() -> None:
 def test_frame_is_told_as_unit_vectors() -> None:
     """«-x» is the negative first axis, by definition of the case file."""
     frame = document(outcome_of())["case"]["frame"]
-    assert frame == {"occlusal": [0, 0, 1], "buccal": [-1, 0, 0], "guessed": False, "words": []}
+    assert frame == {
+        "occlusal": [0, 0, 1], "buccal": [-1, 0, 0], "guessed": False, "words": [],
+        "sides_known": True, "certainty": 1.0,
+    }  # fmt: skip
 
 
 def test_written_map_comes_back(tmp_path) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from veneercheck.core.align import words as told
 from veneercheck.core.anatomy import placing
+from veneercheck.core.anatomy.sides import Judged
 from veneercheck.core.types import Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report.tables import limit_words
@@ -76,8 +77,7 @@ def every_sentence_on_directions() -> list[str]:
     """As the placing of teeth says them, which reads them off shapes elsewhere."""
     up = placing._vector_words(np.array([0.0, 0.6, -0.8]))
     ways = ("away from where the scan is open", "away from where the retainers open")
-    buccal = "The buccal direction is not in the case file"
-    poorly = ", which shows poorly: surfaces may be wrong"
+    ways_judged = (Judged(9.0, 0.5), Judged(1.0, 0.5), Judged(0.0, 0.0))
     return [
         placing._NO_TEETH,
         placing._NO_DIRECTION,
@@ -87,11 +87,7 @@ def every_sentence_on_directions() -> list[str]:
         *placing._named(Case(units=(45, 16)))[1],
         *placing._named(Case(units=(45, 47, 46)))[1],
         "The framework is too short or coarse for the units named: teeth are not told.",
-        f"{buccal} and does not show: surfaces may be wrong.",
-        f"{buccal}; taken as the more veneered side.",
-        f"{buccal}; taken as the more veneered side{poorly}.",
-        placing._buccal_words(0.0),
-        placing._buccal_words(9.0),
+        *(one for judged in ways_judged for one in placing._side_words(judged)),
     ]
 
 
@@ -101,8 +97,8 @@ def test_how_directions_were_judged_is_said_in_both_languages() -> None:
     code = " ".join(inspect.getsource(placing).split()).replace('" "', "")
     for part in (
         "too short or coarse",
-        "and does not show",
-        "the more veneered side",
+        "and does not show surely",
+        "is the more veneered one",
         "scan is open",
     ):
         assert part in code

@@ -49,6 +49,8 @@ def compare(
     cut = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND, Region.ISLAND))
     told = []
     for (tooth, surface), word in surface_words(where).items():
+        if surface >= Surface.SIDE_A or (not where.sides_known and not tooth):
+            continue  # Which of the named surfaces, or whose unit's, this is does not show.
         meant = case.veneered_units.get(tooth, case.veneered)
         here = crown & (where.tooth == tooth) & (where.surface == surface)
         kind = _kind(_plain(word) in map(_plain, meant), surface, area_mm2, here, cut)

@@ -132,7 +132,7 @@ def _section(scene: Scene, vertex: int) -> SectionPlane:
     def side(direction: Floats) -> str:
         share = ways @ direction
         nearest = int(np.abs(share).argmax())
-        return names[nearest][0 if share[nearest] > 0 else 1]
+        return bridge.names[names[nearest][0 if share[nearest] > 0 else 1]]
 
     return SectionPlane(
         "zone", "", _triple(across), _triple(above), (_triple(at),),

@@ -108,6 +108,8 @@ def _case(case: Case, frame: Frame) -> dict[str, Any]:
             "buccal": None if buccal is None else list(buccal),
             "guessed": frame.guessed and (case.occlusal is None or case.buccal is None),
             "words": list(frame.words),
+            "sides_known": frame.sides_known,
+            "certainty": number(frame.certainty),
         },
         "veneered": list(case.veneered),
         "veneered_units": {str(unit): list(own) for unit, own in case.veneered_units.items()},

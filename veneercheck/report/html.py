@@ -26,7 +26,7 @@ from veneercheck.report.markup import (
     tag,
 )
 from veneercheck.report.sections import legend
-from veneercheck.report.stills import Scene, case_words, limits_words, zones_shown
+from veneercheck.report.stills import Scene, case_words, limits_words, view_shown, zones_shown
 from veneercheck.report.tables import (
     alignment_rows,
     limits_rows,
@@ -283,7 +283,7 @@ def _views(stills: Mapping[str, Path], words: Words) -> Markup:
 
 def _view_figure(name: str, stills: Mapping[str, Path], words: Words) -> Markup:
     zones = ", ".join(zones_shown(stills[name])) or words("report.no_zones")
-    alt = words("report.alt_view", view=words.known("view", name), zones=zones)
+    alt = words("report.alt_view", view=view_shown(stills[name], words), zones=zones)
     return tag("figure", picture(stills[name], alt))
 
 

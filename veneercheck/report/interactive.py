@@ -23,7 +23,7 @@ from veneercheck.report.pack import VALUE_STEP_MM, Pack, add_mesh, add_values, f
 from veneercheck.report.sections import told_apart
 from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
 from veneercheck.report.verdict import question_words
-from veneercheck.report.views import VIEW_NAMES, close_up, six_views
+from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 from veneercheck.report.words import Words, sections
 
 if TYPE_CHECKING:
@@ -192,7 +192,7 @@ def _views(scene: Scene) -> dict[str, list[list[float]]]:
 
 def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
     bridge = scene.bridge
-    along = ("mesial", "distal") if bridge.sides_known else ("", "")
+    along = ("mesial", "distal")
     spans = {
         "mesial": (bridge.mesial, -bridge.buccal, bridge.occlusal,
                    ("buccal", "lingual", "occlusal", "basal")),
@@ -205,7 +205,7 @@ def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
             "way": way.tolist(),
             "across": across.tolist(),
             "above": above.tolist(),
-            "sides": [scene.words(f"view.{side}") if side else "" for side in sides],
+            "sides": [view_word(side, bridge, scene.words) for side in sides],
             "low": round(float((focus @ way).min()), 2),
             "high": round(float((focus @ way).max()), 2),
         }
@@ -261,7 +261,7 @@ def _data(name: str, kind: str, text: str) -> Markup:
 def _stage(scene: Scene) -> list[Markup]:
     words = scene.words
     return [
-        _toolbar(words),
+        _toolbar(scene),
         tag(
             "div",
             tag("canvas", data_part="canvas", tabindex="0", role="application",
@@ -282,7 +282,8 @@ def _stage(scene: Scene) -> list[Markup]:
     ]  # fmt: skip
 
 
-def _toolbar(words: Words) -> Markup:
+def _toolbar(scene: Scene) -> Markup:
+    words = scene.words
     names = (words("report.layer"), words("report.space"), words("view_page.nearest"),
              words("view_page.u"))  # fmt: skip
     readings = [
@@ -290,7 +291,7 @@ def _toolbar(words: Words) -> Markup:
         for index, name in enumerate(names)
     ]
     views = [
-        tag("button", words.known("view", name), type="button", data_view=name)
+        tag("button", view_word(name, scene.bridge, words), type="button", data_view=name)
         for name in VIEW_NAMES
     ]
     tools = [

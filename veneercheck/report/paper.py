@@ -28,6 +28,7 @@ from veneercheck.report.stills import (
     STILLS,
     case_words,
     limits_words,
+    view_shown,
     without_words,
     zone_words,
     zones_shown,
@@ -237,7 +238,7 @@ def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
         still = folder / STILLS / f"{name}.png"
         shown = zones_shown(still) if name != "occlusal" and still.exists() else []
         if shown:
-            view, zones = words.known("view", name), ", ".join(shown)
+            view, zones = view_shown(still, words), ", ".join(shown)
             found.append(
                 {
                     "file": f"{name}.jpg",

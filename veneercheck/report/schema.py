@@ -153,6 +153,11 @@ def _case() -> Schema:
             buccal=_vector("Unit vector, or null where the case does not tell it."),
             guessed={"type": "boolean", "description": "Judged from the shape, not given."},
             words=_list({"type": "string"}, "What was guessed, or could not be told."),
+            sides_known={
+                "type": "boolean",
+                "description": "Buccal is told as a fact; else its vector points to side A.",
+            },
+            certainty=_number("Probability that the likelier side is buccal; 1: the case says it."),
         ),
         veneered=_list({"type": "string"}, "Surfaces meant for veneer; empty: all that was cut."),
         veneered_units={

@@ -31,7 +31,15 @@ from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
 from veneercheck.report.verdict import action_words, reading_words
-from veneercheck.report.views import VIEW_NAMES, Camera, Directions, close_up, directions, six_views
+from veneercheck.report.views import (
+    VIEW_NAMES,
+    Camera,
+    Directions,
+    close_up,
+    directions,
+    six_views,
+    view_word,
+)
 from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
@@ -64,7 +72,7 @@ SIGNS = (
 """What a picture may hold beside the bands, in the order of the legend."""
 
 _SIGN_SIZES, _SIGN_ROWS, _SIGN_ROW_PX, _SIGN_GAP_PX = (23, 21, 19), 3, 42, 26
-_ZONES = "Zones"
+_ZONES, _VIEW = "Zones", "View"
 """Keyword of the PNG text that names the zones in the picture."""
 
 _JPEG_QUALITY = 88
@@ -121,7 +129,7 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     def finished(told: tuple[str, Camera]) -> bytes:
         stream = io.BytesIO()
         picture = lettered(scene, *told, drawn(scene, told[1]))
-        picture.save(stream, "PNG", compress_level=_PNG_LEVEL, pnginfo=_shown_zones(picture))
+        picture.save(stream, "PNG", compress_level=_PNG_LEVEL, pnginfo=_shown(picture))
         return stream.getvalue()
 
     written = {}
@@ -135,11 +143,12 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     return written
 
 
-def _shown_zones(picture: Pillow.Image) -> PngInfo:
+def _shown(picture: Pillow.Image) -> PngInfo:
     from PIL.PngImagePlugin import PngInfo
 
     told = PngInfo()
-    told.add_text(_ZONES, picture.info[_ZONES])
+    for name in (_ZONES, _VIEW):
+        told.add_text(name, picture.info[name])
     return told
 
 
@@ -149,6 +158,14 @@ def zones_shown(still: Path) -> list[str]:
 
     with Pillow.open(still) as picture:
         return str(picture.info.get(_ZONES, "")).split()
+
+
+def view_shown(still: Path, words: Words) -> str:
+    """What the direction is called from which a still is taken, as the file itself tells."""
+    from PIL import Image as Pillow
+
+    with Pillow.open(still) as picture:
+        return words.known("view", str(picture.info.get(_VIEW) or still.stem))
 
 
 def without_words(still: Path) -> bytes:
@@ -220,6 +237,7 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     _head(ImageDraw.Draw(sheet), scene, name)
     _legend(sheet, scene)
     sheet.info[_ZONES] = " ".join(zones)
+    sheet.info[_VIEW] = scene.bridge.names.get(name, "")
     return sheet
 
 
@@ -317,9 +335,7 @@ def _free_place(
 def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
     scale_bar(pen, camera, WIDTH - _EDGE - 270, HEIGHT - 36, "{} mm")
     names = ("occlusal", "basal", "buccal", "lingual", "mesial", "distal")
-    words = {name: scene.words(f"view.{name}") for name in names}
-    if not scene.bridge.sides_known:
-        words |= {"mesial": "", "distal": ""}
+    words = {name: view_word(name, scene.bridge, scene.words) for name in names}
     orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
 
 
@@ -349,7 +365,7 @@ def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> tuple[str, in
 def _title(scene: Scene, name: str) -> str:
     words = scene.words
     if not name.startswith("zone-"):
-        return words("picture.view", view=words.known("view", name))
+        return words("picture.view", view=view_word(name, scene.bridge, words))
     zone = next(z for z in scene.filed.document["zones"] if f"zone-{z['id']}" == name)
     return zone_words(zone, words)
 

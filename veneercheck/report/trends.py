@@ -134,13 +134,19 @@ class Group:
         return named
 
 
+def _known_surface(zone: Mapping[str, Any]) -> str:
+    """The surface of a zone; empty where it has but a letter: another side each time."""
+    surface = zone["surface"] or ""
+    return "" if surface.startswith(("side ", "end ")) else surface
+
+
 def seen(key: str, document: Mapping[str, Any]) -> Seen:
     """What is looked at of a `result.json`."""
     case, fit = document["case"], document["alignment"]
     number = case["number"] or ""
     fitted = fit["state"] in (AlignmentState.TRUSTED, AlignmentState.DOUBTFUL)
     zones = [
-        (zone["tooth"] or "", zone["surface"] or "")
+        (zone["tooth"] or "", _known_surface(zone))
         for zone in document["zones"]
         if zone["finding"] == FindingKind.TOO_THIN.word and zone["decision"] == Decision.FIRM
     ]

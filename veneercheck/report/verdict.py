@@ -24,7 +24,8 @@ _NOTHING_MISSED = 5e-4
 """A smaller share would be told as 0.0 %."""
 
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
-_REACHING = re.compile(r"reaching on to (\d\d)")
+_REACHING = re.compile(r"reaching on to (\w\d)")
+_FACING = re.compile(r"facing ([+-][xyz])")
 
 
 def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
@@ -117,6 +118,9 @@ def _part(part: str, words: Words) -> str:
     reaching = _REACHING.fullmatch(part)
     if reaching:
         return words("place.reaching", tooth=reaching.group(1))
+    facing = _FACING.fullmatch(part)
+    if facing:
+        return words("place.facing", way=facing.group(1))
     return words.known("place", words.known("surface", part) if part.isalpha() else part)
 
 
@@ -211,8 +215,9 @@ def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
 def question_words(asked: Mapping[str, Any], words: Words) -> str:
     """A question with its place and size."""
     where = place_words(asked, words)
-    size = words.mm2(asked["area_mm2"])
-    return f"{words.known('question', asked['words'])} ({', '.join(filter(None, (where, size)))})"
+    size = "" if asked["area_mm2"] is None else words.mm2(asked["area_mm2"])
+    told = ", ".join(filter(None, (where, size)))
+    return words.known("question", asked["words"]) + (f" ({told})" if told else "")
 
 
 def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
@@ -269,8 +274,10 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
         words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
         *hand_cautions(document, words),
     ]
-    if document["case"]["frame"]["guessed"] and document["alignment"]["state"] != "failed":
-        found.append(words("cautions.directions"))
+    frame = document["case"]["frame"]
+    if frame["guessed"] and document["alignment"]["state"] != "failed":
+        sure = frame["occlusal"] and frame.get("sides_known", True)
+        found.append(words("cautions.directions" if sure else "cautions.sides"))
     return found
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from veneercheck.core.mesh import unit, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, TriangleMesh
+from veneercheck.report.words import Words
 
 VIEW_NAMES = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
 
@@ -44,15 +45,17 @@ class Directions:
     ----------
     guessed : bool
         Taken from the shape, because the case does not tell them.
-    sides_known : bool
-        Whether mesial and distal are known from the units named in the case.
+    names : mapping
+        What each of `VIEW_NAMES` is called, as a key of the catalogue's `view`: by letters where
+        it is not known which side is buccal or which end is mesial, by the scan's axes where not
+        even occlusal is.
     """
 
     occlusal: Floats
     buccal: Floats
     mesial: Floats
     guessed: bool
-    sides_known: bool
+    names: Mapping[str, str]
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -111,12 +114,61 @@ def directions(document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools) -
     length = _longest_axis(mesh)
     up = _unit(told_up) if told_up else _guess_up(mesh, veneer, length)
     side = np.asarray(told_side, dtype=np.float64) if told_side else np.cross(length, up)
+    if not told_up:  # The scan's own axes are at least no guess.
+        up = _nearest_axis(up, np.zeros(3))
+        side = _nearest_axis(side, up)
     side = _unit(side - (side @ up) * up)
     units = document["case"]["units"]
-    same = not units or str(units[0])[0] in _MESIAL_IS_OCCLUSAL_CROSS_BUCCAL
+    letters = not frame.get("sides_known", True)
+    named = not letters and bool(units)
+    same = named and str(units[0])[0] in _MESIAL_IS_OCCLUSAL_CROSS_BUCCAL
     mesial = np.cross(up, side) * (1.0 if same else -1.0)
-    told = bool(told_up and told_side)
-    return Directions(up, side, mesial, not told, told and bool(units))
+    return Directions(
+        up, side, mesial, not (told_up and told_side), _names(document, (up, side, mesial))
+    )
+
+
+def _names(document: Mapping[str, Any], ways: tuple[Floats, Floats, Floats]) -> Mapping[str, str]:
+    """What each view is called: no name says more than is known."""
+    frame = document["case"]["frame"]
+    if not frame["occlusal"]:
+        both = [(_axis_name(way), _axis_name(-way)) for way in ways]
+        (occlusal, basal), (buccal, lingual), (mesial, distal) = both
+        return dict(
+            zip(VIEW_NAMES, (occlusal, buccal, lingual, mesial, distal, basal), strict=True)
+        )
+    named = {name: name for name in VIEW_NAMES}
+    if not frame.get("sides_known", True):
+        return named | LETTERED
+    known = frame["buccal"] and document["case"]["units"]
+    return named if known else named | {"mesial": "end A", "distal": "end B"}
+
+
+LETTERED = {
+    "buccal": "side A",
+    "lingual": "side B",
+    "mesial": "end A",
+    "distal": "end B",
+}
+
+
+def view_word(name: str, bridge: Directions, words: Words) -> str:
+    """What a view, or the direction it is taken from, is called."""
+    return words.known("view", bridge.names[name])
+
+
+def _nearest_axis(way: Floats, other: Floats) -> Floats:
+    """The scan's axis nearest to a direction and square to another one."""
+    free = np.where(np.abs(other) > 0.5, 0.0, way)
+    axis = np.zeros(3)
+    nearest = int(np.abs(free).argmax())
+    axis[nearest] = 1.0 if free[nearest] >= 0 else -1.0
+    return axis
+
+
+def _axis_name(way: Floats) -> str:
+    nearest = int(np.abs(way).argmax())
+    return f"{'+' if way[nearest] > 0 else '-'}{'xyz'[nearest]}"
 
 
 def six_views(bridge: Directions, points_mm: Floats, width: int, height: int) -> dict[str, Camera]:

@@ -1,6 +1,6 @@
 """Where on the bridge a point lies: its tooth, its surface, its third, and all that in words."""
 
-from veneercheck.core.anatomy.located import frame, limits_of_surfaces, locate, telling
+from veneercheck.core.anatomy.located import frame, limits_of_surfaces, locate, question, telling
 from veneercheck.core.anatomy.places import (
     Places,
     Surface,
@@ -22,6 +22,7 @@ __all__ = [
     "on_functional_cusps",
     "place",
     "place_words",
+    "question",
     "surface_word",
     "surface_words",
     "telling",

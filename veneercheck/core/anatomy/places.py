@@ -37,6 +37,12 @@ class Surface(IntEnum):
     MESIAL = 4
     DISTAL = 5
     BASAL = 6
+    SIDE_A = 7
+    """One of the two long sides, where it is not known which of them is buccal."""
+    SIDE_B = 8
+    END_A = 9
+    """The end of a tooth, or of the bridge, on the left as seen from side A, occlusal up."""
+    END_B = 10
 
 
 class Third(IntEnum):
@@ -62,9 +68,10 @@ class Places:
         `Third` codes.
     mesial_share, buccal_share : ndarray, shape (n,)
         Place within the tooth, −1 at its distal (lingual) and 1 at its mesial (buccal) end;
-        NaN where there is no tooth.
+        NaN where there is no tooth. Where sides have letters, 1 at end (side) A.
     occlusal, buccal : ndarray, shape (3,)
-        Unit vectors in the wax-up's frame, buccal for the bridge as a whole.
+        Unit vectors in the wax-up's frame, buccal for the bridge as a whole; where sides have
+        letters, towards side A.
     occlusal_guessed, buccal_guessed, order_guessed : bool
         Not said by the case: judged from the shape. The order is which end of the bridge is the
         first unit named.
@@ -72,6 +79,14 @@ class Places:
         What was guessed, or could not be told, for the technician.
     teeth : Teeth, optional
         The bridge's own axis and its units along it, where they are known.
+    unit : ndarray of int64, shape (n,), optional
+        Only where it does not show surely which side is buccal: number of each point's unit,
+        counted from end A, 0 on the model. Sides and ends then have letters, and only the middle
+        one of an odd number of units keeps its code.
+    certainty : float
+        Probability that the likelier side is buccal; NaN where there are no teeth.
+    veneered_side : bool
+        Whether one side is plainly the more veneered one.
     """
 
     tooth: Ints
@@ -86,6 +101,25 @@ class Places:
     order_guessed: bool
     words: tuple[str, ...]
     teeth: Teeth | None = None
+    unit: Ints | None = None
+    certainty: float = 1.0
+    veneered_side: bool = False
+
+    @property
+    def owner(self) -> Ints:
+        """Code of the unit each point belongs to, or where codes do not show, its number."""
+        return self.tooth if self.unit is None else self.unit
+
+    def owner_name(self, owner: int) -> str:
+        """What a unit is called; empty for the model, and where no units are named."""
+        if not owner or self.unit is None or self.teeth is None:
+            return str(owner) if owner else ""
+        return self.teeth.names[-owner]
+
+    @property
+    def sides_known(self) -> bool:
+        """Whether buccal and lingual, mesial and distal are told; else letters."""
+        return self.teeth is not None and self.unit is None
 
 
 def surface_word(surface: int, tooth: int) -> str:
@@ -107,7 +141,17 @@ def surface_word(surface: int, tooth: int) -> str:
         return "palatal"
     if surface == Surface.OCCLUSAL and tooth and is_front(tooth):
         return "incisal"
+    if surface in _LETTERED:
+        return _LETTERED[surface]
     return "" if surface == Surface.NONE else Surface(surface).name.lower()
+
+
+_LETTERED: Mapping[int, str] = {
+    Surface.SIDE_A: "side A",
+    Surface.SIDE_B: "side B",
+    Surface.END_A: "end A",
+    Surface.END_B: "end B",
+}
 
 
 def surface_words(places: Places) -> Mapping[tuple[int, int], str]:
@@ -148,16 +192,16 @@ def place_words(
         Such as «46, buccal, middle third, mesial part»; empty where nothing is known.
     """
     weight = weights[vertices]
-    tooth = _most(places.tooth[vertices], weight)
-    of_tooth = vertices[places.tooth[vertices] == tooth]
+    own = _most(places.owner[vertices], weight)
+    of_tooth = vertices[places.owner[vertices] == own]
+    tooth = int(places.tooth[of_tooth].max(initial=0))
     surface = _most(places.surface[of_tooth], weights[of_tooth])
     word = surface_word(surface, tooth)
-    named = [str(tooth)] if tooth else []
-    named += [word] if word else []
+    named = [one for one in (places.owner_name(own), word) if one]
     if word:
         on_it = of_tooth[places.surface[of_tooth] == surface]
         named += _finer(places, on_it, weights[on_it], tooth, surface)
-    others = _others(places, vertices, weight, tooth)
+    others = _others(places, vertices, weight, own)
     return str(tooth) if tooth else None, word or None, ", ".join(named) + others
 
 
@@ -200,7 +244,9 @@ def line_words(
     return f"{length[nearest]:.1f} mm {where} the finish line"
 
 
-_WALLS = (Surface.BUCCAL, Surface.LINGUAL, Surface.MESIAL, Surface.DISTAL)
+_SIDES = (Surface.BUCCAL, Surface.LINGUAL, Surface.SIDE_A, Surface.SIDE_B)
+_BETWEEN = (Surface.MESIAL, Surface.DISTAL, Surface.END_A, Surface.END_B)
+_WALLS = (*_SIDES, *_BETWEEN)
 
 
 def on_functional_cusps(places: Places, vertices: Ints, weights: Floats) -> bool:
@@ -209,6 +255,8 @@ def on_functional_cusps(places: Places, vertices: Ints, weights: Floats) -> bool
     The buccal cusps of lower and the palatal cusps of upper posterior teeth (textbook, from
     memory; a crossbite turns it round).
     """
+    if places.unit is not None:
+        return False
     total = float(weights[vertices].sum())
     return bool(weights[vertices[_functional(places, vertices)]].sum() > _LEAST_SHARE * total)
 
@@ -235,11 +283,14 @@ def _finer(places: Places, vertices: Ints, weights: Floats, tooth: int, surface:
     words = []
     if surface not in (Surface.OCCLUSAL, Surface.BASAL):
         words.append(_third(places.third[vertices], weights, tooth))
-    if surface not in (Surface.MESIAL, Surface.DISTAL) and tooth:
-        words.append(_part(places.mesial_share[vertices], weights, "mesial", "distal"))
-    if surface not in (Surface.BUCCAL, Surface.LINGUAL):
+    lettered = places.unit is not None
+    if surface not in _BETWEEN and (tooth or lettered):
+        ends = ("end A", "end B") if lettered else ("mesial", "distal")
+        words.append(_part(places.mesial_share[vertices], weights, *ends))
+    if surface not in _SIDES:
         inner = surface_word(Surface.LINGUAL, tooth)
-        words.append(_part(places.buccal_share[vertices], weights, "buccal", inner))
+        across = ("side A", "side B") if lettered else ("buccal", inner)
+        words.append(_part(places.buccal_share[vertices], weights, *across))
     return [word for word in words if word]
 
 
@@ -262,10 +313,10 @@ def _part(shares: Floats, weights: Floats, positive: str, negative: str) -> str:
     return (positive if mean > 0 else negative) + " part"
 
 
-def _others(places: Places, vertices: Ints, weights: Floats, tooth: int) -> str:
+def _others(places: Places, vertices: Ints, weights: Floats, own: int) -> str:
     """The neighbour that a zone reaches well into."""
-    codes = places.tooth[vertices]
-    rest = (codes != tooth) & (codes > 0)
+    owner = places.owner[vertices]
+    rest = (owner != own) & (owner > 0)
     if not weights[rest].sum() > 0.25 * weights.sum():
         return ""
-    return f", reaching on to {_most(codes[rest], weights[rest])}"
+    return f", reaching on to {places.owner_name(_most(owner[rest], weights[rest]))}"

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
-from veneercheck.core.anatomy import arch, codes, surfaces, teeth
+from veneercheck.core.anatomy import arch, codes, sides, surfaces, teeth
 from veneercheck.core.anatomy.places import Places, Surface, Third
-from veneercheck.core.mesh import unit, vertex_normals
+from veneercheck.core.mesh import corner_cross, sum_at_vertices, unit, vertex_normals
 from veneercheck.core.types import Bools, Case, Floats, Ints, TriangleMesh
 
 _FEW = 25_000
@@ -58,19 +59,9 @@ _PROUD_MM = 0.5
 _RINGS = 3
 """The foot of a finish line's step is no wider."""
 
-_VENEER_WEIGHT, _BULGE_WEIGHT_MM, _WIDTH_WEIGHT = 2.0, 1.0, 0.15
-"""Which side is buccal: a veneer on one side only, a bulge of the axis by so many mm, and usual
-widths that fit better one way round count alike."""
-
-_CLEAR_SCORE = 0.5
-"""Below this the three say little or contradict each other."""
-
-_WALL_COS = 0.55
-"""Steeper than about 57° from the horizontal a surface is a wall."""
-
-_LEAST_ONE_SIDED, _CLEARLY_ONE_SIDED = 0.03, 0.2
-"""Share by which the veneered walls of a single crown favour one side: scan noise and an uneven
-finish line alone make less than the first; a lingual wall left uncut, more than the second."""
+_AGREE_COS = 0.5
+"""Two ways to tell occlusal that lie farther apart than 60° contradict each other; nearer, each
+errs by up to 25°, and not the same way."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -78,9 +69,13 @@ class _Found:
     """Teeth on their axis, and what had to be guessed for it."""
 
     teeth: teeth.Teeth
-    buccal_guessed: bool
-    order_guessed: bool
+    judged: sides.Judged
     words: tuple[str, ...]
+
+    @property
+    def guessed(self) -> bool:
+        """Whether the case does not say which side is buccal."""
+        return self.judged is not sides.SAID
 
 
 def place(
@@ -142,7 +137,7 @@ def place(
     np.int64(36)
     """
     if not _is_a_bridge(framework.points_mm):
-        return _nowhere(len(framework.points_mm), _NO_TEETH)
+        return _nowhere(len(framework.points_mm), _NO_TEETH, certainty=math.nan)
     own = vertex_normals(framework) if normals is None else normals
     points, outward, clear = _on_contour(framework.points_mm, own, contour_mm)
     if contour_mm is not None:
@@ -156,8 +151,7 @@ def place(
         veneered,
         ~none if bridge is None else bridge,
     )
-    own_cloud = dataclasses.replace(cloud, points_mm=framework.points_mm, normals=own)
-    occlusal, said, words = _occlusal(own_cloud, case)
+    occlusal, said, words = _occlusal(_exact(cloud, framework), case)
     if occlusal is None:
         return _nowhere(len(points), _NO_DIRECTION)
     named, remarks = _named(case)
@@ -171,6 +165,9 @@ def place(
         own_points_mm=framework.points_mm,
         tell_model=bridge is None,
     )
+    split, unit_of = found.teeth, None
+    if not found.judged.stated:
+        seen, split, unit_of = sides.lettered(seen, split)
     return Places(
         tooth=seen.tooth,
         surface=seen.surface,
@@ -178,12 +175,26 @@ def place(
         mesial_share=seen.mesial_share,
         buccal_share=seen.buccal_share,
         occlusal=occlusal,
-        buccal=_mean_left(found.teeth.axis),
+        buccal=_mean_left(split.axis),
         occlusal_guessed=not said,
-        buccal_guessed=found.buccal_guessed,
-        order_guessed=found.order_guessed,
+        buccal_guessed=found.guessed,
+        order_guessed=found.guessed and len(named) != 1,
         words=(*words, *remarks, *found.words),
-        teeth=found.teeth,
+        teeth=split,
+        unit=unit_of,
+        certainty=found.judged.certainty,
+        veneered_side=found.judged.veneered,
+    )
+
+
+def _exact(cloud: arch.Cloud, framework: TriangleMesh) -> arch.Cloud:
+    """The framework's own area vectors: only theirs sum up to those of its openings."""
+    vector = sum_at_vertices(framework, corner_cross(framework)) / 6.0
+    area = np.sqrt(np.einsum("ij,ij->i", vector, vector))
+    normals = vector / np.where(area > 0, area, 1.0)[:, None]
+    left_out = cloud.area_mm2 > 0
+    return dataclasses.replace(
+        cloud, points_mm=framework.points_mm, normals=normals, area_mm2=area * left_out
     )
 
 
@@ -195,7 +206,7 @@ def _is_a_bridge(points_mm: Floats) -> bool:
     return bool(np.sort(size)[1] >= _SMALLEST_MM and size.max() <= _LARGEST_MM)
 
 
-def _nowhere(count: int, why: str) -> Places:
+def _nowhere(count: int, why: str, *, certainty: float = 0.5) -> Places:
     none = np.zeros(count, dtype=np.int64)
     return Places(
         tooth=none,
@@ -209,6 +220,7 @@ def _nowhere(count: int, why: str) -> Places:
         buccal_guessed=True,
         order_guessed=True,
         words=(why,),
+        certainty=certainty,
     )
 
 
@@ -270,10 +282,14 @@ def _axis_vector(name: str) -> Floats:
 def _occlusal(cloud: arch.Cloud, case: Case) -> tuple[Floats | None, bool, tuple[str, ...]]:
     if case.occlusal:
         return _axis_vector(case.occlusal), True, ()
-    found = arch.open_side(cloud)
-    how = "away from where the scan is open"
-    if found is None:
-        found, how = arch.drawn_side(cloud), "away from where the retainers open"
+    opened, drawn = arch.open_side(cloud), arch.drawn_side(cloud)
+    if opened is not None and drawn is not None and opened @ drawn < _AGREE_COS:
+        return None, False, ()
+    found, how = opened, "away from where the scan is open"
+    if opened is not None and drawn is not None:
+        found = unit((opened + drawn)[None])[0]
+    elif found is None:
+        found, how = drawn, "away from where the retainers open"
     if found is None:
         return None, False, ()
     words = f"The occlusal direction is not in the case file; taken {how}: {_vector_words(found)}."
@@ -306,7 +322,7 @@ def _find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: 
     if len(named) == 1 or (not named and not _is_long(flat)):
         return _single(cloud, crowns, plane, named, case)
     axis = arch.find_axis(flat, plane, len(named) or _UNKNOWN_UNITS)
-    return _bridge(crowns, axis, named or (0,), case)
+    return _bridge(cloud, crowns, axis, named or (0,), case)
 
 
 def _crowns(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
@@ -337,52 +353,67 @@ def _length_mm(flat: Floats) -> float:
 def _single(
     cloud: arch.Cloud, crown: arch.Cloud, plane: Floats, named: tuple[int, ...], case: Case
 ) -> _Found:
-    words: tuple[str, ...] = ()
+    judged, buccal = sides.SAID, None
     if case.buccal:
         buccal = _axis_vector(case.buccal)
     else:
-        buccal, words = _veneered_across(cloud, plane)
+        buccal, judged = sides.of_crown(cloud, plane, case)
     axis = arch.straight_axis(crown.points_mm @ plane[:2].T, plane, np.cross(buccal, plane[2]))
     split = teeth.split(axis, named or (0,), axis.locate(crown.points_mm))
-    return _Found(split, not case.buccal, False, words)
+    return _Found(split, judged, _side_words(judged))
 
 
-def _veneered_across(cloud: arch.Cloud, plane: Floats) -> tuple[Floats, tuple[str, ...]]:
-    """The side that the veneered walls face; buccal walls are veneered first."""
-    local = cloud.normals @ plane.T
-    weight = cloud.area_mm2 * (cloud.veneered & (np.abs(local[:, 2]) < _WALL_COS))
-    total = weight @ local[:, :2]
-    share = float(np.linalg.norm(total)) / max(float(weight.sum()), 1e-9)
-    said = "The buccal direction is not in the case file"
-    if share < _LEAST_ONE_SIDED:
-        return plane[0], (f"{said} and does not show: surfaces may be wrong.",)
-    poorly = "" if share > _CLEARLY_ONE_SIDED else ", which shows poorly: surfaces may be wrong"
-    return np.asarray(total @ plane[:2]), (f"{said}; taken as the more veneered side{poorly}.",)
-
-
-def _bridge(crowns: arch.Cloud, axis: arch.Axis, named: tuple[int, ...], case: Case) -> _Found:
-    """Run the axis so that buccal lies on its left, and divide it."""
-    ways = []
-    for way in (axis, axis.reversed()):
-        located = way.locate(crowns.points_mm)
-        known = _known_places(way, case)
-        ways.append((teeth.split(way, named, located, known), _one_sided(way, crowns, located)))
-    (one, veneer), (other, _) = ways
+def _bridge(
+    cloud: arch.Cloud, crowns: arch.Cloud, axis: arch.Axis, named: tuple[int, ...], case: Case
+) -> _Found:
+    """Run the axis so that buccal, or side A, lies on its left, and divide it."""
+    one, other = (
+        teeth.split(way, named, way.locate(crowns.points_mm), _known_places(way, case))
+        for way in (axis, axis.reversed())
+    )
     order = _order_of_points(_known_places(axis, case), named)
-    words: tuple[str, ...] = ()
+    judged = sides.SAID
     if order:
         score = order
     elif case.buccal:
         score = float(_mean_left(axis) @ _axis_vector(case.buccal))
     else:
-        score = _buccal_score(one, other, veneer)
-        words = (_buccal_words(score),)
+        judged = sides.of_bridge(one, other, crowns, cloud[cloud.fitting], case)
+        score = _way_to_a(judged, axis)
+    words = _side_words(judged)
     chosen = one if score >= 0 else other
     if not np.isfinite(chosen.cost):
         located = chosen.axis.locate(crowns.points_mm)
         chosen, words = teeth.split(chosen.axis, named, located), (*words, _POINTS_APART)
-    guessed = not (case.buccal or order)
-    return _Found(chosen, guessed, guessed, words)
+    return _Found(chosen, judged, words)
+
+
+def _way_to_a(judged: sides.Judged, axis: arch.Axis) -> float:
+    """Positive where the left of the axis is buccal or, in doubt, side A.
+
+    That is the side that shows on the bench, the more veneered one; else the one towards the
+    positive end of the scan's nearest axis.
+    """
+    if judged.stated:
+        return judged.odds
+    left = _mean_left(axis)
+    return judged.one_sided if judged.veneered else float(left[np.abs(left).argmax()])
+
+
+def _side_words(judged: sides.Judged) -> tuple[str, ...]:
+    if judged is sides.SAID:
+        return ()
+    if judged.stated:
+        return (f"{_NO_BUCCAL}; judged from the veneer, the arch and the retainers.",)
+    which = "is the more veneered one" if judged.veneered else "is shown in the pictures"
+    return (f"{_NO_BUCCAL} and does not show surely: sides have letters. Side A {which}; {_ENDS}",)
+
+
+_NO_BUCCAL = "The buccal direction is not in the case file"
+_ENDS = (
+    "seen from it, the biting surface up, end A is on the left, "
+    "and units count from there: A1, A2 …"
+)
 
 
 def _known_places(axis: arch.Axis, case: Case) -> dict[int, float]:
@@ -397,27 +428,6 @@ def _order_of_points(known_mm: dict[int, float], named: tuple[int, ...]) -> floa
     """Way of the axis in which the points lie in the order of the arch; 0 if it does not show."""
     along = [known_mm[code] for code in named if code in known_mm]
     return along[-1] - along[0] if len(along) > 1 else 0.0
-
-
-def _one_sided(axis: arch.Axis, crowns: arch.Cloud, located: Floats) -> float:
-    """How much more of the veneer faces left than right, −1 to 1."""
-    left = axis.turn(crowns.normals, located[:, 0])[:, 1] * crowns.area_mm2 * crowns.veneered
-    every = float(np.abs(left).sum())
-    return float(left.sum()) / every if every > 0 else 0.0
-
-
-def _buccal_score(one: teeth.Teeth, other: teeth.Teeth, veneer: float) -> float:
-    bulge = one.axis.sagitta_mm() / _BULGE_WEIGHT_MM
-    fit = (other.cost - one.cost) / _WIDTH_WEIGHT if np.isfinite(one.cost + other.cost) else 0.0
-    return _VENEER_WEIGHT * veneer + float(np.clip(bulge, -2.0, 2.0) + np.clip(fit, -1.0, 1.0))
-
-
-def _buccal_words(score: float) -> str:
-    said = "The buccal direction is not in the case file; taken"
-    by = f"{said} from the veneered side, the curve of the arch and the widths of the teeth"
-    if abs(score) < _CLEAR_SCORE:
-        return f"{by}, which show it poorly: the order of the units may be the wrong way round."
-    return f"{by}; it gives the order of the units."
 
 
 def _mean_left(axis: arch.Axis) -> Floats:

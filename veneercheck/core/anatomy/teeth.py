@@ -47,6 +47,9 @@ class Teeth:
         Outline and greatest height of each crown.
     cost : float
         How badly valleys and usual widths agree; to compare orders.
+    lettered : bool
+        It does not show surely which side is buccal: side A lies on the axis' left, and units
+        without a code are counted from end A, where arc length is greatest.
     """
 
     axis: Axis
@@ -56,6 +59,15 @@ class Teeth:
     right_mm: Floats
     top_mm: Floats
     cost: float
+    lettered: bool = False
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What each unit is called: its code, or such as «A1»; empty where neither is known."""
+        counted = range(len(self.codes), 0, -1)
+        several = self.lettered and len(self.codes) > 1
+        other = [f"A{number}" if several else "" for number in counted]
+        return tuple(str(code) if code else o for code, o in zip(self.codes, other, strict=True))
 
     def index_at(self, along_mm: Floats) -> Ints:
         """Which unit a place along the axis belongs to, shape (n,)."""

@@ -89,7 +89,7 @@ def _connector(
         for step in steps
     ]
     seen = [one for one in found if one is not None]
-    names = "–".join(str(code) if code else "?" for code in teeth.codes[sides])
+    names = "–".join(name or "?" for name in teeth.names[sides])
     if 2 * len(seen) < len(found):
         x, y, z = upright(teeth.axis, valley, height).origin_mm
         return _not_seen(names, (float(x), float(y), float(z)))

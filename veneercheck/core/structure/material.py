@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -24,6 +25,7 @@ def material(
     tooth: Ints,
     veneered: Bools,
     limits: Limits,
+    name: Callable[[int], str] = lambda code: str(code or ""),
 ) -> tuple[Material, ...]:
     """Volume of the veneer of every unit, and in how many layers it must be cured.
 
@@ -34,9 +36,11 @@ def material(
     directions : ndarray, shape (n, 3)
         Along which the space was measured.
     tooth : ndarray of int64, shape (n,)
-        Codes; 0 where there is none.
+        Codes or numbers of the units; 0 where there is none.
     veneered : ndarray of bool, shape (n,)
     limits : Limits
+    name : callable, optional
+        What a unit is called.
 
     Returns
     -------
@@ -55,7 +59,7 @@ def material(
         deepest = _quantile(deep[here], space.area_mm2[here])
         doubt = float(space.area_mm2[here] @ space.u_judged_mm[here])
         count = max(math.ceil(deepest / limits.increment_mm), 1)
-        found.append(Material(str(code) if code else "", total, doubt, deepest, count))
+        found.append(Material(name(int(code)), total, doubt, deepest, count))
     return tuple(found)
 
 

@@ -49,8 +49,8 @@ def section_planes(where: Places, height_mm: float) -> tuple[SectionPlane, ...]:
     axis = where.teeth.axis
     begins, ends = where.teeth.ends_mm()
     across = [
-        _described("unit", str(code or ""), upright(axis, 0.5 * (a + b), height_mm), where)
-        for code, a, b in zip(where.teeth.codes, begins, ends, strict=True)
+        _described("unit", name, upright(axis, 0.5 * (a + b), height_mm), where)
+        for name, a, b in zip(where.teeth.names, begins, ends, strict=True)
     ]
     return (*across, _along(axis, height_mm, where))
 
@@ -110,9 +110,11 @@ def _sides(plane: Plane, where: Places) -> tuple[str, str, str, str]:
     ends = ("", "")
     if code:  # buccal on its left, the axis runs from the patient's −x side over the front
         ends = ("mesial", "distal") if side_of(code) < 0 else ("distal", "mesial")
-    inner = "palatal" if code and is_upper(code) else "lingual"
+    sides = ("buccal", "palatal" if code and is_upper(code) else "lingual")
+    if where.teeth.lettered:
+        sides, ends = ("side A", "side B"), ("end A", "end B")
     ways = np.stack([left, -left, along, -along, occlusal, -occlusal])
-    names = ("buccal", inner, *ends, "occlusal", "basal")
+    names = (*sides, *ends, "occlusal", "basal")
     drawn = np.stack([-plane.across, plane.across, plane.above, -plane.above])
     west, east, north, south = (names[index] for index in (drawn @ ways.T).argmax(axis=1))
     return west, east, north, south

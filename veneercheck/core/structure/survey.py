@@ -61,8 +61,8 @@ def survey(
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     space, points = reading.space, framework.points_mm
     paste = material(
-        framework, space, directions=reading.normals, tooth=where.tooth, veneered=veneered,
-        limits=limits,
+        framework, space, directions=reading.normals, tooth=where.owner, veneered=veneered,
+        limits=limits, name=where.owner_name,
     )  # fmt: skip
     hidden = stage in COVERED
     edges: tuple[Spot, ...] = ()
@@ -73,8 +73,8 @@ def survey(
         )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
         return Structure(spots=edges, material=paste)
-    named = any(where.teeth.codes)
-    model = (region == Region.MODEL) | ((where.tooth == 0) & named & ~veneered)
+    named = any(where.teeth.names)
+    model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
     hollow: tuple[Spot, ...] = ()
     if stage != DENTINE:
         hollow = unsupported(

@@ -152,3 +152,7 @@ class Frame:
     guessed: bool = True
     words: tuple[str, ...] = ()
     """What was guessed, or could not be told, for the technician."""
+    sides_known: bool = True
+    """Whether buccal is told as a fact; else `buccal` points to side A, whichever that is."""
+    certainty: float = 1.0
+    """Probability that the likelier side is buccal; 1 where the case says it."""

@@ -115,7 +115,7 @@ class Question:
 
     kind: str
     area_mm2: float
-    centre_mm: tuple[float, float, float]
+    centre_mm: tuple[float, float, float] | None
     words: str
     place: str = ""
     """Tooth, surface, third and part in words; empty where nothing is known."""

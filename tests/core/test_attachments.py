@@ -1,0 +1,89 @@
+"""A sprue with its widened foot, and loose pieces, are left out and named: no zone beside them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core.mesh import vertex_areas
+from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
+from veneercheck.phantom.attached import put_sprue
+from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
+from veneercheck.profile import built_in
+
+RADIUS_MM, FILLET_MM, LENGTH_MM = 1.25, 1.2, 8.0
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def _plates(gap_mm: float) -> tuple[TriangleMesh, TriangleMesh, Floats]:
+    body = parallel_plates(0.2, gap_mm=gap_mm, side_mm=14.0)
+    middle = 0.5 * (body.inner.points_mm.min(axis=0) + body.inner.points_mm.max(axis=0))
+    return body.inner, body.outer, middle
+
+
+def _with_sprue(gap_mm: float) -> tuple[TriangleMesh, TriangleMesh, Floats]:
+    """A bar waxed on a cut surface, its foot rounded off."""
+    metal, contour, middle = _plates(gap_mm)
+    off = np.linalg.norm(metal.points_mm[:, :2] - middle[:2], axis=1) - RADIUS_MM
+    short = np.clip(FILLET_MM - np.maximum(off, 0.0), 0.0, None)
+    rise = FILLET_MM - np.sqrt(FILLET_MM**2 - short**2)
+    round_ = TriangleMesh(metal.points_mm + rise[:, None] * UP, metal.faces)
+    seat = middle + FILLET_MM * UP
+    body, _ = put_sprue(round_, seat, UP, diameter_mm=2 * RADIUS_MM, length_mm=LENGTH_MM)
+    return body, contour, middle
+
+
+def _with_piece(
+    metal: TriangleMesh, middle: Floats, height_mm: float, radius_mm: float
+) -> TriangleMesh:
+    ball = concentric_spheres(0.1, inner_mm=radius_mm, outer_mm=radius_mm + 1.0).inner
+    at = ball.points_mm - ball.points_mm.mean(axis=0) + middle + (height_mm + radius_mm) * UP
+    return TriangleMesh(
+        np.concatenate([metal.points_mm, at]),
+        np.concatenate([metal.faces, ball.faces + len(metal.points_mm)]),
+    )
+
+
+def _checked(metal: TriangleMesh, contour: TriangleMesh) -> Check:
+    return check(Surfaces(metal, contour), case=Case(), limits=built_in(), aligned=True)
+
+
+@pytest.mark.parametrize("gap_mm", [1.4, 1.7, 2.1])
+def test_no_zone_beside_a_sprue_on_a_sound_cut(gap_mm: float) -> None:
+    """Expected: plates so far apart are sound everywhere; what stands on them is the sprue's."""
+    metal, contour, middle = _with_sprue(gap_mm)
+    found = _checked(metal, contour)
+    assert found.zones == ()
+    assert [told.kind for told in found.told] == ["attachment"]
+    # Not more than the foot is left out: two millimetres from the bar all is judged.
+    off = np.linalg.norm(found.framework.points_mm[:, :2] - middle[:2], axis=1)
+    assert (found.region[off > RADIUS_MM + 2.0] != Region.ATTACHMENT).all()
+
+
+@pytest.mark.parametrize("height_mm", [0.3, 1.2, 2.3])
+def test_a_loose_piece_is_no_finding_and_is_named(height_mm: float) -> None:
+    """Expected: a ball of 0.4 mm, in the gap, in the contour or over it, is no framework."""
+    metal, contour, middle = _plates(1.5)
+    found = _checked(_with_piece(metal, middle, height_mm, 0.4), contour)
+    assert found.zones == ()
+    (told,) = found.told
+    assert told.kind == "loose_piece"
+    assert told.values["area"] == pytest.approx(4.0 * np.pi * 0.4**2, rel=0.03)
+    assert np.linalg.norm(np.array(told.centre_mm) - middle - (height_mm + 0.4) * UP) < 0.05
+
+
+def test_a_part_as_large_as_a_crown_is_judged() -> None:
+    """Expected: two plates side by side are two parts of one scan, and none of them is dust."""
+    metal, contour, _ = _plates(1.5)
+    apart = np.array([20.0, 0.0, 0.0])
+    both = [
+        TriangleMesh(
+            np.concatenate([mesh.points_mm, mesh.points_mm + apart]),
+            np.concatenate([mesh.faces, mesh.faces + len(mesh.points_mm)]),
+        )
+        for mesh in (metal, contour)
+    ]
+    found = _checked(*both)
+    assert found.told == () and not (found.region == Region.ATTACHMENT).any()
+    assert vertex_areas(metal).sum() > 100.0
