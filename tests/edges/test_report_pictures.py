@@ -372,7 +372,7 @@ def test_patterns_tell_firm_from_undecided(tmp_path) -> None:
     assert set(files) == {
         "occlusal", "buccal", "lingual", "mesial", "distal", "basal", "zone-1", "zone-2",
     }  # fmt: skip
-    seen = np.asarray(Image.open(files["occlusal"])).astype(int)
+    seen = np.asarray(Image.open(files["occlusal"]).convert("RGB")).astype(int)
     assert seen.shape == (1200, 1600, 3)
     wine = (seen[..., 0] - seen[..., 1] > 60) & (seen[..., 2] < 110)
     blue = (seen[..., 2] - seen[..., 0] > 40) & (seen[..., 2] > 110)
