@@ -24,11 +24,11 @@ def test_sums_are_products_with_the_adjacency() -> None:
     """With a factor on every edge and without, for vectors and for single numbers."""
     found, plain = Ring(EDGES, COUNT), adjacency(np.ones(len(EDGES)))
     np.testing.assert_array_equal(found.degree, plain.sum(axis=1))
-    np.testing.assert_allclose(found.sum(VALUES), plain @ VALUES, atol=1e-12)
-    np.testing.assert_allclose(found.sum(VALUES[:, 0]), plain @ VALUES[:, 0], atol=1e-12)
+    np.testing.assert_allclose(found.matrix() @ VALUES, plain @ VALUES, atol=1e-12)
+    np.testing.assert_allclose(found.matrix() @ VALUES[:, 0], plain @ VALUES[:, 0], atol=1e-12)
     np.testing.assert_allclose(neighbour_sums(EDGES, VALUES), plain @ VALUES, atol=1e-12)
     weights = np.linspace(0.0, 2.0, len(EDGES))
-    weighed = found.sum(VALUES, at_edges=weights)
+    weighed = found.matrix(weights) @ VALUES
     np.testing.assert_allclose(weighed, adjacency(weights) @ VALUES, atol=1e-12)
 
 

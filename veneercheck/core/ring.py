@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -36,23 +37,22 @@ class Ring:
         self._start, self._item, self._edge = lists.indptr, lists.indices, lists.data - 1
         self.degree: Ints = np.diff(lists.indptr).astype(np.int64)
 
-    def sum(self, values: Floats, *, at_edges: Floats | None = None) -> Floats:
-        """Sum over the neighbours of every vertex, like `values`, of shape (n,) or (n, k).
+    def matrix(self, at_edges: Floats | None = None) -> Any:
+        """Sparse matrix whose product with values at vertices is their sum over neighbours.
 
         Parameters
         ----------
         at_edges : ndarray, shape (e,), optional
             Factor on what passes along each edge.
         """
-        entries = np.ones(len(self._item)) if at_edges is None else at_edges.take(self._edge)
-        return self._product(entries, values)
+        ones = np.ones(len(self._item)) if at_edges is None else at_edges.take(self._edge)
+        return self._of(ones)
 
-    def _product(self, entries: Floats, values: Floats) -> Floats:
+    def _of(self, entries: Floats) -> Any:
         from scipy.sparse import csr_matrix
 
         count = len(self.degree)
-        found: Floats = csr_matrix((entries, self._item, self._start), (count, count)) @ values
-        return found
+        return csr_matrix((entries, self._item, self._start), (count, count))
 
     def spread(self, values: Floats, steps: int) -> Floats:
         """The same as `spread`, as polynomials of one step that need fewer products than steps.
@@ -62,14 +62,14 @@ class Ring:
         xᵏ is the mean of the Chebyshev polynomials T_|2j−k| under the binomial distribution of j
         (from memory); what its tail weighs is left out, so that 100 steps take 51.
         """
-        entries = (1.0 / np.maximum(self.degree, 1)).take(self._item)
+        step = self._of((1.0 / np.maximum(self.degree, 1)).take(self._item))
         weights = _chebyshev_weights(steps)
-        before, now = values, self._product(entries, values)
+        before, now = values, step @ values
         total: Floats = weights[0] * before
         for weight in weights[1:]:
             if weight:
                 total += weight * now
-            before, now = now, 2.0 * self._product(entries, now) - before
+            before, now = now, 2.0 * (step @ now) - before
         return total
 
 
