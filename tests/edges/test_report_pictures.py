@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import gzip
 import re
 import subprocess
 import sys
@@ -19,7 +20,7 @@ from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.pack import corners, differences, first_use_order
+from veneercheck.report.pack import Pack, add_mesh, page_order
 from veneercheck.report.raster import draw, sample
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import (
@@ -372,7 +373,7 @@ def test_patterns_tell_firm_from_undecided(tmp_path) -> None:
     assert set(files) == {
         "occlusal", "buccal", "lingual", "mesial", "distal", "basal", "zone-1", "zone-2",
     }  # fmt: skip
-    seen = np.asarray(Image.open(files["occlusal"])).astype(int)
+    seen = np.asarray(Image.open(files["occlusal"]).convert("RGB")).astype(int)
     assert seen.shape == (1200, 1600, 3)
     wine = (seen[..., 0] - seen[..., 1] > 60) & (seen[..., 2] < 110)
     blue = (seen[..., 2] - seen[..., 0] > 40) & (seen[..., 2] > 110)
@@ -444,19 +445,35 @@ def test_vertices_belong_to_the_listed_zone_of_their_finding() -> None:
     )
 
 
-def test_packing_can_be_undone() -> None:
-    """Decoded as the page's script does, the packed numbers are the numbers given."""
-    mesh, old = first_use_order(ball())
-    np.testing.assert_array_equal(mesh.points_mm, ball().points_mm[old])
-    planes = np.frombuffer(corners(mesh.faces), dtype=np.uint8).reshape(3, -1).astype(np.int64)
-    back, following, found = planes[0] + 256 * planes[1] + 65536 * planes[2], 0, []
-    for step in back:
-        found.append(following - step)
-        following += step == 0
-    np.testing.assert_array_equal(found, mesh.faces.reshape(-1))
-    codes = np.array([5, 3, 65535, 0, 7], dtype=np.uint16)
-    low, high = np.frombuffer(differences(codes), dtype=np.uint8).reshape(2, -1).astype(np.int64)
-    np.testing.assert_array_equal(np.cumsum(low + 256 * high) % 65536, codes)
+def test_the_pages_order_keeps_the_surface() -> None:
+    """The same triangles, turned as before, each with its highest corner first, in rising order."""
+    mesh = ball()
+    extra = TriangleMesh(
+        np.vstack([[9, 9, 9], mesh.points_mm]), np.vstack([mesh.faces + 1, [[5, 7, 5]]])
+    )
+    told, old = page_order(extra)
+    np.testing.assert_array_equal(told.points_mm, extra.points_mm[old])
+    assert len(old) == len(mesh.points_mm) and 0 not in old
+
+    def turned(faces: np.ndarray) -> set[tuple[int, ...]]:
+        return {min((a, b, c), (b, c, a), (c, a, b)) for a, b, c in faces.tolist()}
+
+    assert turned(old[told.faces]) == turned(mesh.faces + 1)
+    assert (told.faces[:, :1] > told.faces[:, 1:]).all()
+    assert (np.diff(told.faces[:, 0]) >= 0).all()
+    beside = (told.faces[1:, 1] == told.faces[:-1, 2]) & (told.faces[1:, 0] == told.faces[:-1, 0])
+    assert beside.mean() > 0.4  # of two triangles a vertex one follows in its fan
+
+
+def test_the_page_is_told_little_where_neighbours_tell_the_rest() -> None:
+    """Less than half of what two bytes a coordinate and three a corner would come to, packed."""
+    mesh, _ = page_order(ball(60))
+    pack = Pack()
+    add_mesh(pack, mesh, np.zeros(3))
+    plain = gzip.compress(
+        np.rint(mesh.points_mm * 1000).astype("<i2").tobytes() + mesh.faces.astype("<u4").tobytes()
+    )
+    assert len(pack.text()) * 3 / 4 < 0.5 * len(plain)
 
 
 def test_languages_say_the_same_things() -> None:

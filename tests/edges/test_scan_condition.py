@@ -10,7 +10,15 @@ import pytest
 
 from veneercheck.core.types import Fault, Ints, TriangleMesh
 from veneercheck.report.words import Words
-from veneercheck.scan import Scan, estimate_noise_mm, merge, read_scan, self_crossings, write_stl
+from veneercheck.scan import (
+    Scan,
+    crossings,
+    estimate_noise_mm,
+    merge,
+    read_scan,
+    self_crossings,
+    write_stl,
+)
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
 from veneercheck.scan.polygons import triangles_of
@@ -257,6 +265,42 @@ def test_fold_is_found_while_reading(tmp_path: Path) -> None:
     points[middle + 1, 2] -= 0.1
     scan = scan_of(TriangleMesh(points, mesh.faces), tmp_path)
     assert fault(scan, "self_intersections") is not None
+
+
+@pytest.mark.parametrize("most_bits", [63, 0])
+def test_crossings_in_cells_are_those_of_all_with_all(most_bits, monkeypatch) -> None:
+    """Witness: every triangle tried with every other, of a soup with large and small ones.
+
+    A triangle is crossed where a side's ends lie on either side of its plane and the volumes of
+    the side with each of its own sides have one sign (a line through a triangle, by geometry).
+    """
+    rng = np.random.default_rng(8)
+    size = np.where(np.arange(500) % 50 == 0, 3.0, 0.5)[:, None, None]
+    soup = rng.uniform(0, 6, (500, 1, 3)) + size * rng.standard_normal((500, 3, 3))
+    faces = np.arange(1500).reshape(500, 3)
+    faces[1::7, 0] = faces[::7, 0][: len(faces[1::7])]  # some share a corner, and do not count
+    points = soup.reshape(-1, 3)
+    t = points[faces]
+    expected = np.zeros(500, dtype=bool)
+
+    def volume(a, b, c, d):
+        return np.einsum("ij,ij->i", np.cross(b - a, c - a), d - a)
+
+    for one in range(500):
+        apart = np.flatnonzero(~np.isin(faces, faces[one]).any(axis=1))
+        p, q, r = t[apart].transpose(1, 0, 2)
+        for k in range(3):
+            a, b = (np.broadcast_to(t[one, j % 3], p.shape) for j in (k, k + 1))
+            round_it = np.sign([volume(a, b, u, v) for u, v in ((p, q), (q, r), (r, p))])
+            through = (np.abs(round_it.sum(axis=0)) == 3) & (
+                volume(p, q, r, a) * volume(p, q, r, b) < 0
+            )
+            expected[apart[through]] = True
+            expected[one] |= through.any()
+    monkeypatch.setattr(crossings, "_WORD_BITS", most_bits)
+    found, _ = self_crossings(TriangleMesh(points, faces))
+    np.testing.assert_array_equal(found, expected)
+    assert 50 < expected.sum() < 500
 
 
 def test_merge_survives_hashes_that_collide(monkeypatch: pytest.MonkeyPatch) -> None:

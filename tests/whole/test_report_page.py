@@ -21,14 +21,18 @@ from typer.testing import CliRunner
 
 from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
+from veneercheck.core.types import TriangleMesh
 from veneercheck.report import read_result, render, write_result
 from veneercheck.report.colours import WINE
 from veneercheck.report.cuts import write_sections
+from veneercheck.report.html import write_html
 from veneercheck.report.interactive import script, view_plan, view_section
 from veneercheck.report.markup import offline_page, read_style
+from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
 from veneercheck.report.paper import write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
+from veneercheck.report.viewing import scripts
 from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
@@ -175,6 +179,76 @@ def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> N
     assert both.sum() > 150 and len(np.unique(np.round(truth[both], 2))) > 2
     assert np.abs(shown - truth)[both].max() <= 1e-3
     assert seen == [(folder / "report.html").as_uri()]
+
+
+@needs_browser
+def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: Path) -> None:
+    """Places to 1 µm, readings to 0.1 µm, triangles as filed; some have no space by a ray."""
+    filed = read_result(folder)
+    lost = filed.mesh.points_mm[:, 0] > 1.0
+    filed = dataclasses.replace(filed, space_mm=np.where(lost, np.nan, filed.space_mm))
+    scene = scene_of(filed, Words("en"))
+    write_html(tmp_path, filed, {}, Words("en"), scene=scene)
+    page, _ = _open(browser, tmp_path)
+    _ready(page)
+    told = page.evaluate(
+        "(() => { const v = document.getElementById('view').view, list = (x) => Array.from(x);"
+        "const { space, nearest, meant } = v.along;"
+        "const told = (all) => list(all).map((x) => (x === x ? x : null));"
+        "return [v.framework, v.contour].map((m) => [list(m.places), list(m.faces)])"
+        ".concat([[told(space), told(nearest)], list(meant)]); })()"
+    )
+    page.close()
+    for (places, faces), mesh in zip(told[:2], (filed.mesh, filed.contour), strict=True):
+        numbered, old = page_order(mesh)
+        np.testing.assert_array_equal(np.reshape(faces, (-1, 3)), numbered.faces)
+        found = np.reshape(places, (-1, 3)) + _origin(scene)
+        np.testing.assert_allclose(found, numbered.points_mm, atol=0.6e-3)
+    old, meant = page_order(filed.mesh)[1], np.array(told[3], dtype=bool)
+    assert 0.1 < meant.mean() < 0.95 and (meant & lost[old]).any()
+    for read, values in zip(told[2], (filed.space_mm, filed.nearest_mm), strict=True):
+        shown = np.array([np.nan if value is None else value for value in read])
+        np.testing.assert_allclose(shown, np.where(meant, values[old], np.nan), atol=1.5e-4)
+
+
+@needs_browser
+def test_a_torn_surface_comes_back_from_its_pack(browser: Any) -> None:
+    """Holes, fins on an edge that has two triangles already, crumbs and scattered readings."""
+    rng = np.random.default_rng(5)
+    ball = _bodies("test_report_pictures").ball(24)
+    faces = ball.faces[rng.random(len(ball.faces)) > 0.15]
+    fins = np.column_stack(
+        [faces[::40, :2], rng.integers(0, len(ball.points_mm), len(faces[::40]))]
+    )
+    mesh, _ = page_order(
+        TriangleMesh(ball.points_mm + 0.03 * rng.standard_normal(ball.points_mm.shape),
+                     np.concatenate([faces, fins]))
+    )  # fmt: skip
+    count = len(mesh.points_mm)
+    values = np.where(rng.random(count) < 0.4, np.nan, rng.normal(0.0, 3.0, count))
+    codes, pack = rng.integers(0, 255, count).astype(np.uint8), Pack()
+    plan = [
+        add_mesh(pack, mesh, np.zeros(3)),
+        add_values(pack, mesh.faces, values, 1e-4),
+        add_codes(pack, mesh.faces, codes),
+    ]
+    page = browser.new_page()
+    page.set_content(f"<script type='text/plain' id='data'>{pack.text()}</script>")
+    page.add_script_tag(content=scripts(("decode.js",)))
+    places, found, read, told = page.evaluate(
+        "async ([mesh, values, codes]) => { const bytes = await unpack('data');"
+        "const made = readMesh(bytes, mesh), list = (x) => Array.from(x);"
+        "return [list(made.places), list(made.faces),"
+        "list(readValues(bytes, values, made)).map((x) => (x === x ? x : null)),"
+        "list(readCodes(bytes, codes, made))]; }",
+        plan,
+    )
+    page.close()
+    np.testing.assert_allclose(np.reshape(places, (-1, 3)), mesh.points_mm, atol=0.51e-3)
+    np.testing.assert_array_equal(np.reshape(found, (-1, 3)), mesh.faces)
+    shown = np.array([np.nan if value is None else value for value in read])
+    np.testing.assert_allclose(shown, values, atol=0.51e-4)
+    np.testing.assert_array_equal(told, codes)
 
 
 def _origin(scene: Scene) -> np.ndarray:

@@ -14,7 +14,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh import refine, vertex_areas
 from veneercheck.core.types import Floats, Ints, Region, TriangleMesh
 from veneercheck.report.filed import FiledResult, read_result
-from veneercheck.report.pack import Pack, add_mesh, first_use_order
+from veneercheck.report.pack import Pack, add_mesh, page_order
 from veneercheck.scan import painted_ply_bytes, read_scan
 from veneercheck.scan.units import MM_PER_UNIT
 
@@ -45,7 +45,7 @@ def _model(job: Job) -> _Model:
     if mesh is None:
         scan = read_scan(job.scan("framework").path, unit=_unit(filed.document))
         mesh, motion = refine(scan.mesh, _FINE_MM)[0], np.eye(4)
-    numbered, old = first_use_order(mesh)
+    numbered, old = page_order(mesh)
     return _Model(numbered, old, motion, filed)
 
 

@@ -18,6 +18,7 @@ from veneercheck.core.mesh import (
     unit,
 )
 from veneercheck.core.nearest import NearestPoints
+from veneercheck.core.ring import spread
 from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
 
 BUMP_SLOPE = 0.3
@@ -229,29 +230,30 @@ def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
 
     Zero for what no edge leads to.
     """
-    share = 1.0 / np.maximum(np.bincount(edges.reshape(-1), minlength=len(mesh.points_mm)), 1)
     steps = round((_SMOOTH_MM / edge_mm) ** 2 / _STEP_VARIANCE) if edge_mm > 0 else 0
     area = sum_at_vertices(mesh, corner_cross(mesh))
-    for _ in range(min(max(steps, 1), _MOST_STEPS)):
-        area = neighbour_sums(edges, share[:, None] * area)
-    return unit(area)
+    return unit(spread(edges, area, min(max(steps, 1), _MOST_STEPS)))
 
 
 def _rise(points: Floats, edges: Ints, ways: Floats) -> Floats:
     """How far each vertex stands out beyond the slope of a mound, shape (n,), mm."""
-    both = np.concatenate([edges, edges[:, ::-1]])
-    step = points.take(both[:, 1], axis=0) - points.take(both[:, 0], axis=0)
+    a, b = np.ascontiguousarray(edges.T)
+    step = points.take(b, axis=0) - points.take(a, axis=0)
     length = np.sqrt(row_dot(step, step))
-    along = ways.take(both[:, 0], axis=0) + ways.take(both[:, 1], axis=0)
-    gain = 0.5 * row_dot(step, along) - BUMP_SLOPE * length
-    rise, grown = np.zeros(len(points)), np.ones(len(points), dtype=bool)
+    up = 0.5 * row_dot(step, ways.take(a, axis=0) + ways.take(b, axis=0))
+    gain = np.concatenate([up, -up]) - BUMP_SLOPE * np.concatenate([length, length])
+    rise, way = np.zeros(len(points)), np.flatnonzero(gain > 0)
+    if not len(way):
+        return rise
+    start, end = np.concatenate([a, b]), np.concatenate([b, a])
     for _ in range(math.ceil(_FARTHEST_MM / max(float(np.median(length)), 1e-3))):
-        # Only what grew in the last round lifts its neighbours in this one.
-        way = np.flatnonzero(grown[both[:, 0]])
         before = rise.copy()
-        np.maximum.at(rise, both[way, 1], before[both[way, 0]] + gain[way])
-        grown = rise > before
-        if not grown.any():
+        reached = before.take(start[way]) + gain[way]
+        higher = reached > before.take(end[way])
+        np.maximum.at(rise, end[way[higher]], reached[higher])
+        # Only what grew in the last round lifts its neighbours in this one.
+        way = np.flatnonzero((rise > before).take(start))
+        if not len(way):
             break
     return rise
 
@@ -274,6 +276,8 @@ def _bumps(
     # The base lies no deeper under what stands out than this.
     deep = (space_mm > 0) & (space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM)
     out = deep & (rise > BUMP_MM)
+    if out.sum() < FEWEST:
+        return None
     first = caps.find(calm, ways, there, rise, member=out, prominence_mm=_FIRST_PROMINENCE_MM)
     if len(first.summit) < FEWEST:
         return None

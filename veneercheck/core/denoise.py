@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import neighbour_sums, row_dot, unit
+from veneercheck.core.mesh import row_dot, unit
+from veneercheck.core.ring import Ring
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 REACH_MM = 0.2
@@ -73,13 +75,15 @@ def denoise(
     if not noise_mm > NEGLIGIBLE_MM or not 0 < edge_mm <= COARSEST_EDGE_MM:
         return Denoised(mesh.points_mm, normals, 1.0)
     passes = max(1, min(_MOST_PASSES, round((REACH_MM / edge_mm) ** 2)))
+    ring, ends = Ring(edges, len(normals)), np.ascontiguousarray(edges.T)
     for _ in range(passes):
-        graph = _SameSide.of(edges, normals)
-        normals = unit(normals + graph.sum(normals))
-    graph = _SameSide.of(edges, normals)
+        normals = unit(normals + _same_side(ring, ends, normals) @ normals)
+    graph = _same_side(ring, ends, normals)
+    count = np.asarray(graph.sum(axis=1))
+    safe_count = np.maximum(count, 1.0)
     points = mesh.points_mm
     for step in (_SHRINK, _GROW) * passes:
-        mean_gap = (graph.sum(points) - graph.count[:, None] * points) / graph.safe_count[:, None]
+        mean_gap = (graph @ points - count * points) / safe_count
         points = points + (step * row_dot(mean_gap, normals))[:, None] * normals
     shift = row_dot(points - mesh.points_mm, normals)
     shift = np.clip(shift, -_FARTHEST_SIGMA * noise_mm, _FARTHEST_SIGMA * noise_mm)
@@ -105,20 +109,7 @@ def noise_left(passes: int) -> float:
     return float(np.sqrt(np.mean(damping**2)))
 
 
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class _SameSide:
-    """Neighbours of every vertex whose normals differ little from its own."""
-
-    edges: Ints
-    count: Floats
-    safe_count: Floats
-
-    @staticmethod
-    def of(edges: Ints, normals: Floats) -> _SameSide:
-        near = edges[row_dot(normals[edges[:, 0]], normals[edges[:, 1]]) > SAME_SIDE_COS]
-        count = np.bincount(near.reshape(-1), minlength=len(normals)).astype(np.float64)
-        return _SameSide(near, count, np.maximum(count, 1.0))
-
-    def sum(self, values: Floats) -> Floats:
-        """Sum over the neighbours of every vertex, shape (n, k)."""
-        return neighbour_sums(self.edges, values)
+def _same_side(ring: Ring, ends: Ints, normals: Floats) -> Any:
+    """Sums over the neighbours of every vertex whose normals differ little from its own."""
+    first, second = (normals.take(end, axis=0) for end in ends)
+    return ring.matrix((row_dot(first, second) > SAME_SIDE_COS).astype(np.float64))

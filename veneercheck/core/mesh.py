@@ -66,12 +66,13 @@ def neighbour_sums(edges: Ints, values: Floats) -> Floats:
     >>> neighbour_sums(np.array([[0, 1], [1, 2]]), np.array([1.0, 2.0, 4.0]))
     array([2., 5., 2.])
     """
-    a, b = edges[:, 0], edges[:, 1]
+    a, b = np.ascontiguousarray(edges.T)
     total = np.empty(values.shape)
     columns = total.reshape(len(values), -1)
     for k, column in enumerate(np.ascontiguousarray(values.reshape(len(values), -1).T)):
-        columns[:, k] = np.bincount(a, weights=column[b], minlength=len(values))
-        columns[:, k] += np.bincount(b, weights=column[a], minlength=len(values))
+        found = np.bincount(a, weights=column.take(b), minlength=len(values))
+        found += np.bincount(b, weights=column.take(a), minlength=len(values))
+        columns[:, k] = found
     return total
 
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veneercheck.core.anatomy import surface_word
 from veneercheck.core.mesh import select_faces
@@ -19,7 +20,14 @@ from veneercheck.report import viewing
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.drawing import legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
-from veneercheck.report.pack import VALUE_STEP_MM, Pack, add_mesh, add_values, first_use_order
+from veneercheck.report.pack import (
+    VALUE_STEP_MM,
+    Pack,
+    add_codes,
+    add_mesh,
+    add_values,
+    page_order,
+)
 from veneercheck.report.sections import told_apart
 from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
 from veneercheck.report.verdict import question_words
@@ -80,7 +88,7 @@ def view_section(scene: Scene) -> Markup:
 def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     """What the script needs to know, and the packed arrays as text."""
     filed, document = scene.filed, scene.filed.document
-    mesh, old = first_use_order(scene.surface.mesh)
+    mesh, old = page_order(scene.surface.mesh)
     veneered = mesh.points_mm[scene.surface.veneer[old] >= 0.5]
     focus = veneered if len(veneered) else mesh.points_mm
     origin = np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3)
@@ -89,15 +97,16 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "framework": add_mesh(pack, mesh, origin),
         "contour": None,
         "die": None,
-        "values": _readings(pack, scene, old),
+        "values": _readings(pack, scene, mesh.faces, old),
     }
     places, names = _places(scene)
-    plan |= {"codes": pack.add(_codes(scene, places, old)), "places": names}
+    codes = [add_codes(pack, mesh.faces, column[old]) for column in _codes(scene, places)]
+    plan |= {"codes": codes, "places": names}
     if filed.contour is not None:
-        plan["contour"] = add_mesh(pack, first_use_order(filed.contour)[0], origin)
+        plan["contour"] = add_mesh(pack, page_order(filed.contour)[0], origin)
     die = _die_near(filed.die, focus)
     if die is not None:
-        plan["die"] = add_mesh(pack, first_use_order(die)[0], origin)
+        plan["die"] = add_mesh(pack, page_order(die)[0], origin)
     limits = document["profile"]["layer"]
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
@@ -120,17 +129,23 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     return plan, pack.text()
 
 
-def _readings(pack: Pack, scene: Scene, old: Ints) -> dict[str, dict[str, float]]:
-    """Pack what was read, where the page shows it; where each reading starts, by name."""
+def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dict[str, Any]]:
+    """Pack what was read, where the page shows it; where each reading starts, by name.
+
+    The nearest contour is told as what it lies off the space, and by itself where there is none.
+    """
     filed, meant = scene.filed, _meant(scene)[old]
+    space, nearest = filed.space_mm, filed.nearest_mm
+    assert space is not None and nearest is not None
     readings = {
-        "space": (filed.space_mm, VALUE_STEP_MM),
-        "nearest": (filed.nearest_mm, VALUE_STEP_MM),
+        "space": (space, VALUE_STEP_MM),
+        "beside": (nearest - space, VALUE_STEP_MM),
+        "nearest": (np.where(np.isfinite(space), np.nan, nearest), VALUE_STEP_MM),
         "u": (filed.u_mm, VALUE_STEP_MM),
         "metal": (filed.metal_mm, _METAL_STEP_MM),
     }
     return {
-        name: add_values(pack, np.where(meant, values[old], np.nan), step_mm)
+        name: add_values(pack, faces, np.where(meant, values[old], np.nan), step_mm)
         for name, (values, step_mm) in readings.items()
         if values is not None
     }
@@ -154,15 +169,14 @@ def _die_near(die: TriangleMesh | None, focus: Floats) -> TriangleMesh | None:
     return kept if len(kept.faces) else None
 
 
-def _codes(scene: Scene, places: Ints, old: Ints) -> bytes:
+def _codes(scene: Scene, places: Ints) -> list[npt.NDArray[np.uint8]]:
     """A byte a vertex: region, finding, zone, place, and 1 where it is fitting surface, 2 model."""
     region, finding = scene.filed.region, scene.filed.finding
     assert region is not None and finding is not None
     zone = np.where(scene.surface.zone <= _MOST_BYTE, scene.surface.zone, 0)
     apart = told_apart(scene.filed)
     part = np.where(apart["model"], 2, apart["fitting"])
-    columns = (region, finding, zone, places, part)
-    return b"".join(column[old].astype(np.uint8).tobytes() for column in columns)
+    return [column.astype(np.uint8) for column in (region, finding, zone, places, part)]
 
 
 def _places(scene: Scene) -> tuple[Ints, list[str]]:

@@ -74,6 +74,9 @@ _PICTURE_ON_BENCH_MM = (140, 122, 104, 84, 60)
 _CLOSER_ON_BENCH = 1.4
 """The bench sheet shows the middle of a close-up: the number must be read at arm's length."""
 
+_BARE = "-bare.png"
+"""End of the name of a picture without words, beside the still it is made of."""
+
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
 
 
@@ -241,7 +244,7 @@ def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
             view, zones = view_shown(still, words), ", ".join(shown)
             found.append(
                 {
-                    "file": f"{name}.jpg",
+                    "file": f"{name}{_BARE}",
                     "alt": words("report.alt_view", view=view, zones=zones),
                     "title": words("report.view_zones", view=view, zones=zones),
                 }
@@ -267,7 +270,7 @@ def _lay_out(
     for still in (folder / STILLS).glob("*.png"):
         (room / still.name).write_bytes(still.read_bytes())
     for view in data["views"]:
-        still = (folder / STILLS / view["file"]).with_suffix(".png")
+        still = folder / STILLS / f"{view['file'].removesuffix(_BARE)}.png"
         (room / view["file"]).write_bytes(without_words(still))
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())

@@ -1,4 +1,4 @@
-"""Pictures by our own rays: every pixel knows its triangle and its exact layer."""
+"""Pictures of our own: every pixel knows its triangle and its exact layer."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from veneercheck.core.types import Bools, Floats, Ints
 from veneercheck.report.colours import DOTS, METAL, ramp
+from veneercheck.report.scanlines import faces_seen
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera
 
@@ -17,10 +18,8 @@ Image = npt.NDArray[np.float32]
 
 Picture = npt.NDArray[np.uint8]
 
-_RAYS_AT_ONCE = 1 << 15
+_PIXELS_AT_ONCE = 1 << 15
 """Two pictures are drawn at a time: more would hold more of both in memory, and be no faster."""
-
-_CELL_PX = 16
 
 _AMBIENT = 0.68
 """Shallow shading, so that a shadow never reads as thin."""
@@ -114,14 +113,16 @@ def draw(surface: Surface, camera: Camera) -> Raster:
     depth = np.full(count, np.nan, dtype=np.float32)
     kind = np.zeros(count, dtype=np.int8)
     laid = projected(surface, camera)
-    pixels = _pixels_in_reach(surface, camera, laid)
-    for start in range(0, len(pixels), _RAYS_AT_ONCE):
-        part = pixels[start : start + _RAYS_AT_ONCE]
+    seen = faces_seen(laid.place, surface.mesh.faces[laid.front], camera.width, camera.height)
+    pixels = np.flatnonzero(seen >= 0)
+    for start in range(0, len(pixels), _PIXELS_AT_ONCE):
+        part = pixels[start : start + _PIXELS_AT_ONCE]
         y, x = np.divmod(part, camera.width)
-        found = sample(surface, camera, x + 0.5, y + 0.5, laid)
-        colours[part] = whole(paint(found, surface, x + 0.5, y + 0.5))
+        place = (x + 0.5, y + 0.5)
+        found = _read(surface, laid, laid.front[seen[part]], *place)
+        colours[part] = whole(paint(found, surface, *place))
         depth[part] = found.depth_mm
-        kind[part] = (found.face >= 0).astype(np.int8) + found.veneer
+        kind[part] = 1 + found.veneer
     edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
     _smooth_edges(colours, surface, camera, np.flatnonzero(edge), laid)
     soft = _soft(outline).reshape(-1)
@@ -133,26 +134,6 @@ def draw(surface: Surface, camera: Camera) -> Raster:
 def whole(colours: Floats | Image) -> Picture:
     """Colours as a picture holds them: the nearest of 0…255."""
     return np.rint(colours).astype(np.uint8)
-
-
-def _pixels_in_reach(surface: Surface, camera: Camera, laid: Projection) -> Ints:
-    """Pixels that a triangle facing the eye may cover; every other one is background.
-
-    Told by square cells: a cell counts where the box round such a triangle reaches into it.
-    """
-    most = np.array([camera.width, camera.height]) // _CELL_PX
-    cell = np.clip(np.floor(laid.place_px / _CELL_PX), -1, most + 1).astype(np.int32)
-    a, b, c = (cell.take(surface.mesh.faces[laid.faces_eye, k], axis=0) for k in range(3))
-    low = np.clip(np.minimum(np.minimum(a, b), c), 0, most + 1)
-    high = np.clip(np.maximum(np.maximum(a, b), c) + 1, 0, most + 1)
-    # Each box adds one from its lower corner on and takes it away beyond its upper one.
-    count = np.zeros((most[1] + 2, most[0] + 2))
-    for x, y, sign in ((low, low, 1), (high, high, 1), (low, high, -1), (high, low, -1)):
-        cell = y[:, 1] * count.shape[1] + x[:, 0]
-        count += sign * np.bincount(cell, minlength=count.size).reshape(count.shape)
-    covered = count.cumsum(axis=0).cumsum(axis=1) > 0.5
-    pixels = covered.repeat(_CELL_PX, axis=0).repeat(_CELL_PX, axis=1)
-    return np.flatnonzero(pixels[: camera.height, : camera.width])
 
 
 def sample(
@@ -171,7 +152,11 @@ def sample(
     """
     laid = laid or projected(surface, camera)
     x, y = np.asarray(x_px, dtype=np.float64), np.asarray(y_px, dtype=np.float64)
-    face = first_outside(surface, camera, laid, x, y)
+    return _read(surface, laid, first_outside(surface, camera, laid, x, y), x, y)
+
+
+def _read(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) -> Samples:
+    """Read the surface at places on triangles; nothing where the triangle is −1."""
     found = np.full((len(_SHOWN), len(face)), np.nan, dtype=np.float32)
     met = np.flatnonzero(face >= 0)
     found[:, met] = _blend(surface, laid, face[met], x[met], y[met]).T
@@ -262,55 +247,44 @@ class Projection:
 
     Parameters
     ----------
-    place_px : ndarray, shape (n, 2)
-        Every vertex on the picture.
+    place : ndarray, shape (n, 3)
+        Every vertex on the picture: x and y in pixels, depth in mm.
     faces_eye : ndarray of bool, shape (m,)
         Triangles seen from their outside.
-    shares : ndarray, shape (m, 6)
-        First corner of every triangle; then what a step across and a step down from it add to the
-        share of the second corner, and to that of the third.
+    front : ndarray of int64
+        Their numbers.
     shown : ndarray of float32, shape (n, 7)
         What pixels read between the vertices, in the order of `_SHOWN`.
     """
 
-    place_px: Floats
+    place: Floats
     faces_eye: Bools
-    shares: Floats
+    front: Ints
     shown: npt.NDArray[np.float32]
 
 
 def projected(surface: Surface, camera: Camera) -> Projection:
-    """Lay every triangle on the picture once, so that a pixel costs a few products."""
+    """Lay every vertex on the picture once."""
     place = camera.project(surface.mesh.points_mm)
-    flat = np.ascontiguousarray(place[:, :2])
-    a, b, c = (flat.take(surface.mesh.faces[:, k], axis=0) for k in range(3))
-    u, v = b - a, c - a
-    area = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    # A triangle seen exactly from its edge stops no ray; any number serves.
-    area[area == 0.0] = 1.0
-    shares = np.empty((len(area), 6))
-    shares[:, :2] = a
-    shares[:, 2] = v[:, 1] / area
-    shares[:, 3] = -v[:, 0] / area
-    shares[:, 4] = -u[:, 1] / area
-    shares[:, 5] = u[:, 0] / area
     told = (
         place[:, 2], surface.layer_mm, surface.shown_mm, surface.veneer,
         surface.zone > 0, surface.firm, _lit(surface, camera),
     )  # fmt: skip
-    return Projection(
-        flat, surface.facing @ camera.toward > 0, shares, np.stack(told, axis=1, dtype=np.float32)
-    )
+    eye = surface.facing @ camera.toward > 0
+    return Projection(place, eye, np.flatnonzero(eye), np.stack(told, axis=1, dtype=np.float32))
 
 
 def _blend(
     surface: Surface, laid: Projection, face: Ints, x_px: Floats, y_px: Floats
 ) -> npt.NDArray[np.float32]:
     """What `_SHOWN` names at places on triangles, shape (k, 7), between their three corners."""
-    left, top, *turn = laid.shares.take(face, axis=0).T
-    dx, dy = x_px - left, y_px - top
-    second, third = turn[0] * dx + turn[1] * dy, turn[2] * dx + turn[3] * dy
     corners = surface.mesh.faces.take(face, axis=0)
+    (ax, ay), *sides = (laid.place.take(corners[:, k], axis=0).T[:2] for k in range(3))
+    (ux, uy), (vx, vy) = ((x - ax, y - ay) for x, y in sides)
+    dx, dy, area = x_px - ax, y_px - ay, ux * vy - uy * vx
+    # A triangle seen exactly from its edge stops no ray; any number serves.
+    area[area == 0.0] = 1.0
+    second, third = (dx * vy - dy * vx) / area, (ux * dy - uy * dx) / area
     found = laid.shown.take(corners[:, 0], axis=0)
     found *= (1.0 - second - third).astype(np.float32)[:, None]
     for k, share in ((1, second), (2, third)):

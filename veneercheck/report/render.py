@@ -44,7 +44,7 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
-    from veneercheck.report.stills import Scene, contact_sheet, render_stills, scene_of
+    from veneercheck.report.stills import OVERVIEW, Scene, render_stills, scene_of
     from veneercheck.report.words import Words
 
     filed, words = read_result(folder), Words(lang)
@@ -59,13 +59,10 @@ def render(
             lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
         )
     progress("report.html")
-    page, sheet = side_by_side(
-        lambda: write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
-        lambda: contact_sheet(folder, stills) if stills else None,
-    )
+    page = write_html(folder, filed, stills, words, scene=scene, drawings=drawings)
     written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
-    if sheet:
-        written.append(sheet)
+    if stills:
+        written.append(folder / OVERVIEW)
     if not can_print():
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import io
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -28,6 +27,7 @@ from veneercheck.report.drawing import (
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
 from veneercheck.report.verdict import action_words, reading_words
@@ -45,7 +45,6 @@ from veneercheck.report.words import Words
 if TYPE_CHECKING:
     from PIL import Image as Pillow
     from PIL import ImageDraw
-    from PIL.PngImagePlugin import PngInfo
 
 STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
@@ -74,10 +73,6 @@ SIGNS = (
 _SIGN_SIZES, _SIGN_ROWS, _SIGN_ROW_PX, _SIGN_GAP_PX = (23, 21, 19), 3, 42, 26
 _ZONES, _VIEW = "Zones", "View"
 """Keyword of the PNG text that names the zones in the picture."""
-
-_JPEG_QUALITY = 88
-_PNG_LEVEL = 4
-"""Level 6 takes twice as long for 6 % less."""
 
 _MOST_CLOSE_UPS = 8
 """More of them would make the contact sheet longer than a screen can show; all stand in stills/."""
@@ -114,7 +109,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
-    """Draw and write every still; the pictures of an earlier result are removed.
+    """Draw and write every still, and `overview.png`; those of an earlier result are removed.
 
     Returns
     -------
@@ -126,30 +121,21 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
 
-    def finished(told: tuple[str, Camera]) -> bytes:
-        stream = io.BytesIO()
+    def finished(told: tuple[str, Camera]) -> tuple[bytes, Pillow.Image]:
         picture = lettered(scene, *told, drawn(scene, told[1]))
-        picture.save(stream, "PNG", compress_level=_PNG_LEVEL, pnginfo=_shown(picture))
-        return stream.getvalue()
+        info = {name: picture.info[name] for name in (_ZONES, _VIEW)}
+        return png(picture, info), picture.reduce(2)
 
-    written = {}
+    written, small = {}, {}
     todo = cameras(scene)
     with ThreadPoolExecutor(_PICTURES_AT_ONCE) as pool:
-        for name, content in zip(todo, pool.map(finished, todo.items()), strict=True):
+        for name, (content, half) in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
-            written[name] = put(place / f"{name}.png", [content])
+            written[name], small[name] = put(place / f"{name}.png", [content]), half
+    put(folder / OVERVIEW, [png(_contact_sheet(small))])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
-
-
-def _shown(picture: Pillow.Image) -> PngInfo:
-    from PIL.PngImagePlugin import PngInfo
-
-    told = PngInfo()
-    for name in (_ZONES, _VIEW):
-        told.add_text(name, picture.info[name])
-    return told
 
 
 def zones_shown(still: Path) -> list[str]:
@@ -169,32 +155,28 @@ def view_shown(still: Path, words: Words) -> str:
 
 
 def without_words(still: Path) -> bytes:
-    """The drawn part of a still alone, without what is empty above it, as JPEG."""
+    """The drawn part of a still alone, without what is empty above it, as PNG."""
     from PIL import Image as Pillow
     from PIL import ImageOps
 
-    stream = io.BytesIO()
     with Pillow.open(still) as picture:
         part = picture.convert("RGB").crop((0, _HEAD, WIDTH, _HEAD + HEIGHT))
     box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
     top = max(box[1] - _EDGE, 0)
-    part.crop((0, top, WIDTH, HEIGHT)).save(stream, "JPEG", quality=_JPEG_QUALITY)
-    return stream.getvalue()
+    return png(part.crop((0, top, WIDTH, HEIGHT)))
 
 
-def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
-    """Views and close-ups on one sheet, for whoever judges the shape: `overview.png`."""
+def _contact_sheet(small: Mapping[str, Pillow.Image]) -> Pillow.Image:
+    """Views and close-ups on one sheet, for whoever judges the shape."""
     from PIL import Image as Pillow
 
-    close_ups = [name for name in stills if name not in VIEW_NAMES][:_MOST_CLOSE_UPS]
-    views = [Pillow.open(stills[name]).reduce(2) for name in (*VIEW_NAMES, *close_ups)]
+    close_ups = [name for name in small if name not in VIEW_NAMES][:_MOST_CLOSE_UPS]
+    views = [small[name] for name in (*VIEW_NAMES, *close_ups)]
     width, height = views[0].size
     sheet = Pillow.new("RGB", (2 * width, (len(views) + 1) // 2 * height), WHITE)
     for index, view in enumerate(views):
         sheet.paste(view, (index % 2 * width, index // 2 * height))
-    stream = io.BytesIO()
-    sheet.save(stream, "PNG", compress_level=_PNG_LEVEL)
-    return put(folder / OVERVIEW, [stream.getvalue()])
+    return sheet
 
 
 def cameras(scene: Scene) -> dict[str, Camera]:

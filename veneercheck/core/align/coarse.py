@@ -9,6 +9,7 @@ weights that forgive a framework inside the contour and not one outside.
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import numpy.typing as npt
@@ -80,6 +81,12 @@ _NEARBY = Stage(100, 8, 1.2, 0.3, 3.0, 8, 1.0)
 _NARROW = Stage(400, 8, 0.4, 0.15, 1.5, 8, 0.7)
 _CLOSE = Stage(500, 8, 0.3, 0.1, 1.0, 4, 0.5)
 
+_EARLY_SHARE = 1 / 3
+"""Of the orientations of a quick sweep two of three are left early: none of them won later."""
+
+_HOPELESS = 0.03
+"""A start is left whose neighbourhood scores less: what it climbed to never won."""
+
 _SWEEP_MORE = dataclasses.replace(_SWEEP, keep=600)
 _SETTLE_MORE = dataclasses.replace(_SETTLE, keep=48, apart_mm=1.0)
 _NARROW_MORE = dataclasses.replace(_NARROW, keep=24)
@@ -87,16 +94,17 @@ _NARROW_MORE = dataclasses.replace(_NARROW, keep=24)
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Effort:
-    """How hard to search: times the orientations, and how many poses go on."""
+    """How hard to search: times the orientations, when most are left, and how many go on."""
 
     orientations: int
+    early_rounds: int
     sweep: Stage
     settle: Stage
     narrow: Stage
 
 
-QUICK = Effort(1, _SWEEP, _SETTLE, _NARROW)
-THOROUGH = Effort(2, _SWEEP_MORE, _SETTLE_MORE, _NARROW_MORE)
+QUICK = Effort(1, 3, _SWEEP, _SETTLE, _NARROW)
+THOROUGH = Effort(2, 0, _SWEEP_MORE, _SETTLE_MORE, _NARROW_MORE)
 """Nearly every body is found by the quick search; thin collars and round crowns by the other."""
 
 _CLIMB = ((0.08, 0.6), (0.05, 0.4), (0.03, 0.25))
@@ -153,16 +161,17 @@ class NearestGrid:
         nearest = NearestPoints(points).query(middle)[1]
         self._nearest = nearest.astype(np.int32)
         self._low = low.astype(np.float32)
-        self._stride = np.array([self.shape[1] * self.shape[2], self.shape[2], 1])
         self._points, self._normals = points.astype(np.float32), found.normal.astype(np.float32)
 
     def __call__(self, points: Singles) -> tuple[Singles, Singles]:
         """Nearest samples and their normals, each of the shape of the points asked about."""
-        cell = ((points - self._low) * np.float32(1 / self.cell_mm)).astype(np.int32)
-        for axis in range(3):
-            np.clip(cell[..., axis], 0, self.shape[axis] - 1, out=cell[..., axis])
-        index = self._nearest[cell @ self._stride.astype(np.int32)]
-        return self._points[index], self._normals[index]
+        cell = np.zeros(points.shape[:-1], dtype=np.int32)
+        for axis, count in enumerate(self.shape.tolist()):
+            along = (points[..., axis] - self._low[axis]) * np.float32(1 / self.cell_mm)
+            cell *= np.int32(count)
+            cell += np.clip(along.astype(np.int32), 0, count - 1)
+        index = self._nearest.take(cell)
+        return self._points.take(index, axis=0), self._normals.take(index, axis=0)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -209,7 +218,14 @@ def from_anywhere(search: Search, orientations: int, effort: Effort) -> Poses:
     anchors = _anchors(search.target)
     rotation = np.repeat(turns, len(anchors), axis=0)
     shift = np.tile(anchors, (len(turns), 1))
-    poses = run(search, Poses(rotation, shift, np.zeros(len(rotation))), effort.sweep)
+    poses = Poses(rotation, shift, np.zeros(len(rotation)))
+    sweep = effort.sweep
+    if effort.early_rounds:
+        keep = math.ceil(_EARLY_SHARE * len(poses))
+        early = dataclasses.replace(sweep, rounds=effort.early_rounds, keep=keep)
+        poses = run(search, poses, early)
+        sweep = dataclasses.replace(sweep, rounds=sweep.rounds - effort.early_rounds)
+    poses = run(search, poses, sweep)
     return climb(search, run(search, poses, effort.settle), effort.narrow)
 
 
@@ -220,11 +236,16 @@ def climb(search: Search, poses: Poses, narrow: Stage) -> Poses:
     return run(search, _shaken(poses, *_LAST_SHAKE), _CLOSE)
 
 
-def near(search: Search, start: RigidMotion) -> Poses:
-    """Good poses in the neighbourhood of a start (some 10° and 2 mm), best first."""
+def near(search: Search, start: RigidMotion, *, only: bool) -> Poses:
+    """Good poses in the neighbourhood of a start (some 10° and 2 mm), best first.
+
+    Unless it is the only one, a start that looks hopeless is left at once.
+    """
     shift = start.apply(search.centre_mm[None])
     poses = Poses(start.rotation[None], shift, np.zeros(1))
     poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY)
+    if not only and float(poses.score.max()) < _HOPELESS:
+        return poses
     return climb(search, poses, _NARROW)
 
 

@@ -63,7 +63,7 @@ def place(
     if convincing(found[0].quality, least_mm2):
         return body, target, found
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
-    found += _refine_all(body, target, forth, coarse.near(forth, first))
+    found += _refine_all(body, target, forth, coarse.near(forth, first, only=start is not None))
     if start is None and not convincing(best_first(found, body)[0].quality, least_mm2):
         found += _from_anywhere(body, target, forth, options)
     return body, target, best_first(found, body)

@@ -9,12 +9,12 @@ import numpy as np
 from veneercheck.core.mesh import (
     components,
     face_areas,
-    neighbour_sums,
     unique_edges,
     unit,
     vertex_areas,
     vertex_normals,
 )
+from veneercheck.core.ring import Ring
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _GOLDEN_2D = np.array([0.7548776662466927, 0.5698402909980532])
@@ -106,7 +106,7 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
     border[edges[uses == 1].reshape(-1)] = True
     span = mesh.points_mm[edges[:, 0]] - mesh.points_mm[edges[:, 1]]
     edge_mm = float(np.mean(np.sqrt(np.einsum("ij,ij->i", span, span)))) if len(edges) else 1.0
-    ring, normal = _Ring(edges, n), vertex_normals(mesh)
+    ring, normal = _Means(edges, n), vertex_normals(mesh)
     noise = _white_noise(mesh, normal, ring, border)
     passes = min(_MOST_PASSES, round((denoise_mm / max(edge_mm, 1e-9)) ** 2))
     smooth, removed = _taubin(mesh, normal, ring, border, passes)
@@ -125,19 +125,20 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
     )
 
 
-class _Ring:
+class _Means:
     """Mean over the neighbours of every vertex."""
 
     def __init__(self, edges: Ints, count: int) -> None:
-        self.degree = np.bincount(edges.reshape(-1), minlength=count)
-        self._edges, self._share = edges, 1.0 / np.maximum(self.degree, 1)
+        ring = Ring(edges, count)
+        self.degree, self._sums = ring.degree, ring.matrix()
+        self._share = 1.0 / np.maximum(self.degree, 1)
 
     def mean(self, values: Floats) -> Floats:
-        return (neighbour_sums(self._edges, values).T * self._share).T
+        return np.asarray(((self._sums @ values).T * self._share).T)
 
 
 def _taubin(
-    mesh: TriangleMesh, normal: Floats, ring: _Ring, border: Bools, passes: int
+    mesh: TriangleMesh, normal: Floats, ring: _Means, border: Bools, passes: int
 ) -> tuple[TriangleMesh, Floats]:
     """Low-pass the vertices along the normals, and how far each moved; borders stay."""
     if passes < 1:
@@ -151,7 +152,7 @@ def _taubin(
     return TriangleMesh(mesh.points_mm + along[:, None] * normal, mesh.faces), along
 
 
-def _white_noise(mesh: TriangleMesh, normal: Floats, ring: _Ring, border: Bools) -> float:
+def _white_noise(mesh: TriangleMesh, normal: Floats, ring: _Means, border: Bools) -> float:
     """Noise from the second difference along the normals, by the median: bends hardly enter."""
     inner = ~border & (ring.degree >= 4)
     if inner.sum() < 10:

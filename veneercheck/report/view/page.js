@@ -37,10 +37,10 @@ class View {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
     const nowhere = new Float32Array(count).fill(NaN);
-    const [space, nearest, u, metal] = ["space", "nearest", "u", "metal"].map(
-      (name) => (plan.values[name] ? readValues(data, plan.values[name], count) : nowhere));
-    const [region, finding, zone, place, part] = [0, 1, 2, 3, 4].map(
-      (k) => data.subarray(plan.codes + k * count, plan.codes + (k + 1) * count));
+    const [space, beside, alone, u, metal] = ["space", "beside", "nearest", "u", "metal"].map(
+      (name) => (plan.values[name] ? readValues(data, plan.values[name], framework) : nowhere));
+    const nearest = alone.map((value, i) => (beside[i] === beside[i] ? space[i] + beside[i] : value));
+    const [region, finding, zone, place, part] = plan.codes.map((start) => readCodes(data, start, framework));
     const meant = new Float32Array(count), layer = new Float32Array(count), shown = new Float32Array(count);
     const reading = new Float32Array(4 * count), mark = new Float32Array(2 * count);
     for (let i = 0; i < count; i += 1) {

@@ -1,0 +1,153 @@
+"""Few colours, and only the map's own: pictures that weigh a third and show the same."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from veneercheck.report import colours as own
+from veneercheck.report.colours import DOTS, INK, Rgb
+
+if TYPE_CHECKING:
+    from PIL import Image as Pillow
+
+_MOST = 256
+"""A picture with a byte a pixel holds so many colours."""
+
+_WHITE: Rgb = (255, 255, 255)
+_TONES = 7
+"""Steps along a band of colours."""
+
+_SHADES = np.linspace(1.0, 0.68, 12)
+"""From full light to the darkest that a surface turned away is drawn in."""
+
+_MIXED = (0.25, 0.5, 0.75)
+"""Shares in which lines, dots and letters mix with what they lie on, at their smooth edges."""
+
+_BITS = 6
+"""Of each of red, green and blue, by which a colour is looked up: steps of 4 in 256."""
+
+_LEVEL = 6
+"""Level 9 takes seven times as long for 6 % less."""
+
+_ASKED_AT_ONCE = 2048
+
+Colours = npt.NDArray[np.uint8]
+
+
+def png(picture: Pillow.Image, texts: Mapping[str, str] | None = None) -> bytes:
+    """A picture as a PNG of few colours, with words that its file itself tells."""
+    from PIL.PngImagePlugin import PngInfo
+
+    told = PngInfo()
+    for name, text in (texts or {}).items():
+        told.add_text(name, text)
+    stream = io.BytesIO()
+    few_colours(picture).save(stream, "PNG", compress_level=_LEVEL, pnginfo=told)
+    return stream.getvalue()
+
+
+def few_colours(picture: Pillow.Image) -> Pillow.Image:
+    """A picture in the map's own colours, a byte a pixel.
+
+    Every pixel takes the nearest of them; the plain colours, whose meaning the legend tells, stay
+    what they are. Where a picture would need more than 256, those that it needs least give way.
+    """
+    from PIL import Image as Pillow
+
+    pixels = np.asarray(picture.convert("RGB"))
+    key = _key(pixels)
+    count = np.bincount(key.reshape(-1), minlength=1 << 3 * _BITS)
+    met = np.flatnonzero(count)
+    plain, every = plain_colours(), all_colours()
+    nearest = _nearest(_middles(met), every)
+    need = np.bincount(nearest, count[met], minlength=len(every))
+    need[: len(plain)] = np.inf
+    kept = np.sort(np.argsort(-need, kind="stable")[:_MOST])
+    number = np.zeros(len(count), dtype=np.uint8)
+    number[met] = _nearest(_middles(met), every[kept])
+    number[_key(plain)] = np.arange(len(plain))
+    few = Pillow.fromarray(number[key])
+    few.putpalette(every[kept].tobytes())
+    return few
+
+
+@cache
+def plain_colours() -> Colours:
+    """White and every colour that `colours` names, shape (k, 3): none of them may change."""
+    return np.array(list(dict.fromkeys((_WHITE, *_named()))), dtype=np.uint8)
+
+
+@cache
+def all_colours() -> Colours:
+    """All that a map is painted in, the plain colours first, shape (k, 3).
+
+    Bands in steps, all of it in the shades that light gives it, and mixed with what is drawn on it.
+    """
+    bands = np.concatenate([_between(first, last) for first, last in _bands()])
+    plain = plain_colours().astype(np.float64)
+    shaded = np.concatenate([shade * np.concatenate([plain, bands]) for shade in _SHADES])
+    mixed = [
+        share * np.array(over) + (1.0 - share) * np.concatenate([plain, bands[:: _TONES // 2]])
+        for over in (_WHITE, INK, DOTS)
+        for share in _MIXED
+    ]
+    found = np.rint(np.concatenate([plain, shaded, *mixed])).astype(np.uint8)
+    _, first = np.unique(found, axis=0, return_index=True)
+    every: Colours = found[np.sort(first)]
+    return every
+
+
+def _named() -> Iterator[Rgb]:
+    """Every colour that `colours` has a name for, ends of bands included."""
+    for value in vars(own).values():
+        if _is_colour(value):
+            yield value
+    for first, last in _bands():
+        yield first
+        yield last
+
+
+def _bands() -> Iterator[tuple[Rgb, Rgb]]:
+    """Every pair of colours that `colours` has a name for."""
+    for value in vars(own).values():
+        if isinstance(value, tuple) and len(value) == 2 and all(map(_is_colour, value)):
+            yield value
+
+
+def _is_colour(value: object) -> bool:
+    return isinstance(value, tuple) and len(value) == 3 and all(type(x) is int for x in value)
+
+
+def _between(first: Rgb, last: Rgb) -> npt.NDArray[np.float64]:
+    along = np.linspace(0.0, 1.0, _TONES)[:, None]
+    return np.asarray((1.0 - along) * np.array(first) + along * np.array(last))
+
+
+def _key(pixels: Colours) -> npt.NDArray[np.int32]:
+    key = (pixels[..., 0] >> 8 - _BITS).astype(np.int32)
+    for k in (1, 2):
+        key <<= _BITS
+        key |= pixels[..., k] >> 8 - _BITS
+    return key
+
+
+def _middles(key: npt.NDArray[np.intp]) -> npt.NDArray[np.float32]:
+    """The colours in the middles of look-up cells, shape (k, 3)."""
+    mask, half = (1 << _BITS) - 1, (1 << 8 - _BITS) / 2 - 0.5
+    parts = [(key >> shift) & mask for shift in (2 * _BITS, _BITS, 0)]
+    return np.stack([(part << 8 - _BITS) + half for part in parts], axis=1).astype(np.float32)
+
+
+def _nearest(asked: npt.NDArray[np.float32], among: Colours) -> npt.NDArray[np.intp]:
+    """The nearest colour of a palette for each that is asked for."""
+    palette = among.astype(np.float32)
+    length = (palette**2).sum(axis=1)
+    # |a − p|² less |a|², which is the same for all of them; a few at a time, to spare memory.
+    parts = np.split(asked, range(_ASKED_AT_ONCE, len(asked), _ASKED_AT_ONCE))
+    return np.concatenate([(length - 2.0 * (part @ palette.T)).argmin(axis=1) for part in parts])
