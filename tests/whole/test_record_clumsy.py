@@ -158,7 +158,7 @@ class Cut(BaseException):
 def test_a_decision_that_was_cut_off_is_finished_or_undone_at_the_next_start(
     place: Path, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
-    """README: an honest user never looks like a forger. Cut at each step of the order of writing."""
+    """An honest user never looks like a forger. Cut at each step of the order of writing."""
     with Register(place / "register.sqlite") as register:
         check = one_check(register, "T-1")
         folder = folder_of(register, check)
@@ -185,8 +185,8 @@ def test_a_decision_that_was_cut_off_is_finished_or_undone_at_the_next_start(
                 decide(register, "T-1", who="AB", what="accepted", why="cut")
         left = list((place / "cases" / ASIDE).iterdir())
         assert len(left) == 1, "it was cut off"
-        dead = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"],
-                              capture_output=True, text=True, check=True).stdout.strip()  # fmt: skip
+        command = [sys.executable, "-c", "import os; print(os.getpid())"]
+        dead = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
         left[0].rename(left[0].with_name(left[0].name.replace(str(os.getpid()), dead)))
         assert confirm(register, repeat=False).differences == ()
         on_record = where != "before the entry"
@@ -393,7 +393,7 @@ def test_an_identifier_that_is_none_is_refused_by_fhir_too(
     assert not (tmp_path / "one.json").exists()
 
 
-def test_a_database_is_told_in_words(tmp_path: Path) -> None:
+def test_a_database_is_told_in_words() -> None:
     """What PostgreSQL's driver raises holds a mapping of fields; its message is field M."""
     programs = trials.programs_of_postgresql()
     if programs is None:
