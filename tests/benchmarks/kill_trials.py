@@ -204,10 +204,9 @@ def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
                 known.add(page.json("POST", "/api/checks", scans)["number"])
         timer()
         if chance.random() < 0.5:
-            for number in known:
-                for process in door._workers(number):
-                    with contextlib.suppress(ProcessLookupError):
-                        os.kill(process, signal.SIGKILL)
+            for process in workers(store):
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(process, signal.SIGKILL)
     page = entered(door, store)
     there = listed(page)
     door.close_page(page)
@@ -220,6 +219,15 @@ def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
         told["half"] += not is_whole(job)
     told["left"] = len(list((store / ".incoming").glob("*.new")))
     return dict(told)
+
+
+def workers(store: Path) -> Iterator[int]:
+    """Processes that work on a check of this page, by their command line."""
+    for path in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            words = path.read_bytes()
+            if b"bench.worker" in words and str(store).encode() in words:
+                yield int(path.parent.name)
 
 
 def entered(door: Any, store: Path) -> Any:

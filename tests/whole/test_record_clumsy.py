@@ -248,6 +248,8 @@ def test_a_finished_folder_that_is_not_whole_is_not_filed(tmp_path: Path, how: s
     work = trials.scans(tmp_path / "scans")
     folder = filing.make_case_folder(work, tmp_path / "cases", with_report=False).folder
     broken(folder, how)
+    with pytest.raises(RecordError, match="not whole"):
+        filing.make_case_folder(work, tmp_path / "cases", with_report=False)
     with Register(tmp_path / "register.sqlite") as register:
         with pytest.raises(RecordError, match="not whole"):
             filing.check_on_record(register, work, tmp_path / "cases", with_report=False)

@@ -35,6 +35,9 @@ def test_a_disk_that_fills_up_leaves_nothing_half(tmp_path: Path) -> None:
     assert set(told.values()) == {0}, told
 
 
+@pytest.mark.filterwarnings(  # a browser whose line is cut leaves its end of it open
+    "ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning"
+)
 @pytest.mark.parametrize("kind", ["decide", "export", "bench"])
 def test_kills_of_what_else_writes_lose_and_alter_nothing(tmp_path: Path, kind: str) -> None:
     """SIGKILL at moments drawn by chance; what is done, is all there, and said once."""
