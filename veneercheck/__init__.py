@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # nothing is loaded yet: Ctrl-C would not be caught meanwhile
 if TYPE_CHECKING:
+    from typing import Any
+
     from veneercheck.report.window import to_pyvista
     from veneercheck.workflow import check_files, check_meshes
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+import typer.core
 
 from veneercheck.cli_batch import batch_command, watch_command
 from veneercheck.cli_options import (
@@ -22,6 +23,8 @@ from veneercheck.cli_options import (
     UnitOption,
     Who,
     say,
+    tell,
+    warn_of_names,
 )
 from veneercheck.cli_records import app as records_app
 from veneercheck.cli_records import open_register
@@ -33,7 +36,22 @@ if TYPE_CHECKING:
     from veneercheck.order import Order
 
 
+class Stopped(BaseException):
+    """Somebody pressed Ctrl-C while a command ran; what is to be said of it may come along."""
+
+
+class _Commands(typer.core.TyperGroup):
+    """Commands that can be stopped: the library beneath would end them without a word."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt as stop:
+            raise Stopped(*stop.args) from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -45,7 +63,7 @@ app = typer.Typer(
     ),
     epilog=(
         "Exit codes: 0 no findings, 1 findings, 2 wrong use, 3 scan or profile refused, "
-        "4 undecided or alignment not trusted, 5 fault of the program."
+        "4 undecided or alignment not trusted, 5 fault of the program, 130 stopped with Ctrl-C."
     ),
 )
 profiles_app = typer.Typer(
@@ -56,6 +74,26 @@ app.add_typer(records_app, name="records")
 
 Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
+
+
+def _tell_version(wanted: bool) -> None:
+    if wanted:
+        from veneercheck import __version__
+
+        tell(f"veneercheck {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_tell_version, is_eager=True, help="Say the version, and end."
+        ),
+    ] = False,
+) -> None:
+    """What holds for every command."""
 
 
 @app.command("check")
@@ -147,7 +185,7 @@ def report_command(
     from veneercheck.workflow import report_again
 
     report_again(folder, lang=lang.value, paper=paper.value, say=say)
-    typer.echo(f"Report: {folder / 'report.html'}")
+    tell(f"Report: {folder / 'report.html'}")
 
 
 @app.command("view")
@@ -166,14 +204,14 @@ def verify_command(
     from veneercheck.phantom.verify import verify, words
 
     result = verify(say=say)
-    typer.echo(words(result))
+    tell(words(result))
     if out is not None:
         import json
 
         from veneercheck.folders import write_text
 
         write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
-        typer.echo(f"Filed: {out}")
+        tell(f"Filed: {out}")
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
@@ -210,7 +248,7 @@ def bench_command(
     address = Address(host, port, password_file, cert, key)
     if register is not None:
         open_register(register).close()  # one that cannot be opened is refused at once
-    serve(folder, address, say=typer.echo, browser=not no_browser, register=register)
+    serve(folder, address, say=tell, browser=not no_browser, register=register)
 
 
 @app.command("repeatability")
@@ -237,9 +275,9 @@ def repeatability_command(
         out=out,
         say=say,
     )
-    typer.echo("\n".join(found.words()))
+    tell("\n".join(found.words()))
     if out is not None and limits is not None:
-        typer.echo(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
+        tell(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
 
 
 @profiles_app.command("list")
@@ -247,7 +285,7 @@ def profiles_list() -> None:
     """Name the profiles that come with the program."""
     from veneercheck.profile import profile_names
 
-    typer.echo("\n".join(profile_names()))
+    tell("\n".join(profile_names()))
 
 
 @profiles_app.command("show")
@@ -257,7 +295,7 @@ def profiles_show(
     """Show a profile as TOML, each limit with where it comes from."""
     from veneercheck.profile import load_profile, profile_toml
 
-    typer.echo(profile_toml(load_profile(profile)), nl=False)
+    tell(profile_toml(load_profile(profile)), nl=False)
 
 
 @profiles_app.command("check")
@@ -267,7 +305,7 @@ def profiles_check(
     """Say whether a profile can be used."""
     from veneercheck.profile import load_profile
 
-    typer.echo(f"{profile}: usable, named «{load_profile(profile).name}»")
+    tell(f"{profile}: usable, named «{load_profile(profile).name}»")
 
 
 def _check_on_record(
@@ -281,7 +319,7 @@ def _check_on_record(
     paper: Paper,
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
-    from veneercheck.filing import initials, make_case_folder, put_on_record
+    from veneercheck.filing import check_on_record, initials
     from veneercheck.order import look_at_scans, settle
     from veneercheck.report.terminal import terminal_summary
 
@@ -290,19 +328,19 @@ def _check_on_record(
     work = settle(order)
     look_at_scans(work)  # before a register is made for what is not there
     with open_register(place, create=True) as register:
-        made = make_case_folder(
+        made, entry = check_on_record(
+            register,
             work,
             store,
+            who=who,
             with_report=with_report,
             lang=lang.value,
             paper=paper.value,
             say=say,
         )
-        known = register.with_key(made.key) is not None
-        entry = put_on_record(register, made, who=who)
-    typer.echo(terminal_summary(entry.body["result"], lang.value))
-    _warn_of_names(entry.body["result"], lang)
-    typer.echo(f"{'Was on record already' if known else 'On record'}: {made.folder}")
+    tell(terminal_summary(entry.body["result"], lang.value))
+    warn_of_names(entry.body["result"], lang)
+    tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
 
 
@@ -314,22 +352,11 @@ def _finish(
     from veneercheck.report.terminal import terminal_summary
     from veneercheck.report.words import Words
 
-    typer.echo(terminal_summary(document(outcome), lang.value))
-    _warn_of_names(document(outcome), lang)
+    tell(terminal_summary(document(outcome), lang.value))
+    warn_of_names(document(outcome), lang)
     name = Words(lang.value)("terminal.report" if with_report else "terminal.result")
-    typer.echo(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
+    tell(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
     raise typer.Exit(_exit_code(outcome) if code is None else code)
-
-
-def _warn_of_names(document: Mapping[str, Any], lang: Lang) -> None:
-    """Say where a case number or a scan's name seems to be a person's."""
-    from veneercheck.profile.names import looks_like_a_name
-    from veneercheck.report.words import Words
-
-    names = [document["case"]["number"], *(scan["file"] for scan in document["scans"].values())]
-    for name in dict.fromkeys(names):
-        if name and looks_like_a_name(name):
-            typer.echo(Words(lang.value)("terminal.patient", name=name), err=True)
 
 
 def _exit_code(outcome: Outcome) -> Exit:
@@ -354,14 +381,26 @@ def main() -> None:
     try:
         app()
     except VeneerCheckError as refusal:
-        typer.echo(f"veneercheck: {refusal}", err=True)
+        tell(f"veneercheck: {refusal}", err=True)
         sys.exit(Exit.REFUSED)
-    except KeyboardInterrupt:
-        typer.echo("veneercheck: stopped.", err=True)
-        sys.exit(Exit.WRONG_USE)
+    except (Stopped, KeyboardInterrupt) as stop:
+        _end_stopped(str(stop))
+    except SystemExit as left:
+        if left.code == Exit.STOPPED:  # while the words of the command were being read
+            _end_stopped("")
+        raise
     except Exception as fault:  # the last net: the user is told, the details are kept
         _tell_fault(fault)
         sys.exit(Exit.PROGRAM_FAULT)
+
+
+def _end_stopped(told: str) -> None:
+    """Say so in one line, and let nothing more that is pressed come between."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    tell(f"veneercheck: stopped; {told or 'nothing half-written was left'}.", err=True)
+    sys.exit(Exit.STOPPED)
 
 
 def _tell_fault(fault: Exception) -> None:
@@ -372,7 +411,7 @@ def _tell_fault(fault: Exception) -> None:
         "w", prefix="veneercheck-fault-", suffix=".txt", delete=False, encoding="utf-8"
     ) as file:
         file.write("".join(traceback.format_exception(fault)))
-    typer.echo(
+    tell(
         f"veneercheck: a fault of the program itself ({type(fault).__name__}: {fault}). "
         f"Nothing was decided. Send {file.name} to whoever maintains your copy; it holds file "
         "names, but no scan.",

@@ -21,6 +21,7 @@ from veneercheck.cli_options import (
     UnitOption,
     Who,
     say,
+    tell,
 )
 from veneercheck.cli_records import register_kind
 
@@ -74,8 +75,8 @@ def batch_command(
     summary = check_many(
         cases, asked, processes=processes or _cores(), scheduler=scheduler, say=say
     )
-    typer.echo(summary.words())
-    typer.echo(f"Summary: {summary.path}")
+    tell(summary.words())
+    tell(f"Summary: {summary.path}")
     raise typer.Exit(summary.code)
 
 
@@ -107,7 +108,7 @@ def watch_command(
     if not once:
         say(f"watching {folder}; end with Ctrl-C")
     summary = watch(folder, asked, processes=processes or 1, once=once, still_s=still, say=say)
-    typer.echo(summary.words())
+    tell(summary.words())
     raise typer.Exit(summary.code)
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import enum
-from typing import Annotated
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 import typer
 
@@ -51,6 +53,29 @@ PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 
 
+_COMMANDS_A_TERMINAL = re.compile(r"[^\n\t -~\xa0-\U0010ffff]|[\u202a-\u202e\u2066-\u2069]")
+"""Control signs but for line and tab, and those that turn the direction of writing: a name that
+holds them would colour, erase or reverse what stands around it."""
+
+_IN_THEIR_PLACE = "\N{REPLACEMENT CHARACTER}"
+
+
+def tell(words: object = "", *, err: bool = False, nl: bool = True) -> None:
+    """Write words to the terminal; whatever they hold, they are only words."""
+    typer.echo(_COMMANDS_A_TERMINAL.sub(_IN_THEIR_PLACE, str(words)), err=err, nl=nl)
+
+
 def say(words: str) -> None:
     """Tell what is being done, beside what is asked for."""
-    typer.echo(f"· {words}", err=True)
+    tell(f"· {words}", err=True)
+
+
+def warn_of_names(document: Mapping[str, Any], lang: str, *more: str | None) -> None:
+    """Say where a case number, a scan's name or another word seems to be a person's."""
+    from veneercheck.profile.names import looks_like_a_name
+    from veneercheck.report.words import Words
+
+    names = [document["case"]["number"], *(scan["file"] for scan in document["scans"].values())]
+    for name in dict.fromkeys([*names, *more]):
+        if name and looks_like_a_name(name):
+            tell(Words("de" if lang == "de" else "en")("terminal.patient", name=name), err=True)

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli_options import Lang, say
+from veneercheck.cli_options import Lang, say, tell, warn_of_names
 from veneercheck.core.errors import RecordError
 
 if TYPE_CHECKING:
-    from veneercheck.record import Register
+    from veneercheck.record import Entry, Register
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -124,7 +124,7 @@ def show_command(case: CaseArgument, register: RegisterOption = DEFAULT_REGISTER
             "check": check.body,
             "decisions": [entry.body for entry in opened.decisions_on(check.key)],
         }
-    typer.echo(json.dumps(shown, indent=1, ensure_ascii=False))
+    tell(json.dumps(shown, indent=1, ensure_ascii=False))
 
 
 @app.command("decide")
@@ -132,18 +132,24 @@ def decide_command(
     case: CaseArgument,
     what: Annotated[
         str,
-        typer.Option("--what", help="cut again, accepted, remake or ask the dentist."),
+        typer.Option("--what", help="cut again, accepted, remake, ask the dentist, or taken back."),
     ],
     who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
     why: Annotated[str, typer.Option("--why", help="The reason, in words.")] = "",
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""
-    from veneercheck.filing import decide
+    from veneercheck.deciding import decide
+    from veneercheck.filing import one_check
 
     with open_register(register) as opened:
-        entry = decide(opened, case, who=who, what=what, why=why)
-    typer.echo(f"On record: entry {entry.seq}, {what}, {who}")
+        check = one_check(opened, case)
+        on = f"case {_number(check)}, check {check.key[:12]}, register {opened.shown}"
+        result = check.body["result"]
+        told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
+        tell(f"Deciding on {on}; {told}")
+        entry = decide(opened, check.key, who=who, what=what, why=why)
+    tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 
 
 @app.command("confirm")
@@ -165,15 +171,15 @@ def confirm_command(
     try:
         opened = open_register(register)
     except RecordError as refusal:
-        typer.echo(refusal)
+        tell(refusal)
         _tell([str(fault) for fault in unreadable(register)])
         raise
     with opened:
         done = confirm(opened, case, repeat=not no_repeat, say=say)
     for remark in done.remarks:
-        typer.echo(remark)
+        tell(remark)
     _tell([str(difference) for difference in done.differences])
-    typer.echo(
+    tell(
         f"As put on record: {done.entries} entries, {done.files} files, "
         f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"
     )
@@ -195,8 +201,8 @@ def _confirm_bundle(bundle: Path, place: str) -> None:
     else:
         with open_register(place) as register:
             _tell([str(fault) for fault in not_on_record(bundle, register)])
-        told = f"its record is the one in {place.rsplit('@', 1)[-1]}"
-    typer.echo(f"{bundle}: every byte is as it was written; {told}")
+            told = f"its record is the one in {register.shown}"
+    tell(f"{bundle}: every byte is as it was written; {told}")
 
 
 class Form(enum.StrEnum):
@@ -223,22 +229,36 @@ def export_command(
         str | None,
         typer.Option(help="Identifier for dicom and fhir, in place of the case number."),
     ] = None,
+    without_names: Annotated[
+        bool,
+        typer.Option(
+            "--without-names",
+            help="For dicom and fhir: take case number, names of scans, notes and reasons out.",
+        ),
+    ] = False,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Write a case for the case record: a bundle, or a form that other systems read."""
     from veneercheck import export
+    from veneercheck.filing import one_check
 
-    if patient_id is not None and form is Form.BUNDLE:
+    if (patient_id is not None or without_names) and form is Form.BUNDLE:
         raise typer.BadParameter("a bundle holds what is on record; give --form dicom or fhir")
     with open_register(register) as opened:
+        taken: list[str] = []
+        how: Any = {"without_names": without_names, "told": taken.append}
         if form is Form.BUNDLE:
             written = export.export_bundle(opened, case, out)
         elif form is Form.DICOM:
-            written = export.export_dicom(opened, case, out, patient_id)
+            written = export.export_dicom(opened, case, out, patient_id, **how)
         else:
-            written = export.export_fhir(opened, case, out, patient_id)
+            written = export.export_fhir(opened, case, out, patient_id, **how)
+        if not without_names:
+            warn_of_names(one_check(opened, case).body["result"], Lang.EN, patient_id)
     for path in written:
-        typer.echo(f"Written: {path}")
+        tell(f"Written: {path}")
+    for words in taken:
+        tell(f"Taken out: {words}")
 
 
 @app.command("trends")
@@ -253,20 +273,28 @@ def trends_command(
 
     with open_register(register) as opened:
         for path in export_trends(opened, out, since=since, lang=lang.value):
-            typer.echo(f"Written: {path}")
+            tell(f"Written: {path}")
 
 
 def _tell(differences: list[str]) -> None:
     """Name every difference, and leave with their exit code."""
     for words in differences:
-        typer.echo(f"ALTERED {words}")
+        tell(f"ALTERED {words}")
     if differences:
         raise typer.Exit(ALTERED)
 
 
+def _number(check: Entry) -> str:
+    return check.body["result"]["case"]["number"] or "without a number"
+
+
+def _minute(moment_utc: str) -> str:
+    return moment_utc[:16].replace("T", " ") + " UTC"
+
+
 def _table(rows: list[Mapping[str, Any]]) -> None:
     for row in rows:
-        cells = (row["checked_at_utc"][:16].replace("T", " ") + " UTC", row["case_number"] or "–")
+        cells = (_minute(row["checked_at_utc"]), row["case_number"] or "–")
         more = (row["verdict"], row["profile"], row["who"] or "–", row["key"][:12])
-        typer.echo("  ".join((*cells, *more)))
-    typer.echo(f"{len(rows)} on record")
+        tell("  ".join((*cells, *more)))
+    tell(f"{len(rows)} on record")

@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.aside import ASIDE
 from veneercheck.core.errors import VeneerCheckError
-from veneercheck.filing import ASIDE, EARLIER, files_on_record, folder_of, one_check
+from veneercheck.deciding import finish
+from veneercheck.filing import EARLIER, files_on_record, folder_of, one_check
 from veneercheck.order import Settled
 from veneercheck.workflow import carry_out
 
@@ -90,6 +92,8 @@ def confirm(
         if entry.body.get("kind") != "check":
             continue
         folder = folder_of(register, entry)
+        if not found and folder.parent not in stores:
+            finish(register, folder.parent)
         stores.add(folder.parent)
         known.add(folder.resolve())
         if case and entry.key != wanted:

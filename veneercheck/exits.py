@@ -16,6 +16,7 @@ class Exit(enum.IntEnum):
     REFUSED = 3
     UNDECIDED = 4
     PROGRAM_FAULT = 5
+    STOPPED = 130
 
 
 _GRAVEST_FIRST = (Exit.PROGRAM_FAULT, Exit.REFUSED, Exit.FINDINGS, Exit.UNDECIDED)

@@ -1,4 +1,4 @@
-"""Checks on record: a folder for each that is whole or not there, an entry, a person's decision."""
+"""Checks on record: a folder for each that is whole or not there, and its entry."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ import json
 import os
 import re
 import shutil
-import socket
-import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
+from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.aside import move_into_place, room_in
 from veneercheck.core.errors import RecordError
-from veneercheck.folders import write_text
+from veneercheck.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.order import Settled
 from veneercheck.workflow import carry_out
 
@@ -29,21 +27,15 @@ if TYPE_CHECKING:
 
     Say = Callable[[str], None]
 
-ASIDE = ".aside"
-"""Folder beside the case folders in which one is made before it is moved into place."""
-
 EARLIER = "earlier"
 _EARLIER_FILES = ("result.json", "space.ply", "contour.ply")
 
-ORDER, DECISIONS = "order.json", "decisions.json"
-ORDER_SCHEMA, DECISIONS_SCHEMA = "veneercheck order 1", "veneercheck decisions 1"
-
-DECIDED = ("cut again", "accepted", "remake", "ask the dentist")
-"""What a person may decide."""
+ORDER_SCHEMA = "veneercheck order 1"
 
 _KEY_IN_NAME = 12
-_TRIES = 100
-"""Others who end at the same moment take an empty place away; nobody meets so many of them."""
+
+_START_OF_KEY = re.compile(r"[0-9a-f]{8,64}")
+"""What may stand for a check in place of its case number; less might be the start of a number."""
 
 _COMPANIONS = (".obj",)
 """Formats whose colours lie in other files: such a scan is left where it is."""
@@ -121,7 +113,7 @@ def make_case_folder(
     if made is not None:
         return made
     called = work.called or (work.framework.name, work.waxup.name)
-    with _room(store) as room:
+    with room_in(store) as room:
         there = work.scans
         used = {
             role: _kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
@@ -131,7 +123,7 @@ def make_case_folder(
         order = _order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
         key = _key(order)
         folder = _place(store, work, key)
-        if folder.exists():
+        if is_finished(folder):
             return Made(folder, key, fresh=False)
         settled = dataclasses.replace(
             work,
@@ -146,11 +138,18 @@ def make_case_folder(
             settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
         )
         write_text(room / ORDER, json.dumps(order, indent=1, ensure_ascii=False) + "\n")
-        return Made(folder, key, fresh=_move_into_place(room, folder))
+        return Made(folder, key, fresh=move_into_place(room, folder))
 
 
 def found_whole(work: Settled, store: Path) -> Made | None:
     """The folder of the same check, where it is there: nothing is copied to find out."""
+    key = key_of(work)
+    folder = _place(store, work, key)
+    return Made(folder, key, fresh=False) if is_finished(folder) else None
+
+
+def key_of(work: Settled) -> str:
+    """What makes a check the same, before anything is copied."""
     from veneercheck.record import sha256_of_file
 
     there = {role: scan for role, scan in work.scans.items() if scan is not None}
@@ -161,9 +160,53 @@ def found_whole(work: Settled, store: Path) -> Made | None:
     if work.earlier is not None:
         kept_files = [name for name in _EARLIER_FILES if (work.earlier / name).is_file()]
         earlier = {name: sha256_of_file(work.earlier / name) for name in kept_files}
-    key = _hash({**_settings(work), "scans": hashes, "earlier": earlier})
-    folder = _place(store, work, key)
-    return Made(folder, key, fresh=False) if folder.exists() else None
+    return _hash({**_settings(work), "scans": hashes, "earlier": earlier})
+
+
+def check_on_record(
+    register: Register,
+    work: Settled,
+    store: Path,
+    *,
+    who: str | None = None,
+    with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
+    say: Say = _silent,
+) -> tuple[Made, Entry]:
+    """Check a case into its folder and enter it; where it is on record, that folder holds.
+
+    Parameters
+    ----------
+    register : Register
+    work : Settled
+    store : Path
+        Where the folder is made, if the check is not on record.
+    who : str, optional
+        Initials.
+    with_report, lang, paper, say
+        As for `make_case_folder`.
+
+    Raises
+    ------
+    RecordError
+        If the check is on record and its folder is gone: another one would not be the same.
+    """
+    key = key_of(work)
+    there = register.with_key(key)
+    if there is None:
+        made = make_case_folder(
+            work, store, with_report=with_report, lang=lang, paper=paper, say=say
+        )
+        return made, put_on_record(register, made, who=who)
+    folder = folder_of(register, there)
+    if not folder.is_dir():
+        raise RecordError(
+            "this check is on record, and its case folder is not where it was.",
+            where=str(folder),
+            next_step="Bring the folder back there; what is on record stays as it is.",
+        )
+    return Made(folder, key, fresh=False), there
 
 
 def put_on_record(register: Register, made: Made, *, who: str | None = None) -> Entry:
@@ -171,6 +214,7 @@ def put_on_record(register: Register, made: Made, *, who: str | None = None) -> 
     there = register.with_key(made.key)
     if there is not None:
         return there
+    look_whole(made.folder)
     body = {
         "schema": "veneercheck record 1",
         "kind": "check",
@@ -200,51 +244,31 @@ def folder_of(register: Register, entry: Entry) -> Path:
 
 
 def one_check(register: Register, case: str) -> Entry:
-    """The latest check of a case number, or of the start of a key."""
-    found = register.checks_of(case)
-    if not found:
-        raise RecordError(
-            f"no check of «{case}» is on record.",
-            where=register.place.rsplit("@", 1)[-1],
-            next_step="List them with «veneercheck records list».",
-        )
-    return found[-1]
+    """The latest check of a case number, or the one check of the start of a key.
 
-
-def decide(
-    register: Register, case: str, *, who: str, what: str, why: str, now: datetime | None = None
-) -> Entry:
-    """Put a person's decision on the latest check of a case on record, and show it in the report.
-
-    The verdict stays as it was measured.
+    Raises
+    ------
+    RecordError
+        If nothing bears that number, and it is no start of one key alone.
     """
-    if what not in DECIDED:
+    of_number = register.checks_of(case)
+    if of_number:
+        return of_number[-1]
+    of_key = register.checks_with_key(case) if _START_OF_KEY.fullmatch(case) else []
+    if len(of_key) == 1:
+        return of_key[0]
+    if of_key:
         raise RecordError(
-            f"«{what}» is no decision.", where="--what", next_step=f"Known: {', '.join(DECIDED)}."
+            f"{len(of_key)} checks have a key that begins with «{case}».",
+            where=register.shown,
+            next_step="Give more signs of the key, or the case number.",
         )
-    check = one_check(register, case)
-    folder = folder_of(register, check)
-    if not folder.is_dir():
-        raise RecordError(
-            "the case folder is not where it was.",
-            where=str(folder),
-            next_step="Bring it back there, and decide again; nothing was put on record.",
-        )
-    told = {
-        "check_key": check.key,
-        "case_number": check.body["result"]["case"]["number"],
-        "who": initials(who),
-        "what": what,
-        "why": why,
-        "decided_at_utc": (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds"),
-    }
-    earlier = [_shown(entry.body) for entry in register.decisions_on(check.key)]
-    with _room(folder.parent) as room:
-        changed = _with_decisions(folder, room, [*earlier, _shown(told)])
-        entry = register.append(_hash(told), {"kind": "decision", **told, "files": changed})
-        for name in changed:
-            (room / name).replace(folder / name)
-    return entry
+    raise RecordError(
+        f"no check of «{case}» is on record.",
+        where=register.shown,
+        next_step="List them with «veneercheck records list»; give a case number as it stands "
+        "there, or at least 8 signs of the key.",
+    )
 
 
 def files_on_record(register: Register, check: Entry) -> dict[str, str]:
@@ -253,23 +277,6 @@ def files_on_record(register: Register, check: Entry) -> dict[str, str]:
     for decision in register.decisions_on(check.key):
         files |= decision.body["files"]
     return files
-
-
-def _shown(body: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: body[name] for name in ("who", "what", "why", "decided_at_utc")}
-
-
-def _with_decisions(folder: Path, room: Path, decisions: list[dict[str, Any]]) -> dict[str, str]:
-    """Draw the report with its decisions aside; hashes of the files that became others."""
-    from veneercheck import report
-
-    before = file_hashes(folder)
-    shutil.copytree(folder, room, dirs_exist_ok=True)
-    document = {"schema": DECISIONS_SCHEMA, "decisions": decisions}
-    write_text(room / DECISIONS, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
-    if (room / "report.html").exists():
-        report.render(room)
-    return {name: sha for name, sha in file_hashes(room).items() if before.get(name) != sha}
 
 
 def _order_document(
@@ -370,98 +377,3 @@ def _folder_on_record(register: Register, folder: Path) -> str:
     if register.file is None:
         return str(folder.absolute())
     return Path(os.path.relpath(folder.absolute(), register.file.parent)).as_posix()
-
-
-@contextmanager
-def _room(store: Path) -> Iterator[Path]:
-    """A folder to work in aside; nothing is left of it, nor of a store that nothing came into."""
-    made = [place for place in (store, *store.parents) if not place.exists()]
-    try:
-        clear_aside(store)
-        room = _fresh_aside(store)
-    except OSError as error:
-        raise _unwritable(store, error) from None
-    room.chmod(0o755)
-    try:
-        yield room
-    except OSError as error:
-        raise _unwritable(store, error) from error
-    finally:
-        shutil.rmtree(room, ignore_errors=True)
-        leave_aside(store)
-        with suppress(OSError):  # what holds something stays
-            for place in made:
-                place.rmdir()
-
-
-def _fresh_aside(store: Path) -> Path:
-    """A folder of this process; made again where another one just took the empty place away."""
-    for _ in range(_TRIES):
-        with suppress(FileNotFoundError, FileExistsError):
-            return _within(store / ASIDE)
-    return _within(store / ASIDE)
-
-
-def _within(aside: Path) -> Path:
-    aside.mkdir(parents=True, exist_ok=True)
-    return Path(tempfile.mkdtemp(prefix=f"{socket.gethostname()}-{os.getpid()}-", dir=aside))
-
-
-def _unwritable(place: Path, error: OSError) -> RecordError:
-    return RecordError(
-        f"the case folder cannot be written ({error.strerror or error}).",
-        where=str(place),
-        next_step="Check the free space and the permissions; nothing half-written was left.",
-    )
-
-
-def clear_aside(store: Path) -> None:
-    """Take away what killed processes of this machine left aside."""
-    ours = f"{socket.gethostname()}-"
-    with suppress(FileNotFoundError):  # nothing is there, or another process just took it away
-        for left in (store / ASIDE).iterdir():
-            owner = left.name.removeprefix(ours).partition("-")[0]
-            if left.name.startswith(ours) and owner.isdigit() and not _lives(int(owner)):
-                shutil.rmtree(left, ignore_errors=True)
-
-
-def leave_aside(store: Path) -> None:
-    """Take away the place aside too, where nobody works in it."""
-    with suppress(OSError):
-        clear_aside(store)
-        (store / ASIDE).rmdir()
-
-
-def _lives(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
-
-
-def _move_into_place(room: Path, folder: Path) -> bool:
-    """Rename the finished folder; False where another process was first with the same check."""
-    for path in [*room.rglob("*"), room]:
-        _to_disk(path)
-    try:
-        room.rename(folder)
-    except OSError:
-        if folder.is_dir():
-            return False
-        raise
-    _to_disk(folder.parent)
-    return True
-
-
-def _to_disk(path: Path) -> None:
-    """A power cut must not leave a name without its content."""
-    if os.name == "nt" and path.is_dir():
-        return
-    handle = os.open(path, os.O_RDONLY if os.name != "nt" else os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING
 
 from veneercheck import __version__
 from veneercheck.core.errors import RecordError, ScanError
-from veneercheck.folders import folder_for, usable_folder, write_text
+from veneercheck.folders import (
+    folder_for,
+    refuse_case_folder,
+    unwritable,
+    usable_folder,
+    write_text,
+    written_whole,
+)
 from veneercheck.order import Order, Settled, look_at_scans, settle
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
@@ -35,6 +42,9 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
 
 Say = Callable[[str], None]
 
+
+_LEAST_TRIANGLES = 4
+"""No body is enclosed by fewer: those of a tetrahedron."""
 
 _MASK_WITHIN_MM = 0.2
 """A mask may have been saved with fewer digits or vertices than the scan."""
@@ -180,6 +190,8 @@ def carry_out(
 ) -> Outcome:
     """Read, check, write and draw one case."""
     look_at_scans(order)
+    if out is not None:
+        refuse_case_folder(out)
     with folder_for(out):
         return _carried_out(
             order, out, with_report=with_report, lang=lang, paper=paper, now=now, say=say
@@ -202,9 +214,10 @@ def _carried_out(
         from veneercheck import report
 
         say("writing the result")
-        report.write_result(out, outcome)
-        if with_report:
-            report.render(out, progress=say, lang=lang, paper=paper)
+        with written_whole(out):
+            report.write_result(out, outcome)
+            if with_report:
+                report.render(out, progress=say, lang=lang, paper=paper)
     return outcome
 
 
@@ -215,6 +228,8 @@ def _found(order: Order | Settled, now: datetime | None, say: Say) -> Outcome:
     work = settle(order) if isinstance(order, Order) else order
     say("reading the scans")
     pair = scan.read_pair(work.framework, work.waxup, unit=work.unit, waxup_kind=work.waxup_kind)
+    for one in (pair.framework, pair.waxup):
+        _refuse_scraps(one)
     from veneercheck.check import check
     from veneercheck.core.types import Outcome
 
@@ -230,6 +245,17 @@ def _found(order: Order | Settled, now: datetime | None, say: Say) -> Outcome:
         (*pair.remarks, *_exchanged(pair, found), *_die_told(die)),
         None if earlier is None else _changes(found, earlier),
     )
+
+
+def _refuse_scraps(scan: Scan) -> None:
+    """Nothing could be measured on them, and «undecided» would hide that a file is broken."""
+    count = len(scan.mesh.faces)
+    if count < _LEAST_TRIANGLES:
+        raise ScanError(
+            f"it holds {count} triangle{'s' * (count != 1)}: that is no scan of a body.",
+            where=scan.source.file,
+            next_step="Export the scan anew.",
+        )
 
 
 def _lean(say: Say) -> Say:
@@ -385,7 +411,10 @@ def report_again(
     """Draw the report of a result anew."""
     from veneercheck import report
 
-    return report.render(folder, progress=say, lang=lang, paper=paper)
+    try:
+        return report.render(folder, progress=say, lang=lang, paper=paper)
+    except OSError as error:
+        raise unwritable(folder, error) from None
 
 
 def view(folder: Path, *, lang: Language = "en") -> None:

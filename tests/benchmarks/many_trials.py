@@ -36,6 +36,7 @@ from typing import Any
 
 import many_cases
 
+from veneercheck.aside import ASIDE
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
@@ -43,7 +44,6 @@ from veneercheck.batch.many import prepare
 from veneercheck.batch.processes import Processes
 from veneercheck.batch.task import CHECKED, FAILED, Task
 from veneercheck.confirm import confirm
-from veneercheck.filing import ASIDE
 from veneercheck.order import Order, settle
 from veneercheck.record import Register
 from veneercheck.workflow import carry_out

@@ -40,9 +40,11 @@ import numpy as np
 import sqlalchemy as sa
 
 from veneercheck import filing
+from veneercheck.aside import ASIDE
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, TriangleMesh
+from veneercheck.deciding import decide
 from veneercheck.export import export_bundle
 from veneercheck.order import Settled
 from veneercheck.phantom.bodies import concentric_spheres
@@ -275,7 +277,7 @@ def half_folders(store: Path, register: Register) -> list[Path]:
     usual = set().union(*known.values()) if known else {"order.json", "result.json", "space.ply"}
     found = []
     for folder in store.iterdir():
-        if folder.name == filing.ASIDE:
+        if folder.name == ASIDE:
             continue
         files = filing.file_hashes(folder)
         on_record = known.get(folder.resolve())
@@ -307,7 +309,7 @@ def killed_checks(
         half += len(half_folders(folder / "cases", register))
         faults = confirm(register, repeat=False).differences
         numbers = Counter(row["case_number"] for row in register.list_checks())
-    left = list((folder / "cases" / filing.ASIDE).glob("*"))
+    left = list((folder / "cases" / ASIDE).glob("*"))
     return {
         "kills": kills,
         "cases": number + 1,
@@ -404,7 +406,7 @@ def tampered_bundle(folder: Path, chance: random.Random, places: int) -> Counts:
     """One flipped bit in a bundle: the file within it, or the byte, is named."""
     register, _ = filed(folder)
     with register:
-        filing.decide(register, "T-1", who="QA", what="accepted", why="", now=NOW)
+        decide(register, "T-1", who="QA", what="accepted", why="", now=NOW)
         (bundle,) = export_bundle(register, "T-1", folder / "one.zip")
     assert bundle_faults(bundle) == []
     whole = bundle.read_bytes()

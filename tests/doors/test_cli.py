@@ -361,7 +361,7 @@ def test_readme_lists_every_command_and_every_option() -> None:
 
 def test_readme_lists_every_exit_code() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    listed = [int(code) for code in re.findall(r"^\| (\d) \|", readme, re.MULTILINE)]
+    listed = [int(code) for code in re.findall(r"^\| (\d+) \|", readme, re.MULTILINE)]
     assert listed == [int(code) for code in cli.Exit]
 
 

@@ -26,6 +26,7 @@ import many_cases
 import many_trials
 import pytest
 
+from veneercheck.aside import ASIDE
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes
@@ -33,7 +34,6 @@ from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import CHECKED, FAILED, THERE, Done, Task, do
 from veneercheck.core.errors import ProfileError, RecordError
 from veneercheck.exits import Exit, gravest
-from veneercheck.filing import ASIDE
 from veneercheck.order import Order, settle
 from veneercheck.record import Register
 from veneercheck.workflow import carry_out

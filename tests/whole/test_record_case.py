@@ -16,12 +16,13 @@ from prov.model import ProvDocument
 from typer.testing import CliRunner
 
 from veneercheck import filing
+from veneercheck.aside import ASIDE
 from veneercheck.cli import app
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError, ScanError
 from veneercheck.core.types import Case, LayerLimits, Limits
+from veneercheck.deciding import decide
 from veneercheck.filing import (
-    decide,
     file_hashes,
     files_on_record,
     folder_of,
@@ -252,7 +253,7 @@ def test_only_case_folders_are_left_in_the_store(tmp_path: Path) -> None:
     with pytest.raises(ScanError):
         make_case_folder(refused, tmp_path / "cases")
     assert list((tmp_path / "cases").iterdir()) == [folder_of(register, entry)]
-    (tmp_path / "cases" / filing.ASIDE).write_text("a file in its place", encoding="utf-8")
+    (tmp_path / "cases" / ASIDE).write_text("a file in its place", encoding="utf-8")
     with pytest.raises(RecordError, match="cannot be written"):
         make_case_folder(refused, tmp_path / "cases")
 

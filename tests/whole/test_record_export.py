@@ -21,8 +21,9 @@ from typer.testing import CliRunner
 
 from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
+from veneercheck.deciding import decide
 from veneercheck.export import export_dicom, export_fhir
-from veneercheck.filing import decide, folder_of, make_case_folder, one_check, put_on_record
+from veneercheck.filing import folder_of, make_case_folder, one_check, put_on_record
 from veneercheck.record import Register
 from veneercheck.record.dicom import pdf_object
 from veneercheck.record.fhir import fhir_bundle

@@ -5,6 +5,8 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+import kill_trials
+import pytest
 import record_trials as trials
 
 
@@ -30,4 +32,18 @@ def test_a_disk_that_fills_up_leaves_nothing_half(tmp_path: Path) -> None:
     """Files that may not grow beyond a size; once there is room, each case is filed once."""
     told = trials.full_disk(tmp_path, random.Random(1), 1)
     assert told.pop("times") == told.pop("refused") == 1
+    assert set(told.values()) == {0}, told
+
+
+@pytest.mark.filterwarnings(  # a browser whose line is cut leaves its end of it open
+    "ignore::pytest.PytestUnraisableExceptionWarning", "ignore::ResourceWarning"
+)
+@pytest.mark.parametrize("kind", ["decide", "export", "bench"])
+def test_kills_of_what_else_writes_lose_and_alter_nothing(tmp_path: Path, kind: str) -> None:
+    """SIGKILL at moments drawn by chance; what is done, is all there, and said once."""
+    trial, _ = kill_trials.TRIALS[kind]
+    told = trial(tmp_path, random.Random(8), 2)
+    assert told.pop("kills") == 2
+    for counted in ("decisions", "jobs", "amid"):
+        told.pop(counted, None)
     assert set(told.values()) == {0}, told

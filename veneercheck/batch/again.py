@@ -11,7 +11,7 @@ from typing import Any
 
 from veneercheck.confirm import differences, settled_again
 from veneercheck.core.errors import RecordError
-from veneercheck.filing import ORDER
+from veneercheck.folders import ORDER
 from veneercheck.order import Settled
 
 SAME = "the same"

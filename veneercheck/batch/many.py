@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from veneercheck.aside import ASIDE, leave_aside
 from veneercheck.batch.again import finished_folders
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
@@ -14,7 +15,7 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.filing import ASIDE, initials, leave_aside
+from veneercheck.filing import initials
 
 Say = Callable[[str], None]
 
@@ -56,6 +57,8 @@ def check_many(
     try:
         with Cluster(scheduler) if scheduler else Processes(min(processes, len(tasks))) as hands:
             _gather(summary, hands, tasks, say)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(summary.so_far()) from None
     finally:
         leave_aside(asked.store)
         summary.write()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import VeneerCheckError
-from veneercheck.filing import ORDER
+from veneercheck.folders import ORDER
 
 _SCANS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb")
 _ROLE = re.compile(

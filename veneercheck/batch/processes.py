@@ -126,7 +126,7 @@ def _started() -> _Worker:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_work, args=(theirs,), daemon=True)
-    with _one_thread_each():
+    with _one_thread_each(), _deaf_to_ctrl_c():
         process.start()
     theirs.close()
     return _Worker(process, ours)
@@ -145,6 +145,19 @@ def _one_thread_each() -> Iterator[None]:
                 del os.environ[name]
             else:
                 os.environ[name] = value
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """What is started here never hears of Ctrl-C, not even while it loads; we do, right after."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _work(line: Connection) -> None:

@@ -91,6 +91,14 @@ class Summary:
         left_s = (self.expected - len(self.done)) * elapsed_s / worked
         return f"{words}; {_rate(worked / elapsed_s)}, {_duration(left_s)} left"
 
+    def so_far(self) -> str:
+        """What to say where the rest was not waited for."""
+        ready = sum(one.state != FAILED for one in self.done.values())
+        return (
+            f"{ready} of {self.expected} cases are finished and stay so: the same command goes on "
+            "from there"
+        )
+
     def words(self) -> str:
         """How many ended how, and the causes of those that failed."""
         ways = Counter(

@@ -18,7 +18,7 @@ from veneercheck.batch.again import change, settled_from
 from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
 from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
 from veneercheck.exits import Exit, code_of
-from veneercheck.filing import Made, make_case_folder, put_on_record
+from veneercheck.filing import Made, check_on_record, make_case_folder
 from veneercheck.order import Order, Settled, settle
 
 if TYPE_CHECKING:
@@ -209,11 +209,19 @@ def _done(task: Task) -> Done:
 
 
 def _made(asked: Asked, work: Settled) -> Made:
-    made = make_case_folder(
-        work, asked.store, with_report=asked.with_report, lang=asked.lang, paper=asked.paper
+    if asked.register is None:
+        return make_case_folder(
+            work, asked.store, with_report=asked.with_report, lang=asked.lang, paper=asked.paper
+        )
+    made, _ = check_on_record(
+        _register(asked.register),
+        work,
+        asked.store,
+        who=asked.who,
+        with_report=asked.with_report,
+        lang=asked.lang,
+        paper=asked.paper,
     )
-    if asked.register is not None:
-        put_on_record(_register(asked.register), made, who=asked.who)
     return made
 
 

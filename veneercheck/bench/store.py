@@ -185,11 +185,15 @@ class Store:
         return Dropped(path, told["name"]) if path.is_file() else None
 
     def sweep(self, older_than_s: float = _KEPT_S) -> None:
-        """Remove scans that were handed in and never checked."""
+        """Remove scans that were handed in and never checked, and orders that were never filed."""
         line = time.time() - older_than_s
         for path in self.incoming.iterdir():
             with suppress(FileNotFoundError):  # somebody else was done with it meanwhile
-                if path.is_file() and path.stat().st_mtime < line:
+                if path.stat().st_mtime >= line:
+                    continue
+                if path.is_dir():  # an order that was being filed when the program was killed
+                    shutil.rmtree(path, ignore_errors=True)
+                else:
                     path.unlink()
 
     def new_job(

@@ -9,14 +9,14 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from veneercheck.core.errors import RecordError
 from veneercheck.record.canonical import sha256_of
+from veneercheck.record.nameless import identifier
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
     from pydicom.uid import UID
 
-FORM = "veneercheck dicom 1"
+FORM = "veneercheck dicom 2"
 """Names the attributes that are written; another set of them must give other UIDs."""
 
 _ID_LENGTH = 64
@@ -24,6 +24,9 @@ _ID_LENGTH = 64
 
 _SHORT_LENGTH = 16
 """Longest value of the kind SH (DICOM PS3.5)."""
+
+_REMOVED = "Case number, names of scans, notes and reasons taken out"
+"""What was done to a case that leaves without names; at most 64 signs (LO)."""
 
 _PROGRAM = "veneercheck"
 
@@ -49,7 +52,14 @@ class Model:
     title: str
 
 
-def pdf_object(key: str, result: Mapping[str, Any], pdf: bytes, patient_id: str | None) -> bytes:
+def pdf_object(
+    key: str,
+    result: Mapping[str, Any],
+    pdf: bytes,
+    patient_id: str | None,
+    *,
+    removed: bool = False,
+) -> bytes:
     """The printed report as an Encapsulated PDF.
 
     Parameters
@@ -60,7 +70,9 @@ def pdf_object(key: str, result: Mapping[str, Any], pdf: bytes, patient_id: str 
         The check's `result.json`.
     pdf : bytes
     patient_id : str, optional
-        The identifier to write; without it, the pseudonymous case number.
+        The identifier to write; without it, the case number.
+    removed : bool
+        Names were taken out of result and document: the object says so. Else it claims nothing.
 
     Returns
     -------
@@ -74,7 +86,7 @@ def pdf_object(key: str, result: Mapping[str, Any], pdf: bytes, patient_id: str 
     """
     from pydicom.uid import EncapsulatedPDFStorage
 
-    told = _study(key, result, patient_id)
+    told = _study(key, result, patient_id, removed)
     told.Modality, told.SeriesNumber, told.InstanceNumber = "DOC", 1, 1
     told.SeriesDescription = "Report"
     told.ConversionType = "WSD"  # made by a workstation
@@ -84,13 +96,19 @@ def pdf_object(key: str, result: Mapping[str, Any], pdf: bytes, patient_id: str 
 
 
 def stl_object(
-    key: str, result: Mapping[str, Any], model: Model, number: int, patient_id: str | None
+    key: str,
+    result: Mapping[str, Any],
+    model: Model,
+    number: int,
+    patient_id: str | None,
+    *,
+    removed: bool = False,
 ) -> bytes:
     """A scan as an Encapsulated STL, in millimetres.
 
     Parameters
     ----------
-    key, result, patient_id
+    key, result, patient_id, removed
         As for `pdf_object`.
     model : Model
     number : int
@@ -102,7 +120,7 @@ def stl_object(
     """
     from pydicom.uid import EncapsulatedSTLStorage
 
-    told = _study(key, result, patient_id)
+    told = _study(key, result, patient_id, removed)
     told.Modality, told.SeriesNumber, told.InstanceNumber = "M3D", 2, number
     told.SeriesDescription = "Scans"
     told.FrameOfReferenceUID = _uid("frame", model.frame)
@@ -117,7 +135,7 @@ def stl_object(
     return _file(told, EncapsulatedSTLStorage, model.stl, model.title)
 
 
-def _study(key: str, result: Mapping[str, Any], patient_id: str | None) -> Dataset:
+def _study(key: str, result: Mapping[str, Any], patient_id: str | None, removed: bool) -> Dataset:
     """What both kinds of objects share: nobody's name, one study a check."""
     from pydicom.dataset import Dataset
 
@@ -126,9 +144,9 @@ def _study(key: str, result: Mapping[str, Any], patient_id: str | None) -> Datas
     told = Dataset()
     told.SpecificCharacterSet = "ISO_IR 192"
     told.PatientID = _identifier(case if patient_id is None else patient_id)
-    if patient_id is None:
+    if removed:
         told.PatientIdentityRemoved = "YES"
-        told.DeidentificationMethod = "Identifier is the laboratory's case number"
+        told.DeidentificationMethod = _REMOVED
     for name in ("PatientName", "PatientBirthDate", "PatientSex", "ReferringPhysicianName"):
         setattr(told, name, None)  # not known here, and never made up
     told.AccessionNumber = None
@@ -179,14 +197,7 @@ def _millimetre() -> Dataset:
 
 def _identifier(value: str | None) -> str | None:
     """A patient's identifier as DICOM can hold it."""
-    if value is None:
-        return None
-    if not value.strip() or len(value) > _ID_LENGTH or "\\" in value or not value.isprintable():
-        raise RecordError(
-            f"«{value}» cannot be an identifier in DICOM.",
-            next_step=f"Give one of at most {_ID_LENGTH} signs, without backslash: --patient-id.",
-        )
-    return value.strip()
+    return None if value is None else identifier(value, _ID_LENGTH, without="\\")
 
 
 def _uid(*told: object) -> str:

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from veneercheck.core.types import BEADS
-from veneercheck.record.register import Entry
+from veneercheck.record.nameless import identifier as as_identifier
+from veneercheck.record.register import Entry, standing
 
 _SPACE = "urn:veneercheck:"
 _UCUM = "http://unitsofmeasure.org"
@@ -59,16 +60,18 @@ def fhir_bundle(
     pdf : bytes, optional
         The printed report, carried within.
     patient_id : str, optional
-        The identifier to write; without it, the pseudonymous case number.
+        The identifier to write; without it, the case number.
 
     Returns
     -------
     dict
-        Valid in R4 and in R5; nobody's name is in it, and the same record gives the same document.
+        Valid in R4 and in R5; the same record gives the same document.
     """
-    result, taken = check.body["result"], [entry.body for entry in decisions]
+    some = list(decisions)
+    result, taken = check.body["result"], [entry.body for entry in some]
+    holds = [entry.body["what"] for entry in standing(some)]
     told = {
-        "status": "final" if taken and taken[-1]["what"] == _FINAL else "preliminary",
+        "status": "final" if holds and holds[-1] == _FINAL else "preliminary",
         **_subject(result["case"]["number"] if patient_id is None else patient_id),
         "effectiveDateTime": result["checked_at_utc"],
     }
@@ -169,7 +172,8 @@ def _subject(identifier: str | None) -> Resource:
     """Whom it is about, by an identifier alone."""
     if identifier is None:
         return {}
-    return {"subject": {"identifier": {"system": f"{_SPACE}case", "value": identifier}}}
+    value = as_identifier(identifier)
+    return {"subject": {"identifier": {"system": f"{_SPACE}case", "value": value}}}
 
 
 def _address(check: Entry, what: str) -> str:

@@ -4,30 +4,32 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.exc import DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from veneercheck.core.errors import RecordError
 from veneercheck.record.canonical import canonical, sha256_of
+from veneercheck.record.engine import as_text, bring_up_to_date, engine_of, lock, shown
 from veneercheck.record.tables import CHECKS, DECISIONS, DRAWN, ENTRIES, SCANS, rows_of
-
-HEAD = "0001"
-"""The form of the tables that this program writes."""
 
 FIRST = "0" * 64
 """What stands for the hash before the first entry."""
 
-_WAIT_S = 120.0
-"""How long a writer waits for the others: each holds the register for some milliseconds."""
+_PG_MESSAGE = "M"
+"""Field of an error that holds its message (PostgreSQL's protocol, error fields)."""
 
 _PAGE = 500
 """Entries read at once, so that a long register needs no more memory than a short one."""
+
+
+class OvertakenError(RecordError):
+    """Another entry came first, and what was to be put on record did not know of it."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -74,10 +76,10 @@ class Register:
 
     def __init__(self, place: str | Path, *, lasting: bool = True) -> None:
         self.place = str(place)
-        self._engine = _engine(self.place, lasting)
+        self._engine = engine_of(self.place, lasting)
         try:
             with self._told():
-                _bring_up_to_date(self._engine, self.place)
+                bring_up_to_date(self._engine, self.place)
         except RecordError:
             self.close()
             raise
@@ -98,12 +100,26 @@ class Register:
         self._engine.dispose()
 
     @property
+    def shown(self) -> str:
+        """The place without a password."""
+        return shown(self.place)
+
+    @property
     def file(self) -> Path | None:
         """The file of a register in SQLite; None elsewhere."""
         url = self._engine.url
         return Path(url.database) if url.get_backend_name() == "sqlite" and url.database else None
 
-    def append(self, key: str, body: Mapping[str, Any]) -> Entry:
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Nobody else writes meanwhile, in this process or another, here or elsewhere."""
+        with self._told(), self._engine.begin() as connection:
+            lock(connection)
+            yield
+
+    def append(
+        self, key: str, body: Mapping[str, Any], *, seen: Sequence[str] | None = None
+    ) -> Entry:
         """Put an entry at the end of the chain; one whose key is on record stays as it is.
 
         Parameters
@@ -112,18 +128,31 @@ class Register:
             Hash of what makes the entry the same.
         body : mapping
             Its `kind` is `check` or `decision`.
+        seen : sequence of str, optional
+            Of a decision: the keys of all decisions on the check that it was taken after.
 
         Returns
         -------
         Entry
             The new entry, or the one that was there.
+
+        Raises
+        ------
+        OvertakenError
+            If another decision on the same check came first; nothing is put on record.
         """
         text = canonical(body)
         with self._told(), self._engine.begin() as connection:
-            _lock(connection)
+            lock(connection)
             there = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.key == key)).first()
             if there is not None:
                 return _entry(there)
+            if seen is not None and self._decided(connection, body["check_key"]) != list(seen):
+                raise OvertakenError(
+                    "another decision on this check was put on record at the same moment.",
+                    where=self.shown,
+                    next_step="Decide again.",
+                )
             last = connection.execute(
                 sa.select(ENTRIES.c.seq, ENTRIES.c.hash).order_by(ENTRIES.c.seq.desc()).limit(1)
             ).first()
@@ -138,6 +167,13 @@ class Register:
                     connection.execute(table.insert(), drawn[table.name])
         return entry
 
+    @staticmethod
+    def _decided(connection: sa.Connection, check_key: str) -> list[str]:
+        """Keys of the decisions on a check, as they stand while nobody else writes."""
+        joined = sa.select(ENTRIES.c.key).join(DECISIONS, DECISIONS.c.seq == ENTRIES.c.seq)
+        wanted = joined.where(DECISIONS.c.check_key == check_key).order_by(ENTRIES.c.seq)
+        return [row.key for row in connection.execute(wanted)]
+
     def entries(self) -> Iterator[Entry]:
         """Every entry, the oldest first."""
         last = 0
@@ -148,7 +184,7 @@ class Register:
                 return
             yield from map(_entry, page)
             if page[-1].seq <= last:
-                raise RecordError("its entries lead round in a circle.", where=_shown(self.place))
+                raise RecordError("its entries lead round in a circle.", where=shown(self.place))
             last = page[-1].seq
 
     def entry_at(self, seq: int) -> Entry | None:
@@ -161,15 +197,17 @@ class Register:
         found = self._read(sa.select(ENTRIES).where(ENTRIES.c.key == key))
         return _entry(found[0]) if found else None
 
-    def checks_of(self, case: str) -> list[Entry]:
-        """The checks of a case, the oldest first; `case` may also be the start of a key."""
+    def checks_of(self, number: str) -> list[Entry]:
+        """The checks of a case number, the oldest first."""
+        return self._checks(CHECKS.c.case_number == number)
+
+    def checks_with_key(self, start: str) -> list[Entry]:
+        """The checks whose key begins so, the oldest first."""
+        return self._checks(ENTRIES.c.key.startswith(start, autoescape=True))
+
+    def _checks(self, which: sa.ColumnElement[bool]) -> list[Entry]:
         joined = sa.select(ENTRIES).join(CHECKS, CHECKS.c.seq == ENTRIES.c.seq)
-        named = joined.where(CHECKS.c.case_number == case).order_by(ENTRIES.c.seq)
-        found = self._read(named)
-        if not found:
-            keyed = joined.where(ENTRIES.c.key.startswith(case, autoescape=True))
-            found = self._read(keyed.order_by(ENTRIES.c.seq))
-        return [_entry(row) for row in found]
+        return [_entry(row) for row in self._read(joined.where(which).order_by(ENTRIES.c.seq))]
 
     def decisions_on(self, check_key: str) -> list[Entry]:
         """The decisions on a check, the oldest first."""
@@ -238,12 +276,28 @@ class Register:
         except RecordError:
             raise
         except (SQLAlchemyError, ValueError, KeyError, TypeError) as error:
-            cause = error.orig if isinstance(error, DBAPIError) else error
             raise RecordError(
-                f"the register cannot be used ({cause}).",
-                where=_shown(self.place),
+                f"the register cannot be used ({_cause(error)}).",
+                where=shown(self.place),
                 next_step="Check the place, its free space and permissions; nothing was changed.",
             ) from error
+
+
+def _cause(error: Exception) -> str:
+    """What a driver says, in its words alone: PostgreSQL's comes with fields of its own."""
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    told = cause.args[0] if cause.args else ""
+    if isinstance(told, Mapping):
+        told = told.get(_PG_MESSAGE, "")
+        return str(told) or type(cause).__name__
+    return str(cause)
+
+
+def standing(decisions: Iterable[Entry]) -> list[Entry]:
+    """The decisions that hold: neither taken back by a later one nor such a later one."""
+    some = list(decisions)
+    back = {entry.body["takes_back"] for entry in some if "takes_back" in entry.body}
+    return [one for one in some if one.key not in back and "takes_back" not in one.body]
 
 
 def link(seq: int, key: str, text: str, previous: str) -> str:
@@ -267,104 +321,11 @@ def _row(entry: Entry) -> dict[str, Any]:
 
 
 def _entry(row: Any) -> Entry:
-    text = _as_text(row.body)
+    text = as_text(row.body)
     try:
         body = json.loads(text)
     except ValueError:
         body = {}
     kept = body if isinstance(body, dict) else {}
-    links = (_as_text(row.previous), _as_text(row.hash))
-    return Entry(row.seq, _as_text(row.key), kept, *links, text)
-
-
-def _as_text(value: Any) -> str:
-    """Text as it is stored; where a byte was altered, SQLite may give another kind of value."""
-    return value if isinstance(value, str) else repr(value)
-
-
-def _engine(place: str, lasting: bool) -> sa.Engine:
-    url = place if "://" in place else f"sqlite:///{Path(place).absolute()}"
-    if url.startswith("postgresql://"):
-        url = url.replace("postgresql://", "postgresql+pg8000://", 1)
-    try:
-        if not url.startswith("sqlite"):
-            return sa.create_engine(url, pool_pre_ping=True)
-        engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S})
-    except (SQLAlchemyError, NoSuchModuleError, ModuleNotFoundError) as error:
-        raise RecordError(
-            f"this is no database that can be used ({error}).",
-            where=_shown(place),
-            next_step="Give a file, or postgresql://user@host/name with extra [record].",
-        ) from None
-    sa.event.listen(engine, "connect", lambda raw, _: _prepare_sqlite(raw, lasting))
-    sa.event.listen(engine, "begin", _begin_sqlite)
-    return engine
-
-
-def _prepare_sqlite(connection: Any, lasting: bool) -> None:
-    """Transactions are begun by us, so that tables too are laid wholly or not at all."""
-    connection.isolation_level = None
-    # An altered byte must not keep the entry that it lies in from being read and named.
-    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-    connection.execute("PRAGMA foreign_keys=ON")
-    connection.execute(f"PRAGMA synchronous={'FULL' if lasting else 'OFF'}")
-
-
-def _begin_sqlite(connection: sa.Connection) -> None:
-    reads = connection.get_execution_options().get("reads", False)
-    connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
-
-
-def _lock(connection: sa.Connection) -> None:
-    """One writer at a time; SQLite holds the others off from the transaction's begin."""
-    if connection.dialect.name == "postgresql":
-        connection.execute(sa.text("LOCK TABLE entries IN SHARE ROW EXCLUSIVE MODE"))
-
-
-_CREATING = 0x76656E65
-"""Number of the lock that PostgreSQL holds while the tables are laid."""
-
-
-def _form(connection: sa.Connection) -> str | None:
-    if not sa.inspect(connection).has_table("alembic_version"):
-        return None
-    found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
-    return None if found is None else ascii(_as_text(found)).strip("'")
-
-
-def _bring_up_to_date(engine: sa.Engine, place: str) -> None:
-    """Lay the tables, or change them from an older form; one process at a time."""
-    with engine.connect() as connection:
-        if _form(connection.execution_options(reads=True)) == HEAD:
-            return
-    with engine.begin() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_CREATING})"))
-        form = _form(connection)
-        if form is not None and form > HEAD:
-            raise RecordError(
-                f"its form is {form}, and this program knows only {HEAD}.",
-                where=_shown(place),
-                next_step="Use the newer program that wrote it.",
-            )
-        if form != HEAD:
-            _upgrade(connection)
-
-
-def _upgrade(connection: sa.Connection) -> None:
-    from alembic import command
-    from alembic.config import Config
-    from alembic.util import CommandError
-
-    config = Config()
-    config.set_main_option("script_location", "veneercheck.record:migrations")
-    config.attributes["connection"] = connection
-    try:
-        command.upgrade(config, "head")
-    except CommandError as error:  # a form that never was
-        raise ValueError(error) from None
-
-
-def _shown(place: str) -> str:
-    """The place without a password."""
-    return place if "@" not in place else f"…@{place.rsplit('@', 1)[1]}"
+    links = (as_text(row.previous), as_text(row.hash))
+    return Entry(row.seq, as_text(row.key), kept, *links, text)

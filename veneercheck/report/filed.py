@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import dataclasses
 import io
@@ -21,11 +22,22 @@ from veneercheck.report.space_ply import (
     space_ply_bytes,
     surface_ply_bytes,
 )
+from veneercheck.report.words import Language
 
 RESULT, SPACE, ZONES = "result.json", "space.ply", "zones.csv"
 CONTOUR, DIE = "contour.ply", "die.ply"
 DECISIONS = "decisions.json"
 """What persons decided on the result; laid beside it, since the result stays as measured."""
+
+_FACES = ("report.html", "report.pdf", "bench.pdf", "overview.png")
+_PICTURES = ("stills/*.png", "sections/*.svg")
+"""What is drawn from a result, and lies beside it."""
+
+_HEAD_SIGNS = 400
+"""A page says its language before that."""
+
+_HALF = ".{name}.partial"
+"""What a file is called while it is being written."""
 
 _ZONE_COLUMNS = (
     "id",
@@ -115,6 +127,34 @@ def write_result(folder: Path, outcome: Outcome) -> list[Path]:
     return written
 
 
+def clear(folder: Path) -> None:
+    """Take away a result, all that was drawn from it, and what was left half-written.
+
+    The numbers go first: pages without a `result.json` are nobody's result.
+    """
+    names = [RESULT, SPACE, CONTOUR, DIE, ZONES, DECISIONS, *_FACES]
+    for stale in [folder / name for name in names] + [
+        path for pattern in _PICTURES for path in folder.glob(pattern)
+    ]:
+        stale.unlink(missing_ok=True)
+    for pattern in (name.rpartition("/")[0] for name in ("", *_PICTURES)):
+        for half in (folder / pattern).glob(_HALF.format(name="*")):
+            half.unlink(missing_ok=True)
+        if pattern:
+            with contextlib.suppress(OSError):  # not there, or something else lies in it
+                (folder / pattern).rmdir()
+
+
+def language_of(folder: Path) -> Language:
+    """The language in which the report of a folder was drawn; English where there is none."""
+    try:
+        with (folder / _FACES[0]).open(encoding="utf-8", errors="replace") as page:
+            head = page.read(_HEAD_SIGNS)
+    except OSError:
+        return "en"
+    return "de" if 'lang="de"' in head else "en"
+
+
 def _surfaces(outcome: Outcome) -> Iterator[tuple[str, list[bytes]]]:
     """The map and what is drawn with it, by file name; nothing where nothing was measured."""
     check = outcome.check
@@ -197,11 +237,16 @@ def as_filed(outcome: Outcome) -> FiledResult:
 
 def put(path: Path, parts: Iterable[bytes]) -> Path:
     """Write a file aside and move it into place, so that nobody ever reads half of it."""
-    aside = path.with_name(f".{path.name}.partial")
-    with aside.open("wb") as stream:
-        for part in parts:
-            stream.write(part)
-    return aside.replace(path)
+    aside = path.with_name(_HALF.format(name=path.name))
+    try:
+        with aside.open("wb") as stream:
+            for part in parts:
+                stream.write(part)
+        return aside.replace(path)
+    except BaseException:  # a full disk, and whoever stops the program
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
+        raise
 
 
 def _decisions(path: Path) -> list[dict[str, str]]:

@@ -43,7 +43,7 @@ def render(
     """
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
-    from veneercheck.report.paper import can_print, write_papers
+    from veneercheck.report.paper import BENCH, REPORT, can_print, write_papers
     from veneercheck.report.stills import OVERVIEW, Scene, render_stills, scene_of
     from veneercheck.report.words import Words
 
@@ -64,6 +64,8 @@ def render(
     if stills:
         written.append(folder / OVERVIEW)
     if not can_print():
+        for stale in (REPORT, BENCH):
+            (folder / stale).unlink(missing_ok=True)
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written
     progress("report.pdf, bench.pdf")

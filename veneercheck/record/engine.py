@@ -1,0 +1,111 @@
+"""The database behind a register: how it is reached, laid, locked and brought up to date."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import NoSuchModuleError, SQLAlchemyError
+
+from veneercheck.core.errors import RecordError
+
+HEAD = "0001"
+"""The form of the tables that this program writes."""
+
+_WAIT_S = 120.0
+"""How long a writer waits for the others: each holds the register for some milliseconds."""
+
+
+def engine_of(place: str, lasting: bool) -> sa.Engine:
+    # put together from parts: in a text, «?» and «%» of a file's name would mean something
+    url: str | sa.URL = sa.URL.create("sqlite", database=str(Path(place).absolute()))
+    if "://" in place:
+        url = place.replace("postgresql://", "postgresql+pg8000://", 1)
+    try:
+        if sa.make_url(url).get_backend_name() != "sqlite":
+            return sa.create_engine(url, pool_pre_ping=True)
+        engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S})
+    except (SQLAlchemyError, NoSuchModuleError, ModuleNotFoundError) as error:
+        raise RecordError(
+            f"this is no database that can be used ({error}).",
+            where=shown(place),
+            next_step="Give a file, or postgresql://user@host/name with extra [record].",
+        ) from None
+    sa.event.listen(engine, "connect", lambda raw, _: _prepare_sqlite(raw, lasting))
+    sa.event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: Any, lasting: bool) -> None:
+    """Transactions are begun by us, so that tables too are laid wholly or not at all."""
+    connection.isolation_level = None
+    # An altered byte must not keep the entry that it lies in from being read and named.
+    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute(f"PRAGMA synchronous={'FULL' if lasting else 'OFF'}")
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    reads = connection.get_execution_options().get("reads", False)
+    connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
+
+
+def lock(connection: sa.Connection) -> None:
+    """One writer at a time; SQLite holds the others off from the transaction's begin."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(sa.text("LOCK TABLE entries IN SHARE ROW EXCLUSIVE MODE"))
+
+
+_CREATING = 0x76656E65
+"""Number of the lock that PostgreSQL holds while the tables are laid."""
+
+
+def _form(connection: sa.Connection) -> str | None:
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    return None if found is None else ascii(as_text(found)).strip("'")
+
+
+def bring_up_to_date(engine: sa.Engine, place: str) -> None:
+    """Lay the tables, or change them from an older form; one process at a time."""
+    with engine.connect() as connection:
+        if _form(connection.execution_options(reads=True)) == HEAD:
+            return
+    with engine.begin() as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_CREATING})"))
+        form = _form(connection)
+        if form is not None and form > HEAD:
+            raise RecordError(
+                f"its form is {form}, and this program knows only {HEAD}.",
+                where=shown(place),
+                next_step="Use the newer program that wrote it.",
+            )
+        if form != HEAD:
+            _upgrade(connection)
+
+
+def _upgrade(connection: sa.Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+    from alembic.util import CommandError
+
+    config = Config()
+    config.set_main_option("script_location", "veneercheck.record:migrations")
+    config.attributes["connection"] = connection
+    try:
+        command.upgrade(config, "head")
+    except CommandError as error:  # a form that never was
+        raise ValueError(error) from None
+
+
+def shown(place: str) -> str:
+    """The place without a password; a file's name is shown whole."""
+    return f"…@{place.rsplit('@', 1)[1]}" if "://" in place and "@" in place else place
+
+
+def as_text(value: Any) -> str:
+    """Text as it is stored; where a byte was altered, SQLite may give another kind of value."""
+    return value if isinstance(value, str) else repr(value)
