@@ -73,6 +73,8 @@ _PICTURE_ON_BENCH_MM = (140, 122, 104, 84, 60)
 _CLOSER_ON_BENCH = 1.4
 """The bench sheet shows the middle of a close-up: the number must be read at arm's length."""
 
+_SUSPECTS = b"/Suspects false"
+
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
 
 
@@ -288,4 +290,15 @@ def _typeset(room: Path, source: str, name: str, data: Mapping[str, Any]) -> byt
         pdf_standards=[_STANDARDS[name]],
         timestamp=data["moment"],
     )
-    return made
+    return _without_suspects(made)
+
+
+def _without_suspects(made: bytes) -> bytes:
+    """The same PDF without `/Suspects false`, blanks in its place so that every offset holds.
+
+    The typesetter writes that entry, and may (ISO 32000-1, table 321: a boolean, false where it
+    is missing); some versions of poppler, whose `pdfinfo` the user may ask, call every value but
+    `true` a wrong type.
+    """
+    head, found, rest = made.partition(_SUSPECTS)
+    return head + b" " * len(found) + rest
