@@ -13,6 +13,7 @@ import typer
 
 from veneercheck.cli_options import Lang, say
 from veneercheck.core.errors import RecordError
+from veneercheck.texts import writable
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
@@ -142,7 +143,7 @@ def decide_command(
     from veneercheck.filing import decide
 
     with open_register(register) as opened:
-        entry = decide(opened, case, who=who, what=what, why=why)
+        entry = decide(opened, case, who=who, what=what, why=writable(why))
     typer.echo(f"On record: entry {entry.seq}, {what}, {who}")
 
 

@@ -1,4 +1,4 @@
-"""One reader for small texts: case files, profiles, lists, passwords."""
+"""Small texts from outside: one reader for case files, profiles and lists; words of any bytes."""
 
 from __future__ import annotations
 
@@ -10,6 +10,17 @@ from veneercheck.core.errors import ProfileError
 
 LONGEST_BYTES = 1_000_000
 """A list of ten thousand cases is shorter; beyond it, it is some other file."""
+
+
+def writable(text: str) -> str:
+    """Words from the command line or a file's name, with bytes that are no text spelt out.
+
+    Examples
+    --------
+    >>> writable("M" + chr(0xDCFF) + "ller")
+    'M\\\\xffller'
+    """
+    return os.fsencode(text).decode("utf-8", "backslashreplace")
 
 
 def small_text(path: Path, *, next_step: str = "Check the path and its permissions.") -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from veneercheck.core.errors import ScanError
 from veneercheck.scan.limits import ReadCaps
+from veneercheck.texts import writable
 
 _MIB = 1 << 20
 _GZIP_MAGIC = b"\x1f\x8b"
@@ -40,7 +41,7 @@ class Intake:
 
 def printable_name(path: Path) -> str:
     """A file name that can be shown and stored, whatever bytes it is made of."""
-    text = os.fsencode(path.name or str(path)).decode("utf-8", "backslashreplace")
+    text = writable(path.name or str(path))
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
