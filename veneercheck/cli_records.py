@@ -136,14 +136,16 @@ def decide_command(
         typer.Option("--what", help="cut again, accepted, remake or ask the dentist."),
     ],
     who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
-    why: Annotated[str, typer.Option("--why", help="The reason, in words.")] = "",
+    why: Annotated[
+        str, typer.Option("--why", help="The reason, in words.", callback=writable)
+    ] = "",
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""
     from veneercheck.filing import decide
 
     with open_register(register) as opened:
-        entry = decide(opened, case, who=who, what=what, why=writable(why))
+        entry = decide(opened, case, who=who, what=what, why=why)
     typer.echo(f"On record: entry {entry.seq}, {what}, {who}")
 
 

@@ -48,16 +48,32 @@ def _text(listing: Path) -> str:
 def _from_csv(text: str, listing: Path) -> Iterator[dict[str, Any]]:
     """Rows under a header; commas or, as some spreadsheets write them, semicolons."""
     head = text.partition("\n")[0]
-    reader = csv.DictReader(io.StringIO(text), delimiter=";" if ";" in head else ",")
-    _known(reader.fieldnames or (), listing)
-    for row in reader:
-        if None in row:
+    lines = csv.reader(io.StringIO(text), delimiter=";" if ";" in head else ",")
+    try:
+        yield from _rows(lines, listing)
+    except csv.Error as error:
+        raise ProfileError(
+            f"line {lines.line_num} cannot be read ({error}).",
+            where=listing.name,
+            next_step="Look for a quotation mark that is not closed, or a field without end.",
+        ) from None
+
+
+def _rows(lines: Any, listing: Path) -> Iterator[dict[str, Any]]:
+    """What each line says under the header; blank lines and fields say nothing."""
+    names = [name.strip() for name in next(lines, [])]
+    _known(names, listing)
+    for line in lines:
+        fields = [field.strip() for field in line]
+        if not any(fields):
+            continue
+        if any(fields[len(names) :]):
             raise ProfileError(
-                f"line {reader.line_num} has more fields than the header.",
+                f"line {lines.line_num} has more fields than the header.",
                 where=listing.name,
                 next_step="Put a field that holds a comma in quotes.",
             )
-        yield {name: value.strip() for name, value in row.items() if value and value.strip()}
+        yield {name: value for name, value in zip(names, fields, strict=False) if value}
 
 
 def _from_toml(text: str, listing: Path) -> Iterator[dict[str, Any]]:
