@@ -17,6 +17,8 @@ VARIABLE = "VENEERCHECK_MEMORY_GB"
 _USUAL_GB = 2.0
 """A pair of a million triangles each took just that; most pairs take a quarter of it."""
 
+_READERS, _SQUARE = 2, 256
+
 _LEAST_GB, _MOST_GB = 0.25, 4096.0
 _GB = 10**9
 
@@ -136,6 +138,7 @@ def _set_bound() -> tuple[int, int] | None:
         return None
     import resource
 
+    _ready_algebra()
     soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
     # What is mapped and was never touched takes no memory: it does not count.
     wanted = mapped + max(round(memory_gb() * _GB) - held, 0)
@@ -143,6 +146,29 @@ def _set_bound() -> tuple[int, int] | None:
         return None
     _limit((wanted, hard))
     return soft, hard
+
+
+@functools.cache
+def _ready_algebra() -> None:
+    """Let the linear algebra take its working room now: refused it later, it ends the process.
+
+    Two readers work side by side, and each may turn points.
+    """
+    import numpy as np
+
+    together = threading.Barrier(_READERS)
+
+    def multiply() -> None:
+        square = np.ones((_SQUARE, _SQUARE))
+        together.wait()
+        for _ in range(_READERS):
+            square @ square
+
+    threads = [threading.Thread(target=multiply) for _ in range(_READERS)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
 
 
 def _limit(soft_and_hard: tuple[int, int]) -> None:

@@ -102,12 +102,12 @@ class Page:
 
 
 @contextlib.contextmanager
-def opened(folder: Path) -> Iterator[Page]:
+def opened(folder: Path, *words: str) -> Iterator[Page]:
     """The page, closed whatever happens."""
     (folder / "password").write_text(PASSWORD, encoding="utf-8")
     process = subprocess.Popen(
         [sys.executable, "-m", "veneercheck", "bench", "--folder", str(folder / "checks"),
-         "--no-browser", "--password-file", str(folder / "password")],
+         "--no-browser", "--password-file", str(folder / "password"), *words],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip

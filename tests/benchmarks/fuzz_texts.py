@@ -125,15 +125,15 @@ def changed(document: Any, chance: random.Random) -> Any:
 
 
 def _change(place: Any, key: Any, chance: random.Random) -> None:
-    kind = chance.randrange(4)
+    kind, value = chance.randrange(4), copy.deepcopy(chance.choice(VALUES))
     if isinstance(place, dict) and (kind == 0 or key is None):
-        place[chance.choice(KEYS)] = chance.choice(VALUES)
+        place[chance.choice(KEYS)] = value
     elif key is None:
-        place.append(chance.choice(VALUES))
+        place.append(value)
     elif kind == 1:
         del place[key]
     else:
-        place[key] = chance.choice(VALUES)
+        place[key] = value
 
 
 def broken(text: bytes, chance: random.Random) -> bytes:

@@ -21,8 +21,10 @@ import pytest
 
 from veneercheck import memory
 from veneercheck.core.errors import ProfileError, ScanError
+from veneercheck.core.types import TriangleMesh
 from veneercheck.memory import VARIABLE, bounded, check_needed, memory_gb
-from veneercheck.scan import read_scan
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.scan import read_scan, write_stl
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.threemf import read_3mf
 
@@ -65,26 +67,39 @@ def test_a_compressed_file_that_grows_beyond_all_measure_is_refused(tmp_path: Pa
         read_scan(path)
 
 
-FLOODS: dict[str, Callable[[], bytes]] = {
-    "obj points": lambda: b"v 0 0 0\n" * 1_000_000 + b"f 1 2 3\n",
-    "off points": lambda: b"OFF\n1000000 1 0\n" + b"0 0 0\n" * 1_000_000 + b"3 0 1 2\n",
-    "off lines": lambda: b"OFF\n3 1 0\n" + b"0 0 0\n" * 3 + b"3 0 1 2\n" + b"0\n" * 5_000_000,
-    "ply points": lambda: (
-        b"ply\nformat binary_little_endian 1.0\nelement vertex 1000000\nproperty uchar x\n"
-        b"property uchar y\nproperty uchar z\nelement face 1\n"
-        b"property list uchar uchar vertex_indices\nend_header\n" + bytes(3_000_000) + b"\3\0\1\2"
+POINTS, MORE = "points; the limit is 300,000", 1_000_000
+FLOODS: dict[str, tuple[Callable[[], bytes], str, int]] = {
+    "obj points": (lambda: b"v 0 0 0\n" * 3 * MORE + b"f 1 2 3\n", POINTS, 200),
+    "obj blank lines": (lambda: b"v 0 0 0\nf 1 1 1\n" + b"\n" * 20 * MORE, "", 250),
+    "off points": (
+        lambda: b"OFF\n1000000 1 0\n" + b"0 0 0\n" * MORE + b"3 0 1 2\n", POINTS, 150,
     ),
-    "stl words": lambda: b"solid x\nfacet\n" + b"a " * 5_000_000,
-    "stl corners": lambda: b"solid x\nfacet\n" + b"VerTex 0 0 0\n" * 1_000_000,
-    "obj blank lines": lambda: b"v 0 0 0\nf 1 1 1\n" + b"\n" * 20_000_000,
-}
+    "off lines": (
+        lambda: b"OFF\n3 1 0\n" + b"0 0 0\n" * 3 + b"3 0 1 2\n" + b"0\n" * 5 * MORE, "", 150,
+    ),
+    "ply points": (
+        lambda: (
+            b"ply\nformat binary_little_endian 1.0\nelement vertex 1000000\nproperty uchar x\n"
+            b"property uchar y\nproperty uchar z\nelement face 1\n"
+            b"property list uchar uchar vertex_indices\nend_header\n"
+            + bytes(3 * MORE)
+            + b"\3\0\1\2"
+        ),
+        POINTS,
+        150,
+    ),
+    "stl words": (lambda: b"solid x\nfacet\n" + b"ab " * 5 * MORE, "", 150),
+    "stl corners": (lambda: b"solid x\nfacet\n" + b"VerTex 0 0 0\n" * MORE, POINTS, 300),
+}  # fmt: skip
+"""What is read, what the refusal says of it, and the most MB the process may take for it."""
 
 
 @pytest.mark.parametrize("name", FLOODS)
 def test_a_flood_is_refused_within_a_few_times_its_size(tmp_path: Path, name: str) -> None:
-    """In a process of its own, whose peak the system tells: 300 MB with all libraries loaded."""
+    """In a process of its own, whose peak the system tells: 70 MB before it reads anything."""
+    make, words, most_mb = FLOODS[name]
     path = tmp_path / "flood.dat"
-    path.write_bytes(FLOODS[name]())
+    path.write_bytes(make())
     code = (
         "import sys, resource\n"
         "from veneercheck.core.errors import ScanError\n"
@@ -98,8 +113,8 @@ def test_a_flood_is_refused_within_a_few_times_its_size(tmp_path: Path, name: st
         [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
     )
     peak_kb, _, what = ended.stdout.partition(" ")
-    assert what, ended.stderr
-    assert int(peak_kb) < 300_000, what
+    assert words in what and what, ended.stderr
+    assert int(peak_kb) < 1000 * most_mb, what
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there the bound is the system's own")
@@ -136,7 +151,7 @@ def test_the_memory_allowed_is_a_sensible_number(monkeypatch: pytest.MonkeyPatch
         with pytest.raises(ProfileError, match="no number of gigabytes"):
             ReadCaps()
     monkeypatch.setenv(VARIABLE, "8")
-    assert ReadCaps().triangles == 16_000_000 and ReadCaps().file_bytes == 2 << 30
+    assert ReadCaps().triangles == 8_000_000 and ReadCaps().file_bytes == 2 << 30
 
 
 def test_no_refusal_names_an_option_that_there_is_not() -> None:
@@ -152,3 +167,32 @@ def test_no_refusal_names_an_option_that_there_is_not() -> None:
             refuse()
         assert "raise the limit" not in str(refusal.value)
         assert VARIABLE in refusal.value.next_step or "scanner's program" in refusal.value.next_step
+
+
+def checked(folder: Path, framework: Path, waxup: Path, allowed_gb: str) -> tuple[int, str]:
+    """Exit code and words of a check through the command line."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "veneercheck", "check", str(framework), str(waxup), "--no-report",
+         "--out", str(folder / "out")],
+        capture_output=True, text=True, check=False, env={**os.environ, VARIABLE: allowed_gb},
+    )  # fmt: skip
+    assert not (folder / "out").exists()
+    return ended.returncode, ended.stderr
+
+
+def test_the_command_refuses_what_would_take_too_much(tmp_path: Path) -> None:
+    """Two balls of 60 mm in 1,280 triangles, refined to three million: more than a quarter GB."""
+    ball = concentric_spheres(0.45).inner
+    large = TriangleMesh(ball.points_mm * 7.5, ball.faces)
+    for name in ("f.stl", "w.stl"):
+        write_stl(tmp_path / name, large)
+    code, told = checked(tmp_path, tmp_path / "f.stl", tmp_path / "w.stl", "0.25")
+    assert code == 3 and "GB are allowed" in told and f"{VARIABLE}=" in told
+
+
+def test_the_command_refuses_a_bomb(tmp_path: Path) -> None:
+    for name in ("f.3mf", "w.3mf"):
+        (tmp_path / name).write_bytes(bomb(4_000_000))
+    code, told = checked(tmp_path, tmp_path / "f.3mf", tmp_path / "w.3mf", "2")
+    assert code == 3 and "no scan does" in told
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 1_000_000  # kB

@@ -16,7 +16,7 @@ from typing import Any
 import pikepdf
 import pytest
 from fontTools.ttLib import TTFont
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from veneercheck.report import signs
@@ -95,6 +95,14 @@ def test_without_further_typefaces_there_is_a_substitute(
         assert made.startswith(b"%PDF") and has_substitutes(data)
 
 
+@pytest.mark.parametrize("text", ["ก\u0301", "🦷\u0e49", "א\u0301ก\u0301ب\u05b0"])
+def test_signs_that_no_one_typeface_holds_together_are_drawn_without_each_other(
+    tmp_path: Path, text: str
+) -> None:
+    made, _ = typeset(tmp_path, text)
+    assert made.startswith(b"%PDF")
+
+
 def test_plain_words_ask_for_no_further_typeface() -> None:
     """So that they give the same bytes whatever else is installed."""
     _, folders = printable({"notes": "Größe ≥ 1,0 mm – «Ж» Ω"})
@@ -129,6 +137,7 @@ def test_no_part_of_an_endless_word_begins_with_a_mark() -> None:
 
 @settings(max_examples=60)
 @given(st.text(max_size=80))
+@example("\u1680\u3000\u2009x")
 def test_any_text_is_drawn(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
     made, _ = typeset(tmp_path_factory.mktemp("any"), text)
     assert made.startswith(b"%PDF")

@@ -18,6 +18,9 @@ _SHORTEST_PASSWORD = 12
 _FILES = 65_536
 """Open files of this process: lines that are still greeting each other are many in an attack."""
 
+_GREETING_S, _TLS_BUFFER = 10.0, 32 * 1024
+"""For a TLS greeting; twice the longest record of TLS (RFC 8446, 5.1)."""
+
 _HEAD_BYTES = 16 * 1024
 
 
@@ -161,6 +164,7 @@ def serve(
         ssl_keyfile=address.key,
     )
     _many_files()
+    _short_greetings()
     say(url)
     if browser:
         threading.Thread(target=webbrowser.open, args=(url,), daemon=True).start()
@@ -195,3 +199,15 @@ def _many_files() -> None:
     most = _FILES if hard == resource.RLIM_INFINITY else min(_FILES, hard)
     if soft != resource.RLIM_INFINITY and soft < most:
         resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+
+
+def _short_greetings() -> None:
+    """Bound what a line takes before it has said anything: its time, and its buffer for TLS.
+
+    The standard library gives each line a quarter of a megabyte and a minute; five hundred lines
+    that are silent would take 130 MB.
+    """
+    from asyncio import constants, sslproto
+
+    constants.SSL_HANDSHAKE_TIMEOUT = _GREETING_S
+    sslproto.SSLProtocol.max_size = _TLS_BUFFER

@@ -31,6 +31,9 @@ _NAMES = ("number", "name", "file", "who")
 _JOINERS = frozenset("\u200c\u200d\ufe0e\ufe0f\u200e\u200f\u00ad\u200b")
 """Invisible signs that shape their neighbours or say which way they run, and do no harm."""
 
+_SPACES = " \u00a0\u202f"
+"""Those that the report's own typeface holds; any other becomes an ordinary one."""
+
 _UNSHOWN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn"))
 """Categories of control signs, invisible formats, half, private and unassigned characters."""
 
@@ -78,7 +81,7 @@ def _harmless(text: str, most: int, *, lines: bool) -> str:
         marks = marks + 1 if kind in ("Mn", "Me") else 0
         if marks > _MOST_MARKS + 1:
             continue  # one substitute stands for all the marks beyond
-        if sign in "\t\r\n" or kind in ("Zl", "Zp"):
+        if sign in "\t\r\n" or (kind in ("Zs", "Zl", "Zp") and sign not in _SPACES):
             found.append("\n" if lines and sign == "\n" else " ")
         elif marks > _MOST_MARKS or (kind in _UNSHOWN and sign not in _JOINERS):
             found.append(SUBSTITUTE)

@@ -10,7 +10,7 @@ from veneercheck.memory import memory_gb, more_memory
 _MIB = 1 << 20
 
 
-_FILE_BYTES_PER_GB, _TRIANGLES_PER_GB = 256 * _MIB, 2_000_000
+_FILE_BYTES_PER_GB, _TRIANGLES_PER_GB = 256 * _MIB, 1_000_000
 """Of a scan for each gigabyte that a check may take: more could not be checked within it."""
 
 _POINTS_PER_TRIANGLE = 3
@@ -27,7 +27,7 @@ _HIGHEST_RATIO = 100
 class ReadCaps:
     """Limits on what is read, against mistakes and hostile files.
 
-    The defaults follow what a check may take (`memory.memory_gb`): at the usual 2 GB twice the
+    The defaults follow what a check may take (`memory.memory_gb`): at the usual 2 GB they are the
     densest full-arch scans met (2 million triangles, 100 MB as binary STL).
 
     Parameters

@@ -70,7 +70,6 @@ class _Merged:
     faults: tuple[Fault, ...]
 
 
-@bounded
 def read_scan(
     path: ScanPath | Sequence[ScanPath],
     *,
@@ -114,6 +113,7 @@ def _check_request(paths: list[ScanPath], kind: str, caps: ReadCaps) -> None:
         )
 
 
+@bounded
 def _take(path: Path, caps: ReadCaps) -> _File:
     return _parsed(take_in(path, caps), caps)
 
