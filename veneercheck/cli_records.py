@@ -13,6 +13,7 @@ import typer
 
 from veneercheck.cli_options import Lang, say, tell, warn_of_names
 from veneercheck.core.errors import RecordError
+from veneercheck.texts import writable
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -135,7 +136,9 @@ def decide_command(
         typer.Option("--what", help="cut again, accepted, remake, ask the dentist, or taken back."),
     ],
     who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
-    why: Annotated[str, typer.Option("--why", help="The reason, in words.")] = "",
+    why: Annotated[
+        str, typer.Option("--why", help="The reason, in words.", callback=writable)
+    ] = "",
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""

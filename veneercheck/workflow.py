@@ -22,6 +22,7 @@ from veneercheck.folders import (
     write_text,
     written_whole,
 )
+from veneercheck.memory import check_needed
 from veneercheck.order import Order, Settled, look_at_scans, settle
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
@@ -235,6 +236,8 @@ def _found(order: Order | Settled, now: datetime | None, say: Say) -> Outcome:
 
     earlier = _earlier(work.earlier, pair.waxup.source.sha256) if work.earlier else None
     die = scan.read_scan(work.die, unit=work.unit) if work.die else None
+    read = [one.source for one in (pair.framework, pair.waxup, die) if one is not None]
+    check_needed(sum(one.triangles for one in read), pair.framework.source.area_mm2)
     surfaces = dataclasses.replace(_surfaces(pair, work), die=die.mesh if die else None)
     found = check(surfaces, case=work.case, limits=work.limits, aligned=work.aligned, say=say)
     return Outcome(

@@ -393,12 +393,12 @@ CORPUS: dict[str, Entry] = {
     "stl nan": (lambda: stl(with_point(np.nan)), Refused("no numbers (NaN or infinite)")),
     "stl infinite": (lambda: stl(with_point(-np.inf)), Refused("no numbers (NaN or infinite)")),
     "stl far coordinate": (lambda: stl(with_point(1e30)), Refused("mm from the origin")),
-    "stl metres": (lambda: stl(P * 1e-3), Mesh(unit="m")),
-    "stl inches": (lambda: stl(P / 25.4), Mesh(unit="in")),
-    "stl micrometres": (lambda: stl(P * 1e3), Mesh(unit="um")),
+    "stl metres": (lambda: stl(P * 1e-3), Refused("saved in metres? Give --unit m,")),
+    "stl inches": (lambda: stl(P / 25.4), Refused("saved in inches? Give --unit inch,")),
+    "stl micrometres": (lambda: stl(P * 1e3), Refused("saved in micrometres? Give --unit um,")),
     "stl micrometres, two metres away": (
         lambda: stl(P * 1e3 + np.array([0, 2e6, 0])),
-        Mesh(unit="um", faults={"far_from_origin": 1}),
+        Refused("saved in micrometres? Give --unit um,"),
     ),
     "stl two kilometres away": (
         lambda: ascii_stl(P + np.array([0, 2e6, 0]), number="{:.9f}"),

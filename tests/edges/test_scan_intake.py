@@ -141,7 +141,7 @@ def test_no_memory_is_told(body: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         raise MemoryError
 
     monkeypatch.setattr(intake, "_read_at_most", exhausted)
-    assert "too large for the memory" in refusal(body)
+    assert "needs more than 2 GB of memory" in refusal(body)
 
 
 def test_several_files_make_one_scan(body: Path, tmp_path: Path) -> None:

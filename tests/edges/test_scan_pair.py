@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
 
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import TriangleMesh
@@ -55,8 +56,14 @@ def test_a_shift_of_the_frame_says_nothing_about_a_swap() -> None:
 
 
 def test_one_in_metres(tmp_path: Path) -> None:
+    """By a format that states it; an STL that only fits in metres is refused, not guessed at."""
     small = TriangleMesh(bowl(1.3).points_mm / 1000, bowl(1.3).faces)
-    pair = read_pair(*files(tmp_path, small, bowl(0.0)))
+    framework, waxup = files(tmp_path, small, bowl(0.0))
+    with pytest.raises(ScanError, match=r"saved in metres\? Give --unit m,"):
+        read_pair(framework, waxup)
+    stated = framework.with_suffix(".glb")
+    trimesh.Trimesh(small.points_mm, small.faces, process=False).export(stated)
+    pair = read_pair(stated, waxup)
     assert [one.kind for one in pair.remarks] == ["units_differ"]
     assert (pair.framework.source.unit, pair.waxup.source.unit) == ("m", "mm")
     sizes = [np.ptp(scan.mesh.points_mm, axis=0) for scan in (pair.framework, pair.waxup)]

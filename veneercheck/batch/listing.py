@@ -13,6 +13,8 @@ from typing import Any
 from veneercheck.batch.fetching import is_url
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError
+from veneercheck.profile.keys import shortened, told
+from veneercheck.texts import small_text
 
 COLUMNS = ("number", "case", "framework", "waxup", "profile", "unit", "stage", "aligned")
 _FILES = ("case", "framework", "waxup")
@@ -40,20 +42,7 @@ def tasks_of(listing: Path, asked: Asked) -> list[Task]:
 
 
 def _text(listing: Path) -> str:
-    try:
-        return listing.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise ProfileError(
-            f"cannot be read ({error.strerror or error}).",
-            where=str(listing),
-            next_step="Give a list of cases (TOML or CSV), or a folder.",
-        ) from None
-    except UnicodeDecodeError:
-        raise ProfileError(
-            "is not text in UTF-8.",
-            where=str(listing),
-            next_step="Give a list of cases as TOML or CSV in UTF-8, or a folder.",
-        ) from None
+    return small_text(listing, next_step="Give a list of cases (TOML or CSV), or a folder.")
 
 
 def _from_csv(text: str, listing: Path) -> Iterator[dict[str, Any]]:
@@ -90,14 +79,15 @@ def _rows(lines: Any, listing: Path) -> Iterator[dict[str, Any]]:
 def _from_toml(text: str, listing: Path) -> Iterator[dict[str, Any]]:
     try:
         document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise ProfileError(
             f"is not valid TOML: {error}.",
             where=listing.name,
             next_step="Write one [[case]] for each case, or give a .csv file.",
         ) from None
     rows = document.get("case", [])
-    if not isinstance(rows, list) or document.keys() - {"case"}:
+    tables = isinstance(rows, list) and all(isinstance(row, Mapping) for row in rows)
+    if not tables or document.keys() - {"case"}:
         raise ProfileError(
             "holds something else than cases.",
             where=listing.name,
@@ -111,9 +101,10 @@ def _from_toml(text: str, listing: Path) -> Iterator[dict[str, Any]]:
 def _known(names: Any, listing: Path) -> None:
     for name in names:
         if name not in COLUMNS:
-            near = difflib.get_close_matches(str(name), COLUMNS, n=1, cutoff=0.4)
+            called = shortened(str(name))
+            near = difflib.get_close_matches(called, COLUMNS, n=1, cutoff=0.4)
             guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(COLUMNS)}."
-            raise ProfileError(f"unknown column «{name}».", where=listing.name, next_step=guess)
+            raise ProfileError(f"unknown column «{called}».", where=listing.name, next_step=guess)
 
 
 def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
@@ -125,11 +116,11 @@ def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
     for name, value in given.items():
         if not isinstance(value, str):
             raise ProfileError(
-                f"{name} = {value!r} is not text.", where=where, next_step="Put it in quotes."
+                f"{name} = {told(value)} is not text.", where=where, next_step="Put it in quotes."
             )
     if aligned is not None and not isinstance(aligned, bool):
         raise ProfileError(
-            f"aligned = {aligned!r} is neither yes nor no.",
+            f"aligned = {told(aligned)} is neither yes nor no.",
             where=where,
             next_step="Write yes or no.",
         )

@@ -190,6 +190,8 @@ def _state(path: Path) -> State | None:
 
 def _lacks_bytes(path: Path) -> bool:
     """Whether the file is shorter than it says itself (binary STL, GLB), or empty."""
+    if not path.is_file():
+        return False  # a pipe or a device: opening it may wait for ever, the check refuses it
     try:
         size = path.stat().st_size
         with path.open("rb") as file:

@@ -31,7 +31,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from veneercheck.bench import answer, limits, repeat
-from veneercheck.bench.guard import REPORT_POLICY, Door, Guard
+from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
 from veneercheck.bench.wish import Wish, read_wish, toml_text
@@ -133,7 +133,9 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
 async def _refused(_: Request, refusal: Exception) -> Response:
     assert isinstance(refusal, VeneerCheckError)
     told = {"what": refusal.what, "where": refusal.where, "next_step": refusal.next_step}
-    return JSONResponse(told, status_code=422)
+    # A refusal may repeat half a character ("\\ud800"), which no encoding can write.
+    sent = {name: text.encode("utf-8", "replace").decode() for name, text in told.items()}
+    return JSONResponse(sent, status_code=422)
 
 
 async def _plainly(_: Request, fault: Exception) -> Response:
@@ -186,9 +188,18 @@ async def _login(request: Request) -> Response:
         raise HTTPException(404, words("bench.not_found"))
     if request.method == "GET":
         return HTMLResponse(text)
+    who = address_of(request.scope)
+    with door.queue(who) as in_turn:
+        if not in_turn:
+            raise HTTPException(429, words("bench.too_often"), {"connection": "close"})
+        return await _tried(request, door, who, text)
+
+
+async def _tried(request: Request, door: Door, who: str, text: str) -> Response:
     body = await _small_body(request)
     given = body.decode("utf-8", "replace").partition("password=")[2]
-    if door.right_password(unquote_plus(given.partition("&")[0])):
+    await asyncio.sleep(door.delay_s(who))
+    if door.right_password(unquote_plus(given.partition("&")[0]), who):
         return door.admit()
     return HTMLResponse(text.replace("hidden", ""), status_code=403)
 
@@ -220,7 +231,7 @@ async def _hand_in(request: Request) -> Response:
             await _to_disk(request, path, int(declared))
         bench.store.keep_scan(number)
     except TimeoutError:
-        raise HTTPException(408, words("bench.too_slow"), {"connection": "close"}) from None
+        raise _too_slow(request) from None
     finally:
         bench.uploads -= 1
         if path.exists():
@@ -249,13 +260,21 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
 
 
 async def _small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
+    """The whole body; one that is too long or stalls is refused."""
     body = b""
-    async with asyncio.timeout(_PAUSE_S):
-        async for chunk in request.stream():
-            body += chunk
-            if len(body) > most:
-                raise HTTPException(413, words_of(request)("bench.too_large"))
+    try:
+        async with asyncio.timeout(_PAUSE_S):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > most:
+                    raise HTTPException(413, words_of(request)("bench.too_large"))
+    except TimeoutError:
+        raise _too_slow(request) from None
     return body
+
+
+def _too_slow(request: Request) -> HTTPException:
+    return HTTPException(408, words_of(request)("bench.too_slow"), {"connection": "close"})
 
 
 async def small_json(request: Request) -> object:
@@ -264,8 +283,6 @@ async def small_json(request: Request) -> object:
         return json.loads(await _small_body(request))
     except (ValueError, RecursionError):
         raise HTTPException(400, words_of(request)("bench.not_json")) from None
-    except TimeoutError:
-        raise HTTPException(408, words_of(request)("bench.too_slow")) from None
 
 
 async def _ask(request: Request) -> Response:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import collections
+import contextlib
 import dataclasses
 import hmac
 import secrets
 import time
-from collections.abc import MutableMapping
+from collections.abc import Iterator, MutableMapping
 from typing import Any
 from urllib.parse import parse_qs
 
@@ -36,8 +38,16 @@ _HEADERS = {
 _PER_SECOND, _AT_ONCE = 60.0, 300.0
 """Requests of one address: a page that is loaded anew takes a dozen, a running check two a s."""
 
-_GUESSES, _GUESS_PAUSE_S = 5, 60.0
-"""Wrong passwords before a pause, and how long it lasts."""
+_GUESSES, _GUESS_MEMORY_S = 3, 600.0
+"""Wrong passwords of one address that are answered at once, and how long each is remembered."""
+
+_GUESS_DELAY_S, _LONGEST_DELAY_S = 0.5, 8.0
+"""Each further one doubles how long the address waits for its answer, right or wrong."""
+
+_TRIES_AT_ONCE = 4
+
+_ADDRESSES = 1000
+"""As many are remembered: a laboratory has fewer computers."""
 
 _OPEN_PATHS = ("/login", "/page.css")
 """What the way in needs before one is in."""
@@ -62,7 +72,8 @@ class Door:
     password: str | None = None
     token: str = dataclasses.field(default_factory=lambda: secrets.token_urlsafe(32))
     session: str = dataclasses.field(default_factory=lambda: secrets.token_urlsafe(32))
-    guesses: list[float] = dataclasses.field(default_factory=list)
+    guesses: dict[str, list[float]] = dataclasses.field(default_factory=dict)
+    trying: collections.Counter[str] = dataclasses.field(default_factory=collections.Counter)
 
     @property
     def cookie(self) -> str:
@@ -90,16 +101,34 @@ class Door:
         )
         return answer
 
-    def right_password(self, given: str) -> bool:
-        """Whether it is the password; after some wrong ones nobody is, for a while."""
-        now = time.monotonic()
-        self.guesses = [at for at in self.guesses if now - at < _GUESS_PAUSE_S]
-        if self.password is None or len(self.guesses) >= _GUESSES:
-            return False
-        if _same(given, self.password):
+    def right_password(self, given: str, who: str = "?") -> bool:
+        """Whether it is the password; a wrong one is remembered of the address that gave it."""
+        if self.password is not None and _same(given, self.password):
+            self.guesses.pop(who, None)
             return True
-        self.guesses.append(now)
+        if len(self.guesses) >= _ADDRESSES and who not in self.guesses:
+            del self.guesses[next(iter(self.guesses))]
+        self.guesses[who] = [*self._wrong_of(who), time.monotonic()]
         return False
+
+    @contextlib.contextmanager
+    def queue(self, who: str) -> Iterator[bool]:
+        """Whether an address may try now: some tries at once, so that it holds few lines."""
+        self.trying[who] += 1
+        try:
+            yield self.trying[who] <= _TRIES_AT_ONCE
+        finally:
+            self.trying[who] -= 1
+            self.trying += collections.Counter()  # forgets who tries no more
+
+    def delay_s(self, who: str) -> float:
+        """How long an address waits for its answer: slowed down after wrong ones, never locked."""
+        over = len(self._wrong_of(who)) - _GUESSES
+        return 0.0 if over < 0 else min(_GUESS_DELAY_S * 2.0 ** min(over, 10), _LONGEST_DELAY_S)
+
+    def _wrong_of(self, who: str) -> list[float]:
+        now = time.monotonic()
+        return [at for at in self.guesses.get(who, [])[-32:] if now - at < _GUESS_MEMORY_S]
 
 
 def _same(one: str, other: str) -> bool:
@@ -126,8 +155,15 @@ class Guard:
 
     def _look(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
+        stranger = self._stranger(scope, headers)
+        if stranger is not None:
+            return stranger  # not counted: another site's requests come from the same browser
         if self._too_often(scope):
             return _no(429, "Too many requests: wait a moment.")
+        return self._let_in(scope, headers)
+
+    def _stranger(self, scope: Scope, headers: Headers) -> Response | None:
+        """Turn away what another site sends, or what asks under another name."""
         if headers.getlist("host") and headers.getlist("host")[0] not in self.door.hosts:
             return _no(400, "This address is not known here.")
         if len(headers.getlist("host")) != 1:
@@ -139,7 +175,7 @@ class Guard:
             scope["path"] != "/" or scope["method"] != "GET"
         ):
             return _no(403, "This page answers only to itself.")
-        return self._let_in(scope, headers)
+        return None
 
     def _origins(self) -> set[str]:
         return {f"{self.door.scheme}://{host}" for host in self.door.hosts}
@@ -158,14 +194,19 @@ class Guard:
 
     def _too_often(self, scope: Scope) -> bool:
         """A budget that fills up steadily and is used up by asking."""
-        who = (scope.get("client") or ("?",))[0]
+        who = address_of(scope)
         now = time.monotonic()
-        if len(self._budget) > 1000:
+        if len(self._budget) > _ADDRESSES:
             self._budget.clear()
         left, at = self._budget.get(who, (_AT_ONCE, now))
         left = min(_AT_ONCE, left + (now - at) * _PER_SECOND) - 1.0
         self._budget[who] = (max(left, 0.0), now)
         return left < 0.0
+
+
+def address_of(scope: Scope) -> str:
+    """Where a request comes from."""
+    return str((scope.get("client") or ("?",))[0])
 
 
 def _locked(headers: Headers) -> Response:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import dataclasses
 import ipaddress
 import socket
@@ -10,16 +9,18 @@ import threading
 import webbrowser
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from veneercheck.core.errors import RecordError
+from veneercheck.texts import small_text
 
 HERE = "127.0.0.1"
 _SHORTEST_PASSWORD = 12
-_HEAD_S = 10.0
-"""A browser sends its request at once; a connection that stays silent so long is closed."""
+_FILES = 65_536
+"""Open files of this process: lines that are still greeting each other are many in an attack."""
 
-_CONNECTIONS = 100
+_GREETING_S, _TLS_BUFFER = 10.0, 32 * 1024
+"""For a TLS greeting; twice the longest record of TLS (RFC 8446, 5.1)."""
+
 _HEAD_BYTES = 16 * 1024
 
 
@@ -81,7 +82,7 @@ class Address:
 
 
 def _password_in(path: Path) -> str:
-    word = path.read_text(encoding="utf-8").strip()
+    word = small_text(path).strip()
     if len(word) < _SHORTEST_PASSWORD:
         raise RecordError(
             f"the password is shorter than {_SHORTEST_PASSWORD} characters.",
@@ -132,6 +133,7 @@ def serve(
             next_step="Install it: pip install 'veneercheck[bench]'",
         ) from None
     from veneercheck.bench.guard import Door
+    from veneercheck.bench.lines import MOST, SHARE, patient_to_a_point
     from veneercheck.bench.store import Store
 
     store = Store(folder)
@@ -149,18 +151,20 @@ def serve(
         url += f"?token={door.token}"
     config = uvicorn.Config(
         make_app(Bench(store, register=register), door),
-        http=_protocol(),
+        http=patient_to_a_point(),
         ws="none",
         log_level="warning",
         access_log=False,
         server_header=False,
         proxy_headers=False,
-        limit_concurrency=_CONNECTIONS,
+        limit_concurrency=MOST + SHARE,  # lines that are closing count there, too
         h11_max_incomplete_event_size=_HEAD_BYTES,
         timeout_graceful_shutdown=3,
         ssl_certfile=address.certificate,
         ssl_keyfile=address.key,
     )
+    _many_files()
+    _short_greetings()
     say(url)
     if browser:
         threading.Thread(target=webbrowser.open, args=(url,), daemon=True).start()
@@ -185,17 +189,25 @@ def _listen(address: Address) -> socket.socket:
         ) from None
 
 
-def _protocol() -> type[asyncio.Protocol]:
-    """HTTP as uvicorn speaks it, but a connection that asks nothing is not kept waiting for."""
-    from uvicorn.protocols.http.h11_impl import H11Protocol
+def _many_files() -> None:
+    """Let this process hold as many lines open as the system allows it: some wait for TLS."""
+    try:
+        import resource
+    except ModuleNotFoundError:  # not on every system
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    most = _FILES if hard == resource.RLIM_INFINITY else min(_FILES, hard)
+    if soft != resource.RLIM_INFINITY and soft < most:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
 
-    class Impatient(H11Protocol):
-        def connection_made(self, transport: Any) -> None:
-            super().connection_made(transport)
-            self.loop.call_later(_HEAD_S, self._close_if_silent)
 
-        def _close_if_silent(self) -> None:
-            if self.cycle is None and not self.transport.is_closing():
-                self.transport.close()
+def _short_greetings() -> None:
+    """Bound what a line takes before it has said anything: its time, and its buffer for TLS.
 
-    return Impatient
+    The standard library gives each line a quarter of a megabyte and a minute; five hundred lines
+    that are silent would take 130 MB.
+    """
+    from asyncio import constants, sslproto
+
+    constants.SSL_HANDSHAKE_TIMEOUT = _GREETING_S
+    sslproto.SSLProtocol.max_size = _TLS_BUFFER

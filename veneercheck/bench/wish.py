@@ -50,9 +50,7 @@ def read_wish(data: object) -> Wish:
     given = _mapping(data)
     lang = _one_of(given, "lang", LANGUAGES) or "en"
     beads = given.get("beads_mm")
-    if beads is not None and not (
-        type(beads) in (int, float) and 0.0 <= float(beads) <= _LARGEST_BEAD_MM
-    ):
+    if beads is not None and not (type(beads) in (int, float) and 0.0 <= beads <= _LARGEST_BEAD_MM):
         raise _wrong("beads_mm", beads)
     return Wish(
         framework=_text(given, "framework"),

@@ -19,6 +19,7 @@ from veneercheck.profile.keys import (
     known_keys,
     table_of,
     text_of,
+    told,
     toml_of,
     words_of,
 )
@@ -34,6 +35,10 @@ _AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
 _LEAST_LANDMARKS = 3
 _PICKED_WITHIN_MM = 2.0
 """A place is picked by hand to about half a millimetre."""
+
+
+_FARTHEST_MM = 1e6
+"""A kilometre, as for a scan's own coordinates: beyond it, it is no place."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -148,16 +153,25 @@ def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Po
 
 def _picked(one: Mapping[str, Any], scan: str, where: str) -> Point:
     value = one.get(scan)
-    numbers = value if isinstance(value, list) else []
-    if len(numbers) != 3 or not all(
-        type(number) in (int, float) and math.isfinite(number) for number in numbers
-    ):
+    point = _point(value)
+    if point is None:
         raise ProfileError(
-            f"{scan} = {value!r} is no point.",
+            f"{scan} = {told(value)} is no point.",
             where=where,
             next_step=f"Give {scan} = [x, y, z] in mm, in that scan's own frame.",
         )
-    return float(numbers[0]), float(numbers[1]), float(numbers[2])
+    return point
+
+
+def _point(value: object) -> Point | None:
+    """Three numbers within a kilometre of the origin; None for anything else."""
+    if not isinstance(value, list) or len(value) != 3:
+        return None
+    if not all(
+        type(number) in (int, float) and -_FARTHEST_MM <= number <= _FARTHEST_MM for number in value
+    ):
+        return None
+    return float(value[0]), float(value[1]), float(value[2])
 
 
 def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
@@ -181,15 +195,14 @@ def _tooth_points(
     known_keys(given, [str(unit) for unit in units], where)
     points = {}
     for code, value in given.items():
-        numbers = value if isinstance(value, list) else []
-        if len(numbers) != 3 or not all(type(number) in (int, float) for number in numbers):
+        point = _point(value)
+        if point is None:
             raise ProfileError(
-                f"{code} = {value!r} is not a point.",
+                f"{code} = {told(value)} is not a point.",
                 where=where,
                 next_step=f"Give three numbers in mm, such as {code} = [1.5, 0.0, 6.2].",
             )
-        x, y, z = (float(number) for number in numbers)
-        points[int(code)] = (x, y, z)
+        points[int(code)] = point
     return points
 
 

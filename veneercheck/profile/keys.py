@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
+from veneercheck.texts import small_text
 
 SURFACES = (
     "occlusal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "incisal",
@@ -21,26 +22,18 @@ TOOTH_CODES = frozenset(
 )
 """The 52 two-digit codes of ISO 3950 (from memory)."""
 
+_TOLD = 60
+"""Characters of a value or key that a refusal repeats."""
+
 _LARGEST_MM = 20.0
 """No limit of a veneer is larger: a larger number was meant in another unit."""
 
 
 def toml_of(path: Path) -> dict[str, Any]:
+    text = small_text(path, next_step="Check the path.")
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        raise ProfileError("no such file.", where=str(path), next_step="Check the path.") from None
-    except OSError as error:
-        raise ProfileError(
-            f"cannot be read ({error.strerror or error}).",
-            where=str(path),
-            next_step="Check the path and its permissions.",
-        ) from None
-    except UnicodeDecodeError:
-        raise ProfileError(
-            "is not text in UTF-8.", where=path.name, next_step="Save it as UTF-8 text."
-        ) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # a ValueError also for too many digits
         raise ProfileError(
             f"is not valid TOML: {error}.",
             where=path.name,
@@ -48,12 +41,26 @@ def toml_of(path: Path) -> dict[str, Any]:
         ) from None
 
 
+def told(value: object) -> str:
+    """A value as a refusal repeats it: short, and whatever it is."""
+    try:
+        return shortened(repr(value))
+    except (ValueError, RecursionError):
+        return "a number of thousands of digits"
+
+
+def shortened(text: str) -> str:
+    """A word of the file as a refusal repeats it."""
+    return text if len(text) <= _TOLD else f"{text[:_TOLD]}…"
+
+
 def known_keys(given: Mapping[str, Any], known: Any, where: str) -> None:
     for key in given:
         if key not in known:
-            near = difflib.get_close_matches(key, list(known), n=1, cutoff=0.4)
+            called = shortened(key)
+            near = difflib.get_close_matches(called, list(known), n=1, cutoff=0.4)
             guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(known)}."
-            raise ProfileError(f"unknown key «{key}».", where=where, next_step=guess)
+            raise ProfileError(f"unknown key «{called}».", where=where, next_step=guess)
 
 
 def table_of(given: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
@@ -67,11 +74,11 @@ def length_of(given: Mapping[str, Any], key: str, standard: float, where: str) -
     value = given.get(key, standard)
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ProfileError(
-            f"{key} = {value!r} is not a number.", where=where, next_step="Give a number in mm."
+            f"{key} = {told(value)} is not a number.", where=where, next_step="Give a number in mm."
         )
-    if not 0.0 <= float(value) <= _LARGEST_MM:
+    if not 0 <= value <= _LARGEST_MM:  # compared before it is turned: 10**400 is no float
         raise ProfileError(
-            f"{key} = {value:g} is not between 0 and {_LARGEST_MM:g}.",
+            f"{key} = {told(value)} is not between 0 and {_LARGEST_MM:g}.",
             where=where,
             next_step="Give it in millimetres (mm² for an area).",
         )
@@ -88,7 +95,7 @@ def text_of(given: Mapping[str, Any], key: str, standard: str, where: str) -> st
     value = given.get(key, standard)
     if not isinstance(value, str):
         raise ProfileError(
-            f"{key} = {value!r} is not text.", where=where, next_step="Put it in quotes."
+            f"{key} = {told(value)} is not text.", where=where, next_step="Put it in quotes."
         )
     return value
 
@@ -104,7 +111,7 @@ def day_of(given: Mapping[str, Any], key: str, where: str) -> str | None:
     except ValueError:
         pass
     raise ProfileError(
-        f"{key} = {value!r} is not a date.", where=where, next_step="Write it as 2026-03-31."
+        f"{key} = {told(value)} is not a date.", where=where, next_step="Write it as 2026-03-31."
     )
 
 
@@ -112,9 +119,11 @@ def choice_of(
     given: Mapping[str, Any], key: str, known: tuple[str, ...], standard: str | None, where: str
 ) -> str | None:
     value = given.get(key, standard)
-    if value is not None and value not in known:
+    if value is not None and (not isinstance(value, str) or value not in known):
         raise ProfileError(
-            f"{key} = {value!r} is not known.", where=where, next_step=f"Known: {', '.join(known)}."
+            f"{key} = {told(value)} is not known.",
+            where=where,
+            next_step=f"Known: {', '.join(known)}.",
         )
     return None if value is None else str(value)
 
@@ -124,9 +133,9 @@ def words_of(given: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
     if not isinstance(value, list):
         raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
     for word in value:
-        if word not in SURFACES:
+        if not isinstance(word, str) or word not in SURFACES:
             raise ProfileError(
-                f"«{word}» is no surface of a tooth.",
+                f"{told(word)} is no surface of a tooth.",
                 where=where,
                 next_step=f"Known: {', '.join(SURFACES)}.",
             )
@@ -140,7 +149,7 @@ def codes_of(given: Mapping[str, Any], key: str, where: str) -> tuple[int, ...]:
     for code in value:
         if type(code) is not int or code not in TOOTH_CODES:
             raise ProfileError(
-                f"{key}: {code!r} is no tooth.",
+                f"{key}: {told(code)} is no tooth.",
                 where=where,
                 next_step="Give two-digit codes such as 46 (ISO 3950).",
             )

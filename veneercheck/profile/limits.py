@@ -20,6 +20,7 @@ from veneercheck.profile.keys import (
     text_of,
     toml_of,
 )
+from veneercheck.texts import writable
 
 PRACTICE = "common practice, no source"
 ESTIMATE = "our estimate, until the laboratory has measured its own"
@@ -109,7 +110,7 @@ def load_profile(name_or_path: str | Path) -> Limits:
             f"there is no profile «{name_or_path}».",
             next_step=f"Built in: {known}; or give the path of a TOML file.",
         )
-    return parse_profile(toml_of(path), where=path.name)
+    return parse_profile(toml_of(path), where=writable(path.name))
 
 
 def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Limits:

@@ -26,6 +26,7 @@ from veneercheck.report.markup import (
     tag,
 )
 from veneercheck.report.sections import legend
+from veneercheck.report.signs import has_substitutes
 from veneercheck.report.stills import Scene, case_words, limits_words, view_shown, zones_shown
 from veneercheck.report.tables import (
     alignment_rows,
@@ -120,6 +121,11 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
         tag("p", first, class_="verdict"),
         *(tag("p", sentence, class_="verdict-more") for sentence in more),
         tag("div", *(tag("p", sentence) for sentence in told), class_="box"),
+        *(
+            [tag("p", words("report.substitutes"), class_="note")]
+            if has_substitutes(document)
+            else ()
+        ),
     )
 
 

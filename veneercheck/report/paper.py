@@ -18,10 +18,10 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
-from veneercheck.report.drawing import font_folder
 from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.sections import legend
+from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.stills import (
     MIDDLE,
     SHAPE,
@@ -77,6 +77,8 @@ _CLOSER_ON_BENCH = 1.4
 _BARE = "-bare.png"
 """End of the name of a picture without words, beside the still it is made of."""
 
+_SUSPECTS = b"/Suspects false"
+
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
 
 
@@ -103,12 +105,14 @@ def write_papers(
         Sections as SVG by name.
     paper : {"a4", "us-letter"}
     """
-    data = paper_data(folder, filed, words, drawings) | {"paper": paper}
+    data, fonts = printable(paper_data(folder, filed, words, drawings) | {"paper": paper})
+    if has_substitutes(data):
+        data["cautions"].append(words("report.substitutes"))
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
         room = Path(place)
         _lay_out(room, folder, data, drawings)
         return [
-            put(folder / name, [_typeset(room, source, name, data)])
+            put(folder / name, [_set_whatever_it_says(room, source, name, data, fonts)])
             for name, source in ((REPORT, "report.typ"), (BENCH, "bench.typ"))
         ]
 
@@ -274,22 +278,52 @@ def _lay_out(
         (room / view["file"]).write_bytes(without_words(still))
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
-    (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+    _tell(room, data)
     for name in ("report.typ", "bench.typ"):
         source = resources.files(__package__).joinpath("print", name)
         (room / name).write_bytes(source.read_bytes())
 
 
-def _typeset(room: Path, source: str, name: str, data: Mapping[str, Any]) -> bytes:
+def _tell(room: Path, data: Mapping[str, Any]) -> None:
+    (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+
+
+def _set_whatever_it_says(
+    room: Path, source: str, name: str, data: Mapping[str, Any], fonts: list[Path]
+) -> bytes:
+    """Typeset; where signs that each can be drawn cannot stand together, without them."""
+    from typst import TypstError
+
+    try:
+        return _typeset(room, source, name, data, fonts)
+    except TypstError:
+        _tell(room, plain(data))
+        return _typeset(room, source, name, data, fonts[:1])
+
+
+def _typeset(
+    room: Path, source: str, name: str, data: Mapping[str, Any], fonts: list[Path]
+) -> bytes:
     from typst import compile as typeset
 
     made: bytes = typeset(
         str(room / source),
         root=str(room),
-        font_paths=[str(font_folder())],
+        font_paths=[str(folder) for folder in fonts],
         ignore_system_fonts=True,
         format="pdf",
         pdf_standards=[_STANDARDS[name]],
         timestamp=data["moment"],
     )
-    return made
+    return _without_suspects(made)
+
+
+def _without_suspects(made: bytes) -> bytes:
+    """The same PDF without `/Suspects false`, blanks in its place so that every offset holds.
+
+    The typesetter writes that entry, and may (ISO 32000-1, table 321: a boolean, false where it
+    is missing); some versions of poppler, whose `pdfinfo` the user may ask, call every value but
+    `true` a wrong type.
+    """
+    head, found, rest = made.partition(_SUSPECTS)
+    return head + b" " * len(found) + rest

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -44,10 +45,12 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import BENCH, REPORT, can_print, write_papers
+    from veneercheck.report.signs import harmless
     from veneercheck.report.stills import OVERVIEW, Scene, render_stills, scene_of
     from veneercheck.report.words import Words
 
-    filed, words = read_result(folder), Words(lang)
+    found, words = read_result(folder), Words(lang)
+    filed = dataclasses.replace(found, document=harmless(found.document))
     scene: Scene | None = None
     stills: dict[str, Path] = {}
     drawings: dict[str, str] = {}

@@ -58,6 +58,7 @@ MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
 """How far below a still's upper edge the middle of its picture lies, as a share of its width."""
 
 _HEAD_SIZES = (36, 32, 28, 24)
+_LINE_SIZES = (24, 21, 18)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
@@ -334,12 +335,19 @@ def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
     pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
 
 
-def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> tuple[str, int]:
-    """The head's text in the largest letters that its room holds, cut with a mark if in none."""
-    for size in _HEAD_SIZES:
-        if pen.textlength(text, font(size, bold=True)) <= room_px:
+def fitted(
+    pen: ImageDraw.ImageDraw,
+    text: str,
+    room_px: float,
+    sizes: tuple[int, ...] = _HEAD_SIZES,
+    *,
+    bold: bool = True,
+) -> tuple[str, int]:
+    """A line in the largest letters that its room holds, cut with a mark if in none."""
+    for size in sizes:
+        if pen.textlength(text, font(size, bold=bold)) <= room_px:
             return text, size
-    while len(text) > 1 and pen.textlength(text, font(size, bold=True)) > room_px:
+    while len(text) > 1 and pen.textlength(text, font(size, bold=bold)) > room_px:
         text = text[:-2].rstrip(" …") + "…"
     return text, size
 
@@ -410,7 +418,8 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
     pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
     _swatches(sheet, scene, _EDGE + width + 90, top - 34)
     line = limits_words(scene.filed.document, words)
-    pen.text((_EDGE, top + height + 48), line, INK, font(24))
+    line, size = fitted(pen, line, WIDTH - 2 * _EDGE, _LINE_SIZES, bold=False)
+    pen.text((_EDGE, top + height + 48), line, INK, font(size))
 
 
 def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes.util
+import dataclasses
 import os
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Outcome, TriangleMesh
 from veneercheck.report.colours import Bands, readable_layer, taken_mm, vertex_colours
 from veneercheck.report.filed import FiledResult, as_filed, read_result
+from veneercheck.report.signs import harmless
 from veneercheck.report.stills import case_words, limits_words, zone_words
 from veneercheck.report.verdict import verdict_sentences
 from veneercheck.report.words import Language, Words
@@ -75,7 +77,8 @@ def open_window(folder: Path, *, lang: Language = "en", shot: Path | None = None
     RecordError
         If there is no result, nothing to show, no screen or no pyvista.
     """
-    filed, words = read_result(folder), Words(lang)
+    found, words = read_result(folder), Words(lang)
+    filed = dataclasses.replace(found, document=harmless(found.document))
     body = to_pyvista(filed)
     _refuse_without_screen(needed=shot is None)
     plot = _library().Plotter(off_screen=shot is not None, title=words("report.title"))

@@ -10,7 +10,8 @@ import zlib
 from pathlib import Path
 
 from veneercheck.core.errors import ScanError
-from veneercheck.scan.limits import ReadCaps
+from veneercheck.scan.limits import ReadCaps, too_large
+from veneercheck.texts import writable
 
 _MIB = 1 << 20
 _GZIP_MAGIC = b"\x1f\x8b"
@@ -40,7 +41,7 @@ class Intake:
 
 def printable_name(path: Path) -> str:
     """A file name that can be shown and stored, whatever bytes it is made of."""
-    text = os.fsencode(path.name or str(path)).decode("utf-8", "backslashreplace")
+    text = writable(path.name or str(path))
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
@@ -115,11 +116,10 @@ def _check_kind(found: os.stat_result, name: str, caps: ReadCaps) -> None:
             "this is a device or a pipe, not a file.", where=name, next_step="Give the scan file."
         )
     if found.st_size > caps.file_bytes:
-        raise ScanError(
+        raise too_large(
             f"the file holds {found.st_size / _MIB:.0f} MB; the limit is "
             f"{caps.file_bytes / _MIB:.0f} MB.",
-            where=name,
-            next_step="Thin the mesh out or raise the limit.",
+            name,
         )
 
 
@@ -165,7 +165,7 @@ def _gunzip(data: bytes, name: str, caps: ReadCaps) -> bytes:
             if not piece and not rest and not unpacker.eof:
                 raise _broken_gzip(name)
             total += len(piece)
-            caps.check_unpacked(total, name)
+            caps.check_unpacked(total, len(data), name)
             pieces.append(piece)
         rest = unpacker.unused_data
     content = b"".join(pieces)

@@ -10,7 +10,7 @@ from veneercheck.core.types import Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.polygons import triangles_of
 from veneercheck.scan.raw import RawSurface, not_understood
-from veneercheck.scan.text import decimal_points, floats_of, ints_of
+from veneercheck.scan.text import decimal_points, floats_of, ints_of, lines_of
 
 _VERTEX_LINE = re.compile(rb"^[ \t]*v[ \t]+[-+.\d]", re.MULTILINE)
 _FACE_LINE = re.compile(rb"^[ \t]*f[ \t]+-?\d", re.MULTILINE)
@@ -35,7 +35,8 @@ def read_obj(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     corners: list[bytes] = []
     counts: list[int] = []
     known: list[int] = []
-    for line in _CONTINUED.sub(b" ", data).splitlines():
+    most = 3 * (caps.most_points + 1)
+    for line in lines_of(_CONTINUED.sub(b" ", data)):
         words = line.split()
         if not words:
             continue
@@ -43,6 +44,8 @@ def read_obj(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
             if len(words) < 4:
                 raise not_understood(name, "a vertex has fewer than three coordinates.")
             numbers += words[1:4]
+            if len(numbers) >= most:
+                caps.check_points(len(numbers) // 3, name)
         elif words[0] == b"f":
             corners += [word.partition(b"/")[0] for word in words[1:]]
             counts.append(len(words) - 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.polygons import triangles_of
 from veneercheck.scan.raw import RawSurface, cut_short, not_understood
-from veneercheck.scan.text import decimal_points, floats_of, ints_of
+from veneercheck.scan.text import decimal_points, floats_of, ints_of, lines_of
 
 _KEYWORD = re.compile(rb"^(ST)?C?N?(4?)(n?)OFF\b")
 _COMMENT = re.compile(rb"#[^\r\n]*")
@@ -28,21 +29,23 @@ def read_off(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     ScanError
         If it is binary, has more than three dimensions, or ends too early.
     """
-    lines = [words for line in _COMMENT.sub(b"", data).splitlines() if (words := line.split())]
-    keyword = _KEYWORD.match(lines[0][0].removeprefix(b"\xef\xbb\xbf"))
-    if keyword is None or keyword[2] or keyword[3] or lines[0][1:2] == [b"BINARY"]:
+    lines = (words for line in lines_of(_COMMENT.sub(b"", data)) if (words := line.split()))
+    first = next(lines)
+    keyword = _KEYWORD.match(first[0].removeprefix(b"\xef\xbb\xbf"))
+    if keyword is None or keyword[2] or keyword[3] or first[1:2] == [b"BINARY"]:
         raise not_understood(name, "this kind of OFF (binary, or in four dimensions) is not read.")
-    lines[0] = lines[0][1:]
-    lines = lines if lines[0] else lines[1:]
-    if not lines or len(lines[0]) < 2:
+    told = first[1:] or next(lines, [])
+    if len(told) < 2:
         raise cut_short(name, "its line of counts is missing.")
-    vertices, faces = (int(n) for n in ints_of(lines[0][:2], name))
-    if vertices < 0 or faces < 0 or vertices + faces > len(lines) - 1:
+    vertices, faces = (int(n) for n in ints_of(told[:2], name))
+    caps.check_triangles(faces, name)
+    caps.check_points(vertices, name)
+    kept = list(itertools.islice(lines, max(vertices, 0) + max(faces, 0)))
+    if vertices < 0 or faces < 0 or vertices + faces > len(kept):
         raise cut_short(
             name, f"it names {vertices:,} vertices and {faces:,} faces, but its lines end before."
         )
-    caps.check_triangles(faces, name)
-    return _read_lines(lines[1 : 1 + vertices], lines[1 + vertices :][:faces], name, caps)
+    return _read_lines(kept[:vertices], kept[vertices:], name, caps)
 
 
 def _read_lines(

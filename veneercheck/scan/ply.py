@@ -81,6 +81,8 @@ def read_ply(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
         if element.name == "face":
             caps.check_triangles(element.count, name)
         found[element.name] = source.element(element)
+        if element.name == "vertex" and element.properties:  # and its bytes hold so many
+            caps.check_points(element.count, name)
         if element.name == "face" and "vertex" in found:
             break
     faults = source.faults

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, ScanSource, TriangleMesh
+from veneercheck.memory import bounded
 from veneercheck.scan.condition import put_right
 from veneercheck.scan.formats import parse
 from veneercheck.scan.intake import Intake, take_in, unpacked
@@ -96,15 +97,8 @@ def read_scan(
     paths = [path] if isinstance(path, str | os.PathLike) else list(path)
     caps = caps or ReadCaps()
     _check_request(paths, kind, caps)
-    try:
-        files = [_take(Path(one), caps) for one in paths]
-        return _scan_of(files, unit, caps, declared=kind == "key")
-    except MemoryError:
-        raise ScanError(
-            "it is too large for the memory of this machine.",
-            where=str(paths[0]),
-            next_step="Thin the mesh out or use a larger machine.",
-        ) from None
+    files = [_take(Path(one), caps) for one in paths]
+    return _scan_of(files, unit, caps, declared=kind == "key")
 
 
 def _check_request(paths: list[ScanPath], kind: str, caps: ReadCaps) -> None:
@@ -115,10 +109,11 @@ def _check_request(paths: list[ScanPath], kind: str, caps: ReadCaps) -> None:
     if len(paths) > caps.files:
         raise ScanError(
             f"{len(paths)} files for one scan; the limit is {caps.files}.",
-            next_step="Join them in the scanner's program or raise the limit.",
+            next_step="Join them in the scanner's program.",
         )
 
 
+@bounded
 def _take(path: Path, caps: ReadCaps) -> _File:
     return _parsed(take_in(path, caps), caps)
 

@@ -6,6 +6,7 @@ developers' notes. STL states no unit.
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import numpy as np
@@ -28,6 +29,9 @@ _LOOP_END = re.compile(rb"\bend\s*loop\b", re.IGNORECASE)
 _SOLID_END = re.compile(rb"\bend\s*solid\b", re.IGNORECASE)
 
 _WORDS_A_FACET = 21
+_LONGEST_FACET = 4096
+"""Bytes; usual ones take 200 to 300."""
+
 _FIXED_WORDS = {
     0: b"facet", 1: b"normal", 5: b"outer", 6: b"loop", 7: b"vertex", 11: b"vertex",
     15: b"vertex", 19: b"endloop", 20: b"endfacet",
@@ -96,10 +100,12 @@ def read_ascii(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
         If a facet is cut short, has not three corners, or a number cannot be read.
     """
     caps.check_triangles((data.count(b"vertex") + data.count(b"VERTEX")) // 3, name)
-    tokens = _usual_coordinates(data)
+    # The words of a text take many times its size: only where they can be facets are they parted.
+    facets = data.count(b"endfacet")
+    tokens = _usual_coordinates(data) if len(data) <= _LONGEST_FACET * (facets + 1) else []
     bodies = int(b"endsolid" in data[-_SNIFFED_BYTES:])
     if not tokens:
-        tokens, bodies = _any_coordinates(data, name), len(_SOLID_END.findall(data))
+        tokens, bodies = _any_coordinates(data, name, caps), len(_SOLID_END.findall(data))
     tokens, commas = decimal_points(tokens, name)
     points: Floats = floats_of(tokens, name).reshape(-1, 3)
     return RawSurface(points, None, faults=commas + _told_bodies(bodies))
@@ -128,10 +134,13 @@ def _usual_coordinates(data: bytes) -> list[bytes]:
     return tokens
 
 
-def _any_coordinates(data: bytes, name: str) -> list[bytes]:
-    loops = len(_LOOP.findall(data))
-    tokens = [token for found in _VERTEX.finditer(data) for token in found.groups()]
-    if loops != len(_LOOP_END.findall(data)) or len(tokens) % 9:
+def _any_coordinates(data: bytes, name: str, caps: ReadCaps) -> list[bytes]:
+    loops = sum(1 for _ in _LOOP.finditer(data))
+    caps.check_triangles(loops, name)
+    corners = itertools.islice(_VERTEX.finditer(data), caps.most_points + 1)
+    tokens = [token for found in corners for token in found.groups()]
+    caps.check_points(len(tokens) // 3, name)
+    if loops != sum(1 for _ in _LOOP_END.finditer(data)) or len(tokens) % 9:
         raise cut_short(name, "it ends or breaks off in the middle of a triangle.")
     if len(tokens) != 9 * loops:
         raise not_understood(name, f"its {loops:,} facets do not have three corners each.")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import io
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -11,6 +12,11 @@ from veneercheck.scan.raw import not_understood
 
 _SHOWN = 24
 """Characters of a broken word that a refusal repeats."""
+
+
+def lines_of(data: bytes) -> Iterator[bytes]:
+    """Lines of a text one by one, whatever ends them: all at once they take many times its size."""
+    return iter(io.BytesIO(data.replace(b"\r", b"\n") if b"\r" in data else data))
 
 
 def shown(token: bytes) -> str:

@@ -11,6 +11,7 @@ import io
 import posixpath
 import zipfile
 import zlib
+from array import array
 from collections.abc import Callable
 from xml.parsers import expat
 
@@ -31,6 +32,9 @@ _RELATIONS_PART = "_rels/.rels"
 _USUAL_MODEL_PART = "3D/3dmodel.model"
 _NOT_PRINTED = ("support", "solidsupport")
 
+_PIECE_BYTES = 1 << 20
+"""Unpacked at a time, so that a limit is noticed before it is far behind."""
+
 Attributes = dict[str, str]
 Handler = Callable[[str, Attributes], None]
 
@@ -45,19 +49,16 @@ class _Placed:
 @dataclasses.dataclass(slots=True)
 class _Object:
     kind: str
-    coordinates: list[bytes] = dataclasses.field(default_factory=list)
-    corners: list[bytes] = dataclasses.field(default_factory=list)
+    coordinates: array[float] = dataclasses.field(default_factory=lambda: array("d"))
+    corners: array[int] = dataclasses.field(default_factory=lambda: array("q"))
     components: list[_Placed] = dataclasses.field(default_factory=list)
-    _arrays: tuple[Floats, Ints] | None = None
 
-    def arrays(self, name: str) -> tuple[Floats, Ints]:
-        """Points and triangles as numbers, turned so once however often it is placed."""
-        if self._arrays is None:
-            self._arrays = (
-                floats_of(self.coordinates, name).reshape(-1, 3),
-                ints_of(self.corners, name).reshape(-1, 3),
-            )
-        return self._arrays
+    def arrays(self) -> tuple[Floats, Ints]:
+        """Points and triangles, as often as it is placed."""
+        return (
+            np.frombuffer(self.coordinates, dtype=np.float64).reshape(-1, 3),
+            np.frombuffer(self.corners, dtype=np.int64).reshape(-1, 3),
+        )
 
 
 @dataclasses.dataclass(slots=True)
@@ -82,7 +83,7 @@ def read_3mf(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     """
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
-            return _Package(package, name, caps).surface()
+            return _Package(package, len(data), name, caps).surface()
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError) as error:
         raise not_understood(name, f"its package is damaged ({type(error).__name__}).") from None
     except (RuntimeError, ValueError, LookupError, OverflowError) as error:
@@ -92,12 +93,13 @@ def read_3mf(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
 
 
 class _Package:
-    def __init__(self, package: zipfile.ZipFile, name: str, caps: ReadCaps) -> None:
+    def __init__(self, package: zipfile.ZipFile, packed: int, name: str, caps: ReadCaps) -> None:
         self._zip, self._name, self._caps = package, name, caps
         self._models: dict[str, _Model] = {}
-        self._unpacked = 0
-        # The directory at the end tells the sizes: a bomb is refused before it is unpacked.
-        caps.check_unpacked(sum(entry.file_size for entry in package.infolist()), name)
+        self._unpacked, self._packed = 0, packed
+        # The directory at the end tells the sizes: a bomb is refused before it is unpacked, and
+        # one that lies about them while it is.
+        caps.check_unpacked(sum(entry.file_size for entry in package.infolist()), packed, name)
 
     def surface(self) -> RawSurface:
         start = self._model_part()
@@ -123,7 +125,7 @@ class _Package:
             return
         scene_from_object = scene_from_here @ _matrix(item.transform, self._name)
         if placed.corners:
-            scene.place(*placed.arrays(self._name), scene_from_object)
+            scene.place(*placed.arrays(), scene_from_object)
         for component in placed.components:
             self._place(scene, part, component, scene_from_object, level + 1)
 
@@ -155,13 +157,13 @@ class _Package:
         parser = expat.ParserCreate()
         parser.StartDoctypeDeclHandler = self._refuse_doctype
         parser.StartElementHandler = lambda tag, found: start(tag.rpartition(":")[2], found)
-        room = self._caps.unpacked_bytes - self._unpacked
-        with self._zip.open(part) as stream:
-            content = stream.read(room + 1)
-        self._unpacked += len(content)
-        self._caps.check_unpacked(self._unpacked, self._name)
         try:
-            parser.Parse(content, True)
+            with self._zip.open(part) as stream:
+                while piece := stream.read(_PIECE_BYTES):
+                    self._unpacked += len(piece)
+                    self._caps.check_unpacked(self._unpacked, self._packed, self._name)
+                    parser.Parse(piece, False)
+            parser.Parse(b"", True)
         except expat.ExpatError as error:
             raise not_understood(self._name, f"its XML is broken at line {error.lineno}.") from None
 
@@ -175,6 +177,7 @@ class _Collector:
     def __init__(self, model: _Model, name: str, caps: ReadCaps) -> None:
         self._model, self._name, self._caps = model, name, caps
         self._object = _Object("none")
+        self._points = self._triangles = 0
         self._handlers: dict[str, Callable[[Attributes], None]] = {
             "vertex": self._vertex,
             "triangle": self._triangle,
@@ -197,11 +200,22 @@ class _Collector:
         self._model.objects[found.get("id", "")] = self._object
 
     def _vertex(self, found: Attributes) -> None:
-        self._object.coordinates += self._words(found, "x", "y", "z")
+        words = self._words(found, "x", "y", "z")
+        try:
+            self._object.coordinates.extend(map(float, words))
+        except ValueError:
+            floats_of(words, self._name)  # refuses, and says which
+        self._points += 1
+        self._caps.check_points(self._points, self._name)
 
     def _triangle(self, found: Attributes) -> None:
-        self._object.corners += self._words(found, "v1", "v2", "v3")
-        self._caps.check_triangles(len(self._object.corners) // 3, self._name)
+        words = self._words(found, "v1", "v2", "v3")
+        try:
+            self._object.corners.extend(map(int, words))
+        except (ValueError, OverflowError):
+            ints_of(words, self._name)  # refuses, and says which
+        self._triangles += 1
+        self._caps.check_triangles(self._triangles, self._name)
 
     def _words(self, found: Attributes, *keys: str) -> list[bytes]:
         try:

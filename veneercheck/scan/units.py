@@ -1,4 +1,4 @@
-"""Which unit a scan is in: stated, or judged by its size with the reason told."""
+"""Which unit a scan is in: stated, or millimetres where no other reading is plausible."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def judge_unit(size: float, stated: str | None, asked: str | None, name: str) ->
     Raises
     ------
     ScanError
-        If two readings are plausible, or none.
+        If neither format nor user says it and millimetres are not the one plausible reading.
     """
     if asked is not None:
         unit = known_unit(asked)
@@ -120,13 +120,14 @@ def judge_unit(size: float, stated: str | None, asked: str | None, name: str) ->
             "unit_stated", f"read in {_WORDS[stated]}, as it states; ", size, stated
         )
     possible = [unit for unit in _GUESSED if _within(size * MM_PER_UNIT[unit], POSSIBLE_MM)]
-    if len(possible) != 1:
-        raise _refusal(size, tuple(possible), name)
-    return possible[0], _told(
+    if possible != ["mm"]:
+        # One other unit that would fit is a guess: a thousandfold error is not to be guessed at.
+        raise _refusal(size, tuple(possible) if len(possible) > 1 else (), name)
+    return "mm", _told(
         "unit_judged",
-        f"it states no unit; read in {_WORDS[possible[0]]}, the only reading of a usual size; ",
+        f"it states no unit; read in {_WORDS['mm']}, the only reading of a usual size; ",
         size,
-        possible[0],
+        "mm",
     )
 
 
