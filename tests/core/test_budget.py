@@ -150,7 +150,7 @@ def test_the_three_answers_in_words(metal_mm, left_mm, surface, words, amount_mm
     limits = built_in().at("wax")
     assert limits.least_metal_mm == pytest.approx(0.6)
     (zone,) = judge.decide(
-        [judge.Advised(patch, 1.0, metal_mm, left_mm)],
+        [judge.Advised(patch, 1.0, metal_mm, metal_mm, left_mm)],
         lambda _: ("46", surface, ""),
         stage="wax",
         limits=limits,

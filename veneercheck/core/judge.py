@@ -59,7 +59,10 @@ class Advised:
     patch: Patch
     volume_mm3: float = math.nan
     metal_mm: float = math.nan
+    """Least metal under the zone."""
+    spot_metal_mm: float = math.nan
     metal_left_mm: float = math.nan
+    """Of the worst spot: its metal, and what the least layer would leave of it."""
     tried_mm: float = math.nan
     """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
 
@@ -89,7 +92,7 @@ def within_metal(
         return _NO_ROOM.format(amount=f"{limits.least_metal_mm - left:.2f} mm"), 0.0
     if told is not Answer.METAL_TOO_THIN:
         return None
-    spare_mm = max(advised.metal_mm - limits.least_metal_mm, 0.0)
+    spare_mm = max(advised.spot_metal_mm - limits.least_metal_mm, 0.0)
     spare_mm = _KNIFE_STEP_MM * math.floor(spare_mm / _KNIFE_STEP_MM + 1e-6)
     if surface in _BETWEEN_TEETH or not spare_mm > 0:
         return _LEAVE.format(amount=f"{left:.2f} mm"), 0.0

@@ -174,23 +174,35 @@ def _advised(
     told: PlaceWords,
     stage: str,
 ) -> tuple[Advised, Floats]:
-    """A zone with its metal, and what it takes, shape (n,): no more than what is said of it.
+    """A zone with its metal, and what it takes, shape (n,): no more than the metal there allows.
 
-    No advice ever takes a wall below its limit.
+    No advice ever takes a wall below its limit. What the budget of space says of the zone is said
+    of its worst spot; elsewhere in it each point has its own metal.
     """
     metal_mm, at = reading.space.metal_mm, patch.vertices
+    spot = at if patch.spot is None or not len(patch.spot) else patch.spot
     one = Advised(
         patch,
         metal_mm=_least(metal_mm, at),
-        metal_left_mm=_least(left, at),
+        spot_metal_mm=_middle(metal_mm, spot),
+        metal_left_mm=_middle(left, spot),
         tried_mm=_at_spot(reading, patch, amount),
     )
     if patch.finding is not FindingKind.TOO_THICK and stage != FINISHED:
-        within = within_metal(one, limits, told(at)[1], stage)
         spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
-        amount = np.fmin(np.minimum(amount, within[1] if within else math.inf), spare)
+        amount = np.fmin(amount, spare)
+        within = within_metal(one, limits, told(spot)[1], stage)
+        if within is not None:
+            amount[spot] = np.minimum(amount[spot], within[1])
     volume = float(reading.space.area_mm2 @ amount)
     return dataclasses.replace(one, volume_mm3=volume), amount
+
+
+def _middle(values: Floats, vertices: Ints) -> float:
+    """The median of a spot: over a sharp crest the metal straight inward ends at once, and that of
+    one vertex says little. NaN where nothing is known."""
+    known = values[vertices][np.isfinite(values[vertices])]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def _at_spot(reading: Reading, patch: zones.Patch, amount: Floats) -> float:

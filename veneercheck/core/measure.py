@@ -340,11 +340,15 @@ def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None)
 def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
     """Thickness under every vertex: a ray inward to where it leaves the framework's body.
 
-    A ray that enters a body first, or leaves through a hole, says nothing of the metal.
+    A ray that enters a body first, or leaves through a hole, says nothing of the metal; nor does
+    one that leaves through a triangle of its own vertex, from a crest that is sharper than the
+    noise of its normal.
     """
     way = -inner.normals
     hits = metal.first_hit(inner.mesh.points_mm + _SELF_START_MM * way, way)
     leaves = hits.met & (row_dot(metal.face_normal.take(hits.face, axis=0), way) > 0)
+    own = np.arange(len(way))[:, None]
+    leaves &= ~(inner.mesh.faces.take(hits.face, axis=0) == own).any(axis=1)
     thickness = hits.distance_mm + _SELF_START_MM
     return np.where(leaves & (thickness <= REACH_MM), thickness, np.nan)
 
