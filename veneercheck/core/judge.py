@@ -63,6 +63,8 @@ class Advised:
     spot_metal_mm: float = math.nan
     metal_left_mm: float = math.nan
     """Of the worst spot: its metal, and what the least layer would leave of it."""
+    spare_mm: float = math.nan
+    """Of the worst spot: metal that may be taken off; NaN where it is not known or none is cut."""
     tried_mm: float = math.nan
     """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
 
@@ -170,7 +172,10 @@ def advise(advised: Advised) -> float:
         amount = patch.sure_mm * patch.path
     over = patch.finding is FindingKind.OVER_CONTOUR
     steps = amount / _KNIFE_STEP_MM if over else (amount - _FINER_MM) / _KNIFE_STEP_MM
-    return max(round(steps) if over else math.ceil(steps), 1) * _KNIFE_STEP_MM
+    told = max(round(steps) if over else math.ceil(steps), 1)
+    if math.isfinite(advised.spare_mm):
+        told = max(min(told, math.floor(advised.spare_mm / _KNIFE_STEP_MM + 1e-6)), 1)
+    return told * _KNIFE_STEP_MM
 
 
 def _zone(

@@ -191,6 +191,8 @@ def _advised(
     if patch.finding is not FindingKind.TOO_THICK and stage != FINISHED:
         spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
         amount = np.fmin(amount, spare)
+        if patch.finding is FindingKind.TOO_THIN:
+            one = dataclasses.replace(one, spare_mm=_middle(spare, spot))
         within = within_metal(one, limits, told(spot)[1], stage)
         if within is not None:
             amount[spot] = np.minimum(amount[spot], within[1])
