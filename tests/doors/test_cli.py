@@ -101,7 +101,8 @@ def test_exit_codes_of_a_check(tmp_path: Path, depth_mm: float, code: int, verdi
     ended = run("check", "f.stl", "w.stl", *QUICK, folder=tmp_path)
     result = result_of(tmp_path / "out")
     assert (ended.code, result["verdict"]) == (code, verdict), ended.said
-    assert result["layer"]["median_mm"] == pytest.approx(depth_mm - 0.2, abs=0.03)
+    # The wall round the cap lies nearer to the contour than its floor, which is the most of it.
+    assert result["layer"]["p95_mm"] == pytest.approx(depth_mm - 0.2, abs=0.03)
     assert verdict.upper() in ended.said.upper()
     assert "release" in ended.said, "the caution stands under every result"
 
