@@ -125,10 +125,10 @@ def test_missing_chamfer_is_told_in_wax_and_found_fault_with_in_metal() -> None:
 
     wax = checked(depth)
     assert findings(wax) == []
-    assert {question.kind for question in wax.questions} == {"chamfer"}
+    assert {question.kind for question in wax.questions} == {"chamfer", "directions"}
     cast = checked(depth, "cast")
     assert set(findings(cast)) == {FindingKind.TOO_THIN}
-    assert cast.questions == ()
+    assert {question.kind for question in cast.questions} == {"directions"}
     assert cast.zones[0].action.startswith("grind off")
 
 
