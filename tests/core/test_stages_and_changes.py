@@ -179,6 +179,22 @@ def with_a_thin_spot() -> dict:
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)
+def test_a_doubtful_alignment_is_the_first_line_everywhere(with_a_thin_spot: dict, lang) -> None:
+    """Source: page, paper, bench sheet and bench page all begin with the first of these sentences;
+    where the scans may not lie on each other, that is what to do about it."""
+    words = Words(lang)
+    first = words("verdict.doubtful")
+    assert ("scan again", "noch einmal scannen")[lang == "de"] in first
+    doubtful = {**with_a_thin_spot, "alignment": {**with_a_thin_spot["alignment"]}}
+    doubtful["alignment"]["state"] = "doubtful"
+    assert verdict_sentences(doubtful, words)[0] == first
+    assert terminal_summary(doubtful, lang).strip().startswith(first)
+    trusted = {**doubtful, "alignment": {**doubtful["alignment"], "state": "trusted"}}
+    assert first not in verdict_sentences(trusted, words)
+    assert first not in terminal_summary(trusted, lang)
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
 @pytest.mark.parametrize("stage", STAGES)
 def test_cautions_and_verdict_fit_the_stage(with_a_thin_spot: dict, stage: str, lang: str) -> None:
     """Source: only wax is invested; grinding dust and curing light come after it."""

@@ -21,6 +21,7 @@ from veneercheck.report.verdict import (
     recheck_sentences,
     size_words,
     stage_words,
+    state_first,
 )
 from veneercheck.report.words import Language, Words, sections
 
@@ -42,7 +43,12 @@ def terminal_summary(document: Mapping[str, Any], lang: Language = "en") -> str:
         Lines of text, no colour.
     """
     words = Words(lang)
-    lines = ["", _heading(document, words), _verdict(document, words)]
+    lines = [
+        "",
+        *state_first(document, words),
+        _heading(document, words),
+        _verdict(document, words),
+    ]
     # What the two scans say when laid side by side may put all that follows in doubt.
     lines += [_indented(fault_words(remark, words)) for remark in document["remarks"]]
     lines += [_zone(zone, words) for zone in document["zones"]]

@@ -42,9 +42,15 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     if not found:
         found = [words(_WITHOUT_ZONES[document["verdict"]])]
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
-    if alignment in ("doubtful", "given"):
-        found.append(words(f"verdict.{alignment}"))
-    return [*found, words("verdict.not_release")]
+    if alignment == "given":
+        found.append(words("verdict.given"))
+    return [*state_first(document, words), *found, words("verdict.not_release")]
+
+
+def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What comes before everything else where the scans may not lie on each other; else nothing."""
+    doubtful = document["alignment"]["state"] == "doubtful"
+    return [words("verdict.doubtful")] if doubtful else []
 
 
 def _mistaken(document: Mapping[str, Any]) -> list[str]:
