@@ -84,10 +84,9 @@ def test_trials_are_always_the_same_and_hold_every_class(kind: str) -> None:
     assert len({one.name for one in ours}) == 120
 
 
-NOT_YET = pytest.mark.xfail(strict=True, reason="rays from walls run along the veneer")
 SOUND = [
     _trial(SHOULDER),
-    pytest.param(_trial(STEP), marks=NOT_YET),
+    _trial(STEP),
     job("sound", 12),
     job("sound", 14),
 ]
