@@ -18,11 +18,14 @@ from veneercheck.core.mesh import reach_along_edges
 from veneercheck.core.types import FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.core.zones import FIRMLY_MM, Patch
 
-RUN_OUT_MM = 0.5
-"""So far round a zone the amount runs out to nothing."""
+RUN_OUT_MM = 0.8
+"""So far round a zone the hand works; from half of that on the reserve for being sure runs out."""
 
 _ALLOWED_FROM = 0.5
 """From here on through a band or flank the knife has its whole allowance, and none at the line."""
+
+_LEAST_TILT_COS = 0.5
+"""On steeper walls the way of the knife would be a guess."""
 
 _TRIES = 3
 """Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
@@ -36,7 +39,7 @@ it no nearer, no more is told."""
 class _Worked:
     """Where the hand works for one finding.
 
-    `weight` is 1 in the zones and runs out round them; `near` says which zone, −1 for none.
+    `weight`, of the reserve, is 1 in the zones and runs out round them; `near` says which zone.
     """
 
     at: Ints
@@ -95,7 +98,7 @@ def _worked(
     if limit > 0:
         inside &= excess.excess_mm > 0
     at = np.flatnonzero(inside)
-    return _Worked(at, 1.0 - np.clip(away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
+    return _Worked(at, np.clip(2.0 - 2.0 * away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
 
 
 def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
@@ -103,21 +106,36 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
     at = worked.at
     over = excess.finding is FindingKind.OVER_CONTOUR
     allowance = np.zeros(len(at)) if over else _allowance(excess, at)
-    missing = excess.excess_mm[at] + allowance
-    amount = np.clip(missing * excess.path[at], 0.0, REACH_MM) * worked.weight
+    # What is short round a zone is made good, too; only the reserve runs out.
+    missing = excess.excess_mm[at] + allowance * worked.weight
+    amount = np.clip(missing * excess.path[at], 0.0, REACH_MM)
     if over:
         return amount
     moved = _Moved(reading, excess.finding is FindingKind.TOO_THICK, at)
     before = moved.read(np.zeros(len(at)))
-    full = worked.weight >= 1.0
     most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, REACH_MM)
     for _ in range(_TRIES):
         gained = moved.read(amount) - before
         if moved.adds:
             gained = -gained
-        left = np.where(full & np.isfinite(gained), missing - gained, 0.0)
+        left = np.where(np.isfinite(gained), missing - gained, 0.0)
         amount = np.clip(amount + left * excess.path[at], 0.0, most)
-    return amount
+    if moved.adds:
+        return amount
+    return np.maximum(amount, _when_levelled(reading, missing, at))
+
+
+def _when_levelled(reading: Reading, missing: Floats, at: Ints) -> Floats:
+    """What comes off a slope that leads to a high spot, shape (k,), mm.
+
+    A ball finds room beside a slope that it does not find once the spot is cut and the slope is
+    level: then it is the nearest contour that counts.
+    """
+    space = reading.space
+    short = missing + (space.judged_low_mm - space.judged_high_mm)[at]
+    tilt = np.clip(reading.agreement[at], _LEAST_TILT_COS, 1.0)
+    known = np.isfinite(short) & np.isfinite(tilt)
+    return np.where(known, np.clip(short / tilt, 0.0, REACH_MM), 0.0)
 
 
 def _allowance(excess: Excess, at: Ints) -> Floats:
