@@ -15,7 +15,7 @@ import numpy as np
 from veneercheck.core.excess import GUARD, Excess
 from veneercheck.core.measure import REACH_MM, Reading
 from veneercheck.core.mesh import reach_along_edges
-from veneercheck.core.types import FindingKind, Floats, Ints, TriangleMesh
+from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.core.zones import FIRMLY_MM, Patch
 
 RUN_OUT_MM = 0.8
@@ -71,7 +71,8 @@ def tried(
     if not patches:
         return []
     worked = _worked(framework, reading, excess, patches)
-    amount = _amount(reading, excess, worked)
+    firm = np.array([not patch.close for patch in patches])[worked.near]
+    amount = _amount(reading, excess, worked, firm)
     found = []
     for which in range(len(patches)):
         own = np.zeros(count)
@@ -101,7 +102,7 @@ def _worked(
     return _Worked(at, np.clip(2.0 - 2.0 * away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
 
 
-def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
+def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> Floats:
     """The amounts where the hand works, shape (k,): applied, read again, and corrected."""
     at = worked.at
     over = excess.finding is FindingKind.OVER_CONTOUR
@@ -122,7 +123,7 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked) -> Floats:
         amount = np.clip(amount + left * excess.path[at], 0.0, most)
     if moved.adds:
         return amount
-    return np.maximum(amount, _when_levelled(reading, missing, at))
+    return np.where(firm, np.fmax(amount, _when_levelled(reading, missing, at)), amount)
 
 
 def _when_levelled(reading: Reading, missing: Floats, at: Ints) -> Floats:
