@@ -94,6 +94,7 @@ def outcome_of(failed: bool = False, number: str = "0417-B", notes: str = "") ->
         space_mm=space,
         layer_mm=space - OPAQUER_MM,
         u_mm=np.where(np.isfinite(space), 0.04, NAN),
+        u_judged_mm=np.where(np.isfinite(space), 0.04, NAN),
         area_mm2=area,
         contour_mm=vertex_normals(framework),
         outcome=np.where(np.isfinite(space), RayOutcome.HIT, RayOutcome.MISS),
