@@ -135,8 +135,9 @@ def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dic
     The nearest contour is told as what it lies off the space, and by itself where there is none.
     """
     filed, meant = scene.filed, _meant(scene)[old]
-    space, nearest = filed.space_mm, filed.nearest_mm
-    assert space is not None and nearest is not None
+    layer, nearest = filed.layer_mm, filed.nearest_mm
+    assert layer is not None and nearest is not None
+    space = layer + taken_mm(filed.document)  # as it was judged, not the ray's length
     readings = {
         "space": (space, VALUE_STEP_MM),
         "beside": (nearest - space, VALUE_STEP_MM),
