@@ -183,10 +183,10 @@ def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> N
 
 @needs_browser
 def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: Path) -> None:
-    """Places to 1 µm, readings to 0.1 µm, triangles as filed; some have no space by a ray."""
+    """Places to 1 µm, readings to 0.1 µm, triangles as filed; some have no layer."""
     filed = read_result(folder)
     lost = filed.mesh.points_mm[:, 0] > 1.0
-    filed = dataclasses.replace(filed, space_mm=np.where(lost, np.nan, filed.space_mm))
+    filed = dataclasses.replace(filed, layer_mm=np.where(lost, np.nan, filed.layer_mm))
     scene = scene_of(filed, Words("en"))
     write_html(tmp_path, filed, {}, Words("en"), scene=scene)
     page, _ = _open(browser, tmp_path)
@@ -206,7 +206,8 @@ def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: 
         np.testing.assert_allclose(found, numbered.points_mm, atol=0.6e-3)
     old, meant = page_order(filed.mesh)[1], np.array(told[3], dtype=bool)
     assert 0.1 < meant.mean() < 0.95 and (meant & lost[old]).any()
-    for read, values in zip(told[2], (filed.space_mm, filed.nearest_mm), strict=True):
+    space = filed.layer_mm + 0.2  # of opaquer
+    for read, values in zip(told[2], (space, filed.nearest_mm), strict=True):
         shown = np.array([np.nan if value is None else value for value in read])
         np.testing.assert_allclose(shown, np.where(meant, values[old], np.nan), atol=1.5e-4)
 
