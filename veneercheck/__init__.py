@@ -6,8 +6,8 @@ TYPE_CHECKING = False  # nothing is loaded yet: Ctrl-C would not be caught meanw
 if TYPE_CHECKING:
     from typing import Any
 
+    from veneercheck.case.run import check_files, check_meshes
     from veneercheck.report.window import to_pyvista
-    from veneercheck.workflow import check_files, check_meshes
 
 __version__ = "0.1.0"
 __all__ = ["__version__", "check_files", "check_meshes", "to_pyvista"]
@@ -16,7 +16,7 @@ __all__ = ["__version__", "check_files", "check_meshes", "to_pyvista"]
 def __getattr__(name: str) -> Any:
     """Load the workflow when it is first asked for: the program must start fast."""
     if name in ("check_files", "check_meshes"):
-        from veneercheck import workflow
+        from veneercheck.case import run as workflow
 
         return getattr(workflow, name)
     if name == "to_pyvista":

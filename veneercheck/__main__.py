@@ -8,11 +8,11 @@ import sys
 def main() -> None:
     """Load the command line and run it."""
     try:
-        from veneercheck.cli import main as run
+        from veneercheck.cli.main import main as run
 
         run()
     except KeyboardInterrupt:
-        from veneercheck.exits import Exit
+        from veneercheck.case.exits import Exit
 
         sys.stderr.write("veneercheck: stopped; nothing was done yet.\n")
         sys.exit(Exit.STOPPED)

@@ -8,22 +8,16 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core import (
-    align,
-    anatomy,
-    attachments,
-    beads,
-    judge,
-    knife,
-    meant,
-    rays,
-    regions,
-    structure,
-)
-from veneercheck.core.densify import densify
-from veneercheck.core.measure import Reading, measure
-from veneercheck.core.mesh import side_by_side, vertex_normals
-from veneercheck.core.motion import best_motion
+from veneercheck.core import align
+from veneercheck.core.divide import anatomy, attachments, regions
+from veneercheck.core.judge import decide as judge
+from veneercheck.core.judge import knife, meant, structure
+from veneercheck.core.measure import beads
+from veneercheck.core.measure.space import Reading, measure
+from veneercheck.core.mesh import rays
+from veneercheck.core.mesh.densify import densify
+from veneercheck.core.mesh.motion import best_motion
+from veneercheck.core.mesh.triangles import side_by_side, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
     Alignment,

@@ -27,8 +27,8 @@ import align_poses as poses
 import numpy as np
 
 from veneercheck.core.align import align
-from veneercheck.core.mesh import vertex_areas, vertex_normals
-from veneercheck.core.motion import random_rotation, rotation_from_vector
+from veneercheck.core.mesh.motion import random_rotation, rotation_from_vector
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import AlignmentState, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
 from veneercheck.phantom.scanned import noisy

@@ -11,8 +11,8 @@ import dataclasses
 import igl
 import numpy as np
 
-from veneercheck.core.mesh import face_areas, select_faces, vertex_areas, vertex_normals
-from veneercheck.core.motion import random_rotation
+from veneercheck.core.mesh.motion import random_rotation
+from veneercheck.core.mesh.triangles import face_areas, select_faces, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
 _MARGIN_Z_MM = -2.6

@@ -29,9 +29,9 @@ import align_bodies as own
 import numpy as np
 
 from veneercheck.core.align import align
-from veneercheck.core.mesh import select_faces, vertex_areas, vertex_normals
-from veneercheck.core.motion import cross_matrix, random_rotation
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.mesh.motion import cross_matrix, random_rotation
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import select_faces, vertex_areas, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Bools, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
 from veneercheck.phantom import bridge as phantom

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import vertex_normals
-from veneercheck.core.motion import nearest_rotation
+from veneercheck.core.mesh.motion import nearest_rotation
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import RigidMotion, TriangleMesh
 
 _REACH_MM = 2.0

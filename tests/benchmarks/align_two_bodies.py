@@ -17,8 +17,8 @@ import align_poses as poses
 import numpy as np
 
 from veneercheck.core.align import align
-from veneercheck.core.mesh import select_faces, vertex_normals
-from veneercheck.core.motion import random_rotation
+from veneercheck.core.mesh.motion import random_rotation
+from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
 from veneercheck.phantom.scanned import noisy

@@ -31,7 +31,7 @@ import numpy as np
 from coverage_trials import read
 
 from veneercheck import check_meshes
-from veneercheck.core.mesh import unit, vertex_normals
+from veneercheck.core.mesh.triangles import unit, vertex_normals
 from veneercheck.core.types import (
     Case,
     Check,

@@ -16,9 +16,15 @@ import sys
 
 import numpy as np
 
-from veneercheck.core import beads
-from veneercheck.core.mesh import edge_pairs, face_normals, refine, row_dot, vertex_normals
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.measure import beads
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import (
+    edge_pairs,
+    face_normals,
+    refine,
+    row_dot,
+    vertex_normals,
+)
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 from veneercheck.phantom.attached import Beaded, put_beads, spread
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge

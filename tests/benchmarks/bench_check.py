@@ -211,8 +211,8 @@ def rays(repeats: int) -> None:
     from embreex.mesh_construction import TriangleMesh as EmbreeMesh
     from embreex.rtcore_scene import EmbreeScene
 
-    from veneercheck.core.mesh import vertex_normals
-    from veneercheck.core.rays import RayScene
+    from veneercheck.core.mesh.rays import RayScene
+    from veneercheck.core.mesh.triangles import vertex_normals
     from veneercheck.scan import read_scan
 
     with tempfile.TemporaryDirectory() as name:

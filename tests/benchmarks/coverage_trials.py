@@ -28,9 +28,10 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core import align
-from veneercheck.core.measure import measure
-from veneercheck.core.mesh import select_faces
-from veneercheck.core.motion import rotation_from_vector
+from veneercheck.core.measure.space import measure
+from veneercheck.core.measure.uncertainty import mean_uncertainty
+from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import (
     AlignmentState,
     Bools,
@@ -39,7 +40,6 @@ from veneercheck.core.types import (
     RigidMotion,
     TriangleMesh,
 )
-from veneercheck.core.uncertainty import mean_uncertainty
 from veneercheck.phantom.bridge import BridgeSpec, Surface, make_bridge
 from veneercheck.phantom.cutback import Cut
 from veneercheck.phantom.scanned import Scanner, noisy, random_pose

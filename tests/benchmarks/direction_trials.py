@@ -17,8 +17,8 @@ import sys
 
 import numpy as np
 
-from veneercheck.core.anatomy import Places, place
-from veneercheck.core.mesh import vertex_areas, vertex_normals
+from veneercheck.core.divide.anatomy import Places, place
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Case, Floats, TriangleMesh
 from veneercheck.phantom.arch import Unit, lay_out
 from veneercheck.phantom.body import Body

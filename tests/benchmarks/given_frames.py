@@ -15,7 +15,7 @@ import align_poses as poses
 import numpy as np
 
 from veneercheck.core.align import examine
-from veneercheck.core.motion import rotation_from_vector
+from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.phantom.scanned import noisy
 

@@ -30,14 +30,14 @@ from typing import Any
 import many_trials
 import record_trials
 
-from veneercheck.aside import ASIDE
 from veneercheck.bench.store import ENDS, Job
-from veneercheck.confirm import confirm
 from veneercheck.core.errors import VeneerCheckError
-from veneercheck.deciding import decide
-from veneercheck.export import export_bundle, export_dicom, export_fhir
-from veneercheck.filing import folder_of, one_check
+from veneercheck.machine.aside import ASIDE
 from veneercheck.record import Register
+from veneercheck.record.confirm import confirm
+from veneercheck.record.deciding import decide
+from veneercheck.record.export import export_bundle, export_dicom, export_fhir
+from veneercheck.record.filing import folder_of, one_check
 from veneercheck.report import read_result
 
 Counts = dict[str, int]
@@ -48,7 +48,7 @@ LONGEST_S = 0.8
 
 DECIDER = """
 import sys
-from veneercheck.deciding import decide
+from veneercheck.record.deciding import decide
 from veneercheck.record import Register
 with Register(sys.argv[1]) as register:
     for number in range(100_000):
@@ -60,7 +60,7 @@ with Register(sys.argv[1]) as register:
 EXPORTER = """
 import sys
 from pathlib import Path
-from veneercheck.export import export_bundle, export_dicom, export_fhir
+from veneercheck.record.export import export_bundle, export_dicom, export_fhir
 from veneercheck.record import Register
 out = Path(sys.argv[2])
 with Register(sys.argv[1]) as register:

@@ -36,17 +36,17 @@ from typing import Any
 
 import many_cases
 
-from veneercheck.aside import ASIDE
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.many import prepare
 from veneercheck.batch.processes import Processes
 from veneercheck.batch.task import CHECKED, FAILED, Task
-from veneercheck.confirm import confirm
-from veneercheck.order import Order, settle
+from veneercheck.case.order import Order, settle
+from veneercheck.case.run import carry_out
+from veneercheck.machine.aside import ASIDE
 from veneercheck.record import Register
-from veneercheck.workflow import carry_out
+from veneercheck.record.confirm import confirm
 
 RUNS, EVERY_S = 1 / 40, 0.4
 """Share of the time in which a slow worker runs, and how often it does."""

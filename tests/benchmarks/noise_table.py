@@ -16,7 +16,7 @@ import argparse
 import numpy as np
 
 from veneercheck.core import align
-from veneercheck.core.measure import measure
+from veneercheck.core.measure.space import measure
 from veneercheck.core.types import Bools, Floats
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
 from veneercheck.phantom.cutback import Cut

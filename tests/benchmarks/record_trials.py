@@ -39,19 +39,18 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 
-from veneercheck import filing
-from veneercheck.aside import ASIDE
-from veneercheck.confirm import confirm
+from veneercheck.case.order import Settled
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, TriangleMesh
-from veneercheck.deciding import decide
-from veneercheck.export import export_bundle
-from veneercheck.order import Settled
+from veneercheck.machine.aside import ASIDE
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import built_in
-from veneercheck.record import Entry, Register, canonical, sha256_of
+from veneercheck.record import Entry, Register, canonical, filing, sha256_of
 from veneercheck.record.audit import audit, first_page_faults
 from veneercheck.record.bundle import bundle_faults
+from veneercheck.record.confirm import confirm
+from veneercheck.record.deciding import decide
+from veneercheck.record.export import export_bundle
 from veneercheck.record.tables import DRAWN
 from veneercheck.scan import write_stl
 

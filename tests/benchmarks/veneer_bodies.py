@@ -36,7 +36,7 @@ from veneer_plans import (
     under,
 )
 
-from veneercheck.core.mesh import (
+from veneercheck.core.mesh.triangles import (
     components,
     select_faces,
     unique_edges,

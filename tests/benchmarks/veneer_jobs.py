@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
 
-from veneercheck.core.mesh import select_faces, vertex_normals
+from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.phantom.attached import put_beads, put_sprue, spread
 from veneercheck.phantom.scanned import noisy

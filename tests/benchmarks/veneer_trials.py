@@ -34,7 +34,7 @@ from veneer_plans import Made, least_space_mm
 from veneer_tables import table
 
 from veneercheck import check_meshes
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
     Bools,
     Case,

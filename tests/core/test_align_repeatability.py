@@ -5,7 +5,7 @@ import pytest
 
 from veneercheck.core.align import repeatability
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import TriangleMesh
 
 

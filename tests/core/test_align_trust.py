@@ -6,7 +6,7 @@ import pytest
 from veneercheck.core.align import AlignOptions, align
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
 from veneercheck.phantom.surface import triangulate
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from veneercheck.core.anatomy import (
+from veneercheck.core.divide.anatomy import (
     Places,
     Surface,
     line_words,
@@ -19,9 +19,15 @@ from veneercheck.core.anatomy import (
     place_words,
     surface_words,
 )
-from veneercheck.core.anatomy.sides import STATED
-from veneercheck.core.mesh import refine, select_faces, unique_edges, vertex_areas, vertex_normals
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.divide.anatomy.sides import STATED
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import (
+    refine,
+    select_faces,
+    unique_edges,
+    vertex_areas,
+    vertex_normals,
+)
 from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.phantom import bridge as phantom
 from veneercheck.phantom.sample import SAMPLE

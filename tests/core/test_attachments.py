@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from veneercheck.check import Surfaces, check
-from veneercheck.core.mesh import vertex_areas
+from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
 from veneercheck.phantom.attached import put_sprue
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from veneercheck.core import beads
-from veneercheck.core.mesh import edge_pairs, vertex_normals
+from veneercheck.core.measure import beads
+from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.attached import put_beads, spread
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from veneercheck.core import beads, caps
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import edge_pairs, vertex_normals
+from veneercheck.core.measure import beads
+from veneercheck.core.mesh import caps
+from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.attached import Beaded, put_beads, spread
 

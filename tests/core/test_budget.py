@@ -8,18 +8,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from veneercheck.case.order import Order
+from veneercheck.case.run import carry_out
 from veneercheck.check import Surfaces, check
-from veneercheck.core import judge, zones
-from veneercheck.core.budget import answer, metal_to_die
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.divide import zones
+from veneercheck.core.judge import decide as judge
+from veneercheck.core.measure.metal import answer, metal_to_die
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import Answer, Case, Check, Decision, FindingKind, TriangleMesh
-from veneercheck.order import Order
 from veneercheck.profile import built_in
 from veneercheck.report.filed import read_result, write_result
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
 from veneercheck.scan import write_stl
-from veneercheck.workflow import carry_out
 
 AROUND, LOW_MM, HIGH_MM, STEP_MM = 180, 6.6, 11.4, 0.1
 METAL_MM, CONTOUR_MM = 5.0, 6.0

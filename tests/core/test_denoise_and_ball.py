@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from veneercheck.core import align
-from veneercheck.core.denoise import denoise, noise_left
-from veneercheck.core.measure import measure
-from veneercheck.core.mesh import unique_edges, unit
+from veneercheck.core.measure.space import measure
+from veneercheck.core.mesh.denoise import denoise, noise_left
+from veneercheck.core.mesh.triangles import unique_edges, unit
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import eccentric_spheres
 from veneercheck.profile import built_in

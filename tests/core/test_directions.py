@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from direction_trials import Drawn, draw
 
-from veneercheck.core.anatomy import Places, question
-from veneercheck.core.anatomy.sides import SAID, STATED, Judged
-from veneercheck.core.mesh import vertex_areas
+from veneercheck.core.divide.anatomy import Places, question
+from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
+from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case
 
 TRIALS = 120

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from veneercheck.core import align
-from veneercheck.core.measure import Reading, measure
+from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.types import Floats, RayOutcome, TriangleMesh
 from veneercheck.profile import built_in
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from veneercheck.core import judge, meant
-from veneercheck.core.anatomy import Places, Surface
-from veneercheck.core.mesh import refine, vertex_areas, vertex_normals
-from veneercheck.core.regions import Regions
+from veneercheck.core.divide.anatomy import Places, Surface
+from veneercheck.core.divide.regions import Regions
+from veneercheck.core.judge import decide as judge
+from veneercheck.core.judge import meant
+from veneercheck.core.mesh.triangles import refine, vertex_areas, vertex_normals
 from veneercheck.core.types import AlignmentState, Case, Question, Region, TriangleMesh, Verdict
 
 OUTWARD = {

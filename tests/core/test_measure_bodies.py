@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from veneercheck import check_meshes
-from veneercheck.core import align, rays
-from veneercheck.core.measure import Reading, measure
-from veneercheck.core.rays import EngineName, default_engine
+from veneercheck.core import align
+from veneercheck.core.measure.space import Reading, measure
+from veneercheck.core.mesh import rays
+from veneercheck.core.mesh.rays import EngineName, default_engine
 from veneercheck.core.types import AlignmentState, RayOutcome, TriangleMesh
 from veneercheck.phantom.bodies import (
     KnownBody,

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
 
-from veneercheck.core import mesh as quantities
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import triangles as quantities
 from veneercheck.core.types import TriangleMesh
 
 
@@ -245,7 +245,7 @@ def test_edge_pairs_are_the_edges_of_libigl() -> None:
     """Source: libigl's own list of edges, which it sorts otherwise."""
     import igl
 
-    from veneercheck.core.mesh import edge_pairs
+    from veneercheck.core.mesh.triangles import edge_pairs
 
     faces = np.random.default_rng(3).permutation(3 * 400).reshape(-1, 3) % 350
     faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from veneercheck.core import motion
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import motion
 
 _TURN = st.tuples(*[st.floats(-1.8, 1.8)] * 3)
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.nearest import NearestSurface, WalkableSurface, closest_on_triangles
+from veneercheck.core.mesh.nearest import NearestSurface, WalkableSurface, closest_on_triangles
 from veneercheck.core.types import TriangleMesh
 
 

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from veneercheck.core import align
-from veneercheck.core.measure import measure
-from veneercheck.core.mesh import edge_pairs, row_dot, unit
-from veneercheck.core.prepared import prepare
+from veneercheck.core.measure.space import measure
+from veneercheck.core.mesh.prepared import prepare
+from veneercheck.core.mesh.triangles import edge_pairs, row_dot, unit
 from veneercheck.core.types import LayerLimits, Limits, SpaceMap, TriangleMesh
 from veneercheck.phantom.bodies import eccentric_spheres
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge

@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from veneercheck.core.mesh import unique_edges, vertex_normals
-from veneercheck.core.nearest import WalkableSurface
-from veneercheck.core.outside import REACH_MM, FromOutside, look_from_outside
-from veneercheck.core.rays import RayScene
+from veneercheck.core.measure.outside import REACH_MM, FromOutside, look_from_outside
+from veneercheck.core.mesh.nearest import WalkableSurface
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import unique_edges, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, sphere_in_ellipsoid
 

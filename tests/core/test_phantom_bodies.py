@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from veneercheck.core.mesh import vertex_normals
-from veneercheck.core.nearest import NearestSurface
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.phantom import bodies
 from veneercheck.phantom.bodies import KnownBody
 from veneercheck.phantom.shapes import foot_points, onto_surface, smooth_max, smooth_min

@@ -9,8 +9,8 @@ import pytest
 import trimesh
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import unique_edges, unit
-from veneercheck.core.rays import EngineName, RayScene, default_engine
+from veneercheck.core.mesh.rays import EngineName, RayScene, default_engine
+from veneercheck.core.mesh.triangles import unique_edges, unit
 from veneercheck.core.types import TriangleMesh
 
 ENGINES: tuple[EngineName, ...] = ("embree", "portable")

@@ -10,8 +10,9 @@ from scipy.stats import norm
 
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
-from veneercheck.core import excess, judge
-from veneercheck.core.mesh import select_faces
+from veneercheck.core.divide import excess
+from veneercheck.core.judge import decide as judge
+from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import (
     FORBIDDEN,
     AlignmentState,

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from veneercheck.core import ring
-from veneercheck.core.mesh import edge_pairs, neighbour_sums
-from veneercheck.core.ring import Ring, spread
+from veneercheck.core.mesh import ring
+from veneercheck.core.mesh.ring import Ring, spread
+from veneercheck.core.mesh.triangles import edge_pairs, neighbour_sums
 from veneercheck.phantom.bodies import known_bodies
 
 MESH = known_bodies(1.2)[2].inner

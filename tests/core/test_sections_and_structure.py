@@ -12,19 +12,19 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from veneercheck.case.run import check_meshes
 from veneercheck.core import align
-from veneercheck.core.anatomy.arch import straight_axis
-from veneercheck.core.anatomy.teeth import Teeth
-from veneercheck.core.measure import measure
-from veneercheck.core.mesh import edge_pairs
-from veneercheck.core.sections import Plane, plane_cut
-from veneercheck.core.structure.connectors import connectors
-from veneercheck.core.structure.material import material, veneer_volumes
-from veneercheck.core.structure.spots import sharp_edges, unsupported
+from veneercheck.core.divide.anatomy.arch import straight_axis
+from veneercheck.core.divide.anatomy.teeth import Teeth
+from veneercheck.core.judge.structure.connectors import connectors
+from veneercheck.core.judge.structure.material import material, veneer_volumes
+from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
+from veneercheck.core.measure.space import measure
+from veneercheck.core.mesh.sections import Plane, plane_cut
+from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import Floats, Ints, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
-from veneercheck.workflow import check_meshes
 
 LIMITS = built_in()
 UPRIGHT = Plane(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))

@@ -8,9 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from veneercheck.case.run import check_files, check_meshes
 from veneercheck.check import Surfaces, check
-from veneercheck.core import changes, judge, zones
+from veneercheck.core.divide import zones
 from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.judge import changes
+from veneercheck.core.judge import decide as judge
 from veneercheck.core.types import (
     SHARP_EDGE,
     UNSUPPORTED,
@@ -30,7 +33,6 @@ from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import action_words, hand_cautions, stage_words, verdict_sentences
 from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
-from veneercheck.workflow import check_files, check_meshes
 
 STEPS = 81
 

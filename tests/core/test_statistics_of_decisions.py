@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from veneercheck.core import zones
 from veneercheck.core.align import AlignOptions, fit, frame, trust
-from veneercheck.core.excess import Excess
-from veneercheck.core.judge import decision
-from veneercheck.core.mesh import edge_pairs, vertex_areas
+from veneercheck.core.divide import zones
+from veneercheck.core.divide.excess import Excess
+from veneercheck.core.judge.decide import decision
+from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
+from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas
 from veneercheck.core.types import Decision, FindingKind, Region, TriangleMesh
-from veneercheck.core.uncertainty import NOISE_REACH_MM
 from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import built_in
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from veneercheck.core import align
-from veneercheck.core.measure import measure
-from veneercheck.core.mesh import edge_pairs
-from veneercheck.core.prepared import Prepared, prepare
+from veneercheck.core.measure.space import measure
+from veneercheck.core.measure.uncertainty import Ends, mean_uncertainty, uncertainty
+from veneercheck.core.mesh.prepared import Prepared, prepare
+from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import Alignment, AlignmentState, LayerLimits, Limits, TriangleMesh
-from veneercheck.core.uncertainty import Ends, mean_uncertainty, uncertainty
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 
 BARE = Limits("bare", LayerLimits(0.0, 9.0), 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.25)

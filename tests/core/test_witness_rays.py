@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from veneercheck.core.mesh import unique_edges, unit, vertex_normals
-from veneercheck.core.nearest import closest_on_triangles
-from veneercheck.core.rays import RayScene, default_engine
+from veneercheck.core.mesh.nearest import closest_on_triangles
+from veneercheck.core.mesh.rays import RayScene, default_engine
+from veneercheck.core.mesh.triangles import unique_edges, unit, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
 
 MICROMETRE = 1e-3

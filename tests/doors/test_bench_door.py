@@ -35,7 +35,7 @@ from veneercheck.bench.app import morning_utc
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import Dropped, Job, Store, shown
 from veneercheck.bench.wish import in_order, read_wish, toml_text
-from veneercheck.cli import app
+from veneercheck.cli.main import app
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres

@@ -19,8 +19,8 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from veneercheck import cli
-from veneercheck.core.mesh import refine
+from veneercheck.cli import main as cli
+from veneercheck.core.mesh.triangles import refine
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.scan import read_scan, write_stl
@@ -294,10 +294,10 @@ def test_a_declared_key_stands_in_for_the_waxup(tmp_path: Path) -> None:
 
 def test_what_a_scan_stands_for_is_part_of_its_check(tmp_path: Path) -> None:
     """The same files, read as a wax-up and as a key, are two checks; each is repeated as it was."""
-    from veneercheck.confirm import settled_again
-    from veneercheck.filing import make_case_folder, put_on_record
-    from veneercheck.order import Order, settle
+    from veneercheck.case.order import Order, settle
     from veneercheck.record import Register
+    from veneercheck.record.confirm import settled_again
+    from veneercheck.record.filing import make_case_folder, put_on_record
 
     write_pair(tmp_path, 1.5)
     work = settle(Order(tmp_path / "f.stl", tmp_path / "w.stl", aligned=True))

@@ -18,17 +18,18 @@ import pytest
 import record_trials as trials
 from typer.testing import CliRunner
 
-from veneercheck import __version__, cli
+from veneercheck import __version__
 from veneercheck.batch import Asked
 from veneercheck.batch.listing import tasks_of
+from veneercheck.case.order import Order
+from veneercheck.case.run import carry_out
+from veneercheck.cli import main as cli
 from veneercheck.core.errors import ProfileError, RecordError, ScanError
 from veneercheck.core.types import TriangleMesh
-from veneercheck.export import export_trends
-from veneercheck.order import Order
 from veneercheck.record import Register
+from veneercheck.record.export import export_trends
 from veneercheck.report import clear, read_result, render
 from veneercheck.scan import write_stl
-from veneercheck.workflow import carry_out
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = [sys.executable, "-m", "veneercheck"]
@@ -172,7 +173,7 @@ LOADING = """
 import sys
 class Pressed:
     def find_spec(self, name, *_):
-        if name == "veneercheck.cli":
+        if name == "veneercheck.cli.main":
             raise KeyboardInterrupt
 sys.meta_path.insert(0, Pressed())
 import runpy

@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from veneercheck.cli import app
+from veneercheck.case.order import Order, settle
+from veneercheck.case.run import carry_out
+from veneercheck.cli.main import app
 from veneercheck.core.errors import ProfileError, ScanError
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import TriangleMesh
-from veneercheck.filing import found_whole, make_case_folder
-from veneercheck.order import Order, settle
 from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import load_profile, parse_case
+from veneercheck.record.filing import found_whole, make_case_folder
 from veneercheck.scan import write_stl
-from veneercheck.workflow import carry_out
 
 
 def _lump(points):

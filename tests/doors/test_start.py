@@ -17,7 +17,7 @@ HEAVY = {"numpy", "scipy", "igl", "embreex", "PIL", "typst", "pydantic", "rich"}
 
 PROBE = """
 import json, sys
-from veneercheck.cli import main
+from veneercheck.cli.main import main
 sys.argv = ["veneercheck", *sys.argv[1:]]
 try:
     main()
@@ -61,7 +61,7 @@ def test_a_broken_scan_is_refused_without_what_only_a_check_needs(tmp_path: Path
 
 SUM = """
 import sys
-from veneercheck import cli
+from veneercheck.cli import main as cli
 def app():
     import numpy as np
     values = np.random.default_rng(1).random((20, 50_001))

@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veneercheck import memory
 from veneercheck.core.errors import ProfileError, ScanError
 from veneercheck.core.types import TriangleMesh
-from veneercheck.memory import VARIABLE, bounded, check_needed, memory_gb
+from veneercheck.machine import memory
+from veneercheck.machine.memory import VARIABLE, bounded, check_needed, memory_gb
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.scan import read_scan, write_stl
 from veneercheck.scan.limits import ReadCaps

@@ -13,7 +13,7 @@ import record_trials as trials
 import sqlalchemy as sa
 from typer.testing import CliRunner
 
-from veneercheck.cli import app
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.audit import audit

@@ -13,9 +13,9 @@ import jsonschema
 import numpy as np
 import pytest
 
-from veneercheck.core.anatomy import Surface
+from veneercheck.core.divide.anatomy import Surface
 from veneercheck.core.errors import RecordError
-from veneercheck.core.mesh import face_areas, vertex_areas, vertex_normals
+from veneercheck.core.mesh.triangles import face_areas, vertex_areas, vertex_normals
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from veneercheck.core.mesh import vertex_normals
-from veneercheck.core.sections import crossing
+from veneercheck.core.mesh.sections import crossing
+from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
 from veneercheck.report.drawing import swatch

@@ -19,8 +19,8 @@ from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.task import Asked
 from veneercheck.batch.watching import watch
 from veneercheck.core.errors import ProfileError, VeneerCheckError
+from veneercheck.machine.texts import LONGEST_BYTES, small_text
 from veneercheck.profile import load_case, load_profile, parse_case, parse_profile
-from veneercheck.texts import LONGEST_BYTES, small_text
 
 ASKED = Asked(Path("cases"))
 READERS: dict[str, Callable[[Path], object]] = {

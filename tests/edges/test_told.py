@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from veneercheck.core.align import words as told
-from veneercheck.core.anatomy import placing
-from veneercheck.core.anatomy.sides import Judged
+from veneercheck.core.divide.anatomy import placing
+from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report.tables import limit_words

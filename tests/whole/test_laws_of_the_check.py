@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from veneercheck import check_meshes
-from veneercheck.core.motion import rotation_from_vector
+from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.types import (
     AlignmentState,
     Check,

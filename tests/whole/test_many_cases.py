@@ -26,17 +26,17 @@ import many_cases
 import many_trials
 import pytest
 
-from veneercheck.aside import ASIDE
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import CHECKED, FAILED, THERE, Done, Task, do
+from veneercheck.case.exits import Exit, gravest
+from veneercheck.case.order import Order, settle
+from veneercheck.case.run import carry_out
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.exits import Exit, gravest
-from veneercheck.order import Order, settle
+from veneercheck.machine.aside import ASIDE
 from veneercheck.record import Register
-from veneercheck.workflow import carry_out
 
 
 def silent(_: str) -> None:

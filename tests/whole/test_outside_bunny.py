@@ -16,8 +16,8 @@ import pytest
 import trimesh
 
 from veneercheck.core.align import align
-from veneercheck.core.mesh import vertex_areas, vertex_normals
-from veneercheck.core.motion import random_rotation
+from veneercheck.core.mesh.motion import random_rotation
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import AlignmentState, Bools, RigidMotion, TriangleMesh
 
 PACKAGE, SOURCE = "bunny@1.0.1", "package/index.js"

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from veneercheck.core.mesh import select_faces
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.report import read_result
 from veneercheck.scan import write_stl

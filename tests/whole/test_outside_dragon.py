@@ -16,14 +16,14 @@ import pytest
 from scipy.spatial import cKDTree
 
 from veneercheck import check_files
-from veneercheck.core.mesh import (
+from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.mesh.triangles import (
     components,
     row_dot,
     select_faces,
     unique_edges,
     vertex_normals,
 )
-from veneercheck.core.motion import rotation_from_vector
 from veneercheck.core.types import (
     AlignmentState,
     Check,

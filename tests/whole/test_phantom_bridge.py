@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from veneercheck.core.mesh import bounding_box, components, unique_edges, vertex_normals
-from veneercheck.core.nearest import NearestSurface
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import bounding_box, components, unique_edges, vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bridge import BridgeSpec, Phantom, Surface, make_bridge
 from veneercheck.phantom.cutback import Cut, cove_depth

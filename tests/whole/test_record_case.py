@@ -15,14 +15,16 @@ import record_trials as trials
 from prov.model import ProvDocument
 from typer.testing import CliRunner
 
-from veneercheck import filing
-from veneercheck.aside import ASIDE
-from veneercheck.cli import app
-from veneercheck.confirm import confirm
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError, ScanError
 from veneercheck.core.types import Case, LayerLimits, Limits
-from veneercheck.deciding import decide
-from veneercheck.filing import (
+from veneercheck.machine.aside import ASIDE
+from veneercheck.profile import built_in
+from veneercheck.record import Register, filing
+from veneercheck.record.bundle import bundle_faults, write_bundle
+from veneercheck.record.confirm import confirm
+from veneercheck.record.deciding import decide
+from veneercheck.record.filing import (
     file_hashes,
     files_on_record,
     folder_of,
@@ -30,9 +32,6 @@ from veneercheck.filing import (
     one_check,
     put_on_record,
 )
-from veneercheck.profile import built_in
-from veneercheck.record import Register
-from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.rebuild import kept, rebuild
 
 scans, filed, NOW = trials.scans, trials.filed, trials.NOW
@@ -164,7 +163,7 @@ def test_numbers_that_come_out_otherwise_are_named(
 ) -> None:
     """A program that adds a micrometre to the space is caught by field and version."""
     from veneercheck.core import types as t
-    from veneercheck.core.measure import measure
+    from veneercheck.core.measure.space import measure
 
     register, _ = filed(tmp_path)
 
@@ -173,7 +172,7 @@ def test_numbers_that_come_out_otherwise_are_named(
         return measure(framework, moved, **more)
 
     monkeypatch.setattr("veneercheck.check.measure", shifted)
-    monkeypatch.setattr("veneercheck.confirm.__version__", "9.9")
+    monkeypatch.setattr("veneercheck.record.confirm.__version__", "9.9")
     with register:
         (told,) = confirm(register).differences
     assert "layer.max_mm was" in told.what

@@ -24,16 +24,15 @@ import pytest
 import record_trials as trials
 from typer.testing import CliRunner
 
-from veneercheck import deciding, filing
-from veneercheck.aside import ASIDE
-from veneercheck.cli import app
-from veneercheck.confirm import confirm
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
-from veneercheck.deciding import decide
-from veneercheck.export import export_dicom, export_fhir
-from veneercheck.filing import file_hashes, files_on_record, folder_of, one_check
-from veneercheck.record import Entry, Register, sha256_of
+from veneercheck.machine.aside import ASIDE
+from veneercheck.record import Entry, Register, deciding, filing, sha256_of
+from veneercheck.record.confirm import confirm
+from veneercheck.record.deciding import decide
+from veneercheck.record.export import export_dicom, export_fhir
+from veneercheck.record.filing import file_hashes, files_on_record, folder_of, one_check
 from veneercheck.record.register import OvertakenError
 from veneercheck.scan import read_scan
 

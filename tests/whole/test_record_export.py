@@ -19,14 +19,14 @@ from fhir.resources.R4B.bundle import Bundle as R4Bundle
 from fhirclient.models.fhirabstractbase import FHIRValidationError
 from typer.testing import CliRunner
 
-from veneercheck.cli import app
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
-from veneercheck.deciding import decide
-from veneercheck.export import export_dicom, export_fhir
-from veneercheck.filing import folder_of, make_case_folder, one_check, put_on_record
 from veneercheck.record import Register
+from veneercheck.record.deciding import decide
 from veneercheck.record.dicom import pdf_object
+from veneercheck.record.export import export_dicom, export_fhir
 from veneercheck.record.fhir import fhir_bundle
+from veneercheck.record.filing import folder_of, make_case_folder, one_check, put_on_record
 from veneercheck.scan import read_scan
 
 DCIODVFY = shutil.which("dciodvfy")

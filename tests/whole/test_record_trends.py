@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from veneercheck.cli import app
+from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
 from veneercheck.report.trends import (

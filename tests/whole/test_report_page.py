@@ -19,7 +19,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from veneercheck.cli import app
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import read_result, render, write_result

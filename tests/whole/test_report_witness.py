@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import write_result
 from veneercheck.report.views import Camera

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 
 from veneercheck import check_meshes, phantom
+from veneercheck.case.order import Order
+from veneercheck.case.run import carry_out
 from veneercheck.check import Surfaces
 from veneercheck.check import check as run_check
-from veneercheck.core.mesh import select_faces, unit, vertex_normals
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import select_faces, unit, vertex_normals
 from veneercheck.core.types import (
     AlignmentState,
     Check,
@@ -25,12 +27,10 @@ from veneercheck.core.types import (
     TriangleMesh,
     Verdict,
 )
-from veneercheck.order import Order
 from veneercheck.phantom.attached import Beaded, put_beads, put_sprue, spread
 from veneercheck.phantom.sample import make_sample
 from veneercheck.phantom.scanned import Scanner
 from veneercheck.profile import load_case
-from veneercheck.workflow import carry_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_meshes"
 

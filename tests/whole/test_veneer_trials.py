@@ -17,7 +17,7 @@ from veneer_forms import contour_of
 from veneer_jobs import Trial, job
 from veneer_plans import Made, Plan, Runout, Spec, profile_distance
 
-from veneercheck.core.mesh import vertex_normals
+from veneercheck.core.mesh.triangles import vertex_normals
 
 STEP = Spec("step", "plate", {}, Runout("chamfer", 1.2, 0.8, ((3.0, 1.9),)))
 SHOULDER = Spec("shoulder", "slot", {}, Runout("shoulder", 1.4, 0.0), margin_mm=0.2)

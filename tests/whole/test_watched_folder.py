@@ -18,12 +18,12 @@ from pathlib import Path
 import many_cases
 import pytest
 
-from veneercheck.aside import ASIDE
 from veneercheck.batch import Asked, watch
 from veneercheck.batch.pairing import look_through
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import CHECKED, FAILED, THERE
 from veneercheck.core.errors import RecordError
+from veneercheck.machine.aside import ASIDE
 from veneercheck.record import Register
 
 STILL_S = 0.4

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from veneercheck.confirm import differences, settled_again
+from veneercheck.case.folders import ORDER
+from veneercheck.case.order import Settled
 from veneercheck.core.errors import RecordError
-from veneercheck.folders import ORDER
-from veneercheck.order import Settled
+from veneercheck.record.confirm import differences, settled_again
 
 SAME = "the same"
 _MOST_TOLD = 3

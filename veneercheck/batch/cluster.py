@@ -11,8 +11,8 @@ from typing import Any
 
 from veneercheck.batch.processes import ATTEMPTS
 from veneercheck.batch.task import Done, Task, do, failed
+from veneercheck.case.exits import Exit
 from veneercheck.core.errors import RecordError
-from veneercheck.exits import Exit
 
 _CONNECT_S = 30
 _LOOK_S = 2.0

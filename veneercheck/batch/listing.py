@@ -13,8 +13,8 @@ from typing import Any
 from veneercheck.batch.fetching import is_url
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError
+from veneercheck.machine.texts import small_text
 from veneercheck.profile.keys import shortened, told
-from veneercheck.texts import small_text
 
 COLUMNS = ("number", "case", "framework", "waxup", "profile", "unit", "stage", "aligned")
 _FILES = ("case", "framework", "waxup")

@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from veneercheck.aside import ASIDE, leave_aside
 from veneercheck.batch.again import finished_folders
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
@@ -15,7 +14,8 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError, RecordError
-from veneercheck.filing import initials
+from veneercheck.machine.aside import ASIDE, leave_aside
+from veneercheck.record.filing import initials
 
 Say = Callable[[str], None]
 

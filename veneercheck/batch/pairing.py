@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from veneercheck.batch.task import Asked, Task
+from veneercheck.case.folders import ORDER
 from veneercheck.core.errors import VeneerCheckError
-from veneercheck.folders import ORDER
 
 _SCANS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb")
 _ROLE = re.compile(

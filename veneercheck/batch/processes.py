@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import cast
 
 from veneercheck.batch.task import Done, Task, do, failed
-from veneercheck.exits import Exit
+from veneercheck.case.exits import Exit
 
 ATTEMPTS = 3
 """A case that ended its process, or could not be fetched, gets two more attempts."""

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from veneercheck.batch.again import SAME
 from veneercheck.batch.task import FAILED, THERE, Done
-from veneercheck.exits import Exit, gravest
-from veneercheck.folders import write_text
+from veneercheck.case.exits import Exit, gravest
+from veneercheck.case.folders import write_text
 
 SUMMARY = "summary.csv"
 

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Any
 from veneercheck import __version__
 from veneercheck.batch.again import change, settled_from
 from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
+from veneercheck.case.exits import Exit, code_of
+from veneercheck.case.order import Order, Settled, settle
 from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
-from veneercheck.exits import Exit, code_of
-from veneercheck.filing import Made, check_on_record, make_case_folder
-from veneercheck.order import Order, Settled, settle
+from veneercheck.record.filing import Made, check_on_record, make_case_folder
 
 if TYPE_CHECKING:
     from veneercheck.record import Register

@@ -9,13 +9,13 @@ import time
 from collections.abc import Callable, Generator
 from pathlib import Path
 
-from veneercheck.aside import leave_aside
 from veneercheck.batch.many import prepare
 from veneercheck.batch.pairing import Found, Lone, lone_words, look_through
 from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import FAILED, THERE, Asked, Done, Task
 from veneercheck.core.errors import RecordError
+from veneercheck.machine.aside import leave_aside
 
 Say = Callable[[str], None]
 State = tuple[int, int]

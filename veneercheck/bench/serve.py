@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from veneercheck.core.errors import RecordError
-from veneercheck.texts import small_text
+from veneercheck.machine.texts import small_text
 
 HERE = "127.0.0.1"
 _SHORTEST_PASSWORD = 12

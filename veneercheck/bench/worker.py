@@ -16,8 +16,8 @@ _NICE = 5
 
 def run(job: Job) -> None:
     """Carry the order out, and write down how it ended."""
-    from veneercheck.order import Order
-    from veneercheck.workflow import carry_out
+    from veneercheck.case.order import Order
+    from veneercheck.case.run import carry_out
 
     order = job.order()
     framework, waxup = job.scan("framework"), job.scan("waxup")

@@ -8,8 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from veneercheck.core.mesh import vertex_areas, vertex_normals
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.phantom.arch import lay_out
 from veneercheck.phantom.body import Body

@@ -6,8 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import unique_edges
-from veneercheck.core.nearest import Nearest, NearestSurface
+from veneercheck.core.mesh.nearest import Nearest, NearestSurface
+from veneercheck.core.mesh.triangles import unique_edges
 from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.phantom.arch import Unit
 from veneercheck.phantom.body import Body

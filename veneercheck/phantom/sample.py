@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import vertex_areas
+from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Floats
 from veneercheck.phantom.bridge import BridgeSpec, FaultPlan, Phantom, make_bridge
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import select_faces, vertex_normals
+from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.phantom.body import Body
 from veneercheck.phantom.shapes import onto_surface

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import (
+from veneercheck.core.mesh.triangles import (
     border_vertices,
     renumber_by_first_use,
     unique_edges,

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.align import given
-from veneercheck.core.measure import measure
-from veneercheck.core.motion import rotation_from_vector
-from veneercheck.core.rays import default_engine
+from veneercheck.core.measure.space import measure
+from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.mesh.rays import default_engine
 from veneercheck.core.types import Floats, LayerLimits, Limits, RigidMotion, TriangleMesh
 from veneercheck.phantom.bodies import KnownBody, known_bodies
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.texts import small_text
+from veneercheck.machine.texts import small_text
 
 SURFACES = (
     "occlusal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "incisal",

@@ -10,6 +10,7 @@ from typing import Any
 
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import LayerLimits, Limits, StageLimits
+from veneercheck.machine.texts import writable
 from veneercheck.profile.keys import (
     STAGES,
     SURFACES,
@@ -20,7 +21,6 @@ from veneercheck.profile.keys import (
     text_of,
     toml_of,
 )
-from veneercheck.texts import writable
 
 PRACTICE = "common practice, no source"
 ESTIMATE = "our estimate, until the laboratory has measured its own"

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import unit
-from veneercheck.core.sections import crossing
-from veneercheck.core.structure.planes import laid_out
+from veneercheck.core.judge.structure.planes import laid_out
+from veneercheck.core.mesh.sections import crossing
+from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Floats, SectionPlane
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.filed import put

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.anatomy import surface_word
-from veneercheck.core.mesh import select_faces
+from veneercheck.core.divide.anatomy import surface_word
+from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
 from veneercheck.report.colours import taken_mm

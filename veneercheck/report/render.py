@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
-from veneercheck.core.mesh import side_by_side
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.report.filed import read_result
 from veneercheck.report.words import Language
 

@@ -8,11 +8,11 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from veneercheck.core.anatomy import Surface
-from veneercheck.core.mesh import unit
-from veneercheck.core.nearest import NearestPoints
-from veneercheck.core.sections import Crossing, crossing
-from veneercheck.core.structure.planes import laid_out
+from veneercheck.core.divide.anatomy import Surface
+from veneercheck.core.judge.structure.planes import laid_out
+from veneercheck.core.mesh.nearest import NearestPoints
+from veneercheck.core.mesh.sections import Crossing, crossing
+from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.stills import Scene

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.anatomy import Surface
+from veneercheck.core.divide.anatomy import Surface
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import (
     Check,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from veneercheck.core.sections import crossing
+from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import (

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.errors import RecordError
-from veneercheck.core.mesh import components, face_normals, vertex_areas, vertex_normals
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import components, face_normals, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.report.colours import (
     ASIDE_MM,

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh import unit, vertex_areas, vertex_normals
+from veneercheck.core.mesh.triangles import unit, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, TriangleMesh
 from veneercheck.report.words import Words
 

@@ -10,8 +10,8 @@ import zlib
 from pathlib import Path
 
 from veneercheck.core.errors import ScanError
+from veneercheck.machine.texts import writable
 from veneercheck.scan.limits import ReadCaps, too_large
-from veneercheck.texts import writable
 
 _MIB = 1 << 20
 _GZIP_MAGIC = b"\x1f\x8b"

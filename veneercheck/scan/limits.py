@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 from veneercheck.core.errors import ScanError
-from veneercheck.memory import memory_gb, more_memory
+from veneercheck.machine.memory import memory_gb, more_memory
 
 _MIB = 1 << 20
 

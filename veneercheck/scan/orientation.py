@@ -6,8 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import components
-from veneercheck.core.rays import RayScene
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
 from veneercheck.scan.shape import Shape, shape_of

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from veneercheck.core.mesh import unit as unit_vectors
+from veneercheck.core.mesh.triangles import unit as unit_vectors
 from veneercheck.core.types import Fault, Floats, TriangleMesh
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.reading import Scan, ScanPath, read_scan

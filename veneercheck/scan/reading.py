@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, ScanSource, TriangleMesh
-from veneercheck.memory import bounded
+from veneercheck.machine.memory import bounded
 from veneercheck.scan.condition import put_right
 from veneercheck.scan.formats import parse
 from veneercheck.scan.intake import Intake, take_in, unpacked

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import components
+from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
 from veneercheck.scan.shape import Shape

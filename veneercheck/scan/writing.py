@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from veneercheck.core.errors import ScanError
-from veneercheck.core.mesh import face_normals
+from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 from veneercheck.scan.intake import printable_name
 from veneercheck.scan.paint import PAINT_COLOURS

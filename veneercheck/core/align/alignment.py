@@ -14,7 +14,7 @@ from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import side_by_side
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,

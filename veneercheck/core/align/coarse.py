@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.align.sampling import Surface, sample
-from veneercheck.core.mesh import side_by_side
-from veneercheck.core.motion import even_rotations, nearest_rotation, rotation_from_vector
-from veneercheck.core.nearest import NearestPoints
+from veneercheck.core.mesh.motion import even_rotations, nearest_rotation, rotation_from_vector
+from veneercheck.core.mesh.nearest import NearestPoints
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 Singles = npt.NDArray[np.float32]

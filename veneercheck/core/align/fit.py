@@ -12,7 +12,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, target_of
 from veneercheck.core.align.polish import Body, Polished, Quality
 from veneercheck.core.align.sampling import prepare
-from veneercheck.core.mesh import side_by_side
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import Bools, Floats, RigidMotion, TriangleMesh
 
 _CONVINCING_SHARPNESS = 0.7

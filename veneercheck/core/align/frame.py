@@ -25,7 +25,7 @@ from veneercheck.core.align.pairs import Target, pair
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.sampling import sample
 from veneercheck.core.align.solver import rows
-from veneercheck.core.motion import vector_from_rotation
+from veneercheck.core.mesh.motion import vector_from_rotation
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,

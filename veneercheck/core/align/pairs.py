@@ -14,8 +14,8 @@ from veneercheck.core.align.sampling import (
     sample,
     without_crumbs,
 )
-from veneercheck.core.mesh import unit
-from veneercheck.core.nearest import NearestPoints, NearestSurface
+from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
+from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Bools, Floats, RigidMotion
 
 _AGREE = 0.8

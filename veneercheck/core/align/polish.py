@@ -11,7 +11,7 @@ from veneercheck.core.align.reference import touching_vertices, uncut_vertices
 from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
 from veneercheck.core.align.solver import rows, step
 from veneercheck.core.align.weights import one_sided, tukey
-from veneercheck.core.motion import nearest_rotation, small_motion
+from veneercheck.core.mesh.motion import nearest_rotation, small_motion
 from veneercheck.core.types import Bools, Floats, RigidMotion
 
 _NARROW_MM = ((0.3, 0.1), (0.3, 0.1), (0.3, 0.1), (0.2, 0.1), (0.2, 0.1))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.align.sampling import Surface
-from veneercheck.core.mesh import components
+from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Floats, Ints
 
 _CONTACT_NOISES = 4.0

@@ -12,8 +12,8 @@ from veneercheck.core.align.alignment import align
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pattern import parts
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh import vertex_areas, vertex_normals
-from veneercheck.core.nearest import NearestSurface
+from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Floats, Ints, TriangleMesh
 
 _PART_MM = 9.0

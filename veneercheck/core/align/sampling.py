@@ -6,7 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import (
+from veneercheck.core.mesh.ring import Ring
+from veneercheck.core.mesh.triangles import (
     components,
     face_areas,
     unique_edges,
@@ -14,7 +15,6 @@ from veneercheck.core.mesh import (
     vertex_areas,
     vertex_normals,
 )
-from veneercheck.core.ring import Ring
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _GOLDEN_2D = np.array([0.7548776662466927, 0.5698402909980532])

@@ -321,7 +321,7 @@ def vertex_uncertainty(
     """
     arm = points_mm - centre_mm
     far = arm[np.argsort(-np.einsum("ij,ij->i", arm, arm))[: max(len(arm) // 4, 1)]]
-    from veneercheck.core.motion import cross_matrix
+    from veneercheck.core.mesh.motion import cross_matrix
 
     jacobian = np.concatenate([-cross_matrix(far), np.broadcast_to(np.eye(3), (len(far), 3, 3))], 2)
     each = np.einsum("nij,jk,nlk->nil", jacobian, covariance, jacobian)

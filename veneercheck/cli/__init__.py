@@ -1,0 +1,1 @@
+"""The command line: it turns words into cases and their outcome into an exit code."""

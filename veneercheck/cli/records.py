@@ -1,0 +1,303 @@
+"""The commands for cases on record: list, show, find, export, confirm, decide, trends."""
+
+from __future__ import annotations
+
+import enum
+import json
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from veneercheck.cli.options import Lang, say, tell, warn_of_names
+from veneercheck.core.errors import RecordError
+from veneercheck.machine.texts import writable
+
+if TYPE_CHECKING:
+    from veneercheck.record import Entry, Register
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Cases on record (extra [record]): list, show, find, export, confirm, decide, trends.",
+)
+
+ALTERED = 1
+"""Exit code where something is not as it was put on record."""
+
+RegisterOption = Annotated[
+    str,
+    typer.Option(
+        "--register",
+        envvar="VENEERCHECK_REGISTER",
+        help="The register: a file (SQLite), or postgresql://user@host/name.",
+    ),
+]
+CaseArgument = Annotated[str, typer.Argument(help="Case number, or the start of a record's key.")]
+DEFAULT_REGISTER = "register.sqlite"
+
+
+class Verdict(enum.StrEnum):
+    """Verdicts to narrow a list down to."""
+
+    NO_FINDINGS = "no findings"
+    FINDINGS = "findings"
+    UNDECIDED = "undecided"
+
+
+def open_register(place: str, *, create: bool = False) -> Register:
+    """The register, with a word of what is missing."""
+    kind = register_kind()
+    if not create and "://" not in place and not Path(place).exists():
+        raise RecordError(
+            "there is no register.",
+            where=place,
+            next_step="Name it with --register; a check makes one: check --register FILE.",
+        )
+    return kind(place)
+
+
+def register_kind() -> type[Register]:
+    """What registers are made of, with a word of what is missing without its extra."""
+    try:
+        from veneercheck.record import Register
+    except ModuleNotFoundError as error:
+        raise RecordError(
+            f"the register needs what is not installed ({error.name}).",
+            next_step="Install it: pip install 'veneercheck[record]'.",
+        ) from None
+    return Register
+
+
+def _day(text: str | None) -> str | None:
+    """A day as times on record begin with it."""
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day: write it as 2026-03-31") from None
+
+
+Since = Annotated[
+    str | None,
+    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
+]
+
+
+@app.command("list")
+def list_command(
+    register: RegisterOption = DEFAULT_REGISTER,
+    verdict: Annotated[Verdict | None, typer.Option(help="Only checks with this verdict.")] = None,
+    since: Since = None,
+) -> None:
+    """List the checks on record, the oldest first."""
+    with open_register(register) as opened:
+        _table(opened.list_checks(verdict=verdict.value if verdict else None, since_utc=since))
+
+
+@app.command("find")
+def find_command(
+    what: Annotated[
+        str, typer.Argument(help="Case number, a scan file, or the start of a scan's SHA-256.")
+    ],
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Find the checks of a case or of a scan."""
+    from veneercheck.record import sha256_of_file
+
+    sha = sha256_of_file(Path(what)) if Path(what).is_file() else what
+    with open_register(register) as opened:
+        found = opened.list_checks(scan_sha256=sha)
+        found += [row for row in opened.list_checks() if row["case_number"] == what]
+        _table(found)
+
+
+@app.command("show")
+def show_command(case: CaseArgument, register: RegisterOption = DEFAULT_REGISTER) -> None:
+    """Show what is on record of a case, decisions included, as JSON."""
+    from veneercheck.record.filing import one_check
+
+    with open_register(register) as opened:
+        check = one_check(opened, case)
+        shown = {
+            "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
+            "check": check.body,
+            "decisions": [entry.body for entry in opened.decisions_on(check.key)],
+        }
+    tell(json.dumps(shown, indent=1, ensure_ascii=False))
+
+
+@app.command("decide")
+def decide_command(
+    case: CaseArgument,
+    what: Annotated[
+        str,
+        typer.Option("--what", help="cut again, accepted, remake, ask the dentist, or taken back."),
+    ],
+    who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
+    why: Annotated[
+        str, typer.Option("--why", help="The reason, in words.", callback=writable)
+    ] = "",
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Put a person's decision on record; the verdict stays as it was measured."""
+    from veneercheck.record.deciding import decide
+    from veneercheck.record.filing import one_check
+
+    with open_register(register) as opened:
+        check = one_check(opened, case)
+        on = f"case {_number(check)}, check {check.key[:12]}, register {opened.shown}"
+        result = check.body["result"]
+        told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
+        tell(f"Deciding on {on}; {told}")
+        entry = decide(opened, check.key, who=who, what=what, why=why)
+    tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
+
+
+@app.command("confirm")
+def confirm_command(
+    case: Annotated[
+        str | None, typer.Argument(help="Only this case's files and check, or a bundle (ZIP).")
+    ] = None,
+    register: RegisterOption = DEFAULT_REGISTER,
+    no_repeat: Annotated[
+        bool, typer.Option("--no-repeat", help="Compare hashes only: check nothing again.")
+    ] = False,
+) -> None:
+    """Recompute every hash of register, files and bundle, and repeat the checks."""
+    if case and case.lower().endswith(".zip"):
+        _confirm_bundle(Path(case), register)
+        return
+    from veneercheck.record.confirm import confirm, unreadable
+
+    try:
+        opened = open_register(register)
+    except RecordError as refusal:
+        tell(refusal)
+        _tell([str(fault) for fault in unreadable(register)])
+        raise
+    with opened:
+        done = confirm(opened, case, repeat=not no_repeat, say=say)
+    for remark in done.remarks:
+        tell(remark)
+    _tell([str(difference) for difference in done.differences])
+    tell(
+        f"As put on record: {done.entries} entries, {done.files} files, "
+        f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"
+    )
+
+
+def _confirm_bundle(bundle: Path, place: str) -> None:
+    """Account for every byte of a bundle, and look for its entries in the register."""
+    from veneercheck.record.bundle import bundle_faults, not_on_record
+
+    if not bundle.is_file():
+        raise RecordError(
+            "there is no such bundle.",
+            where=str(bundle),
+            next_step="Name the file that «records export» wrote.",
+        )
+    _tell([str(fault) for fault in bundle_faults(bundle)])
+    if place == DEFAULT_REGISTER and not Path(place).exists():
+        told = "whether its record is yours, the register tells: name it with --register"
+    else:
+        with open_register(place) as register:
+            _tell([str(fault) for fault in not_on_record(bundle, register)])
+            told = f"its record is the one in {register.shown}"
+    tell(f"{bundle}: every byte is as it was written; {told}")
+
+
+class Form(enum.StrEnum):
+    """Forms in which a case leaves the register."""
+
+    BUNDLE = "bundle"
+    DICOM = "dicom"
+    FHIR = "fhir"
+
+
+@app.command("export")
+def export_command(
+    case: CaseArgument,
+    form: Annotated[
+        Form,
+        typer.Option(
+            help="One ZIP with everything; DICOM files of report and scans; a FHIR Bundle (JSON)."
+        ),
+    ] = Form.BUNDLE,
+    out: Annotated[
+        Path | None, typer.Option(help="The file to write; with dicom, the folder.")
+    ] = None,
+    patient_id: Annotated[
+        str | None,
+        typer.Option(help="Identifier for dicom and fhir, in place of the case number."),
+    ] = None,
+    without_names: Annotated[
+        bool,
+        typer.Option(
+            "--without-names",
+            help="For dicom and fhir: take case number, names of scans, notes and reasons out.",
+        ),
+    ] = False,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Write a case for the case record: a bundle, or a form that other systems read."""
+    from veneercheck.record import export
+    from veneercheck.record.filing import one_check
+
+    if (patient_id is not None or without_names) and form is Form.BUNDLE:
+        raise typer.BadParameter("a bundle holds what is on record; give --form dicom or fhir")
+    with open_register(register) as opened:
+        taken: list[str] = []
+        how: Any = {"without_names": without_names, "told": taken.append}
+        if form is Form.BUNDLE:
+            written = export.export_bundle(opened, case, out)
+        elif form is Form.DICOM:
+            written = export.export_dicom(opened, case, out, patient_id, **how)
+        else:
+            written = export.export_fhir(opened, case, out, patient_id, **how)
+        if not without_names:
+            warn_of_names(one_check(opened, case).body["result"], Lang.EN, patient_id)
+    for path in written:
+        tell(f"Written: {path}")
+    for words in taken:
+        tell(f"Taken out: {words}")
+
+
+@app.command("trends")
+def trends_command(
+    out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
+    since: Since = None,
+    lang: Annotated[Lang, typer.Option(help="Language of the page.")] = Lang.EN,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Write what the checks teach: first passes, where cut-backs fall short, drift of scans."""
+    from veneercheck.record.export import export_trends
+
+    with open_register(register) as opened:
+        for path in export_trends(opened, out, since=since, lang=lang.value):
+            tell(f"Written: {path}")
+
+
+def _tell(differences: list[str]) -> None:
+    """Name every difference, and leave with their exit code."""
+    for words in differences:
+        tell(f"ALTERED {words}")
+    if differences:
+        raise typer.Exit(ALTERED)
+
+
+def _number(check: Entry) -> str:
+    return check.body["result"]["case"]["number"] or "without a number"
+
+
+def _minute(moment_utc: str) -> str:
+    return moment_utc[:16].replace("T", " ") + " UTC"
+
+
+def _table(rows: list[Mapping[str, Any]]) -> None:
+    for row in rows:
+        cells = (_minute(row["checked_at_utc"]), row["case_number"] or "–")
+        more = (row["verdict"], row["profile"], row["who"] or "–", row["key"][:12])
+        tell("  ".join((*cells, *more)))
+    tell(f"{len(rows)} on record")

@@ -1,0 +1,158 @@
+"""What is no part of the bridge: sprues, handles and pins that stand far out, and loose pieces."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
+from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
+from veneercheck.core.types import (
+    Bools,
+    Fault,
+    Floats,
+    Ints,
+    PlaceWords,
+    Region,
+    TriangleMesh,
+    Values,
+)
+
+FAR_MM = 1.5
+"""No framework stands out of its contour so far by a slip of the knife."""
+
+LEAST_FAR_MM2 = 1.0
+OUT_MM = 0.1
+"""Out of the contour by more than this, a part that reaches far out belongs to it."""
+
+FOOT_MM = 0.5
+"""Where a sprue is waxed on, its foot widens by so much."""
+
+_ROUND_MM = 3.0
+"""So far round a sprue the surface shows how deep under the contour it was waxed on."""
+
+LOOSE_MM2, _LOOSE_SHARE = 10.0, 0.05
+"""What hangs together with nothing, and is smaller than a tenth of a crown and than this share of
+the scan, is wax or dust that clings or floats there, no part of the bridge."""
+
+_BESIDE_RIM_MM = 0.5
+"""Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
+
+_WORDS = (
+    "a sprue, handle or pin{at} stands {length:.1f} mm out of the contour; "
+    "left out, and what lies under it was not seen."
+)
+_LOOSE_WORDS = "a loose piece of {area:.1f} mm²{at} touches nothing; left out."
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Attachment:
+    """A part that stands far out.
+
+    Parameters
+    ----------
+    vertices : ndarray of int64
+        Its own, and its foot.
+    length_mm : float
+        How far it reaches out.
+    loose : bool
+        A piece that hangs together with nothing.
+    """
+
+    vertices: Ints
+    length_mm: float
+    loose: bool = False
+
+
+def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tuple[Attachment, ...]:
+    """Find sprues, handles and pins on a framework, the longest first; then loose pieces.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    """
+    loose = _loose(reading)
+    outside_mm = -reading.space.nearest_mm
+    out = outside_mm > OUT_MM
+    for piece in loose:
+        out[piece.vertices] = False
+    out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
+    label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
+    area = np.bincount(label, reading.space.area_mm2 * (out & (outside_mm > FAR_MM)))
+    parts = np.flatnonzero(area >= LEAST_FAR_MM2)
+    if not len(parts):
+        return loose
+    contour = NearestSurface(waxup)
+    found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
+    return (*sorted(found, key=lambda part: -part.length_mm), *loose)
+
+
+def painted_over(paint: Ints | None, found: tuple[Attachment, ...], count: int) -> Ints | None:
+    """What was painted, and the parts that are left out, shape (count,)."""
+    if not found:
+        return paint
+    full = np.full(count, -1, dtype=np.int64) if paint is None else paint.copy()
+    for part in found:
+        full[part.vertices] = Region.ATTACHMENT
+    return full
+
+
+def tell(
+    found: tuple[Attachment, ...], framework: TriangleMesh, reading: Reading, told: PlaceWords
+) -> tuple[Fault, ...]:
+    """Say what was left out, and where it stands: told from its foot."""
+
+    def of(part: Attachment) -> Fault:
+        area = reading.space.area_mm2[part.vertices]
+        x, y, z = area @ framework.points_mm[part.vertices] / area.sum()
+        near = np.abs(reading.space.nearest_mm[part.vertices]) < FAR_MM
+        tooth, _, _ = told(part.vertices[near])
+        if part.loose:
+            return _told_loose(float(area.sum()), (float(x), float(y), float(z)), tooth or "")
+        words = _WORDS.format(at=f" at {tooth}" if tooth else "", length=part.length_mm)
+        values: Values = {"tooth": tooth or "", "length": part.length_mm}
+        code = "attachment_at" if tooth else "attachment"
+        return Fault("attachment", 1, words, (float(x), float(y), float(z)), values, code)
+
+    return tuple(of(part) for part in found)
+
+
+def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str) -> Fault:
+    words = _LOOSE_WORDS.format(area=area_mm2, at=f" at {tooth}" if tooth else "")
+    code = "loose_piece_at" if tooth else "loose_piece"
+    return Fault("loose_piece", 1, words, centre, {"tooth": tooth, "area": area_mm2}, code)
+
+
+def _loose(reading: Reading) -> tuple[Attachment, ...]:
+    """Small pieces that no edge joins to the bridge, the largest first."""
+    area_mm2 = reading.space.area_mm2
+    label = components(len(area_mm2), reading.edges)
+    area = np.bincount(label, area_mm2)
+    small = (area < LOOSE_MM2) & (area < _LOOSE_SHARE * area.sum()) & (area > 0)
+    pieces = np.flatnonzero(small)
+    order = pieces[np.argsort(-area[pieces], kind="stable")]
+    return tuple(Attachment(np.flatnonzero(label == piece), 0.0, loose=True) for piece in order)
+
+
+def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
+    rim = waxup.points_mm[border_vertices(waxup)]
+    if not len(rim) or not len(places_mm):
+        return np.ones(len(places_mm), dtype=bool)
+    return np.asarray(NearestPoints(rim).query(places_mm)[0] > _BESIDE_RIM_MM)
+
+
+def _with_foot(
+    framework: TriangleMesh, reading: Reading, part: Bools, contour: NearestSurface
+) -> Attachment:
+    way = reach_along_edges(framework.points_mm, reading.edges, part, _ROUND_MM)
+    # Waxed on a cut surface, its shaft goes on below the contour before the foot widens.
+    round_ = np.isfinite(way) & (way > FOOT_MM) & np.isfinite(reading.space.nearest_mm)
+    depth = float(np.quantile(reading.space.nearest_mm[round_], 0.9)) if round_.any() else 0.0
+    foot = np.where(way <= FOOT_MM + max(depth, 0.0), way, np.inf)
+    # Far out, the nearest contour on a point's own side may not be the nearest of all.
+    length = contour.query(framework.points_mm[part]).distance_mm.max()
+    return Attachment(np.flatnonzero(np.isfinite(foot)), float(length))

@@ -1,0 +1,144 @@
+"""How far every vertex lies beyond its limits: too thin, too thick, over contour."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.divide.regions import AGREEING_COS, Regions
+from veneercheck.core.measure.space import Reading
+from veneercheck.core.measure.uncertainty import probability_beyond
+from veneercheck.core.types import Bools, FindingKind, Floats, Limits, Region
+
+GUARD = 1.6449
+"""One-sided 95 % quantile of the normal distribution: the guard band of ISO 14253-1."""
+
+_LEAST_TILT_COS = 0.5
+"""The knife's path is told up to twice the depth; on steeper walls it would be a guess."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Excess:
+    """How far each vertex lies beyond a limit, for one finding.
+
+    Parameters
+    ----------
+    finding : FindingKind
+    excess_mm : ndarray, shape (n,)
+        Positive beyond the limit; NaN where the finding does not apply or nothing was measured.
+    value_mm : ndarray, shape (n,)
+        The reading itself: layer for thin and thick, space for over contour.
+    steady_u_mm : ndarray, shape (n,)
+        The part of the uncertainty that does not average out over an area.
+    noise_u_mm : ndarray, shape (n,)
+    told_from_mm : float
+        What lies beyond the limit by less is not told.
+    may_be_close : ndarray of bool, shape (n,)
+        Where it is told, too, that a limit is kept but not surely: in a finish-line band and
+        round an island the limit falls to nothing, so that some surface always lies so.
+    path : ndarray, shape (n,)
+        What the knife moves along the framework's normal to change the reading by one.
+    from_line : ndarray, shape (n,)
+        How far through a finish-line band or an island's flank, 0…1; 1 beyond. The knife's
+        allowance runs out there, so that it does not move the line the limit is counted from.
+    """
+
+    finding: FindingKind
+    excess_mm: Floats
+    value_mm: Floats
+    steady_u_mm: Floats
+    noise_u_mm: Floats
+    told_from_mm: float
+    may_be_close: Bools
+    path: Floats
+    from_line: Floats
+
+    def probability(self) -> Floats:
+        """Probability that the true layer of a vertex is beyond the limit, shape (n,)."""
+        return probability_beyond(self.excess_mm, np.hypot(self.steady_u_mm, self.noise_u_mm))
+
+
+def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats:
+    """The least layer asked for at every vertex, shape (n,), in mm.
+
+    In the finish-line band the space asked for grows linearly from nothing at the line to layer,
+    opaquer and beads together at the band's end; a sound chamfer raises no finding. So it does
+    beside an island: cut to full depth there, a metal stop would become a thorn.
+    """
+    return (least_mm + limits.taken_mm) * band_share(regions, limits) - limits.taken_mm
+
+
+def band_share(regions: Regions, limits: Limits) -> Floats:
+    """How far through a finish-line band or an island's flank each vertex lies; 1 beyond both."""
+    from_line = np.fmin(regions.from_line_mm, regions.island_distance_mm)
+    share: Floats = np.nan_to_num(from_line / limits.finish_line_width_mm, nan=1.0)
+    return share
+
+
+def excesses(
+    reading: Reading,
+    regions: Regions,
+    limits: Limits,
+    *,
+    least_mm: Floats,
+    greatest_mm: Floats,
+) -> tuple[Excess, Excess, Excess]:
+    """Compare every vertex with its limits: too thin, too thick, over contour.
+
+    Thin is judged by the smaller of ray and ball, thick by the nearest contour point: a ray from
+    the wall of a chamfer runs along the veneer and would cry wolf.
+
+    Parameters
+    ----------
+    least_mm, greatest_mm : ndarray, shape (n,)
+        Limits of the layer at every vertex.
+    """
+    space = reading.space
+    veneered = np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
+    steady = np.sqrt(np.maximum(space.u_judged_mm**2 - space.u_noise_mm**2, 0.0))
+    steady = np.where(np.isfinite(steady), steady, _typical(steady))
+    noise = np.where(np.isfinite(space.u_noise_mm), space.u_noise_mm, _typical(space.u_noise_mm))
+    of_layer = np.hypot(steady, limits.opaquer_u_mm)
+    cut = regions.code == Region.CUT
+
+    tilt = np.clip(np.nan_to_num(reading.agreement, nan=1.0), _LEAST_TILT_COS, 1.0)
+    by_ball = space.ball_mm < space.space_mm
+
+    def compare(
+        finding: FindingKind, excess: Floats, value: Floats, path: Floats, close: Bools
+    ) -> Excess:
+        excess = np.where(veneered, excess, np.nan)
+        return Excess(finding, excess, value, of_layer, noise, 0.0, close, path, from_line)
+
+    from_line = band_share(regions, limits)
+    need = least_layer_mm(regions, limits, least_mm)
+    low_mm = space.judged_low_mm - limits.taken_mm
+    high_mm = space.judged_high_mm - limits.taken_mm
+    # Over a contour tilted by θ the ray is h/cos θ, the ball 2h/(1 + cos θ), the nearest h.
+    thin_path = np.where(by_ball, 0.5 * (1.0 + tilt) / tilt, 1.0)
+    # Round an island lies the flank of a metal stop: alone it is no zone, see `_beside_flank`.
+    beside = np.isfinite(regions.island_distance_mm)
+    thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path, cut & ~beside)
+    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt, cut)
+    bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
+    outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
+    outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
+    over = Excess(
+        FindingKind.OVER_CONTOUR,
+        outside,
+        -outside,
+        steady,
+        noise,
+        # Finishing takes metal off; it never excuses what stands out.
+        regions.tolerance_mm - limits.finishing_mm,
+        np.zeros(len(bare), dtype=bool),
+        np.where(space.nearest_mm > space.space_mm, 1.0 / tilt, 1.0),
+        from_line,
+    )
+    return thin, thick, over
+
+
+def _typical(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else 0.0

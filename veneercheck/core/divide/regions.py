@@ -1,0 +1,350 @@
+"""What part of the framework each point belongs to: uncut, cut, finish-line band, island …"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.measure.space import OVER_REACH_MM, REACH_MM, Reading
+from veneercheck.core.mesh.triangles import components, reach_along_edges, row_dot
+from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
+
+LEAST_TOLERANCE_MM = 0.05
+"""Surfaces nearer than this are not told apart by eye or knife."""
+
+COVERAGE = 3.0
+"""Standard uncertainties within which a surface counts as uncut."""
+
+CUT_DEPTH_MM = 0.3
+"""Somewhere a cut surface is at least this deep."""
+
+LEAST_CUT_MM2 = 1.0
+LEAST_ISLAND_MM2 = 0.25
+LEAST_FITTING_MM2 = 4.0
+"""Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
+
+AGREEING_COS = math.cos(math.radians(60.0))
+"""Two surfaces are the same one only where their normals differ by less than this."""
+
+COVERED_MM = 3.0
+"""Contour that faces the same way within this is the vertex's own; across a retainer is farther."""
+
+HIDDEN_SHARE = 0.5
+"""Of surface that could not be read must face a hole, and of its border with what is known to be
+cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
+veneer must not make the veneer smaller."""
+
+_UNDER_LINE_MM = 2.0
+_LINE_POINTS = 8
+"""Points of the line that a vertex is held against: the nearest ones, and none farther."""
+
+FOOT_OF_WALL_MM = 0.15
+"""How far the foot of a steep wall, near the contour but turned away from it, may reach."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Regions:
+    """The framework divided.
+
+    Parameters
+    ----------
+    code : ndarray of int64, shape (n,)
+        `Region` of every vertex.
+    from_line_mm : ndarray, shape (n,)
+        In the finish-line band: how far from the finish line its contour point lies, measured on
+        the contour; NaN elsewhere.
+    islands : tuple of ndarray of int64
+        The vertices of each island.
+    island_distance_mm : ndarray, shape (n,)
+        Distance of a cut vertex's contour point from the nearest island, where it is within the
+        width of the band; NaN elsewhere.
+    proud_flank : ndarray of bool, shape (n,)
+        Cut vertices so near to an island that stands proud: the knife works there anyway.
+    tolerance_mm : float
+        Distance within which a surface counted as uncut.
+    line_mm : ndarray, shape (k, 3)
+        Points of the finish line, on the contour.
+    """
+
+    code: Ints
+    from_line_mm: Floats
+    islands: tuple[Ints, ...]
+    island_distance_mm: Floats
+    proud_flank: Bools
+    tolerance_mm: float
+    line_mm: Floats
+
+
+def divide(
+    framework: TriangleMesh, reading: Reading, limits: Limits, *, paint: Ints | None = None
+) -> Regions:
+    """Divide the framework into regions.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    limits : Limits
+        For the width of the finish-line band and the uncertainty of a reading.
+    paint : ndarray of int64, shape (n,), optional
+        `Region` codes that overrule what is found, −1 where nothing was painted.
+
+    Returns
+    -------
+    Regions
+    """
+    tolerance = _tolerance_mm(reading, limits)
+    code = _sort(framework.points_mm, reading, tolerance, paint)
+    islands = _islands(code, reading, tolerance, paint)
+    for island in islands:
+        code[island] = Region.ISLAND
+    width = limits.finish_line_width_mm
+    line = _line(code, reading, code == Region.UNCUT)
+    from_line = _distance_on_contour(code, reading, line, width)
+    proud = np.zeros(len(code), dtype=bool)
+    for island in islands:
+        proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
+    from_island, from_proud = (
+        _distance_on_contour(code, reading, _line(code, reading, spots), width)
+        for spots in (code == Region.ISLAND, proud)
+    )
+    cut = code == Region.CUT
+    in_band = cut & (from_line <= width)
+    code[in_band] = Region.FINISH_LINE_BAND
+    return Regions(
+        code,
+        np.where(in_band, from_line, np.nan),
+        tuple(islands),
+        np.where(cut & (from_island <= width), from_island, np.nan),
+        cut & (from_proud <= width),
+        tolerance,
+        line,
+    )
+
+
+def _tolerance_mm(reading: Reading, limits: Limits) -> float:
+    """Distance within which two surfaces cannot be told apart.
+
+    Seating is left out: on the uncut surface itself the fit has taken it up, or shows it. What
+    finishing and blasting took off everywhere counts as uncut.
+    """
+    taken = limits.finishing_mm
+    u = reading.space.u_judged_mm[np.isfinite(reading.space.u_judged_mm)]
+    if not len(u):
+        return LEAST_TOLERANCE_MM + taken
+    own = math.sqrt(max(float(np.median(u)) ** 2 - limits.seating_u_mm**2, 0.0))
+    return max(COVERAGE * own, LEAST_TOLERANCE_MM) + taken
+
+
+def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None) -> Ints:
+    space, edges = reading.space, reading.edges
+    s = space.nearest_mm
+    near = np.isfinite(s) & (np.abs(s) <= REACH_MM)
+    agrees = reading.agreement >= AGREEING_COS
+    code = np.full(len(s), Region.UNSORTED, dtype=np.int64)
+    code[near & agrees & (np.abs(s) <= tolerance)] = Region.UNCUT
+    # Beside a hole a veneered vertex sees the model or a neighbour, and its own contour too.
+    covered = agrees & near & (s > 0) & (s <= COVERED_MM)
+    inside = reading.sees_itself & (code != Region.UNCUT) & ~covered
+    fitting = _large(inside, reading, LEAST_FITTING_MM2)
+    code[fitting] = Region.FITTING_SURFACE
+    measured = space.outcome == RayOutcome.HIT
+    deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
+    core = _large(deep, reading, LEAST_CUT_MM2)
+    # Contour so far away, with no ray that says so, is seen from a retainer's inside.
+    below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
+    cut = _grown(core, below, edges)
+    wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
+    foot = reach_along_edges(points_mm, edges, cut, FOOT_OF_WALL_MM)
+    code[cut | (wall & np.isfinite(foot))] = Region.CUT
+    code[_hidden(code, reading)] = Region.CUT
+    if paint is not None:
+        code[paint >= 0] = paint[paint >= 0]
+    return code
+
+
+def _hidden(code: Ints, reading: Reading) -> Bools:
+    """Parts that could not be read, that face a hole, and that cut surface borders: not seen."""
+    space, edges = reading.space, reading.edges
+    # Through a hole the ray may meet the model or another tooth: no sign of a retainer's inside.
+    unread = np.isin(code, (Region.UNSORTED, Region.FITTING_SURFACE))
+    unread &= np.isnan(space.space_mm) & np.isnan(space.nearest_mm)
+    label = _labels(unread, edges)
+    area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
+    facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
+    both = np.concatenate([edges, edges[:, ::-1]])
+    known = np.isin(code, (Region.CUT, Region.UNCUT))
+    leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
+    part = label[leaving[:, 0]]
+    border = np.bincount(part, minlength=len(code))
+    on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
+    under = (facing >= HIDDEN_SHARE * area) & (area > 0)
+    found: Bools = unread & (under & (border > 0) & (on_cut >= HIDDEN_SHARE * border))[label]
+    return found
+
+
+def _inside(edges: Ints, mask: Bools) -> Ints:
+    return edges[mask[edges[:, 0]] & mask[edges[:, 1]]]
+
+
+def _labels(mask: Bools, edges: Ints) -> Ints:
+    """Connected parts of a mask; vertices outside it stand alone."""
+    return components(len(mask), _inside(edges, mask))
+
+
+def _large(mask: Bools, reading: Reading, least_mm2: float) -> Bools:
+    label = _labels(mask, reading.edges)
+    area = np.bincount(label, weights=np.where(mask, reading.space.area_mm2, 0.0))
+    return mask & (area[label] >= least_mm2)
+
+
+def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
+    """All of `within` that hangs together with some of `core`."""
+    both = within | core
+    label = _labels(both, edges)
+    holds = np.zeros(len(both), dtype=bool)
+    holds[label[core]] = True
+    return both & holds[label]
+
+
+def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> list[Ints]:
+    """Uncut parts that one cut area encloses, largest first; what of them stands proud included."""
+    if paint is not None and (paint == Region.ISLAND).any():
+        code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
+    uncut = (code == Region.UNCUT) | _of_islands(code, reading, tolerance, paint)
+    cut = code == Region.CUT
+    label = _labels(uncut, reading.edges)
+    cut_label = _labels(cut, reading.edges)
+    area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
+    cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
+    around = _surroundings(uncut, cut, label, cut_label, reading.edges)
+    largest = int(area.argmax()) if len(area) else -1
+    found = [
+        part
+        for part, enclosing in around.items()
+        if part != largest and LEAST_ISLAND_MM2 <= area[part] < cut_area[enclosing]
+    ]
+    found.sort(key=lambda part: -area[part])
+    return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
+    """What may belong to an island beside uncut surface, and would be a gap in it.
+
+    It stands proud; or it is the wall by which that passes through the contour, and agrees with
+    nothing; or a dip within it, too shallow to be a cut.
+    """
+    depth = reading.space.nearest_mm
+    loose = code == Region.UNSORTED
+    if paint is not None:
+        loose = loose & (paint < 0)
+    stands = loose & (-depth > tolerance) & (-depth <= OVER_REACH_MM)
+    a, b = reading.edges[:, 0], reading.edges[:, 1]
+    wall = np.zeros(len(code), dtype=bool)
+    wall[b[stands[a]]] = wall[a[stands[b]]] = True
+    wall &= loose & (np.abs(depth) <= tolerance)
+    dip = loose & (depth > tolerance) & (depth < CUT_DEPTH_MM)
+    dip &= reading.agreement >= AGREEING_COS
+    found: Bools = stands | wall | dip
+    return found
+
+
+def _surroundings(
+    uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints
+) -> dict[int, int]:
+    """Uncut parts that border on cut surface only, and on one cut area: part → that area."""
+    both = np.concatenate([edges, edges[:, ::-1]])
+    leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
+    part, beyond = label[leaving[:, 0]], leaving[:, 1]
+    neighbour = np.where(cut[beyond], cut_label[beyond], -1)
+    borders = np.unique(np.stack([part, neighbour], axis=1), axis=0)
+    parts, count = np.unique(borders[:, 0], return_counts=True)
+    single = set(parts[count == 1].tolist())
+    return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
+
+
+def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float) -> bool:
+    """Whether an island stands out of the contour: as it is, it is no metal stop."""
+    space = reading.space
+    out = -space.nearest_mm[island] > tolerance
+    return bool(space.area_mm2[island] @ out >= least_mm2)
+
+
+def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:
+    """Points on the contour where the cut meets what lies `beyond`, shape (k, 3)."""
+    cut = code == Region.CUT
+    a, b = reading.edges[:, 0], reading.edges[:, 1]
+    crossing = (cut[a] & beyond[b]) | (cut[b] & beyond[a])
+    line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
+    found: Floats = line[np.isfinite(line[:, 0])]
+    return found
+
+
+def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: float) -> Floats:
+    """Distance of cut vertices from a line on the contour, along the contour, shape (n,).
+
+    Straight distance between points of the contour, which over less than a millimetre differs
+    from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
+    Under a wall that leans back, the contour that a vertex sees lies farther from the line than
+    the vertex itself, as seen square to the contour there: the smaller counts.
+    """
+    distance = np.full(len(code), np.inf)
+    cut = np.flatnonzero(code == Region.CUT)
+    asked = cut[np.isfinite(reading.space.contour_mm[cut, 0])]
+    if len(line) and len(asked):
+        distance[asked] = _least_distance(reading.space.contour_mm[asked], line, width_mm)
+        beside = _beside(reading.points_mm[cut], line, reading)
+        distance[cut] = np.fmin(distance[cut], np.where(beside <= width_mm, beside, np.inf))
+    return distance
+
+
+def _beside(points_mm: Floats, line: Floats, reading: Reading) -> Floats:
+    """Distance from the line as seen square to the contour there; infinite far from it, mm."""
+    from scipy.spatial import cKDTree
+
+    outer = reading.contour.outer
+    _, vertex = cKDTree(outer.mesh.points_mm).query(line)
+    count = min(_LINE_POINTS, len(line))
+    far, which = cKDTree(line).query(points_mm, k=count, distance_upper_bound=_UNDER_LINE_MM)
+    far, which = far.reshape(-1, count), which.reshape(-1, count)
+    known = np.isfinite(far)
+    which = np.where(known, which, 0)
+    gap = points_mm[:, None, :] - line[which]
+    depth = np.einsum("ijk,ijk->ij", gap, outer.normals[vertex][which])
+    aside = np.sqrt(np.maximum(far**2 - depth**2, 0.0), where=known, out=np.full(far.shape, np.inf))
+    found: Floats = aside.min(axis=1)
+    return found
+
+
+def _least_distance(points: Floats, line: Floats, width_mm: float) -> Floats:
+    """Distance of every point to the nearest point of the line; infinite beyond the width.
+
+    Space is divided into cells as wide as the band; whatever lies within its width lies in one of
+    the 27 cells round a point.
+    """
+    low = line.min(axis=0) - 2.0 * width_mm
+    shape = np.floor((line.max(axis=0) - low) / width_mm).astype(np.int64) + 3
+    pitch = np.array([shape[1] * shape[2], shape[2], 1])
+    line_cell = np.floor((line - low) / width_mm).astype(np.int64) @ pitch
+    line = line[np.argsort(line_cell, kind="stable")]
+    count = np.bincount(line_cell, minlength=int(shape.prod()))
+    first = np.cumsum(count) - count
+    cell = np.floor((points - low) / width_mm).astype(np.int64)
+    inside = np.flatnonzero(((cell >= 1) & (cell < shape - 1)).all(axis=1))
+    middle = cell[inside] @ pitch
+    least = np.full(len(points), np.inf)
+    for shift in np.ndindex(3, 3, 3):
+        around = middle + (np.array(shift) - 1) @ pitch
+        some = np.flatnonzero(count[around])
+        if not len(some):
+            continue
+        length = count[around[some]]
+        starts = np.cumsum(length) - length
+        at = np.arange(int(length.sum())) + np.repeat(first[around[some]] - starts, length)
+        gap = np.repeat(points[inside[some]], length, axis=0) - line[at]
+        nearest = np.minimum.reduceat(row_dot(gap, gap), starts)
+        least[inside[some]] = np.minimum(least[inside[some]], nearest)
+    return np.where(least <= width_mm**2, np.sqrt(least), np.inf)

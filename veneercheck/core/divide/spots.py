@@ -1,0 +1,112 @@
+"""How far the surface lies beyond a limit on the mean over a spot, not at one noisy vertex."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.divide.excess import GUARD, Excess
+from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
+from veneercheck.core.mesh.triangles import row_dot
+from veneercheck.core.types import Bools, Floats, Ints
+
+SPOT_MM2 = 0.25
+"""Area over which a reading is averaged before it is judged: less of it no hand works on."""
+
+RADIUS_MM = math.sqrt(SPOT_MM2 / math.pi)
+
+_SAME_SIDE_COS = 0.3
+"""Across an edge sharper than this (73°) another wall begins; it says nothing of this one."""
+
+_AT_ONCE = 8192
+"""Spots averaged in one go: their neighbours stay within some tens of megabytes."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Spots:
+    """Means over the spot round every vertex; NaN where a spot was not asked for.
+
+    Parameters
+    ----------
+    excess_mm, value_mm : ndarray, shape (n,)
+        Mean distance beyond the limit, and mean reading.
+    noise_u_mm, steady_u_mm : ndarray, shape (n,)
+        Standard uncertainty of the means: what averages out over the spot, and what does not.
+    path : ndarray, shape (n,)
+        Mean of what the knife moves to change the reading by one.
+    """
+
+    excess_mm: Floats
+    value_mm: Floats
+    noise_u_mm: Floats
+    steady_u_mm: Floats
+    path: Floats
+
+    @property
+    def guard_mm(self) -> Floats:
+        """By so much a mean must clear its limit to be sure of it, shape (n,)."""
+        return GUARD * np.hypot(self.noise_u_mm, self.steady_u_mm)
+
+
+def spot_means(
+    points_mm: Floats, normals: Floats, area_mm2: Floats, excess: Excess, asked: Bools
+) -> Spots:
+    """Average over the spot round each vertex that is asked for.
+
+    Parameters
+    ----------
+    points_mm, normals : ndarray, shape (n, 3)
+    area_mm2 : ndarray, shape (n,)
+    excess : Excess
+    asked : ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    A spot holds whatever lies within its radius and faces the same way, beyond the limit or not,
+    so that a narrow strip does not look worse than its surroundings. Scan noise hangs together
+    over `NOISE_REACH_MM`: over a spot it falls to about half.
+    """
+    count = len(points_mm)
+    columns = np.full((count, 5), np.nan)
+    source = np.flatnonzero(np.isfinite(excess.excess_mm) & (area_mm2 > 0))
+    target = np.flatnonzero(asked & np.isfinite(excess.excess_mm) & (area_mm2 > 0))
+    if len(target):
+        from scipy.spatial import cKDTree
+
+        tree = cKDTree(points_mm[source])
+        for first in range(0, len(target), _AT_ONCE):
+            some = target[first : first + _AT_ONCE]
+            pairs = cKDTree(points_mm[some]).sparse_distance_matrix(
+                tree, RADIUS_MM, output_type="ndarray"
+            )
+            row, near = pairs["i"], source[pairs["j"]]
+            same = row_dot(normals[some[row]], normals[near]) > _SAME_SIDE_COS
+            columns[some] = _means(area_mm2, excess, row[same], near[same], len(some))
+    return Spots(*columns.T)
+
+
+def _means(area_mm2: Floats, excess: Excess, row: Ints, near: Ints, count: int) -> Floats:
+    """Means over the vertices `near` that belong to each row, columns as in `Spots`."""
+    weight = area_mm2[near]
+
+    def summed(values: Floats) -> Floats:
+        total: Floats = np.bincount(row, weight * values, minlength=count).astype(np.float64)
+        return total
+
+    total = summed(np.ones(len(near)))
+    independent = np.maximum(1.0, total / (2.0 * math.pi * NOISE_REACH_MM**2))
+    averaging = np.maximum(summed(weight) / total**2, 1.0 / independent)
+    noise2 = summed(excess.noise_u_mm[near] ** 2) / total * averaging
+    steady2 = summed(excess.steady_u_mm[near] ** 2) / total
+    return np.stack(
+        [
+            summed(excess.excess_mm[near]) / total,
+            summed(excess.value_mm[near]) / total,
+            np.sqrt(noise2),
+            np.sqrt(steady2),
+            summed(excess.path[near]) / total,
+        ],
+        axis=1,
+    )

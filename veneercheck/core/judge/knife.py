@@ -1,0 +1,224 @@
+"""What the knife may have to do: zones with their metal, and amounts at every point."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.divide import anatomy, zones
+from veneercheck.core.divide.excess import excesses, least_layer_mm
+from veneercheck.core.divide.regions import Regions
+from veneercheck.core.judge import amounts
+from veneercheck.core.judge.decide import Advised, within_metal
+from veneercheck.core.measure import metal as budget
+from veneercheck.core.measure.beads import Beads
+from veneercheck.core.measure.space import Reading, as_judged
+from veneercheck.core.types import (
+    COVERED,
+    FINISHED,
+    WAX,
+    FindingKind,
+    Floats,
+    Ints,
+    Limits,
+    PlaceWords,
+    TriangleMesh,
+)
+
+_STRAY = 0.05
+"""Share of a zone whose metal may read thinner than what is told of it."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """What the hand may have to do.
+
+    Parameters
+    ----------
+    advised : tuple of Advised
+        Zones, not yet judged.
+    unshaped : tuple of Patch
+        Where the finish line has no chamfer yet.
+    finding : ndarray of int64, shape (n,)
+        `FindingKind` of every vertex.
+    amount_mm : ndarray, shape (n,)
+        Off where positive, to be added where negative.
+    metal_left_mm : ndarray, shape (n,)
+        Metal left if the least layer were made; NaN where unknown.
+    p_thin, p_thick : ndarray, shape (n,)
+        Probability that the layer is beyond its limits.
+    layer_mm : ndarray, shape (n,)
+        The layer as it was judged, against the limit of its place.
+    """
+
+    advised: tuple[Advised, ...]
+    unshaped: tuple[zones.Patch, ...]
+    finding: Ints
+    amount_mm: Floats
+    metal_left_mm: Floats
+    p_thin: Floats
+    p_thick: Floats
+    layer_mm: Floats
+
+
+def with_metal(
+    framework: TriangleMesh, reading: Reading, die: TriangleMesh | None, stage: str
+) -> Reading:
+    """The reading with its metal down to the die, or to its own other side where that is nearer.
+
+    Where opaquer or dentine covers the metal already, its thickness is not known anywhere.
+
+    Parameters
+    ----------
+    framework, die : TriangleMesh
+        In the wax-up's frame; without a die the metal ends at its own other side.
+    reading : Reading
+    stage : str
+        Of the work.
+    """
+    metal = reading.space.metal_mm
+    if stage in COVERED:
+        metal = np.full_like(metal, np.nan)
+    elif die is not None:
+        metal = np.fmin(budget.metal_to_die(framework, reading.normals, die), metal)
+    return dataclasses.replace(reading, space=dataclasses.replace(reading.space, metal_mm=metal))
+
+
+def work(
+    framework: TriangleMesh,
+    reading: Reading,
+    parts: Regions,
+    *,
+    limits: Limits,
+    where: anatomy.Places,
+    told: PlaceWords,
+    stage: str,
+) -> Work:
+    """Find the zones, and what the knife does about them.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    parts : Regions
+    limits : Limits
+    where : Places
+        For limits of single surfaces.
+    told : PlaceWords
+        Says on which surface a zone lies: between teeth the metal is not cut below its limit.
+    stage : str
+        Of the work: in wax a missing chamfer is no fault.
+    """
+    count = len(framework.points_mm)
+    off, on = np.zeros(count), np.zeros(count)
+    advised: list[Advised] = []
+    unshaped: list[zones.Patch] = []
+    least, greatest = anatomy.limits_of_surfaces(limits, where)
+    need = least_layer_mm(parts, limits, least)
+    left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
+    compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    for excess in compared:
+        side = on if excess.finding is FindingKind.TOO_THICK else off
+        patches = zones.patches(framework, reading, parts, limits, excess)
+        in_band = [stage == WAX and zones.is_of_band(patch, reading, parts) for patch in patches]
+        unshaped += [patch for patch, band in zip(patches, in_band, strict=True) if band]
+        patches = [patch for patch, band in zip(patches, in_band, strict=True) if not band]
+        for patch, tried in zip(
+            patches, amounts.tried(framework, reading, excess, patches), strict=True
+        ):
+            one, amount = _advised(
+                reading, patch, tried, left, limits=limits, told=told, stage=stage
+            )
+            advised.append(one)
+            np.maximum(side, amount, out=side)
+    thin, thick, _ = (excess.probability() for excess in compared)
+    return Work(
+        tuple(advised),
+        tuple(unshaped),
+        _painted(advised, count),
+        np.where(off > 0, off, -on),
+        left,
+        thin,
+        thick,
+        as_judged(reading.space.judged_low_mm, reading.space.judged_high_mm, need + limits.taken_mm)
+        - limits.taken_mm,
+    )
+
+
+def with_bead_covers(
+    worked: Work, found: Beads, raw: Reading, reading: Reading, *, parts: Regions, limits: Limits
+) -> Work:
+    """Add the zones where only the cover over beads is short."""
+    thin = [one.patch for one in worked.advised if one.patch.finding is FindingKind.TOO_THIN]
+    patches = zones.bead_patches(found, raw, reading, limits, regions=parts, thin=thin)
+    short = [Advised(patch) for patch in patches]
+    advised = (*worked.advised, *short)
+    finding = _painted(advised, len(worked.finding))
+    return dataclasses.replace(worked, advised=advised, finding=finding)
+
+
+def _least(values: Floats, vertices: Ints) -> float:
+    """The least of a zone, a few stray points left out; NaN where nothing is known."""
+    known = values[vertices][np.isfinite(values[vertices])]
+    return float(np.quantile(known, _STRAY)) if len(known) else math.nan
+
+
+def _advised(
+    reading: Reading,
+    patch: zones.Patch,
+    amount: Floats,
+    left: Floats,
+    *,
+    limits: Limits,
+    told: PlaceWords,
+    stage: str,
+) -> tuple[Advised, Floats]:
+    """A zone with its metal, and what it takes, shape (n,): no more than the metal there allows.
+
+    No advice ever takes a wall below its limit. What the budget of space says of the zone is said
+    of its worst spot; elsewhere in it each point has its own metal.
+    """
+    metal_mm, at = reading.space.metal_mm, patch.vertices
+    spot = at if patch.spot is None or not len(patch.spot) else patch.spot
+    one = Advised(
+        patch,
+        metal_mm=_least(metal_mm, at),
+        spot_metal_mm=_middle(metal_mm, spot),
+        metal_left_mm=_middle(left, spot),
+        tried_mm=_at_spot(reading, patch, amount),
+    )
+    if patch.finding is not FindingKind.TOO_THICK and stage != FINISHED:
+        spare = np.maximum(metal_mm - limits.least_metal_mm, 0.0)
+        amount = np.fmin(amount, spare)
+        if patch.finding is FindingKind.TOO_THIN:
+            one = dataclasses.replace(one, spare_mm=_middle(spare, spot))
+        within = within_metal(one, limits, told(spot)[1], stage)
+        if within is not None:
+            amount[spot] = np.minimum(amount[spot], within[1])
+    volume = float(reading.space.area_mm2 @ amount)
+    return dataclasses.replace(one, volume_mm3=volume), amount
+
+
+def _middle(values: Floats, vertices: Ints) -> float:
+    """The median of a spot: over a sharp crest the metal straight inward ends at once, and that of
+    one vertex says little. NaN where nothing is known."""
+    known = values[vertices][np.isfinite(values[vertices])]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _at_spot(reading: Reading, patch: zones.Patch, amount: Floats) -> float:
+    """The mean amount over a zone's worst spot; NaN where no spot is told."""
+    if patch.spot is None or not len(patch.spot):
+        return math.nan
+    weight = reading.space.area_mm2[patch.spot]
+    return float(weight @ amount[patch.spot] / weight.sum())
+
+
+def _painted(advised: list[Advised] | tuple[Advised, ...], count: int) -> Ints:
+    finding = np.full(count, FindingKind.NONE, dtype=np.int64)
+    for one in advised:
+        finding[one.patch.vertices] = one.patch.finding
+    return finding

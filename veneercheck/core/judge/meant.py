@@ -1,0 +1,85 @@
+"""What was meant to be veneered against what was cut: told, surface by surface."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.divide.anatomy import Places, Surface, surface_words
+from veneercheck.core.divide.regions import Regions
+from veneercheck.core.types import Bools, Case, Floats, Question, Region, TriangleMesh
+
+NOT_CUT, NOT_MEANT = "meant_not_cut", "cut_not_meant"
+"""Kinds of question."""
+
+_WORDS = {
+    NOT_CUT: "meant for veneer, but hardly cut",
+    NOT_MEANT: "cut, but not meant for veneer",
+}
+
+_SYNONYMS = {"palatal": "lingual", "incisal": "occlusal"}
+
+_LEAST_MM2 = 2.0
+"""Less of a surface is the edge of another one."""
+
+_WALL_SHARES = (0.45, 0.55)
+"""A veneer runs over the edge of its neighbours, up to two fifths of them, and leaves a collar
+and a rim of its own, a quarter or so: hardly cut is below the first, cut is above the second."""
+
+_PROXIMAL_SHARES = (0.15, 0.9)
+"""Towards the neighbours a buccal veneer wraps round to seven tenths, or ends at the edge."""
+
+
+def compare(
+    framework: TriangleMesh, where: Places, parts: Regions, area_mm2: Floats, case: Case
+) -> tuple[Question, ...]:
+    """Tell surfaces that were meant and not cut, and those cut and not meant.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+    where : Places
+    parts : Regions
+    area_mm2 : ndarray, shape (n,)
+        Area that each vertex stands for.
+    case : Case
+        What it says of the veneered surfaces; where it says nothing, nothing is told.
+    """
+    aside = (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT)
+    crown = ~np.isin(parts.code, aside)
+    cut = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND, Region.ISLAND))
+    told = []
+    for (tooth, surface), word in surface_words(where).items():
+        if surface >= Surface.SIDE_A or (not where.sides_known and not tooth):
+            continue  # Which of the named surfaces, or whose unit's, this is does not show.
+        meant = case.veneered_units.get(tooth, case.veneered)
+        here = crown & (where.tooth == tooth) & (where.surface == surface)
+        kind = _kind(_plain(word) in map(_plain, meant), surface, area_mm2, here, cut)
+        if meant and kind:
+            shown = here & (cut if kind == NOT_MEANT else ~cut)
+            place = f"{tooth}, {word}" if tooth else word
+            told.append(_question(kind, framework, area_mm2 * shown, place))
+    return tuple(told)
+
+
+def _plain(word: str) -> str:
+    return _SYNONYMS.get(word, word)
+
+
+def _kind(meant: bool, surface: int, area_mm2: Floats, here: Bools, cut: Bools) -> str:
+    total = float(area_mm2[here].sum())
+    if total < _LEAST_MM2:
+        return ""
+    share = float(area_mm2[here & cut].sum()) / total
+    proximal = surface in (Surface.MESIAL, Surface.DISTAL)
+    least, most = _PROXIMAL_SHARES if proximal else _WALL_SHARES
+    if meant:
+        return NOT_CUT if share < least else ""
+    return NOT_MEANT if share > most else ""
+
+
+def _question(kind: str, framework: TriangleMesh, weight: Floats, place: str) -> Question:
+    middle = weight @ framework.points_mm / weight.sum()
+    inside = np.flatnonzero(weight > 0)
+    off = framework.points_mm[inside] - middle
+    x, y, z = framework.points_mm[inside[np.einsum("ij,ij->i", off, off).argmin()]]
+    return Question(kind, float(weight.sum()), (float(x), float(y), float(z)), _WORDS[kind], place)

@@ -1,0 +1,170 @@
+"""Connectors: the least section between two units, measured where it was seen all round."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from veneercheck.core.divide.anatomy.teeth import Teeth
+from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.judge.structure.planes import upright
+from veneercheck.core.mesh.sections import Cut, Plane, plane_cut
+from veneercheck.core.mesh.triangles import select_faces
+from veneercheck.core.types import WAX, Bools, Connector, Floats, Limits, TriangleMesh, Weight
+
+AROUND_MM = 1.0
+"""The least section is looked for this far on either side of the valley between the units."""
+
+_STEP_MM = 0.2
+_SLAB_MM = 1.5
+"""Triangles that reach this far from the valley are cut; longer ones were refined before."""
+
+_CRUMB_MM2 = 0.5
+"""A loop smaller than this is dust or a bead, no connector."""
+
+_HEIGHT_LAW = (
+    "Stiffness grows with the width but with the third power of the height: "
+    "a tenth more height is a third more."
+)
+"""Deflection of a beam of rectangular section is inverse to w·h³ (beam law); 1.1³ = 1.33."""
+
+
+def connectors(
+    framework: TriangleMesh, teeth: Teeth, model: Bools, limits: Limits, stage: str = WAX
+) -> tuple[Connector, ...]:
+    """Measure every connector of a bridge.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame, normals outward.
+    teeth : Teeth
+        The bridge's axis and its units.
+    model : ndarray of bool, shape (n,)
+        Vertices that are no framework: a section that runs into them was not seen all round.
+    limits : Limits
+    stage : str
+        Of the work: what can be done about a thin one depends on it.
+
+    Returns
+    -------
+    tuple of Connector
+        One for each pair of neighbours, in the order of the axis.
+
+    Notes
+    -----
+    Sections stand upright, across the bridge's own axis; one that leans could be a little smaller.
+    """
+    if not len(teeth.cuts_mm):
+        return ()
+    located = teeth.axis.locate(framework.points_mm)
+    return tuple(
+        _connector(framework, located, teeth, index, model=model, limits=limits, stage=stage)
+        for index in range(len(teeth.cuts_mm))
+    )
+
+
+def _connector(
+    framework: TriangleMesh,
+    located: Floats,
+    teeth: Teeth,
+    index: int,
+    *,
+    model: Bools,
+    limits: Limits,
+    stage: str,
+) -> Connector:
+    valley = float(teeth.cuts_mm[index])
+    sides = slice(index, index + 2)
+    beside = (located[:, 1] > teeth.right_mm[sides].min() - AROUND_MM) & (
+        located[:, 1] < teeth.left_mm[sides].max() + AROUND_MM
+    )
+    near = beside & (np.abs(located[:, 0] - valley) < _SLAB_MM)
+    part, kept = select_faces(framework, near[framework.faces].any(axis=1))
+    height = float(np.median(located[near, 2])) if near.any() else 0.0
+    steps = np.arange(-AROUND_MM, AROUND_MM + 0.5 * _STEP_MM, _STEP_MM)
+    found = [
+        _highest_loop(part, upright(teeth.axis, valley + step, height), model[kept])
+        for step in steps
+    ]
+    seen = [one for one in found if one is not None]
+    names = "–".join(name or "?" for name in teeth.names[sides])
+    if 2 * len(seen) < len(found):
+        x, y, z = upright(teeth.axis, valley, height).origin_mm
+        return _not_seen(names, (float(x), float(y), float(z)))
+    area, perimeter, box, plane = min(seen, key=lambda one: one[0])
+    x, y, z = plane.origin_mm + box.mean(axis=0) @ np.stack([plane.across, plane.above])
+    u = perimeter * limits.trueness_u_mm
+    width, tall = (float(side) for side in box[1] - box[0])
+    weight = _weigh(area, u, limits)
+    return Connector(
+        names, area, u, tall, width, (float(x), float(y), float(z)), weight,
+        _words(names, area, weight, limits, stage),
+    )  # fmt: skip
+
+
+def _highest_loop(
+    part: TriangleMesh, plane: Plane, model: Bools
+) -> tuple[float, float, Floats, Plane] | None:
+    """Area, perimeter and box of the loop that reaches highest; None where it is not whole."""
+    cut = plane_cut(part, plane)
+    areas, lengths = cut.areas_mm2(), _lengths(cut)
+    large = np.where(cut.closed, areas > _CRUMB_MM2, lengths > 2.0 * math.sqrt(_CRUMB_MM2))
+    if not large.any():
+        return None
+    top = np.full(len(areas), -np.inf)
+    np.maximum.at(top, cut.loop, cut.pieces_mm[:, :, 1].max(axis=1))
+    chosen = int(np.where(large, top, -np.inf).argmax())
+    own = cut.loop == chosen
+    on_model = model[part.faces[cut.face[own]]].any()
+    if not cut.closed[chosen] or on_model:
+        return None
+    ends = cut.pieces_mm[own].reshape(-1, 2)
+    box = np.stack([ends.min(axis=0), ends.max(axis=0)])
+    return _net_area(cut, chosen, areas, box), float(lengths[chosen]), box, plane
+
+
+def _lengths(cut: Cut) -> Floats:
+    length = np.linalg.norm(cut.pieces_mm[:, 1] - cut.pieces_mm[:, 0], axis=1)
+    return np.bincount(cut.loop, length, minlength=len(cut.closed)).astype(np.float64)
+
+
+def _net_area(cut: Cut, chosen: int, areas: Floats, box: Floats) -> float:
+    """The loop's area without the hollows inside it."""
+    starts = cut.pieces_mm[:, 0]
+    within = ((starts > box[0]) & (starts < box[1])).all(axis=1)
+    inside = np.bincount(cut.loop, ~within, minlength=len(areas)) == 0
+    hollows = inside & (areas < 0)
+    return float(areas[chosen] + areas[hollows].sum())
+
+
+def _weigh(area: float, u: float, limits: Limits) -> Weight:
+    least = limits.connector_least_mm2
+    if area + GUARD * u < least:
+        return Weight.FINDING
+    if area - GUARD * u < least:
+        return Weight.UNDECIDED
+    return Weight.ADVICE if area < limits.connector_advice_mm2 else Weight.NONE
+
+
+def _words(names: str, area: float, weight: Weight, limits: Limits, stage: str) -> str:
+    said = f"connector {names}: least section {area:.1f} mm²"
+    if weight is Weight.NONE:
+        return f"{said}."
+    if weight is Weight.ADVICE:
+        return f"{said}, below the advised {limits.connector_advice_mm2:.1f} mm². {_HEIGHT_LAW}"
+    least = f"{limits.connector_least_mm2:.1f} mm²"
+    near = "too near" if weight is Weight.UNDECIDED else "below"
+    more = _ADD_WAX if stage == WAX else _ADD_METAL
+    return f"{said}, {near} the least {least}. {more} {_HEIGHT_LAW}"
+
+
+_ADD_WAX = "Add wax, in height first."
+_ADD_METAL = "Metal would have to be added, in height first, or the bridge made anew."
+
+
+def _not_seen(names: str, centre_mm: tuple[float, float, float]) -> Connector:
+    nan = math.nan
+    words = f"connector {names}: its underside was not seen, so it has no area. Scan it from below."
+    return Connector(names, nan, nan, nan, nan, centre_mm, Weight.NONE, words)

@@ -1,0 +1,240 @@
+"""Where the framework serves its veneer badly: cusps without support, sharp edges."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.measure.outside import FromOutside
+from veneercheck.core.mesh.triangles import (
+    components,
+    edge_pairs,
+    row_dot,
+    vertex_areas,
+    vertex_normals,
+)
+from veneercheck.core.types import (
+    FINISHED,
+    SHARP_EDGE,
+    UNSUPPORTED,
+    WAX,
+    Bools,
+    Floats,
+    Ints,
+    Limits,
+    PlaceWords,
+    Spot,
+    TriangleMesh,
+    Weight,
+)
+
+_FACING_COS = 0.5
+"""Contour within 60° of occlusal is cusp, ridge or fossa: what is bitten on."""
+
+_LEAST_TURN = np.cos(np.deg2rad(25.0))
+"""An edge that turns less from one vertex to the next is rounded, or noise."""
+
+_TELLABLE_MM = 0.1
+"""A smaller radius is not told in figures: scans are hardly finer."""
+
+_LEAST_LENGTH_MM = 1.0
+"""A shorter edge is a grain of the scan."""
+
+
+def unsupported(
+    contour: TriangleMesh,
+    outside: FromOutside,
+    *,
+    occlusal: Floats,
+    veneered: Bools,
+    u_mm: Floats,
+    limits: Limits,
+    told: PlaceWords,
+    stage: str = WAX,
+) -> tuple[Spot, ...]:
+    """Find composite on cusps and ridges under which no metal stands near enough.
+
+    Parameters
+    ----------
+    contour : TriangleMesh
+        The wax-up, k vertices.
+    outside : FromOutside
+        The nearest metal under each of them.
+    occlusal : ndarray, shape (3,)
+    veneered : ndarray of bool, shape (n,)
+        Framework vertices that carry veneer.
+    u_mm : ndarray, shape (n,)
+        Standard uncertainty of what is judged there.
+    limits : Limits
+        The greatest layer is also the greatest that may stand without support.
+    told : callable
+    stage : str
+        Of the work: what can be done depends on it.
+
+    Returns
+    -------
+    tuple of Spot
+        The largest first.
+    """
+    foot = outside.foot
+    carried = np.zeros(len(foot), dtype=bool)
+    carried[foot >= 0] = veneered[foot[foot >= 0]]
+    facing = vertex_normals(contour) @ occlusal >= _FACING_COS
+    layer = outside.depth_mm - limits.taken_mm
+    high = carried & facing & (layer > limits.layer.greatest_mm)
+    area = vertex_areas(contour)
+    patches = _patches(high, edge_pairs(contour.faces))
+    large = [patch for patch in patches if area[patch].sum() >= limits.smallest_zone_mm2]
+    found = [
+        _judged(
+            told(np.unique(foot[patch])),
+            mean_mm=float(np.average(layer[patch], weights=area[patch])),
+            u_mm=_median_known(u_mm[foot[patch]]),
+            area_mm2=float(area[patch].sum()),
+            centre_mm=_centre(contour.points_mm[patch], area[patch]),
+            limit_mm=limits.layer.greatest_mm,
+            stage=stage,
+        )
+        for patch in large
+    ]
+    return tuple(sorted(found, key=lambda spot: -spot.size))
+
+
+def _judged(
+    told: tuple[str | None, str | None, str],
+    *,
+    mean_mm: float,
+    u_mm: float,
+    area_mm2: float,
+    centre_mm: tuple[float, float, float],
+    limit_mm: float,
+    stage: str,
+) -> Spot:
+    tooth, surface, place = told
+    firm = mean_mm - GUARD * u_mm > limit_mm
+    words = (
+        f"{place or 'composite'}: {mean_mm:.1f} mm of composite over the nearest metal, "
+        f"at most {limit_mm:.1f} mm may stand without support. "
+        f"{_UNDER_WAX if stage == WAX else _UNDER_METAL}"
+    )
+    weight = Weight.FINDING if firm else Weight.UNDECIDED
+    return Spot(
+        UNSUPPORTED,
+        tooth,
+        surface,
+        place,
+        mean_mm,
+        u_mm,
+        limit_mm,
+        area_mm2,
+        centre_mm,
+        weight,
+        words,
+    )
+
+
+_UNDER_WAX = "Add wax under it."
+_UNDER_METAL = "Metal would have to be added under it, or the contour lowered."
+
+
+def _median_known(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def sharp_edges(
+    framework: TriangleMesh,
+    *,
+    normals: Floats,
+    edges: Ints,
+    veneered: Bools,
+    limits: Limits,
+    told: PlaceWords,
+    stage: str = WAX,
+) -> tuple[Spot, ...]:
+    """Find edges of the framework under the veneer that stand out with too small a radius.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+    normals : ndarray, shape (n, 3)
+        Outward, the scan's noise reduced.
+    edges : ndarray of int64, shape (e, 2)
+        Of the framework.
+    veneered : ndarray of bool, shape (n,)
+    limits : Limits
+    told : callable
+    stage : str
+        Of the work: under a finished veneer no edge is rounded any more.
+
+    Returns
+    -------
+    tuple of Spot
+        The longest first; advice only.
+
+    Notes
+    -----
+    Radius = length of a mesh edge over the angle by which the normal turns along it: what is
+    rounder than the mesh is fine cannot be told apart from sharp.
+    """
+    a, b = edges.T
+    along = framework.points_mm[b] - framework.points_mm[a]
+    length = np.linalg.norm(along, axis=1)
+    cosine = np.clip(row_dot(normals[a], normals[b]), -1.0, 1.0)
+    outwards = row_dot(along, normals[b] - normals[a]) > 0
+    turned = veneered[a] & veneered[b] & outwards & (cosine < _LEAST_TURN)
+    radius = np.full(len(edges), np.inf)
+    radius[turned] = length[turned] / np.arccos(cosine[turned])
+    sharp = radius < limits.edge_radius_mm
+    marked = np.zeros(len(normals), dtype=bool)
+    marked[edges[sharp].ravel()] = True
+    least = np.full(len(normals), np.inf)
+    np.minimum.at(least, edges[sharp].ravel(), np.repeat(radius[sharp], 2))
+    found = []
+    for patch in _patches(marked, edges):
+        size = _extent(framework.points_mm[patch])
+        if size < _LEAST_LENGTH_MM:
+            continue
+        tooth, surface, place = told(patch)
+        value = float(np.median(least[patch]))
+        about = f"about {value:.1f}" if value >= _TELLABLE_MM else f"under {_TELLABLE_MM:.1f}"
+        words = (
+            f"{place or 'under the veneer'}: an edge {size:.1f} mm long, radius {about} mm, less "
+            f"than {limits.edge_radius_mm:.1f} mm. {_WATCH if stage == FINISHED else _ROUND}"
+        )
+        centre = _centre(framework.points_mm[patch], np.ones(len(patch)))
+        found.append(
+            Spot(SHARP_EDGE, tooth, surface, place, value, math.nan, limits.edge_radius_mm, size,
+                 centre, Weight.ADVICE, words)
+        )  # fmt: skip
+    return tuple(sorted(found, key=lambda spot: -spot.size))
+
+
+_ROUND = "Round it: a sharp edge starts cracks."
+_WATCH = "It lies under the veneer: watch for cracks there."
+
+
+def _patches(chosen: Bools, edges: Ints) -> list[Ints]:
+    """Chosen vertices that hang together."""
+    inside = np.flatnonzero(chosen)
+    if not len(inside):
+        return []
+    number = np.cumsum(chosen) - 1
+    label = components(len(inside), number[edges[chosen[edges].all(axis=1)]])
+    order = np.argsort(label, kind="stable")
+    starts = np.flatnonzero(np.diff(label[order])) + 1
+    return [inside[part] for part in np.split(order, starts)]
+
+
+def _extent(points_mm: Floats) -> float:
+    """Length of a group of points along its longest direction."""
+    away = points_mm - points_mm.mean(axis=0)
+    along = away @ np.linalg.svd(away, full_matrices=False)[2][0]
+    return float(np.ptp(along))
+
+
+def _centre(points_mm: Floats, weights: Floats) -> tuple[float, float, float]:
+    x, y, z = (float(part) for part in np.average(points_mm, axis=0, weights=weights))
+    return x, y, z

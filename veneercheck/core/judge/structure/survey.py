@@ -1,0 +1,99 @@
+"""One look at the whole framework: what carries the veneer, how well, and what it will take."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.divide.anatomy import Places
+from veneercheck.core.judge.structure.connectors import connectors
+from veneercheck.core.judge.structure.material import material
+from veneercheck.core.judge.structure.planes import section_planes
+from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
+from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.triangles import border_vertices
+from veneercheck.core.types import (
+    COVERED,
+    DENTINE,
+    Bools,
+    Ints,
+    Limits,
+    PlaceWords,
+    Region,
+    Spot,
+    Structure,
+    TriangleMesh,
+)
+
+
+def survey(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    reading: Reading,
+    *,
+    region: Ints,
+    where: Places,
+    stage: str,
+    limits: Limits,
+    told: PlaceWords,
+) -> Structure:
+    """Look at the framework as what carries the veneer.
+
+    Parameters
+    ----------
+    framework, waxup : TriangleMesh
+        In one frame.
+    reading : Reading
+        What was measured from the framework.
+    region : ndarray of int64, shape (n,)
+        `Region` codes.
+    where : Places
+    stage : str
+        Of the work: what covers the metal hides its connectors and edges, and dentine carries.
+    limits : Limits
+    told : callable
+        Tooth, surface and place in words of some framework vertices.
+
+    Returns
+    -------
+    Structure
+        Connectors and sections only where the bridge's directions are known.
+    """
+    veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
+    space, points = reading.space, framework.points_mm
+    paste = material(
+        framework, space, directions=reading.normals, tooth=where.owner, veneered=veneered,
+        limits=limits, name=where.owner_name,
+    )  # fmt: skip
+    hidden = stage in COVERED
+    edges: tuple[Spot, ...] = ()
+    if not hidden:
+        edges = sharp_edges(
+            framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
+            stage=stage, limits=limits, told=told,
+        )  # fmt: skip
+    if where.teeth is None or not np.isfinite(where.occlusal).all():
+        return Structure(spots=edges, material=paste)
+    named = any(where.teeth.names)
+    model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
+    hollow: tuple[Spot, ...] = ()
+    if stage != DENTINE:
+        hollow = unsupported(
+            waxup, reading.outside, occlusal=where.occlusal, veneered=veneered & _inner(framework),
+            u_mm=space.u_judged_mm, stage=stage, limits=limits, told=told,
+        )  # fmt: skip
+    height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
+    return Structure(
+        () if hidden else connectors(framework, where.teeth, model, limits, stage),
+        (*hollow, *edges),
+        paste,
+        section_planes(where, height),
+    )
+
+
+def _inner(framework: TriangleMesh) -> Bools:
+    """Vertices off the scan's rims: beside a rim, what was not seen may carry the composite."""
+    border = border_vertices(framework)
+    beside = framework.faces[border[framework.faces].any(axis=1)]
+    inner = np.ones(len(border), dtype=np.bool_)
+    inner[beside.ravel()] = False
+    return inner

@@ -1,0 +1,1 @@
+"""The space from every point of the framework to the contour, and how surely it is known."""

@@ -1,0 +1,417 @@
+"""Retention beads on a framework: which bumps are beads, and the surface they stand on."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.mesh import caps
+from veneercheck.core.mesh.nearest import NearestPoints
+from veneercheck.core.mesh.ring import spread
+from veneercheck.core.mesh.triangles import (
+    components,
+    corner_cross,
+    neighbour_sums,
+    row_dot,
+    sum_at_vertices,
+    unit,
+)
+from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
+
+BUMP_SLOPE = 0.3
+"""A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
+
+BUMP_MM = 0.02
+"""What rises by more than this beyond that slope, calmed, is looked at; noise does where the
+points scatter by 0.02 mm."""
+
+LEAST_RISE_MM = 0.06
+WIDEST_MM = 0.45
+"""Beads are 0.2 to 0.6 mm across (common practice, no source); half of that, and a scan's blur."""
+
+FEWEST = 12
+"""A bead field holds tens to hundreds of beads; a few bumps are dirt or wax, and stay."""
+
+_ALIKE = (0.5, 2.5)
+"""Beads of one framework are of one make: their rise lies between these shares of the median."""
+
+_AS_HIGH = 0.6
+"""A bump that stands out less than this share of the median is a ridge or a speck, no bead."""
+
+_LEAST_CALM_MM = 0.04
+"""Half calmed, a bead of `LEAST_RISE_MM` is a third lower."""
+
+_FIRST_PROMINENCE_MM = 0.015
+_PROMINENCE = 0.08
+"""Two summits are two beads where the saddle between lies lower by this share of the usual height:
+beads that overlap by a sixth of their diameter stand 0.45 of it above their saddle, of which edges
+that are half a bead long leave a fifth."""
+
+_OUT_OF_NOISE = (2.5, 3.5)
+"""One bead, and beads in the median, stand out by more than this often the noise's σ: 4.6 and
+6.5 times what is left of it (0.54 σ) where half of each height is the mean round it."""
+
+_OVER_NOISE = 1.6
+"""A summit stands over its saddle by more than this often the noise's σ: three times what is left.
+With twice, one bead in a thousand beside a sharp edge was taken for two."""
+
+_FLANK = 0.3
+"""A bead's foot reaches to where it stands this share of the usual height out: near its rim."""
+
+_MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
+"""Median distance from the mean of oneself and six neighbours, in σ of white noise."""
+
+_WIDE = 1.6
+"""No bead's foot is wider than this share of the median."""
+
+_LEAST_BASE_MM = 0.4
+"""Beads stand where composite is to hold: less deep, a bump is the edge of a finish line."""
+
+_UPPER = 0.5
+"""Below this share of a bead's height its flank is as well covered as the base beside it."""
+
+_SMOOTH_MM = 0.3
+"""Directions are averaged over about a bead, so that flanks cancel and the base is left."""
+
+_MOST_STEPS = 100
+_STEP_VARIANCE = 0.5
+"""A vertex's area vector goes on one edge each step: each axis gets this share of its square."""
+
+_FARTHEST_MM = 1.0
+"""No way up a bead is longer."""
+
+_RIM_EDGES = 0.6
+"""The foot's rim lies hidden within the edge beyond the last vertex that stands out."""
+
+_ROUND_FOOT_MM = 0.3
+_LEVEL = 0.35
+_MOST_LEVEL = 0.11
+"""Of the ring of 0.3 mm round a bead's foot less lies as high as the bead, but for a third of its
+height: half of the beads of a field have next to nothing there, teeth of a step a sixth."""
+
+_DEEP_MM = 0.6
+"""What lies farther above or below a bead's middle belongs to another wall."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Beads:
+    """Beads found on a framework.
+
+    Parameters
+    ----------
+    base : TriangleMesh
+        The framework without them: the same vertices, those of the beads on the surface between.
+    bead : ndarray of int64, shape (n,)
+        Number of the bead that a vertex belongs to, −1 elsewhere.
+    top : ndarray of int64, shape (k,)
+        Of each bead's upper half the vertex nearest to the contour: where it is covered least.
+    height_mm : ndarray, shape (k,)
+        How far each bead stands out over the base.
+    diameter_mm : float
+        Of the foot, median.
+    """
+
+    base: TriangleMesh
+    bead: Ints
+    top: Ints
+    height_mm: Floats
+    diameter_mm: float
+
+
+def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
+    """Find retention beads, and the surface they stand on.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+        Edges well under half a bead's diameter, or its beads are not seen.
+    edges : ndarray of int64, shape (e, 2)
+        Of the mesh.
+    space_mm : ndarray, shape (n,)
+        Signed distance of every vertex from the contour, positive inside; beads stand where
+        it is positive. NaN where unknown.
+
+    Returns
+    -------
+    Beads or None
+        None where fewer than `FEWEST` bumps alike are found.
+
+    Notes
+    -----
+    How far a vertex rises above a cone of slope `BUMP_SLOPE` put over every other vertex is
+    found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
+    taken against the mean of the directions at its ends, so that a round surface does not rise.
+    Over a base that goes on under all that rises, beads that melt into each other or into a ridge
+    are told apart as the round caps of the height. The base under a bead is the thin plate that
+    goes on from its rim.
+    """
+    inside = space_mm > 0
+    there = edges[inside[edges[:, 0]] & inside[edges[:, 1]]]
+    if not len(there):
+        return None
+    edge_mm = float(np.median(_lengths(mesh.points_mm, there)))
+    ways = _calm_directions(mesh, there, edge_mm)
+    bumps = _bumps(mesh, edges, there, ways, space_mm)
+    if bumps is None:
+        return None
+    foot = bumps.foot_mm + _RIM_EDGES * edge_mm
+    found = _taken_off(mesh, edges, ways, bumps.middle_mm, foot)
+    usual = float(np.median(found.height_mm))
+    high = found.height_mm > max(_AS_HIGH * usual, LEAST_RISE_MM)
+    high &= space_mm[found.top] + found.height_mm > _LEAST_BASE_MM
+    if high.sum() < FEWEST or _along_an_edge(mesh.points_mm, ways, found, bumps.middle_mm, foot):
+        return None
+    if not high.all():
+        found = _taken_off(mesh, edges, ways, bumps.middle_mm[high], foot)
+    top = _least_covered(found, row_dot(mesh.points_mm - found.base.points_mm, ways), space_mm)
+    return dataclasses.replace(found, top=top, diameter_mm=2.0 * bumps.foot_mm)
+
+
+def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
+    """How the veneer covers the beads.
+
+    Parameters
+    ----------
+    found : Beads
+    nearest_mm : ndarray, shape (n,)
+        From every vertex of the framework with its beads to the contour.
+    limits : Limits
+        For the opaquer that must bury them.
+    """
+    cover = nearest_mm[found.top]
+    return BeadField(
+        count=len(found.top),
+        diameter_mm=found.diameter_mm,
+        height_mm=float(np.median(found.height_mm)),
+        proud=int((found.height_mm > limits.opaquer_mm).sum()),
+        cover_least_mm=float(np.nanmin(cover)),
+        cover_median_mm=float(np.nanmedian(cover)),
+    )
+
+
+def _taken_off(
+    mesh: TriangleMesh, edges: Ints, ways: Floats, middle: Floats, foot_mm: float
+) -> Beads:
+    bead = _nearest_bump(mesh.points_mm, ways, middle, foot_mm)
+    base = _without(mesh, edges, bead >= 0)
+    height = row_dot(mesh.points_mm - base.points_mm, ways)
+    top = _highest(bead, height, len(middle))
+    return Beads(base, bead, top, height[top], 2.0 * foot_mm)
+
+
+def _along_an_edge(
+    points: Floats, ways: Floats, found: Beads, middle: Floats, foot_mm: float
+) -> bool:
+    """Whether what was found are the teeth of a jagged edge, and no beads.
+
+    A bead stands out over the tangent plane of whatever lies round it, be that the flank of a
+    ridge or of a fissure. The rim of a step does not stand out over the step's upper side.
+    """
+    of = _nearest_bump(points, ways, middle, foot_mm + _ROUND_FOOT_MM)
+    ring = np.flatnonzero((of >= 0) & (found.bead < 0))
+    of = of[ring]
+    over = row_dot(points[found.top[of]] - points[ring], ways[ring])
+    count = np.bincount(of, minlength=len(middle))
+    level = np.bincount(of, over < _LEVEL * found.height_mm[of], minlength=len(middle))
+    share = level[count > 0] / count[count > 0]
+    return bool(len(share)) and float(np.median(share)) > _MOST_LEVEL
+
+
+def _lengths(points: Floats, edges: Ints) -> Floats:
+    way = points[edges[:, 0]] - points[edges[:, 1]]
+    return np.sqrt(row_dot(way, way))
+
+
+def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
+    """Outward directions of the surface without its beads: area vectors spread along edges.
+
+    Zero for what no edge leads to.
+    """
+    steps = round((_SMOOTH_MM / edge_mm) ** 2 / _STEP_VARIANCE) if edge_mm > 0 else 0
+    area = sum_at_vertices(mesh, corner_cross(mesh))
+    return unit(spread(edges, area, min(max(steps, 1), _MOST_STEPS)))
+
+
+def _rise(points: Floats, edges: Ints, ways: Floats) -> Floats:
+    """How far each vertex stands out beyond the slope of a mound, shape (n,), mm."""
+    a, b = np.ascontiguousarray(edges.T)
+    step = points.take(b, axis=0) - points.take(a, axis=0)
+    length = np.sqrt(row_dot(step, step))
+    up = 0.5 * row_dot(step, ways.take(a, axis=0) + ways.take(b, axis=0))
+    gain = np.concatenate([up, -up]) - BUMP_SLOPE * np.concatenate([length, length])
+    rise, way = np.zeros(len(points)), np.flatnonzero(gain > 0)
+    if not len(way):
+        return rise
+    start, end = np.concatenate([a, b]), np.concatenate([b, a])
+    for _ in range(math.ceil(_FARTHEST_MM / max(float(np.median(length)), 1e-3))):
+        before = rise.copy()
+        reached = before.take(start[way]) + gain[way]
+        higher = reached > before.take(end[way])
+        np.maximum.at(rise, end[way[higher]], reached[higher])
+        # Only what grew in the last round lifts its neighbours in this one.
+        way = np.flatnonzero((rise > before).take(start))
+        if not len(way):
+            break
+    return rise
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Bumps:
+    """Middles of bumps alike, shape (k, 3), and the usual radius of their feet."""
+
+    middle_mm: Floats
+    foot_mm: float
+
+
+def _bumps(
+    mesh: TriangleMesh, edges: Ints, there: Ints, ways: Floats, space_mm: Floats
+) -> _Bumps | None:
+    """Round caps alike that stand out deep enough inside the contour; None where they are few."""
+    points = mesh.points_mm
+    calm = _mean_round(points, there)
+    rise = _rise(calm, there, ways)
+    # The base lies no deeper under what stands out than this.
+    deep = (space_mm > 0) & (space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM)
+    out = deep & (rise > BUMP_MM)
+    if out.sum() < FEWEST:
+        return None
+    first = caps.find(calm, ways, there, rise, member=out, prominence_mm=_FIRST_PROMINENCE_MM)
+    if len(first.summit) < FEWEST:
+        return None
+    hole = out.copy()
+    hole[there[out[there].any(axis=1)]] = True
+    base = _without(mesh, edges, hole)
+    height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
+    half_calm = 0.5 * (height + _mean_round(height, there))
+    still = row_dot(points - calm, ways)[deep & ~hole]
+    noise = float(np.median(np.abs(still))) / _MEDIAN_OF_NOISE if len(still) else 0.0
+    found = _alike(points, ways, there, half_calm, noise)
+    if found is None:
+        return None
+    return _Bumps(found.middle_mm, _foot(points, ways, height, half_calm, found))
+
+
+def _mean_round(values: Floats, edges: Ints) -> Floats:
+    """Mean of each vertex and its neighbours, like `values`, of shape (n,) or (n, 3)."""
+    share = 1.0 / (1.0 + np.bincount(edges.reshape(-1), minlength=len(values)))
+    return np.asarray((values + neighbour_sums(edges, values)).T * share).T
+
+
+def _alike(
+    points: Floats, ways: Floats, edges: Ints, height: Floats, noise_mm: float
+) -> caps.Caps | None:
+    """Caps as high and as wide as most of them are."""
+    prominence = _FIRST_PROMINENCE_MM
+    member = height > BUMP_MM
+    for _ in range(2):
+        found = caps.find(points, ways, edges, height, member=member, prominence_mm=prominence)
+        peak = height[found.summit]
+        bead = found.radius_mm < WIDEST_MM
+        bead &= peak > max(_LEAST_CALM_MM, _OUT_OF_NOISE[0] * noise_mm)
+        if bead.sum() < FEWEST:
+            return None
+        usual = float(np.median(peak[bead]))
+        if usual < _OUT_OF_NOISE[1] * noise_mm:
+            return None
+        prominence = max(_PROMINENCE * usual, _OVER_NOISE * noise_mm)
+    bead &= (peak > _ALIKE[0] * usual) & (peak < _ALIKE[1] * usual)
+    if bead.any():
+        bead &= found.radius_mm < _WIDE * np.median(found.radius_mm[bead])
+    return found.only(bead) if bead.sum() >= FEWEST else None
+
+
+def _foot(
+    points: Floats, ways: Floats, height: Floats, half_calm: Floats, found: caps.Caps
+) -> float:
+    """Usual radius of the caps' feet: how far their flanks reach."""
+    usual = float(np.median(half_calm[found.summit]))
+    flank = np.flatnonzero((found.hill >= 0) & (height > _FLANK * usual))
+    of = found.hill[flank]
+    radius = np.zeros(len(found.summit))
+    np.maximum.at(radius, of, _across(points[flank] - found.middle_mm[of], ways[flank])[0])
+    return float(np.median(radius))
+
+
+def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """Parts of offsets across a direction and along it, each of shape (n,)."""
+    along = row_dot(offset, ways)
+    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
+
+
+def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
+    """The bump in whose foot each vertex lies, −1 elsewhere, shape (n,)."""
+    asked = np.flatnonzero(ways.any(axis=1))
+    distance, nearest = NearestPoints(middle).query(points[asked])
+    near = distance < math.hypot(radius_mm, _DEEP_MM)
+    asked, nearest = asked[near], nearest[near]
+    across, along = _across(points[asked] - middle[nearest], ways[asked])
+    inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)
+    bead = np.full(len(points), -1, dtype=np.int64)
+    bead[asked[inside]] = nearest[inside]
+    return bead
+
+
+def _without(mesh: TriangleMesh, edges: Ints, hole: Bools) -> TriangleMesh:
+    """The surface with some vertices drawn onto the thin plate that goes on from the others.
+
+    A membrane would lie flat over the rim: on a surface of radius R it cuts r²/2R off under a bead
+    of radius r. The plate has the least sum of squared Laplacians over hole and rim, so it takes
+    the slope at the rim with it.
+    """
+    from scipy.sparse.linalg import spsolve
+
+    hole = _with_rim(edges, hole)
+    flat, given = _laplacian(edges, hole)
+    pull = (flat.T @ flat).tocsc()
+    points = np.array(mesh.points_mm)
+    points[hole] = spsolve(pull, -(flat.T @ (given @ mesh.points_mm[~hole])))
+    return TriangleMesh(points, mesh.faces)
+
+
+def _with_rim(edges: Ints, hole: Bools) -> Bools:
+    """The hole without specks that lie all in it: no rim holds them, so they stay as they are."""
+    ends = hole[edges]
+    label = components(len(hole), edges[ends.all(axis=1)])
+    held = np.zeros(len(hole), dtype=bool)
+    held[label[edges[ends[:, 0] != ends[:, 1]].reshape(-1)]] = True
+    return hole & held[label]
+
+
+def _laplacian(edges: Ints, hole: Bools) -> tuple[Any, Any]:
+    """Vertex less the mean of its neighbours, in the hole and on its rim.
+
+    Two sparse matrices with a row for each of these: for the hole's vertices, and for all others.
+    """
+    from scipy.sparse import csr_matrix, eye_array
+
+    both = np.concatenate([edges, edges[:, ::-1]])
+    asked = hole.copy()
+    asked[both[hole[both[:, 0]], 1]] = True
+    both = both[asked[both[:, 0]]]
+    row = np.cumsum(asked) - 1
+    share = 1.0 / np.bincount(both[:, 0], minlength=len(hole))[both[:, 0]].astype(np.float64)
+    shape = (int(asked.sum()), len(hole))
+    mean = csr_matrix((share, (row[both[:, 0]], both[:, 1])), shape=shape)
+    whole = (eye_array(len(hole), format="csr")[asked] - mean).tocsc()
+    return whole[:, hole], whole[:, ~hole]
+
+
+def _least_covered(found: Beads, height_mm: Floats, space_mm: Floats) -> Ints:
+    """The vertex of each bead's upper half that lies nearest to the contour, shape (k,).
+
+    On a slope that is not the highest one: a bead's side may be covered least.
+    """
+    upper = height_mm >= _UPPER * found.height_mm[found.bead]
+    nearness = -np.nan_to_num(space_mm, nan=np.inf)
+    return _highest(np.where(upper, found.bead, -1), nearness, len(found.top))
+
+
+def _highest(bead: Ints, value: Floats, count: int) -> Ints:
+    """The vertex of each bead where a value is greatest, shape (count,)."""
+    member = np.flatnonzero(bead >= 0)
+    member = member[np.lexsort((value[member], bead[member]))]
+    last = np.searchsorted(bead[member], np.arange(count), side="right") - 1
+    return np.asarray(member[last])

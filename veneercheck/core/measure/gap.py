@@ -1,0 +1,264 @@
+"""The contour as the gap shows it: the nearest point that is seen, and the largest ball under it.
+
+A walk downhill from where a ray ends finds the nearest contour of that neighbourhood only: beside
+a wall the ray runs through the veneer, along the contour, and meets it millimetres on. What is
+asked here is the whole contour, less what lies on the metal itself far from any cut.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.mesh.nearest import Nearest, NearestSurface, closest_on_triangles
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+
+LYING_MM = 0.05
+"""Contour this near to the metal under it lies on it: it was not cut there."""
+
+BESIDE_MM = 1.0
+"""Contour that lies on the metal still bounds the gap so far from where it leaves it."""
+
+LIFT_MM = 0.1
+"""A line of sight starts so far off its own surface: bumps of the scan hide nothing."""
+
+_SHORT_MM = 0.15
+"""A line of sight that ends so near to the contour is not hidden: at the finish line the two
+surfaces meet."""
+
+_BEHIND_COS = -0.75
+"""Contour that lies farther behind a vertex (139° from its normal) is seen through metal only; over
+a sharp edge the nearest may lie behind."""
+
+_CANDIDATES = (64, 640)
+"""Contour vertices tried where the nearest is hidden: the first lie within a millimetre on a usual
+scan, the others within three."""
+
+_PAIRS_AT_ONCE = 500_000
+"""Lines of sight tried in one go: 50 MB at most."""
+
+_CLOSE_ENOUGH_MM = 5e-4
+"""A ball that would shrink by less has come to rest: half a micrometre of its diameter."""
+
+_MOST_STEPS = 30
+
+_NOISE_SIGMAS = 1.5
+"""The nearest of many noisy points lies so far inside a ball by noise alone."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Gap:
+    """The contour that bounds the gap, and the metal that hides part of it.
+
+    Parameters
+    ----------
+    contour : TriangleMesh
+    normals : ndarray, shape (k, 3)
+        Outward, of its vertices.
+    faces : ndarray of int64, shape (k,)
+        Those of its triangles that can bound the gap.
+    tree : NearestSurface
+        Of these.
+    metal : RayScene
+        Of the framework.
+    """
+
+    contour: TriangleMesh
+    normals: Floats
+    faces: Ints
+    tree: NearestSurface
+    metal: RayScene
+
+    @staticmethod
+    def between(
+        contour: TriangleMesh,
+        normals: Floats,
+        edges: Ints,
+        *,
+        over_metal_mm: Floats,
+        metal: RayScene,
+    ) -> Gap:
+        """Set the gap up.
+
+        Parameters
+        ----------
+        contour : TriangleMesh
+            In the frame of the metal.
+        normals : ndarray, shape (k, 3)
+            Outward, of its vertices.
+        edges : ndarray of int64, shape (e, 2)
+            Of the contour.
+        over_metal_mm : ndarray, shape (k,)
+            How far the metal lies under every contour vertex; NaN where none was met.
+        metal : RayScene
+        """
+        free = ~(np.abs(over_metal_mm) <= LYING_MM)
+        near = np.isfinite(reach_along_edges(contour.points_mm, edges, free, BESIDE_MM))
+        faces = np.flatnonzero(near[contour.faces].any(axis=1))
+        if not len(faces):
+            faces = np.arange(len(contour.faces))
+        tree = NearestSurface(TriangleMesh(contour.points_mm, contour.faces[faces]))
+        return Gap(contour, normals, faces, tree, metal)
+
+    def nearest(self, points_mm: Floats, normals: Floats) -> tuple[Nearest, Bools]:
+        """The nearest contour point that is seen from points of the framework.
+
+        Parameters
+        ----------
+        points_mm, normals : ndarray, shape (n, 3)
+            Outward.
+
+        Returns
+        -------
+        nearest : Nearest
+            Faces are those of the whole contour.
+        seen : ndarray of bool, shape (n,)
+            Whether the point told is seen, through the gap or from outside of the contour; else
+            it is only the nearest of all.
+        """
+        found = self.tree.query(points_mm)
+        place, face = found.point_mm, self.faces[found.face]
+        seen = self._stands_out(points_mm, face, place)
+        within = np.flatnonzero(~seen)
+        seen[within] = self._sees(points_mm[within], normals[within], place[within])
+        hidden = np.flatnonzero(~seen)
+        if len(hidden):
+            other, other_face = self._next_seen(points_mm[hidden], normals[hidden])
+            got = other_face >= 0
+            at = hidden[got]
+            place[at], face[at], seen[at] = other[got], other_face[got], True
+        gap = place - points_mm
+        return Nearest(np.sqrt(row_dot(gap, gap)), face, place), seen
+
+    def _stands_out(self, points_mm: Floats, face: Ints, place_mm: Floats) -> Bools:
+        """Whether points lie outside of the contour beside them: they see it from out there."""
+        outward = self.normals[corner_beside(self.contour, face, place_mm)]
+        found: Bools = row_dot(place_mm - points_mm, outward) < 0
+        return found
+
+    def _sees(self, points_mm: Floats, normals: Floats, place_mm: Floats) -> Bools:
+        """Whether nothing of the metal lies between points and places on the contour."""
+        gap = place_mm - points_mm
+        ahead = row_dot(gap, normals) >= _BEHIND_COS * np.sqrt(row_dot(gap, gap))
+        seen = ahead.copy()
+        asked = np.flatnonzero(ahead)
+        start = points_mm[asked] + LIFT_MM * normals[asked]
+        way = place_mm[asked] - start
+        length = np.sqrt(row_dot(way, way))
+        far = length > _SHORT_MM
+        asked, start, way, length = asked[far], start[far], way[far], length[far]
+        if len(asked):
+            hits = self.metal.first_hit(start, way / length[:, None])
+            seen[asked] = ~(hits.met & (hits.distance_mm < length - _SHORT_MM))
+        return seen
+
+    def _next_seen(self, points_mm: Floats, normals: Floats) -> tuple[Floats, Ints]:
+        """The nearest seen one of the contour points round about; face −1 where there is none."""
+        from scipy.spatial import cKDTree
+
+        used = np.unique(self.contour.faces[self.faces])
+        tree = cKDTree(self.contour.points_mm[used])
+        chosen = np.full(len(points_mm), -1, dtype=np.int64)
+        for most in _CANDIDATES:
+            left = np.flatnonzero(chosen < 0)
+            count = min(most, len(used))
+            rows = max(_PAIRS_AT_ONCE // count, 1)
+            for first in range(0, len(left), rows):
+                some = left[first : first + rows]
+                which = used[tree.query(points_mm[some], k=count)[1].reshape(len(some), count)]
+                chosen[some] = self._first_seen(points_mm[some], normals[some], which)
+        return self._round(points_mm, chosen)
+
+    def _first_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
+        """The first of some contour vertices, a row for each point, that it sees; −1: none."""
+        row = np.repeat(np.arange(len(which)), which.shape[1])
+        seen = self._sees(points_mm[row], normals[row], self.contour.points_mm[which.reshape(-1)])
+        seen = seen.reshape(which.shape)
+        first = which[np.arange(len(which)), seen.argmax(axis=1)]
+        return np.where(seen.any(axis=1), first, -1)
+
+    def _round(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
+        """The nearest point of the triangles round a vertex each; face −1 where that is −1."""
+        place = np.full((len(vertex), 3), np.nan)
+        face = np.full(len(vertex), -1, dtype=np.int64)
+        corner = self.contour.faces[self.faces]
+        order = np.argsort(corner.reshape(-1), kind="stable")
+        sorted_ = corner.reshape(-1)[order]
+        first, last = np.searchsorted(sorted_, vertex), np.searchsorted(sorted_, vertex, "right")
+        asked = np.flatnonzero(vertex >= 0)
+        if not len(asked):
+            return place, face
+        most = int((last - first)[asked].max())
+        least = np.full(len(asked), np.inf)
+        for k in range(most):
+            has = first[asked] + k < last[asked]
+            one = self.faces[order[np.minimum(first[asked] + k, len(order) - 1)] // 3]
+            spot = closest_on_triangles(
+                points_mm[asked], self.contour.points_mm[self.contour.faces[one]]
+            )
+            gap = spot - points_mm[asked]
+            distance = np.where(has, row_dot(gap, gap), np.inf)
+            better = distance < least
+            least[better] = distance[better]
+            place[asked[better]], face[asked[better]] = spot[better], one[better]
+        return place, face
+
+    def balls(
+        self, points_mm: Floats, normals: Floats, most_mm: Floats, *, noise_mm: float = 0.0
+    ) -> tuple[Floats, Floats]:
+        """The largest ball that touches each point from outside and holds no contour point.
+
+        Parameters
+        ----------
+        points_mm, normals : ndarray, shape (n, 3)
+        most_mm : ndarray, shape (n,)
+            Diameter to start with, positive: no ball is larger.
+        noise_mm : float
+            Noise of the two surfaces; a contour point no deeper inside the ball than this may be
+            noise and does not shrink it.
+
+        Returns
+        -------
+        diameter_mm : ndarray, shape (n,)
+            The ball touches the point along its normal: its centre lies half of this off.
+        touched_mm : ndarray, shape (n, 3)
+            The contour point that stopped it; NaN where nothing did.
+
+        Notes
+        -----
+        Shrinking ball (Ma, Bae and Choi 2012, from memory): the contour point nearest to the
+        centre gives the next ball, through that point and touching the first, until no contour
+        point lies inside.
+        """
+        diameter = most_mm.copy()
+        touched = np.full(points_mm.shape, np.nan)
+        active = np.flatnonzero(np.isfinite(diameter) & (diameter > 0))
+        for _ in range(_MOST_STEPS):
+            if not len(active):
+                break
+            radius = 0.5 * diameter[active]
+            centre = points_mm[active] + radius[:, None] * normals[active]
+            near = self.tree.query(centre)
+            inside = near.distance_mm < radius - 0.5 * _CLOSE_ENOUGH_MM - _NOISE_SIGMAS * noise_mm
+            active = active[inside]
+            place = near.point_mm[inside]
+            gap = place - points_mm[active]
+            ahead = row_dot(gap, normals[active])
+            with np.errstate(divide="ignore", invalid="ignore"):
+                smaller = row_dot(gap, gap) / ahead
+            shrinks = (ahead > 0) & (diameter[active] - smaller > _CLOSE_ENOUGH_MM)
+            active = active[shrinks]
+            diameter[active], touched[active] = smaller[shrinks], place[shrinks]
+        return diameter, touched
+
+
+def corner_beside(mesh: TriangleMesh, face: Ints, place_mm: Floats) -> Ints:
+    """The corner of a triangle that is nearest to a place on it, shape (k,)."""
+    corners = mesh.points_mm.take(mesh.faces.take(face, axis=0), axis=0)
+    gap = corners - place_mm[:, None, :]
+    which = np.einsum("ijk,ijk->ij", gap, gap).argmin(axis=1)
+    found: Ints = mesh.faces[face, which]
+    return found

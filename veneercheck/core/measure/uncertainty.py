@@ -1,0 +1,219 @@
+"""The standard uncertainty of every reading, and of a mean over an area."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from veneercheck.core.mesh.prepared import Prepared
+from veneercheck.core.mesh.triangles import row_cross, row_dot
+from veneercheck.core.types import Alignment, AlignmentState, Bools, Floats, Ints, Limits, SpaceMap
+
+NOISE_REACH_MM = 0.1
+"""Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
+
+_SCALE_U = 5e-4
+"""Relative: wax changes by about 0.03 % a kelvin (from memory), two kelvins either way."""
+
+_FOOT_SHARE = 0.6
+"""A reading's end lies anywhere on a facet that lies under a curved surface by h at its middle
+and by nothing at its corners: the mean square over an even triangle is 0.6 h²."""
+
+_START_SHARE = 1.0 / 12.0
+"""A reading starts at a vertex, which lies on the surface or, where it was put in, on an edge."""
+
+
+_NORMAL = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
+_NORMAL_STEP = 0.2316419
+"""Abramowitz and Stegun 26.2.17: the normal distribution within 7.5e-8."""
+
+
+def probability_beyond(excess_mm: Floats, u_mm: Floats) -> Floats:
+    """Probability that a true value lies beyond its limit, where the reading does by `excess_mm`.
+
+    Parameters
+    ----------
+    excess_mm : ndarray
+        Positive beyond the limit.
+    u_mm : ndarray
+        Standard uncertainty of the reading, positive.
+
+    Returns
+    -------
+    ndarray
+        Φ(excess/u) of JCGM 106 (from memory); NaN where the reading is.
+
+    Examples
+    --------
+    >>> probability_beyond(np.array([0.0, 16.449, -16.449]), np.array([10.0])).round(4)
+    array([0.5 , 0.95, 0.05])
+    """
+    size = np.abs(excess_mm) / u_mm
+    step = 1.0 / (1.0 + _NORMAL_STEP * size)
+    tail = np.zeros_like(step)
+    for factor in reversed(_NORMAL):
+        tail = (tail + factor) * step
+    tail = tail * np.exp(-0.5 * size**2) / math.sqrt(2.0 * math.pi)
+    return np.where(excess_mm > 0, 1.0 - tail, np.where(np.isnan(excess_mm), np.nan, tail))
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Uncertainty:
+    """Standard uncertainties, each of shape (n,), in mm."""
+
+    ray_mm: Floats
+    judged_mm: Floats
+    noise_mm: Floats
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Ends:
+    """Where the readings of every framework vertex end.
+
+    Parameters
+    ----------
+    reading_mm : ndarray, shape (n,)
+        The ray where it was measured, else the nearest distance.
+    cosine : ndarray, shape (n,)
+        Of the angle at which the ray meets the contour; NaN where it was not measured.
+    vertex : ndarray of int64, shape (n,)
+        Contour vertex beside the nearest contour point; −1 where there is none.
+    agreement : ndarray, shape (n,)
+        Cosine between the vertex's normal and the contour's at that point.
+    """
+
+    reading_mm: Floats
+    cosine: Floats
+    vertex: Ints
+    agreement: Floats
+
+
+def uncertainty(
+    inner: Prepared, outer: Prepared, ends: Ends, *, alignment: Alignment, limits: Limits
+) -> Uncertainty:
+    """Standard uncertainty of the ray and of the judged readings, and its part that is noise.
+
+    First-order propagation (JCGM 100, from memory). With θ the angle of the ray to the contour's
+    normal, whatever moves the contour along its normal moves the ray's end by 1/cos θ, and the
+    diameter of a ball that touches both surfaces by 2/(1 + cos θ); the ray's own tilt adds
+    t·tan θ.
+    """
+    known = ends.vertex >= 0
+    vertex = np.where(known, ends.vertex, 0)
+    by_ball = 2.0 / (1.0 + np.clip(np.where(known, ends.agreement, np.nan), 0.0, 1.0))
+    arm = inner.mesh.points_mm - alignment.centre_mm
+    fit = _fit_variance(arm, outer.normals, vertex, alignment.covariance)
+    start = inner.facet_height_mm**2 * _START_SHARE
+    foot = (outer.facet_height_mm**2 * _FOOT_SHARE).take(vertex)
+    stated = limits.trueness_u_mm**2 + limits.seating_u_mm**2
+    steady = stated + (ends.reading_mm * _SCALE_U) ** 2
+    tangent = np.sqrt(np.maximum(1.0 - ends.cosine**2, 0.0)) / ends.cosine
+    tilt = (ends.reading_mm * tangent * inner.facet_tilt_rad / math.sqrt(3.0)) ** 2
+    shared = _shared_noise_variance(inner, outer, alignment)
+
+    def noise(factor: Floats) -> Floats:
+        return inner.noise_mm**2 + shared + (outer.noise_mm * factor) ** 2
+
+    def total(factor: Floats) -> Floats:
+        return noise(factor) + steady + start + (foot + fit) * factor**2
+
+    return Uncertainty(
+        np.sqrt(total(1.0 / ends.cosine) + tilt), np.sqrt(total(by_ball)), np.sqrt(noise(by_ball))
+    )
+
+
+def _shared_noise_variance(inner: Prepared, outer: Prepared, alignment: Alignment) -> float:
+    """Variance of noise that neighbours share, mm²: no scan shows it, but the contact does.
+
+    By how much readings scatter more, where nothing was cut, than the noise that the scans show
+    themselves and that averaging left of it. A scanner's slow warp shows there too, as far as the
+    fit did not take it up; that is not taken off what the laboratory states for trueness, because
+    the fit errs about as much under that warp elsewhere (`coverage_trials.py`).
+    """
+    if alignment.state not in (AlignmentState.TRUSTED, AlignmentState.DOUBTFUL):
+        return 0.0
+    if not math.isfinite(alignment.contact_mm):
+        return 0.0
+    return max(alignment.contact_mm**2 - inner.noise_mm**2 - outer.noise_mm**2, 0.0)
+
+
+def _fit_variance(arm: Floats, normals: Floats, vertex: Ints, covariance: Floats) -> Floats:
+    """Variance that the fit gives the distance along the contour's normal, mm²."""
+    if not covariance.any():
+        return np.zeros(len(arm))
+    normal = normals.take(vertex, axis=0)
+    g = np.concatenate([row_cross(arm, normal), normal], axis=1)
+    return row_dot(g @ covariance, g)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class MeanUncertainty:
+    """Standard uncertainty of a mean over an area, by where it comes from, in mm.
+
+    Parameters
+    ----------
+    fit_mm : float
+        A misfit moves all of the area together: its gradient is averaged before it is squared.
+    noise_mm : float
+        Noise averages out over the number of independent spots.
+    common_mm : float
+        What is common to all of it: trueness, seating, scale, and facets, which lie under a
+        curved surface everywhere.
+    """
+
+    fit_mm: float
+    noise_mm: float
+    common_mm: float
+
+    @property
+    def u_mm(self) -> float:
+        """All of it together."""
+        return math.hypot(self.fit_mm, self.noise_mm, self.common_mm)
+
+
+def mean_uncertainty(
+    points_mm: Floats,
+    normals: Floats,
+    space: SpaceMap,
+    where: Bools,
+    *,
+    alignment: Alignment,
+    limits: Limits,
+) -> MeanUncertainty:
+    """Standard uncertainty of the mean space over a part of the framework.
+
+    Parameters
+    ----------
+    points_mm, normals : ndarray, shape (n, 3)
+        Of the framework in the wax-up's frame.
+    space : SpaceMap
+    where : ndarray of bool, shape (n,)
+    alignment : Alignment
+    limits : Limits
+
+    Returns
+    -------
+    MeanUncertainty
+        NaN where nothing there was measured.
+    """
+    here = np.flatnonzero(where & np.isfinite(space.u_judged_mm))
+    area = space.area_mm2[here]
+    if not area.sum() > 0:
+        return MeanUncertainty(math.nan, math.nan, math.nan)
+    weight, normal = area / area.sum(), normals[here]
+    arm = points_mm[here] - alignment.centre_mm
+    rows = np.concatenate([row_cross(arm, normal), normal], axis=1)
+    gradient = weight @ rows
+    fit = float(gradient @ alignment.covariance @ gradient)
+    noise = space.u_noise_mm[here] ** 2
+    spots = max(area.sum() / (2.0 * math.pi * NOISE_REACH_MM**2), 1.0)
+    averaged = float(weight @ noise) * max(float(weight @ weight), 1.0 / spots)
+    scale = (np.nan_to_num(space.nearest_mm[here]) * _SCALE_U) ** 2
+    stated = limits.trueness_u_mm**2 + limits.seating_u_mm**2
+    own_fit = row_dot(rows @ alignment.covariance, rows)
+    facets = space.u_judged_mm[here] ** 2 - noise - scale - stated - own_fit
+    facet = float(weight @ np.sqrt(np.maximum(facets, 0.0)))
+    common = math.sqrt(facet**2 + float(weight @ scale) + stated)
+    return MeanUncertainty(math.sqrt(max(fit, 0.0)), math.sqrt(averaged), common)

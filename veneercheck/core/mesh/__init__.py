@@ -1,0 +1,1 @@
+"""A surface of triangles and what can be asked of it: kernels, rays, nearest points, sections."""

@@ -1,0 +1,150 @@
+"""Caps of a height over a surface: summits told apart where their flanks melt into each other."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from veneercheck.core.mesh.triangles import row_dot
+from veneercheck.core.types import Bools, Floats, Ints
+
+_FEWEST_VERTICES = 4
+"""Fewer have no shape; a peak of noise is one vertex, with the neighbours it drags along."""
+
+_ROUND = 0.25
+"""Least share of a cap's narrow second moment in its wide one: 1 for a disc, 0 for a ridge."""
+
+_CUT = 0.5
+"""A cap is what stands above this share of its summit: there a ridge is long, a cap is not."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Caps:
+    """Compact, round summits of a height.
+
+    Parameters
+    ----------
+    summit : ndarray of int64, shape (k,)
+        Highest vertex of each.
+    middle_mm : ndarray, shape (k, 3)
+        Mean of its vertices above half its summit, weighted by their height.
+    radius_mm : ndarray, shape (k,)
+        The farthest of these from the middle, across the surface's direction.
+    hill : ndarray of int64, shape (n,)
+        Which cap a vertex slopes up to; −1 where to none.
+    """
+
+    summit: Ints
+    middle_mm: Floats
+    radius_mm: Floats
+    hill: Ints
+
+    def only(self, kept: Bools) -> Caps:
+        """Some of the caps, in order."""
+        number = np.append(np.where(kept, np.cumsum(kept) - 1, -1), -1)
+        return Caps(
+            self.summit[kept], self.middle_mm[kept], self.radius_mm[kept], number[self.hill]
+        )
+
+
+def find(
+    points_mm: Floats,
+    ways: Floats,
+    edges: Ints,
+    height_mm: Floats,
+    *,
+    member: Bools,
+    prominence_mm: float,
+) -> Caps:
+    """Find the caps of a height.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+    ways : ndarray, shape (n, 3)
+        Outward directions of the surface that the heights are over.
+    edges : ndarray of int64, shape (e, 2)
+    height_mm : ndarray, shape (n,)
+        Positive where `member`.
+    member : ndarray of bool, shape (n,)
+        Where to look.
+    prominence_mm : float
+        A summit that stands less above the saddle to a higher one belongs to that one.
+
+    Returns
+    -------
+    Caps
+    """
+    edges = edges[member[edges[:, 0]] & member[edges[:, 1]]]
+    at = np.flatnonzero(member)
+    summit, hill = np.unique(_summits(height_mm, edges, prominence_mm)[at], return_inverse=True)
+    upper = height_mm[at] > _CUT * height_mm[summit][hill]
+    vertex, of = at[upper], hill[upper]
+    weight = height_mm[vertex]
+    total = _sums(weight[:, None] * points_mm[vertex], of, len(summit))
+    middle = total / np.bincount(of, weight, minlength=len(summit))[:, None]
+    offset = points_mm[vertex] - middle[of]
+    offset -= row_dot(offset, ways[summit][of])[:, None] * ways[summit][of]
+    radius = np.zeros(len(summit))
+    np.maximum.at(radius, of, np.sqrt(row_dot(offset, offset)))
+    number = np.full(len(points_mm), -1, dtype=np.int64)
+    number[at] = hill
+    enough = np.bincount(of, minlength=len(summit)) >= _FEWEST_VERTICES
+    return Caps(summit, middle, radius, number).only(
+        enough & (_roundness(offset, of, len(summit)) > _ROUND)
+    )
+
+
+def _sums(values: Floats, of: Ints, count: int) -> Floats:
+    """Sums of rows, shape (m, k), that belong together, shape (count, k)."""
+    return np.stack([np.bincount(of, column, minlength=count) for column in values.T], axis=1)
+
+
+def _roundness(offset: Floats, of: Ints, count: int) -> Floats:
+    """Second of the principal second moments over the first, of flat offsets; shape (count,)."""
+    pairs = (offset[:, :, None] * offset[:, None, :]).reshape(-1, 9)
+    moment = np.linalg.eigvalsh(_sums(pairs, of, count).reshape(-1, 3, 3))
+    wide: Floats = np.where(moment[:, 2] > 0, moment[:, 2], np.inf)
+    share: Floats = moment[:, 1] / wide
+    return share
+
+
+def _summits(height: Floats, edges: Ints, prominence: float) -> Ints:
+    """The summit each vertex slopes up to, shape (n,), those of little prominence given up.
+
+    Notes
+    -----
+    Prominence is the persistence of a maximum (Edelsbrunner, Letscher and Zomorodian 2002, from
+    memory). A hill whose highest saddle leads to a higher summit dies there; all that die in a
+    round do so at once.
+    """
+    order = np.argsort(height, kind="stable")
+    rank = np.empty(len(height), dtype=np.int64)
+    rank[order] = np.arange(len(height))
+    both = np.concatenate([edges, edges[:, ::-1]])
+    best = rank.copy()
+    np.maximum.at(best, both[:, 0], rank[both[:, 1]])
+    summit = _ends(order[best])
+    while True:
+        start, end = summit[both].T
+        both, start, end = (x[start != end] for x in (both, start, end))
+        saddle = height[both].min(axis=1)
+        given = np.lexsort((rank[end], saddle, start))
+        given = given[np.append(start[given][1:] != start[given][:-1], True)[: len(given)]]
+        given = given[height[start[given]] - saddle[given] < prominence]
+        given = given[rank[end[given]] > rank[start[given]]]
+        if not len(given):
+            return summit
+        leads = np.arange(len(height))
+        leads[start[given]] = end[given]
+        summit = _ends(leads)[summit]
+
+
+def _ends(leads: Ints) -> Ints:
+    """Where one arrives that follows each node to the one it leads to, and so on."""
+    while True:
+        farther = leads[leads]
+        if np.array_equal(farther, leads):
+            return leads
+        leads = farther

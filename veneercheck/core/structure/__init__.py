@@ -1,5 +1,0 @@
-"""The framework as what carries the veneer: connectors, support, edges, paste, sections."""
-
-from veneercheck.core.structure.survey import survey
-
-__all__ = ["survey"]

@@ -1,0 +1,233 @@
+"""Is everything as it was put on record? Chain, files, and the check itself carried out again."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from veneercheck import __version__
+from veneercheck.case.order import Settled
+from veneercheck.case.run import carry_out
+from veneercheck.core.errors import VeneerCheckError
+from veneercheck.machine.aside import ASIDE
+from veneercheck.record.deciding import finish
+from veneercheck.record.filing import EARLIER, files_on_record, folder_of, one_check
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from veneercheck.record import Entry, Register
+    from veneercheck.record.audit import Difference
+
+    Say = Callable[[str], None]
+
+MAY_DIFFER = ("checked_at_utc", "program")
+"""Fields of a result that another run may give otherwise; the program's version is told."""
+
+_COMPARED = ("space.ply", "contour.ply", "die.ply", "zones.csv")
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Confirmation:
+    """What was compared and what differs.
+
+    Parameters
+    ----------
+    entries, files, repeated : int
+        How many entries, files and checks were compared.
+    head : str
+        Hash of the last entry: noted elsewhere, it shows later whether entries were cut off.
+    differences : tuple of Difference
+    remarks : tuple of str
+        What could not be compared, and why.
+    """
+
+    entries: int
+    files: int
+    repeated: int
+    head: str
+    differences: tuple[Difference, ...]
+    remarks: tuple[str, ...]
+
+
+def unreadable(place: str) -> list[Difference]:
+    """What was altered in a register that cannot even be opened, where its file tells."""
+    from veneercheck.record.audit import first_page_faults
+
+    file = Path(place)
+    return first_page_faults(file) if file.is_file() else []
+
+
+def _silent(_: str) -> None:
+    pass
+
+
+def confirm(
+    register: Register, case: str | None = None, *, repeat: bool = True, say: Say = _silent
+) -> Confirmation:
+    """Recompute every hash, and repeat the checks whose scans are there.
+
+    Parameters
+    ----------
+    register : Register
+    case : str, optional
+        Only the files and checks of this case; the chain is always gone through whole.
+    repeat : bool
+    say : callable
+    """
+    from veneercheck.record.audit import Difference, audit
+
+    say("comparing the register with its own chain")
+    found = audit(register)
+    remarks: list[str] = []
+    entries = files = repeated = 0
+    head, stores, known = "", set(), set()
+    wanted = one_check(register, case).key if case and not found else None
+    for entry in _readable(register, found):
+        entries, head = entry.seq, entry.hash
+        if entry.body.get("kind") != "check":
+            continue
+        folder = folder_of(register, entry)
+        if not found and folder.parent not in stores:
+            finish(register, folder.parent)
+        stores.add(folder.parent)
+        known.add(folder.resolve())
+        if case and entry.key != wanted:
+            continue
+        say(f"comparing {folder.name}")
+        on_record = files_on_record(register, entry)
+        altered = list(_altered(folder, on_record))
+        files += len(on_record)
+        found += [Difference(str(folder / name), what) for name, what in altered]
+        if repeat and not altered:
+            told = _again(entry, folder, say)
+            repeated += told is None or told.startswith("differs")
+            if told is not None and told.startswith("differs"):
+                found.append(Difference(str(folder / "result.json"), told))
+            elif told is not None:
+                remarks.append(f"{folder.name} was not repeated: {told}")
+    for folder in sorted(_folders(stores)):
+        if not found and folder.resolve() not in known and not case:
+            found.append(Difference(str(folder), "a case folder that is not on record"))
+    return Confirmation(entries, files, repeated, head, tuple(found), tuple(remarks))
+
+
+def _readable(register: Register, found: list[Difference]) -> Iterator[Entry]:
+    """The entries as far as the register can be read; a broken one is told already."""
+    try:
+        yield from register.entries()
+    except VeneerCheckError:
+        if not found:
+            raise
+
+
+def _folders(stores: set[Path]) -> list[Path]:
+    return [
+        order.parent
+        for store in stores
+        for order in store.glob("*/order.json")
+        if order.parent.name != ASIDE
+    ]
+
+
+def _altered(folder: Path, on_record: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    from veneercheck.record.filing import file_hashes
+
+    if not folder.is_dir():
+        yield "", "the case folder is not where it was"
+        return
+    now = file_hashes(folder)
+    for name, sha in on_record.items():
+        if name not in now:
+            yield name, "is missing"
+        elif now[name] != sha:
+            yield name, "was altered: its SHA-256 is not the one on record"
+    for name in sorted(now.keys() - on_record.keys()):
+        yield name, "was added: it is not on record"
+
+
+def settled_again(order: Mapping[str, Any], folder: Path) -> Settled:
+    """What a finished check rested on, by the order in its folder or on record."""
+    from veneercheck.core.types import Case, Limits
+    from veneercheck.record.rebuild import rebuild
+
+    scans = order["scans"]
+    framework, waxup = scans["framework"], scans["waxup"]
+    return Settled(
+        folder / framework["place"],
+        folder / waxup["place"],
+        rebuild(Case, order["case"]),
+        rebuild(Limits, order["limits"]),
+        order["unit"],
+        order["aligned"],
+        (framework["called"], waxup["called"]),
+        folder / EARLIER if order["earlier"] else None,
+        folder / scans["die"]["place"] if "die" in scans else None,
+        folder / scans["painted"]["place"] if "painted" in scans else None,
+        waxup_kind=order.get("waxup_kind", "scan"),
+    )
+
+
+def _again(entry: Entry, folder: Path, say: Say) -> str | None:
+    """Repeat a check: None where every number is the same, else what differs or hinders."""
+    from veneercheck.record import sha256_of_file
+
+    try:
+        work = settled_again(entry.body["order"], folder)
+        for role, scan in work.scans.items():
+            if scan is None:
+                continue
+            if not scan.exists():
+                return f"the {role}'s scan is not where it was ({scan})"
+            if sha256_of_file(scan) != entry.body["order"]["scans"][role]["sha256"]:
+                return f"differs: the {role}'s scan was altered ({scan})"
+        with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
+            carry_out(work, out=Path(room), with_report=False, say=say)
+            return _compared(entry, Path(room))
+    except VeneerCheckError as error:
+        return f"differs: this program refuses it ({error})"
+
+
+def _compared(entry: Entry, anew: Path) -> str | None:
+    from veneercheck.record import sha256_of_file
+
+    result = json.loads((anew / "result.json").read_text(encoding="utf-8"))
+    unlike = list(differences(entry.body["result"], result))
+    unlike += [
+        name
+        for name in _COMPARED
+        if (sha := entry.body["files"].get(name)) and sha256_of_file(anew / name) != sha
+    ]
+    if not unlike:
+        return None
+    by = entry.body["order"]["version"]
+    versions = "" if by == __version__ else f"; checked by version {by}, repeated by {__version__}"
+    more = f" and {len(unlike) - _TOLD} more" if len(unlike) > _TOLD else ""
+    return f"differs when repeated: {'; '.join(unlike[:_TOLD])}{more}{versions}"
+
+
+_TOLD = 5
+
+
+def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> Iterator[str]:
+    """Fields in which two results differ, in words, but for time and program."""
+    return _unlike("", one, other)
+
+
+def _unlike(place: str, one: Any, other: Any) -> Iterator[str]:
+    """Names of the fields in which two documents differ."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        for name in sorted(one.keys() | other.keys()):
+            if place or name not in MAY_DIFFER:
+                yield from _unlike(
+                    f"{place}.{name}" if place else name, one.get(name), other.get(name)
+                )
+    elif isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        for at, pair in enumerate(zip(one, other, strict=True)):
+            yield from _unlike(f"{place}[{at}]", *pair)
+    elif one != other:
+        yield f"{place} was {json.dumps(one)}, is {json.dumps(other)}"

@@ -1,0 +1,379 @@
+"""Checks on record: a folder for each that is whole or not there, and its entry."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import re
+import shutil
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from veneercheck import __version__
+from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
+from veneercheck.case.order import Settled
+from veneercheck.case.run import carry_out
+from veneercheck.core.errors import RecordError
+from veneercheck.machine.aside import move_into_place, room_in
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from veneercheck.record import Entry, Register
+    from veneercheck.report import Language, Paper
+
+    Say = Callable[[str], None]
+
+EARLIER = "earlier"
+_EARLIER_FILES = ("result.json", "space.ply", "contour.ply")
+
+ORDER_SCHEMA = "veneercheck order 1"
+
+_KEY_IN_NAME = 12
+
+_START_OF_KEY = re.compile(r"[0-9a-f]{8,64}")
+"""What may stand for a check in place of its case number; less might be the start of a number."""
+
+_COMPANIONS = (".obj",)
+"""Formats whose colours lie in other files: such a scan is left where it is."""
+
+_INITIALS = re.compile(r"\w{1,8}")
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Made:
+    """A case folder that is whole.
+
+    Parameters
+    ----------
+    folder : Path
+    key : str
+        Hash of scans, case, limits and version: the same check has the same key.
+    fresh : bool
+        False where it was there already.
+    """
+
+    folder: Path
+    key: str
+    fresh: bool
+
+
+def _silent(_: str) -> None:
+    pass
+
+
+def initials(who: str) -> str:
+    """Initials as they may stand on record; a longer name is refused."""
+    if not _INITIALS.fullmatch(who):
+        raise RecordError(
+            f"«{who}» cannot stand on record.",
+            where="--who",
+            next_step="Give initials: one to eight letters or digits.",
+        )
+    return who
+
+
+def make_case_folder(
+    work: Settled,
+    store: Path,
+    *,
+    keep_scans: bool = True,
+    with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
+    now: datetime | None = None,
+    say: Say = _silent,
+) -> Made:
+    """Check a case into a folder of its own, made aside and renamed.
+
+    Parameters
+    ----------
+    work : Settled
+    store : Path
+        Holds the case folders.
+    keep_scans : bool
+        Copy the scans into the folder, so that the check can be repeated from it alone.
+    with_report : bool
+    lang : {"en", "de"}
+    paper : {"a4", "us-letter"}
+    now : datetime, optional
+    say : callable
+
+    Returns
+    -------
+    Made
+        Where the same check was made before, its folder as it is.
+    """
+    from veneercheck.record import sha256_of_file
+
+    made = found_whole(work, store)
+    if made is not None:
+        return made
+    called = work.called or (work.framework.name, work.waxup.name)
+    with room_in(store) as room:
+        there = work.scans
+        used = {
+            role: _kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
+        }
+        hashes = {role: sha256_of_file(scan) for role, scan in used.items()}
+        earlier = _kept_earlier(work.earlier, room)
+        order = _order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
+        key = _key(order)
+        folder = _place(store, work, key)
+        if is_finished(folder):
+            return Made(folder, key, fresh=False)
+        settled = dataclasses.replace(
+            work,
+            framework=used["framework"],
+            waxup=used["waxup"],
+            called=called,
+            earlier=earlier,
+            die=used.get("die"),
+            reference=used.get("painted"),
+        )
+        carry_out(
+            settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
+        )
+        write_text(room / ORDER, json.dumps(order, indent=1, ensure_ascii=False) + "\n")
+        return Made(folder, key, fresh=move_into_place(room, folder))
+
+
+def found_whole(work: Settled, store: Path) -> Made | None:
+    """The folder of the same check, where it is there: nothing is copied to find out."""
+    key = key_of(work)
+    folder = _place(store, work, key)
+    return Made(folder, key, fresh=False) if is_finished(folder) else None
+
+
+def key_of(work: Settled) -> str:
+    """What makes a check the same, before anything is copied."""
+    from veneercheck.record import sha256_of_file
+
+    there = {role: scan for role, scan in work.scans.items() if scan is not None}
+    for scan in there.values():
+        _look_at(scan)
+    hashes = {role: sha256_of_file(scan) for role, scan in there.items()}
+    earlier = {}
+    if work.earlier is not None:
+        kept_files = [name for name in _EARLIER_FILES if (work.earlier / name).is_file()]
+        earlier = {name: sha256_of_file(work.earlier / name) for name in kept_files}
+    return _hash({**_settings(work), "scans": hashes, "earlier": earlier})
+
+
+def check_on_record(
+    register: Register,
+    work: Settled,
+    store: Path,
+    *,
+    who: str | None = None,
+    with_report: bool = True,
+    lang: Language = "en",
+    paper: Paper = "a4",
+    say: Say = _silent,
+) -> tuple[Made, Entry]:
+    """Check a case into its folder and enter it; where it is on record, that folder holds.
+
+    Parameters
+    ----------
+    register : Register
+    work : Settled
+    store : Path
+        Where the folder is made, if the check is not on record.
+    who : str, optional
+        Initials.
+    with_report, lang, paper, say
+        As for `make_case_folder`.
+
+    Raises
+    ------
+    RecordError
+        If the check is on record and its folder is gone: another one would not be the same.
+    """
+    key = key_of(work)
+    there = register.with_key(key)
+    if there is None:
+        made = make_case_folder(
+            work, store, with_report=with_report, lang=lang, paper=paper, say=say
+        )
+        return made, put_on_record(register, made, who=who)
+    folder = folder_of(register, there)
+    if not folder.is_dir():
+        raise RecordError(
+            "this check is on record, and its case folder is not where it was.",
+            where=str(folder),
+            next_step="Bring the folder back there; what is on record stays as it is.",
+        )
+    return Made(folder, key, fresh=False), there
+
+
+def put_on_record(register: Register, made: Made, *, who: str | None = None) -> Entry:
+    """Enter a case folder in the register; what is on record already stays as it is."""
+    there = register.with_key(made.key)
+    if there is not None:
+        return there
+    look_whole(made.folder)
+    body = {
+        "schema": "veneercheck record 1",
+        "kind": "check",
+        "who": initials(who) if who else None,
+        "folder": _folder_on_record(register, made.folder),
+        "order": json.loads((made.folder / ORDER).read_text(encoding="utf-8")),
+        "result": json.loads((made.folder / "result.json").read_text(encoding="utf-8")),
+        "files": file_hashes(made.folder),
+    }
+    return register.append(made.key, body)
+
+
+def file_hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a folder, by its path within."""
+    from veneercheck.record import sha256_of_file
+
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): sha256_of_file(path) for path in files}
+
+
+def folder_of(register: Register, entry: Entry) -> Path:
+    """Where the case folder of an entry lies."""
+    folder = Path(entry.body["folder"])
+    if folder.is_absolute() or register.file is None:
+        return folder
+    return register.file.parent / folder
+
+
+def one_check(register: Register, case: str) -> Entry:
+    """The latest check of a case number, or the one check of the start of a key.
+
+    Raises
+    ------
+    RecordError
+        If nothing bears that number, and it is no start of one key alone.
+    """
+    of_number = register.checks_of(case)
+    if of_number:
+        return of_number[-1]
+    of_key = register.checks_with_key(case) if _START_OF_KEY.fullmatch(case) else []
+    if len(of_key) == 1:
+        return of_key[0]
+    if of_key:
+        raise RecordError(
+            f"{len(of_key)} checks have a key that begins with «{case}».",
+            where=register.shown,
+            next_step="Give more signs of the key, or the case number.",
+        )
+    raise RecordError(
+        f"no check of «{case}» is on record.",
+        where=register.shown,
+        next_step="List them with «veneercheck records list»; give a case number as it stands "
+        "there, or at least 8 signs of the key.",
+    )
+
+
+def files_on_record(register: Register, check: Entry) -> dict[str, str]:
+    """What every file of a case folder must be, after the decisions on it."""
+    files = dict(check.body["files"])
+    for decision in register.decisions_on(check.key):
+        files |= decision.body["files"]
+    return files
+
+
+def _order_document(
+    work: Settled,
+    called: Mapping[str, str],
+    used: Mapping[str, Path],
+    hashes: Mapping[str, str],
+    room: Path,
+) -> dict[str, Any]:
+    def place(scan: Path) -> str:
+        inside = scan.is_relative_to(room)
+        return scan.relative_to(room).as_posix() if inside else str(scan.absolute())
+
+    return {
+        **_settings(work),
+        "scans": {
+            role: {
+                "sha256": hashes[role],
+                "place": place(scan),
+                "called": called.get(role, scan.name),
+            }
+            for role, scan in used.items()
+        },
+        "earlier": file_hashes(room / EARLIER) if (room / EARLIER).exists() else {},
+    }
+
+
+def _settings(work: Settled) -> dict[str, Any]:
+    """What an order says besides its files."""
+    from veneercheck.record.rebuild import kept
+
+    return {
+        "schema": ORDER_SCHEMA,
+        "version": __version__,
+        "case": kept(work.case),
+        "limits": kept(work.limits),
+        "unit": work.unit,
+        "aligned": work.aligned,
+        # Only where it is said, so that what is on record keeps its key.
+        **({} if work.waxup_kind == "scan" else {"waxup_kind": work.waxup_kind}),
+    }
+
+
+def _place(store: Path, work: Settled, key: str) -> Path:
+    return store / f"{_slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
+
+
+def _key(order: Mapping[str, Any]) -> str:
+    """What makes a check the same: everything but where its scans lie and what they are called."""
+    scans = {role: scan["sha256"] for role, scan in order["scans"].items()}
+    return _hash({**order, "scans": scans})
+
+
+def _hash(document: Mapping[str, Any]) -> str:
+    from veneercheck.record import canonical, sha256_of
+
+    return sha256_of(canonical(document))
+
+
+def _look_at(scan: Path) -> None:
+    """Refuse a path that leads to no scan before it is hashed or copied."""
+    from veneercheck.scan.intake import look_at
+    from veneercheck.scan.limits import ReadCaps
+
+    look_at(scan, ReadCaps())
+
+
+def _kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
+    _look_at(scan)
+    suffixes = "".join(scan.suffixes[-2:]) if scan.suffix.lower() == ".gz" else scan.suffix
+    if not keep or suffixes.lower().startswith(_COMPANIONS):
+        return scan
+    copy = room / "scans" / f"{role}{suffixes.lower()}"
+    copy.parent.mkdir(exist_ok=True)
+    shutil.copyfile(scan, copy)
+    return copy
+
+
+def _kept_earlier(folder: Path | None, room: Path) -> Path | None:
+    """The result that this one is compared with, in the case folder too."""
+    if folder is None:
+        return None
+    copy = room / EARLIER
+    copy.mkdir()
+    for name in _EARLIER_FILES:
+        if (folder / name).is_file():
+            shutil.copyfile(folder / name, copy / name)
+    return copy
+
+
+def _slug(number: str | None) -> str:
+    """A case number as the start of a folder's name."""
+    return re.sub(r"[^\w.-]+", "_", number or "").strip("._")[:60] or "case"
+
+
+def _folder_on_record(register: Register, folder: Path) -> str:
+    """From the register's own folder where it is a file, so that both can be moved together."""
+    if register.file is None:
+        return str(folder.absolute())
+    return Path(os.path.relpath(folder.absolute(), register.file.parent)).as_posix()
