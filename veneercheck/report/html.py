@@ -46,6 +46,7 @@ from veneercheck.report.verdict import (
     question_words,
     recheck_sentences,
     stage_words,
+    state_first,
     verdict_sentences,
     zone_place,
 )
@@ -114,11 +115,13 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
         f"{program['name']} {program['version']}",
     ]
     told = cautions(document, words)
+    stated = state_first(document, words)
     return tag(
         "header",
+        *(tag("p", sentence, class_="verdict") for sentence in stated[:1]),
         tag("h1", words("report.title")),
         tag("div", *(tag("span", fact) for fact in facts if fact), class_="case"),
-        tag("p", first, class_="verdict"),
+        *(() if stated else (tag("p", first, class_="verdict"),)),
         *(tag("p", sentence, class_="verdict-more") for sentence in more),
         tag("div", *(tag("p", sentence) for sentence in told), class_="box"),
         *(

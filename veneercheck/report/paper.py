@@ -51,6 +51,7 @@ from veneercheck.report.verdict import (
     question_words,
     reading_words,
     stage_words,
+    state_first,
     verdict_sentences,
     zone_place,
 )
@@ -144,6 +145,7 @@ def paper_data(
         ),
         "footing": f"{limits_words(document, words)} · {words('picture.aid')}",
         "verdict": verdict_sentences(document, words),
+        "stated": state_first(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
         "views": _side_views(folder, words),

@@ -33,7 +33,7 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     alignment = document["alignment"]["state"]
     if alignment == "failed":
         told = [words(f"verdict.{kind}") for kind in _mistaken(document)]
-        return [words("verdict.failed"), *told, words("verdict.not_release")]
+        return [*state_first(document, words), *told, words("verdict.not_release")]
     firm = sum(zone["decision"] == "firm" for zone in document["zones"])
     still_open = len(document["zones"]) - firm
     before = words(f"verdict.before_{document['case']['stage']}")
@@ -48,9 +48,15 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
 
 
 def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
-    """What comes before everything else where the scans may not lie on each other; else nothing."""
-    doubtful = document["alignment"]["state"] == "doubtful"
-    return [words("verdict.doubtful")] if doubtful else []
+    """What comes before all else where the scans may not lie on each other, then why; or nothing.
+
+    A frame taken as given is `doubtful` or `failed` itself as soon as something contradicts it.
+    """
+    fit = document["alignment"]
+    if fit["state"] not in ("doubtful", "failed"):
+        return []
+    why = "; ".join(reasons(fit, words))
+    return [words(f"verdict.{fit['state']}"), *([words("verdict.why", reasons=why)] if why else [])]
 
 
 def _mistaken(document: Mapping[str, Any]) -> list[str]:

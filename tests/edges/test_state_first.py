@@ -1,0 +1,101 @@
+"""Where the scans may not lie on each other, every face says so before all else."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import importlib.util
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from veneercheck.report import read_result, write_result
+from veneercheck.report.filed import FiledResult
+from veneercheck.report.html import page
+from veneercheck.report.paper import BENCH, REPORT, write_papers
+from veneercheck.report.terminal import terminal_summary
+from veneercheck.report.words import LANGUAGES, Words
+
+BODIES = "test_report_data.py"
+
+BEGINS = {
+    "en": "Not seated, or one of the scans does not belong: seat the framework and scan again. ",
+    "de": "Nicht aufgesetzt, oder einer der Scans gehört nicht dazu: "
+    "Gerüst neu aufsetzen und noch einmal scannen. ",
+}
+GOES_ON = {
+    ("doubtful", "en"): "Work by these figures only after that.",
+    ("doubtful", "de"): "Erst danach nach diesen Zahlen arbeiten.",
+    ("failed", "en"): "There are no figures: the two scans could not be laid on one another.",
+    ("failed", "de"): "Es gibt keine Zahlen: "
+    "Die beiden Scans ließen sich nicht aufeinanderlegen.",
+}  # fmt: skip
+"""Source: what the trade is to do, as agreed for this program; written out, not looked up."""
+
+REASON = "the bridge lies up to 90 µm otherwise on its model than in the wax-up scan"
+"""One reason as it is filed, without codes, so that it reads the same in either language."""
+
+
+def outcome_of(*, failed: bool) -> Any:
+    """The ball in a ball that the tests of the filed result are made with."""
+    spec = importlib.util.spec_from_file_location("bodies", Path(__file__).with_name(BODIES))
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.outcome_of(failed)
+
+
+def filed_as(state: str, place: Path) -> FiledResult:
+    """The invented ball, its alignment in another state; drawn pictures are not needed here."""
+    write_result(place, outcome_of(failed=state == "failed"))
+    filed = read_result(place)
+    document = copy.deepcopy(filed.document)
+    document["alignment"] |= {"state": state, "reasons": [REASON]}
+    document["alignment"].pop("coded", None)
+    document["zones"] = []
+    return dataclasses.replace(filed, document=document)
+
+
+def plain(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("state", ["doubtful", "failed"])
+def test_terminal_and_page_begin_with_the_state(state: str, lang: str, tmp_path: Path) -> None:
+    """The first line of the one, the first words in the body of the other; then why, told once."""
+    filed, first = filed_as(state, tmp_path), BEGINS[lang] + GOES_ON[state, lang]
+    told = terminal_summary(filed.document, lang)
+    assert told.strip().splitlines()[0] == first
+    assert told.count(REASON) == 1 and told.strip().splitlines()[1].endswith(f"{REASON}.")
+    html = page(filed, {}, Words(lang))
+    body = re.sub(r"<(script|style).*?</\1>", "", html.partition("<body")[2], flags=re.DOTALL)
+    words = plain(re.sub(r"<[^>]*>", " ", body.partition(">")[2]))
+    assert words.startswith(first) and words.count(first) == 1
+    assert words.index(REASON) < words.index(Words(lang)("report.what_to_do"))
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("state", ["doubtful", "failed"])
+def test_report_and_bench_sheet_begin_with_the_state(state: str, lang: str, tmp_path: Path) -> None:
+    """The first words that another reader takes from page 1; why stands on the same page."""
+    filed, first = filed_as(state, tmp_path), BEGINS[lang] + GOES_ON[state, lang]
+    write_papers(tmp_path, filed, Words(lang), drawings={})
+    for name in (REPORT, BENCH):
+        made = subprocess.run(
+            ["pdftotext", "-layout", "-l", "1", tmp_path / name, "-"],
+            capture_output=True, text=True, check=True,
+        ).stdout  # fmt: skip
+        assert plain(made).startswith(first), name
+        assert REASON in plain(made), name
+
+
+@pytest.mark.parametrize("state", ["trusted", "given"])
+def test_nothing_is_put_before_a_sound_result(state: str, tmp_path: Path) -> None:
+    """A frame that nothing contradicts is no alarm: the heading stays the first line."""
+    told = terminal_summary(filed_as(state, tmp_path).document, "en")
+    assert told.strip().startswith("0417-B") and BEGINS["en"].strip() not in told
