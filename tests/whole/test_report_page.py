@@ -124,7 +124,7 @@ def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
     names = [path.name for path in render(tmp_path)]
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert names[0] == "report.html" and not list(tmp_path.glob("stills/*"))
-    assert "Nothing was measured" in text and "not a release" in text
+    assert "There are no figures" in text and "not a release" in text
     assert "What was measured" not in text
 
 
