@@ -45,8 +45,8 @@ def _patches(excess_mm):
         value_mm=1.0 - excess_mm,
         steady_u_mm=np.zeros(count),
         noise_u_mm=np.full(count, SIGMA_MM),
-        candidate=everywhere,
-        fringe=nowhere,
+        told_from_mm=0.0,
+        may_be_close=everywhere,
         path=np.ones(count),
         from_line=np.ones(count),
     )
@@ -56,7 +56,8 @@ def _patches(excess_mm):
         judged_low_mm=1.0 - excess_mm,
         judged_high_mm=1.0 - excess_mm,
     )
-    reading = SimpleNamespace(space=space, edges=edge_pairs(MESH.faces))
+    up = np.broadcast_to([0.0, 0.0, 1.0], MESH.points_mm.shape)
+    reading = SimpleNamespace(space=space, edges=edge_pairs(MESH.faces), normals=up)
     regions = SimpleNamespace(
         code=np.full(count, Region.CUT),
         proud_flank=nowhere,
