@@ -31,6 +31,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--exclude",
         "^$",
         "--known-first-party=veneercheck",
+        "--known-first-party=phantom",
         *(f"--known-first-party={trial.stem}" for trial in BENCHMARKS),
         "--optional-dependencies-dev-groups",
         "none",

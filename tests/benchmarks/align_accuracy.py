@@ -23,15 +23,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import align_poses as poses
 import numpy as np
 
+import align_poses as poses
+from phantom.scanned import noisy
 from veneercheck.core.align import align
 from veneercheck.core.mesh.motion import random_rotation, rotation_from_vector
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import AlignmentState, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
-from veneercheck.phantom.scanned import noisy
 
 EDGES_MM = {"edge_framework_mm": 0.13, "edge_waxup_mm": 0.125}
 

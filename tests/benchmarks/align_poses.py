@@ -25,18 +25,18 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import align_bodies as own
 import numpy as np
 
+import align_bodies as own
+from phantom import bridge as phantom
+from phantom.cutback import Cut
+from phantom.scanned import Scanner, noisy, scan_waxup
 from veneercheck.core.align import align
 from veneercheck.core.mesh.motion import cross_matrix, random_rotation
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import select_faces, vertex_areas, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Bools, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
-from veneercheck.phantom import bridge as phantom
-from veneercheck.phantom.cutback import Cut
-from veneercheck.phantom.scanned import Scanner, noisy, scan_waxup
 
 CORRELATION_MM = 0.3
 SOLVABLE_MM, HOPELESS_MM = 0.025, 0.050

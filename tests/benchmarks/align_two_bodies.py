@@ -13,15 +13,15 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import align_poses as poses
 import numpy as np
 
+import align_poses as poses
+from phantom.scanned import noisy
 from veneercheck.core.align import align
 from veneercheck.core.mesh.motion import random_rotation
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
-from veneercheck.phantom.scanned import noisy
 from veneercheck.profile import built_in
 
 NOISE_MM, LENGTH_MM = 0.010, 0.0

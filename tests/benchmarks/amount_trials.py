@@ -28,8 +28,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from coverage_trials import read
 
+from coverage_trials import read
+from phantom.arch import lay_out
+from phantom.bridge import BridgeSpec, FaultPlan, make_bridge
+from phantom.cutback import Cut
+from phantom.scanned import Scanner, noisy, random_pose
+from phantom.teeth import ToothForm
 from veneercheck import check_meshes
 from veneercheck.core.mesh.triangles import unit, vertex_normals
 from veneercheck.core.types import (
@@ -43,11 +48,6 @@ from veneercheck.core.types import (
     TriangleMesh,
     Zone,
 )
-from veneercheck.phantom.arch import lay_out
-from veneercheck.phantom.bridge import BridgeSpec, FaultPlan, make_bridge
-from veneercheck.phantom.cutback import Cut
-from veneercheck.phantom.scanned import Scanner, noisy, random_pose
-from veneercheck.phantom.teeth import ToothForm
 from veneercheck.profile import built_in
 
 ROUNDS = 2

@@ -16,6 +16,8 @@ import sys
 
 import numpy as np
 
+from phantom.attached import Beaded, put_beads, spread
+from phantom.bridge import BridgeSpec, Phantom, make_bridge
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
@@ -26,8 +28,6 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import Floats, Ints, TriangleMesh
-from veneercheck.phantom.attached import Beaded, put_beads, spread
-from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
 
 BRIDGES = {
     "37": BridgeSpec(units=(37,), seed=41),

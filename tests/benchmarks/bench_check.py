@@ -85,9 +85,9 @@ BRIDGE = """
 import dataclasses, sys
 from pathlib import Path
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.bridge import make_bridge
-from veneercheck.phantom.sample import SAMPLE, sample_case_toml
-from veneercheck.phantom.scanned import Scanner
+from phantom.bridge import make_bridge
+from phantom.sample import SAMPLE, sample_case_toml
+from phantom.scanned import Scanner
 from veneercheck.scan import write_stl
 made = make_bridge(dataclasses.replace(SAMPLE, scanner=Scanner(0.124, 0.13)))
 placed = made.waxup_from_framework.apply(made.framework.points_mm)

@@ -27,6 +27,9 @@ from typing import Any
 
 import numpy as np
 
+from phantom.bridge import BridgeSpec, Surface, make_bridge
+from phantom.cutback import Cut
+from phantom.scanned import Scanner, noisy, random_pose
 from veneercheck.core import align
 from veneercheck.core.measure.space import measure
 from veneercheck.core.measure.uncertainty import mean_uncertainty
@@ -40,9 +43,6 @@ from veneercheck.core.types import (
     RigidMotion,
     TriangleMesh,
 )
-from veneercheck.phantom.bridge import BridgeSpec, Surface, make_bridge
-from veneercheck.phantom.cutback import Cut
-from veneercheck.phantom.scanned import Scanner, noisy, random_pose
 from veneercheck.profile import built_in
 from veneercheck.scan import estimate_noise_mm
 

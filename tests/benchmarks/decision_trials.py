@@ -17,10 +17,10 @@ from collections.abc import Callable
 
 import numpy as np
 
+from phantom.scanned import noisy
 from veneercheck import check_meshes
 from veneercheck.core.types import Decision, FindingKind, Limits, Verdict
 from veneercheck.phantom.bodies import KnownBody, concentric_spheres, parallel_plates
-from veneercheck.phantom.scanned import noisy
 from veneercheck.profile import built_in
 
 TRIALS = 60

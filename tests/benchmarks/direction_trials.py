@@ -17,15 +17,15 @@ import sys
 
 import numpy as np
 
+from phantom.arch import Unit, lay_out
+from phantom.body import Body
+from phantom.cutback import Cut, cut_extent
+from phantom.scanned import random_pose
+from phantom.surface import triangulate
+from phantom.teeth import Ridge, ToothForm
 from veneercheck.core.divide.anatomy import Places, place
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Case, Floats, TriangleMesh
-from veneercheck.phantom.arch import Unit, lay_out
-from veneercheck.phantom.body import Body
-from veneercheck.phantom.cutback import Cut, cut_extent
-from veneercheck.phantom.scanned import random_pose
-from veneercheck.phantom.surface import triangulate
-from veneercheck.phantom.teeth import Ridge, ToothForm
 
 EDGE_MM = 0.6
 """Coarse, for speed: directions are read from whole walls."""

@@ -11,13 +11,13 @@ from __future__ import annotations
 import argparse
 from collections import Counter
 
-import align_poses as poses
 import numpy as np
 
+import align_poses as poses
+from phantom.scanned import noisy
 from veneercheck.core.align import examine
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.types import Floats, TriangleMesh
-from veneercheck.phantom.scanned import noisy
 
 NAMES = ("teeth 45-47", "whole 3", "wide collar 3", "on model 3", "two 2", "teeth 36 all round")
 SHIFTS_MM = (0.0, 0.05, 0.1, 0.3, 1.0, 2.0, 3.0)

@@ -43,7 +43,7 @@ def sample(_: Path) -> list[str]:
 
 def crown(place: Path) -> list[str]:
     """A noisy crown in any pose, without a case file."""
-    from veneercheck.phantom.bridge import BridgeSpec, FaultPlan, make_bridge
+    from phantom.bridge import BridgeSpec, FaultPlan, make_bridge
     from veneercheck.scan import write_stl
 
     thin = FaultPlan("too_thin", 16, (0.1, 2.2, 6.0), 3.0, -0.8, "cut too little")
@@ -55,8 +55,8 @@ def crown(place: Path) -> list[str]:
 
 def front(place: Path) -> list[str]:
     """A front bridge in one frame, scanned finely and without noise."""
-    from veneercheck.phantom.bridge import BridgeSpec, make_bridge
-    from veneercheck.phantom.scanned import Scanner
+    from phantom.bridge import BridgeSpec, make_bridge
+    from phantom.scanned import Scanner
     from veneercheck.scan import write_stl
 
     scanner = Scanner(0.16, 0.16, 0.0, 0.0, hole=False, fragment=False, crop=False)
@@ -68,9 +68,9 @@ def front(place: Path) -> list[str]:
 
 def beaded(place: Path) -> list[str]:
     """A molar with retention beads, in one frame."""
-    from veneercheck.phantom.attached import put_beads, spread
-    from veneercheck.phantom.bridge import BridgeSpec, make_bridge
-    from veneercheck.phantom.scanned import Scanner
+    from phantom.attached import put_beads, spread
+    from phantom.bridge import BridgeSpec, make_bridge
+    from phantom.scanned import Scanner
     from veneercheck.scan import write_stl
 
     scanner = Scanner(0.2, 0.2, 0.0, 0.0, hole=False, fragment=False, crop=False)
@@ -86,9 +86,9 @@ def large(place: Path) -> list[str]:
     """The sample bridge scanned as finely as laboratories do: 200,000 and 160,000 triangles."""
     import dataclasses
 
-    from veneercheck.phantom.bridge import make_bridge
-    from veneercheck.phantom.sample import SAMPLE
-    from veneercheck.phantom.scanned import Scanner
+    from phantom.bridge import make_bridge
+    from phantom.sample import SAMPLE
+    from phantom.scanned import Scanner
     from veneercheck.scan import write_stl
 
     made = make_bridge(dataclasses.replace(SAMPLE, scanner=Scanner(0.122, 0.143)))

@@ -29,7 +29,6 @@ from typing import Any
 
 import many_trials
 import record_trials
-
 from veneercheck.bench.store import ENDS, Job
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.machine.aside import ASIDE

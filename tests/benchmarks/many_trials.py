@@ -35,7 +35,6 @@ from pathlib import Path
 from typing import Any
 
 import many_cases
-
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of

@@ -15,12 +15,12 @@ import argparse
 
 import numpy as np
 
+from phantom.bridge import BridgeSpec, Phantom, make_bridge
+from phantom.cutback import Cut
+from phantom.scanned import Scanner, noisy
 from veneercheck.core import align
 from veneercheck.core.measure.space import measure
 from veneercheck.core.types import Bools, Floats
-from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
-from veneercheck.phantom.cutback import Cut
-from veneercheck.phantom.scanned import Scanner, noisy
 from veneercheck.profile import built_in
 from veneercheck.scan import estimate_noise_mm
 

@@ -24,6 +24,11 @@ from pathlib import Path
 
 import igl
 import numpy as np
+
+from phantom.cutback import distance_from_line
+from phantom.scanned import Scanner
+from phantom.shapes import Field, onto_surface
+from phantom.surface import neighbour_means, relaxed, triangulate
 from veneer_plans import (
     Contour,
     Made,
@@ -35,7 +40,6 @@ from veneer_plans import (
     spot_means,
     under,
 )
-
 from veneercheck.core.mesh.triangles import (
     components,
     select_faces,
@@ -44,10 +48,6 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import Bools, Floats, TriangleMesh
-from veneercheck.phantom.cutback import distance_from_line
-from veneercheck.phantom.scanned import Scanner
-from veneercheck.phantom.shapes import Field, onto_surface
-from veneercheck.phantom.surface import neighbour_means, relaxed, triangulate
 from veneercheck.profile import built_in
 
 CACHE = Path(os.environ.get("VENEER_BODIES", tempfile.gettempdir() + "/veneer_bodies"))

@@ -7,13 +7,13 @@ import itertools
 from typing import Any
 
 import numpy as np
-from veneer_plans import Contour, Spec
 
+from phantom.arch import Unit, lay_out
+from phantom.body import Body
+from phantom.shapes import smooth_max, smooth_min
+from phantom.teeth import Groove, ToothForm, crown_field
+from veneer_plans import Contour, Spec
 from veneercheck.core.types import Floats
-from veneercheck.phantom.arch import Unit, lay_out
-from veneercheck.phantom.body import Body
-from veneercheck.phantom.shapes import smooth_max, smooth_min
-from veneercheck.phantom.teeth import Groove, ToothForm, crown_field
 
 _MARGIN_MM = -0.6
 """Collars are counted from here where there is no gingiva; a scan from outside may end here."""

@@ -11,12 +11,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
 
+from phantom.attached import put_beads, put_sprue, spread
+from phantom.scanned import noisy
+from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
-from veneercheck.phantom.attached import put_beads, put_sprue, spread
-from veneercheck.phantom.scanned import noisy
 
 BODIES, ROUNDS = 120, 4
 MARGINS_MM = (0.0, 0.05, 0.1, 0.2, 0.3)

@@ -12,8 +12,8 @@ from typing import Any
 import igl
 import numpy as np
 
+from phantom.shapes import Field
 from veneercheck.core.types import Bools, Floats, LayerLimits, Limits, TriangleMesh
-from veneercheck.phantom.shapes import Field
 from veneercheck.profile import built_in
 
 SPOT_MM2 = 0.25

@@ -25,14 +25,15 @@ from typing import Any
 
 import igl
 import numpy as np
+
 from amount_trials import worked
 from coverage_trials import read
+from phantom.scanned import random_pose
 from veneer_bodies import make
 from veneer_forms import contour_of
 from veneer_jobs import Trial, jobs, scans
 from veneer_plans import Made, least_space_mm
 from veneer_tables import table
-
 from veneercheck import check_meshes
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
@@ -45,7 +46,6 @@ from veneercheck.core.types import (
     TriangleMesh,
     Zone,
 )
-from veneercheck.phantom.scanned import random_pose
 
 POINTER_MM = 0.3
 """A pointer so near to the flat part of a fault stands on it."""

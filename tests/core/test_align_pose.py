@@ -1,10 +1,10 @@
 """Cut-back bodies come back from any pose; the pose is known because the test made it."""
 
-import align_bodies as bodies
-import align_poses as poses
 import numpy as np
 import pytest
 
+import align_bodies as bodies
+import align_poses as poses
 from veneercheck.core.align import align, given
 from veneercheck.core.errors import MeshError
 from veneercheck.core.types import AlignmentState

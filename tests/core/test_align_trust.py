@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
+from phantom.surface import triangulate
 from veneercheck.core.align import AlignOptions, align
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
-from veneercheck.phantom.surface import triangulate
 
 
 def _cube(half_mm, each):

@@ -10,6 +10,9 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from phantom import bridge as phantom
+from phantom.sample import SAMPLE
+from phantom.scanned import Scanner, random_pose
 from veneercheck.core.divide.anatomy import (
     Places,
     Surface,
@@ -29,9 +32,6 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
-from veneercheck.phantom import bridge as phantom
-from veneercheck.phantom.sample import SAMPLE
-from veneercheck.phantom.scanned import Scanner, random_pose
 
 RIGHT = 0.98
 """Share of the area, away from borders, whose tooth and surface must be right."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from phantom.attached import put_sprue
 from veneercheck.check import Surfaces, check
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
-from veneercheck.phantom.attached import put_sprue
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 

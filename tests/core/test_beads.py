@@ -7,11 +7,11 @@ import dataclasses
 import numpy as np
 import pytest
 
+from phantom.attached import put_beads
 from veneercheck.check import Surfaces, check
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import BEADS, Case, Check, Decision, FindingKind, TriangleMesh, Verdict
-from veneercheck.phantom.attached import put_beads
 from veneercheck.profile import built_in
 
 STEPS = 121

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from phantom.attached import put_beads, spread
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.attached import put_beads, spread
 
 RADIUS_MM = 3.0
 

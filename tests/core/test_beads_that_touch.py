@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from phantom.attached import Beaded, put_beads, spread
 from veneercheck.core.errors import MeshError
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh import caps
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.attached import Beaded, put_beads, spread
 
 WIDE_MM, EDGE_MM = 6.0, 0.1
 DEPTH_MM = 1.5

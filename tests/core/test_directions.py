@@ -8,8 +8,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from direction_trials import Drawn, draw
 
+from direction_trials import Drawn, draw
 from veneercheck.core.divide.anatomy import Places, question
 from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
 from veneercheck.core.mesh.triangles import vertex_areas

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
+from phantom.surface import triangulate
 from veneercheck.core.align import examine
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, known_bodies, parallel_plates
-from veneercheck.phantom.surface import triangulate
 
 
 def _lump(points):

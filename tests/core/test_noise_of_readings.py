@@ -12,14 +12,14 @@ from functools import cache
 import numpy as np
 import pytest
 
+from phantom.bridge import BridgeSpec, Phantom, make_bridge
+from phantom.scanned import Scanner, noisy
 from veneercheck.core import align
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.prepared import prepare
 from veneercheck.core.mesh.triangles import edge_pairs, row_dot, unit
 from veneercheck.core.types import LayerLimits, Limits, SpaceMap, TriangleMesh
 from veneercheck.phantom.bodies import eccentric_spheres
-from veneercheck.phantom.bridge import BridgeSpec, Phantom, make_bridge
-from veneercheck.phantom.scanned import Scanner, noisy
 from veneercheck.scan import estimate_noise_mm
 
 ONLY_NOISE = Limits("bare", LayerLimits(0.0, 9.0), 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.25)

@@ -7,8 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from veneercheck.phantom.arch import lay_out
-from veneercheck.phantom.teeth import crown_field, occlusal_height, tooth_form
+from phantom.arch import lay_out
+from phantom.teeth import crown_field, occlusal_height, tooth_form
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,12 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from phantom.shapes import foot_points, onto_surface, smooth_max, smooth_min
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.phantom import bodies
 from veneercheck.phantom.bodies import KnownBody
-from veneercheck.phantom.shapes import foot_points, onto_surface, smooth_max, smooth_min
 
 ALPHA = np.deg2rad(30.0)
 AXES = np.array([5.0, 5.5, 6.0])

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from phantom.surface import triangulate
 from veneercheck.core.align import AlignOptions, fit, frame, trust
 from veneercheck.core.divide import zones
 from veneercheck.core.divide.excess import Excess
@@ -14,7 +15,6 @@ from veneercheck.core.judge.decide import decision
 from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas
 from veneercheck.core.types import Decision, FindingKind, Region, TriangleMesh
-from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import built_in
 
 EACH, EDGE_MM, SIGMA_MM = 60, 0.1, 0.02

@@ -15,8 +15,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from crowd_bench import HONEST, PASSWORD, STRANGER, Page, crowd, dawdlers, opened
 
+from crowd_bench import HONEST, PASSWORD, STRANGER, Page, crowd, dawdlers, opened
 from veneercheck.bench import guard
 from veneercheck.bench.guard import Door
 

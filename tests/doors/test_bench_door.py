@@ -935,3 +935,5 @@ def test_a_change_of_limits_is_a_new_version(page: Page) -> None:
     assert told["layer.least_mm"]["value"] == 1.3
     assert told["layer.least_mm"]["certainty"] == "the laboratory's own"
     assert told["layer.greatest_mm"]["certainty"].startswith("common practice")
+    assert all(isinstance(one["value"], float) and one["called"] for one in own["values"])
+    assert told["metal.least_mm"]["called"] == "least metal"

@@ -13,11 +13,11 @@ import sys
 import time
 from pathlib import Path
 
-import many_cases
 import pytest
-import record_trials as trials
 from typer.testing import CliRunner
 
+import many_cases
+import record_trials as trials
 from veneercheck import __version__
 from veneercheck.batch import Asked
 from veneercheck.batch.listing import tasks_of

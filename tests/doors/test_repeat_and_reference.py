@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from phantom.surface import triangulate
 from veneercheck.case.order import Order, settle
 from veneercheck.case.run import carry_out
 from veneercheck.cli.main import app
 from veneercheck.core.errors import ProfileError, ScanError
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.surface import triangulate
 from veneercheck.profile import load_profile, parse_case
 from veneercheck.record.filing import found_whole, make_case_folder
 from veneercheck.scan import write_stl

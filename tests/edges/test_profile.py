@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import FORBIDDEN
+from veneercheck.core.types import FORBIDDEN, LIMITS, PRACTICE, Limits, by_section
 from veneercheck.profile import (
-    PRACTICE,
     TOOTH_CODES,
     built_in,
     load_case,
@@ -22,6 +21,8 @@ from veneercheck.profile import (
     profile_names,
     profile_toml,
 )
+from veneercheck.report.schema import result_schema
+from veneercheck.report.words import LANGUAGES, sections
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 
@@ -34,6 +35,16 @@ def test_the_built_in_limits_are_those_of_common_practice() -> None:
     assert limits.finish_line_width_mm == 0.8
     assert PRACTICE in limits.certainty["layer.least_mm"]
     assert set(limits.certainty) >= {"scan.seating_u_mm", "zone.smallest_mm2"}
+
+
+def test_the_table_holds_every_limit_once() -> None:
+    """Each value of the table comes back under its own key, and both languages name it."""
+    values = {key: 1.0 + 0.001 * at for at, key in enumerate(LIMITS)}
+    limits = parse_profile(by_section(values))
+    assert limits.values() == values == Limits.of("x", values).values()
+    assert set(by_section(values)) < set(result_schema()["properties"]["profile"]["properties"])
+    for lang in LANGUAGES:
+        assert set(sections(lang)["limit"]) == set(LIMITS)
 
 
 def test_a_profile_gives_only_what_differs() -> None:

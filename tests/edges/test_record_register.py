@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import record_trials as trials
 import sqlalchemy as sa
 from typer.testing import CliRunner
 
+import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register, sha256_of

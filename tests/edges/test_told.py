@@ -11,7 +11,7 @@ import pytest
 from veneercheck.core.align import words as told
 from veneercheck.core.divide.anatomy import placing
 from veneercheck.core.divide.anatomy.sides import Judged
-from veneercheck.core.types import Case, Reason
+from veneercheck.core.types import LIMITS, Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report.tables import limit_words
 from veneercheck.report.verdict import frame_sentences, reading_words, reasons
@@ -139,7 +139,7 @@ def test_over_contour_is_told_alike_on_every_face() -> None:
 
 def test_where_a_limit_comes_from_is_said_in_both_languages() -> None:
     """Source: the built-in profile at every stage."""
-    told = {why for section in limits._TABLES.values() for _, why in section.values()}
+    told = {row.source for row in LIMITS.values()}
     told |= {why for fields in limits._STAGES.values() for _, why in fields.values()}
     for language in ("en", "de"):
         assert told <= sections(language)["certainty"].keys()

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fuzz_texts import CASE, VALUES, run, toml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fuzz_texts import CASE, VALUES, run, toml
 from veneercheck.bench.wish import read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.profile import load_case, parse_case, parse_profile

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 
-import amount_trials as trials
 import pytest
+
+import amount_trials as trials
 
 
 @pytest.mark.parametrize("size", ["small", "proud"])

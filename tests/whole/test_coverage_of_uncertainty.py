@@ -1,7 +1,8 @@
 """The claimed uncertainty holds the truth: the short form of the long trials in `benchmarks`."""
 
-import coverage_trials as trials
 import pytest
+
+import coverage_trials as trials
 
 
 @pytest.fixture(scope="module")

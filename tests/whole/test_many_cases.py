@@ -22,10 +22,10 @@ import time
 from pathlib import Path
 from typing import Any
 
-import many_cases
-import many_trials
 import pytest
 
+import many_cases
+import many_trials
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes

@@ -7,16 +7,16 @@ import dataclasses
 import numpy as np
 import pytest
 
+from phantom.bridge import BridgeSpec, Phantom, Surface, make_bridge
+from phantom.cutback import Cut, cove_depth
+from phantom.sample import make_sample, sample_case_toml, sample_truth
+from phantom.scanned import Scanner, noisy
+from phantom.shapes import onto_surface
+from phantom.surface import triangulate
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import bounding_box, components, unique_edges, vertex_normals
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.bridge import BridgeSpec, Phantom, Surface, make_bridge
-from veneercheck.phantom.cutback import Cut, cove_depth
-from veneercheck.phantom.sample import make_sample, sample_case_toml, sample_truth
-from veneercheck.phantom.scanned import Scanner, noisy
-from veneercheck.phantom.shapes import onto_surface
-from veneercheck.phantom.surface import triangulate
 
 QUIET = Scanner(0.35, 0.35, 0.0, 0.0, hole=False, fragment=False, crop=False)
 CROWN = BridgeSpec((36,), base=False, scanner=QUIET, design_edge_mm=0.3)

@@ -11,10 +11,10 @@ import sys
 from pathlib import Path
 
 import pytest
-import record_trials as trials
 from prov.model import ProvDocument
 from typer.testing import CliRunner
 
+import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError, ScanError
 from veneercheck.core.types import Case, LayerLimits, Limits

@@ -21,9 +21,9 @@ from typing import Any
 import pikepdf
 import pydicom
 import pytest
-import record_trials as trials
 from typer.testing import CliRunner
 
+import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh

@@ -13,12 +13,12 @@ from typing import Any
 import fhirclient.models.bundle as r4_client
 import pydicom
 import pytest
-import record_trials as trials
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
 from fhirclient.models.fhirabstractbase import FHIRValidationError
 from typer.testing import CliRunner
 
+import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register

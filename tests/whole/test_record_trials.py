@@ -5,8 +5,9 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-import kill_trials
 import pytest
+
+import kill_trials
 import record_trials as trials
 
 

@@ -6,13 +6,17 @@ import json
 import re
 from pathlib import Path
 
-import amount_trials
 import numpy as np
 import pytest
 
-from veneercheck import check_meshes, phantom
+import amount_trials
+from phantom.attached import Beaded, put_beads, put_sprue, spread
+from phantom.bridge import Phantom
+from phantom.sample import FOR_THE_DEMO, make_sample
+from phantom.scanned import Scanner
+from veneercheck import check_meshes
 from veneercheck.case.order import Order
-from veneercheck.case.run import carry_out
+from veneercheck.case.run import carry_out, write_sample
 from veneercheck.check import Surfaces
 from veneercheck.check import check as run_check
 from veneercheck.core.mesh.nearest import NearestSurface
@@ -27,9 +31,6 @@ from veneercheck.core.types import (
     TriangleMesh,
     Verdict,
 )
-from veneercheck.phantom.attached import Beaded, put_beads, put_sprue, spread
-from veneercheck.phantom.sample import make_sample
-from veneercheck.phantom.scanned import Scanner
 from veneercheck.profile import load_case
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_meshes"
@@ -48,7 +49,7 @@ def truth() -> dict:
 
 
 @pytest.fixture(scope="module")
-def sample() -> phantom.sample.Phantom:
+def sample() -> Phantom:
     """The bridge made anew: the same arrays as in the files, with the truth at every vertex."""
     return make_sample()
 
@@ -100,7 +101,7 @@ def test_the_metal_stop_is_asked_about(outcome: Outcome, truth: dict) -> None:
     assert question.place == f"{stop['code']}, {stop['surface']}"
 
 
-def test_the_pose_comes_back(outcome: Outcome, truth: dict, sample: phantom.sample.Phantom) -> None:
+def test_the_pose_comes_back(outcome: Outcome, truth: dict, sample: Phantom) -> None:
     found = outcome.check.alignment.waxup_from_framework.matrix()
     true = np.array(truth["waxup_from_framework"])
     points = np.column_stack([sample.framework.points_mm, np.ones(len(sample.framework.points_mm))])
@@ -111,7 +112,7 @@ def test_the_pose_comes_back(outcome: Outcome, truth: dict, sample: phantom.samp
     assert off.max() < 3.0 * outcome.check.alignment.u_max_mm
 
 
-def test_mean_space_is_true(outcome: Outcome, sample: phantom.sample.Phantom) -> None:
+def test_mean_space_is_true(outcome: Outcome, sample: Phantom) -> None:
     """Against the exact ray on the exact shapes, over the cut beyond the chamfer's wall."""
     from scipy.spatial import cKDTree
 
@@ -148,7 +149,7 @@ def test_functional_cusps_come_first_and_amounts_add_up(outcome: Outcome) -> Non
 
 
 def test_taking_the_advised_amounts_off_leaves_no_finding(
-    outcome: Outcome, sample: phantom.sample.Phantom
+    outcome: Outcome, sample: Phantom
 ) -> None:
     """Source: nothing else is wrong with the sample, so after the knife nothing is."""
     again = worked_and_checked(outcome.check, sample.waxup)
@@ -177,7 +178,7 @@ SPRUE_MM = 8.0
 
 
 @pytest.fixture(scope="module")
-def beaded(sample: phantom.sample.Phantom) -> tuple[Beaded, np.ndarray, Check]:
+def beaded(sample: Phantom) -> tuple[Beaded, np.ndarray, Check]:
     """The sample with beads on its cut and a sprue on its lingual side, scanned and checked."""
     rng = np.random.default_rng(7)
     clean = sample.clean
@@ -219,9 +220,7 @@ def test_beads_and_a_sprue_change_no_finding(beaded: tuple, outcome: Outcome) ->
     assert len(check.questions) == 1
 
 
-def test_beads_are_counted_and_their_cover_is_told(
-    beaded: tuple, sample: phantom.sample.Phantom
-) -> None:
+def test_beads_are_counted_and_their_cover_is_told(beaded: tuple, sample: Phantom) -> None:
     """Source: the beads that were put on; a bead sunk in by half stands out by its radius."""
     put, _, check = beaded
     count = len(put.centres_mm)
@@ -237,9 +236,7 @@ def test_beads_are_counted_and_their_cover_is_told(
     assert check.beads.cover_least_mm == pytest.approx(cover.min(), abs=0.05)
 
 
-def test_space_is_measured_from_the_base_between_beads(
-    beaded: tuple, sample: phantom.sample.Phantom
-) -> None:
+def test_space_is_measured_from_the_base_between_beads(beaded: tuple, sample: Phantom) -> None:
     """Source: the depth to which the bridge was cut, before any bead was put on it."""
     put, origin, check = beaded
     vertex = np.flatnonzero((origin >= 0) & (origin < len(sample.cut)))
@@ -293,10 +290,20 @@ def test_a_hole_of_the_waxup_hides_no_veneer(
     assert found.veneered_area_mm2 == pytest.approx(whole.veneered_area_mm2, rel=0.02)
 
 
-def test_the_files_are_what_the_code_makes(sample: phantom.sample.Phantom) -> None:
+def test_the_files_are_what_the_code_makes(sample: Phantom) -> None:
     """Float32 is what STL holds; arithmetic of another processor may differ in its last digit."""
     data = np.fromfile(SAMPLE / "framework.stl", dtype=np.uint8)[84:].reshape(-1, 50)
     corners = data[:, 12:48].copy().view("<f4").reshape(-1, 3, 3)
     made = sample.framework.points_mm[sample.framework.faces]
     assert corners.shape == made.shape
     assert np.abs(corners - made).max() < 1e-4
+
+
+def test_the_demo_unpacks_the_same_files(tmp_path: Path) -> None:
+    """What the package carries is the sample byte for byte, in 2.6 MB."""
+    write_sample(tmp_path)
+    names = {"framework.stl", "waxup.stl", "case.toml", "truth.json"}
+    assert {path.name for path in tmp_path.iterdir()} == names
+    for name in names:
+        assert (tmp_path / name).read_bytes() == (SAMPLE / name).read_bytes()
+    assert sum(path.stat().st_size for path in FOR_THE_DEMO.iterdir()) < 2.6e6

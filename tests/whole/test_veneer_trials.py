@@ -11,12 +11,12 @@ from pathlib import Path
 import igl
 import numpy as np
 import pytest
+
 import veneer_bodies as bodies
 import veneer_trials as trials
 from veneer_forms import contour_of
 from veneer_jobs import Trial, job
 from veneer_plans import Made, Plan, Runout, Spec, profile_distance
-
 from veneercheck.core.mesh.triangles import vertex_normals
 
 STEP = Spec("step", "plate", {}, Runout("chamfer", 1.2, 0.8, ((3.0, 1.9),)))

@@ -15,9 +15,9 @@ import threading
 import time
 from pathlib import Path
 
-import many_cases
 import pytest
 
+import many_cases
 from veneercheck.batch import Asked, watch
 from veneercheck.batch.pairing import look_through
 from veneercheck.batch.summary import Summary

@@ -15,7 +15,8 @@ from veneercheck.bench.store import Store
 from veneercheck.bench.wish import toml_text
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import Limits
-from veneercheck.profile import GENERIC, built_in, load_profile, parse_profile, profile_toml
+from veneercheck.profile import GENERIC, built_in, load_profile, parse_profile
+from veneercheck.report.tables import limit_called
 from veneercheck.report.words import LANGUAGES, Words
 
 _VERSION = re.compile(r"([0-9a-f]{2,64})-v(\d{1,4})\.toml")
@@ -53,20 +54,15 @@ async def listed(request: Request) -> Response:
 
 def _shown(limits: Limits, words: Words, name: str, *, version: int) -> dict[str, Any]:
     values = [
-        {"key": key, "value": value, "certainty": words.known("certainty", source)}
-        for key, value, source in _values(limits)
+        {
+            "key": key,
+            "called": limit_called(key, words),
+            "value": value,
+            "certainty": words.known("certainty", limits.certainty.get(key)),
+        }
+        for key, value in limits.values().items()
     ]
     return {"name": name, "version": version, "values": values}
-
-
-def _values(limits: Limits) -> list[tuple[str, float, str | None]]:
-    """Every value by its name in a profile, and where it comes from."""
-    return [
-        (f"{table}.{field}", value, limits.certainty.get(f"{table}.{field}"))
-        for table, fields in tomllib.loads(profile_toml(limits)).items()
-        if isinstance(fields, Mapping) and table != "surface"
-        for field, value in fields.items()
-    ]
 
 
 def keep(store: Store, data: object) -> dict[str, Any]:
@@ -81,7 +77,7 @@ def keep(store: Store, data: object) -> dict[str, Any]:
         raise ProfileError("no values were sent.", where="limits", next_step="Fill the form in.")
     name = usable_name(data.get("name"))
     document: dict[str, Any] = {}
-    standard = {key: value for key, value, _ in _values(built_in())}
+    standard = built_in().values()
     for key, value in data["values"].items():
         table, _, field = str(key).partition(".")
         if value != standard.get(key):  # what stays as built in keeps its source, too
@@ -110,8 +106,7 @@ def with_value(store: Store, name: str, key: str, value: float) -> dict[str, Any
     """A new version of a set of limits in which one value is another; a new set if need be."""
     paths = _versions(store).get(name)
     before = load_profile(paths[-1]) if paths else built_in()
-    values = {own: number for own, number, _ in _values(before)}
-    return keep(store, {"name": name, "values": {**values, key: value}})
+    return keep(store, {"name": name, "values": {**before.values(), key: value}})
 
 
 def usable_name(name: object) -> str:

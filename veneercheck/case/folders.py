@@ -122,9 +122,14 @@ def usable_folder(folder: Path) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write a text file aside, then rename it into place."""
+    write_bytes(path, text.encode())
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file aside, then rename it into place."""
     aside = path.with_name(f".{path.name}.part")
     try:
-        aside.write_text(text, encoding="utf-8", newline="\n")
+        aside.write_bytes(content)
         aside.replace(path)
     except OSError as error:
         raise unwritable(path, error) from None

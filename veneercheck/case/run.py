@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import gzip
 import hashlib
-import json
 import math
 import sys
 from collections.abc import Callable
@@ -18,7 +18,7 @@ from veneercheck.case.folders import (
     refuse_case_folder,
     unwritable,
     usable_folder,
-    write_text,
+    write_bytes,
     written_whole,
 )
 from veneercheck.case.order import Order, Settled, look_at_scans, settle
@@ -388,23 +388,21 @@ def _exchanged(pair: ScanPair, found: Check) -> list[Fault]:
 
 
 def write_sample(folder: Path) -> Order:
-    """Write the sample bridge: two scans, a case file and the known answer.
+    """Write the sample bridge as it lies in the package: two scans, a case file, the known answer.
 
     Returns
     -------
     Order
         What to check.
     """
-    from veneercheck import scan
-    from veneercheck.phantom import sample as phantom
+    from importlib.resources import files
 
     usable_folder(folder)
-    sample = phantom.make_sample()
-    scan.write_stl(folder / "framework.stl", sample.framework)
-    scan.write_stl(folder / "waxup.stl", sample.waxup)
-    write_text(folder / "case.toml", phantom.sample_case_toml())
-    truth = json.dumps(phantom.sample_truth(sample), indent=1, ensure_ascii=False)
-    write_text(folder / "truth.json", truth + "\n")
+    for one in files("veneercheck.phantom").joinpath("demo").iterdir():
+        name, data = Path(one.name), one.read_bytes()
+        if name.suffix == ".gz":
+            name, data = name.with_suffix(""), gzip.decompress(data)
+        write_bytes(folder / name, data)
     return Order(case=folder / "case.toml")
 
 

@@ -1,1 +1,1 @@
-"""Bodies with known answers, and the sample bridge: what the check is tried on."""
+"""Bodies with known answers, and the sample bridge as files: what the check is tried on."""

@@ -6,7 +6,6 @@ from veneercheck.profile.case import CaseFile, load_case, parse_case
 from veneercheck.profile.keys import STAGES, TOOTH_CODES
 from veneercheck.profile.limits import (
     GENERIC,
-    PRACTICE,
     built_in,
     load_profile,
     parse_profile,
@@ -16,7 +15,6 @@ from veneercheck.profile.limits import (
 
 __all__ = [
     "GENERIC",
-    "PRACTICE",
     "STAGES",
     "TOOTH_CODES",
     "CaseFile",

@@ -85,10 +85,9 @@ def length_of(given: Mapping[str, Any], key: str, standard: float, where: str) -
     return float(value)
 
 
-def positive(value: Mapping[str, float], key: str, where: str) -> float:
+def positive(value: Mapping[str, float], key: str, where: str) -> None:
     if not value[key] > 0:
         raise ProfileError(f"{key} must be above 0.", where=where, next_step="Give it in mm.")
-    return value[key]
 
 
 def text_of(given: Mapping[str, Any], key: str, standard: str, where: str) -> str:

@@ -9,7 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import LayerLimits, Limits, StageLimits
+from veneercheck.core.types import (
+    ESTIMATE,
+    LIMITS,
+    PRACTICE,
+    LayerLimits,
+    Limits,
+    StageLimits,
+    by_section,
+)
 from veneercheck.machine.texts import writable
 from veneercheck.profile.keys import (
     STAGES,
@@ -22,39 +30,12 @@ from veneercheck.profile.keys import (
     toml_of,
 )
 
-PRACTICE = "common practice, no source"
-ESTIMATE = "our estimate, until the laboratory has measured its own"
 OWN = "the laboratory's own"
 
 GENERIC = "generic"
 """Name of the built-in profile: laboratory composite over metal, no particular material."""
 
-_TABLES: Mapping[str, Mapping[str, tuple[float, str]]] = {
-    "layer": {
-        "least_mm": (1.0, f"{PRACTICE}; read as net of opaquer and beads"),
-        "greatest_mm": (2.0, f"{PRACTICE}; borrowed from metal-ceramics"),
-    },
-    "allowance": {
-        "opaquer_mm": (0.2, f"{PRACTICE}: two coats together 0.1–0.3 mm"),
-        "opaquer_u_mm": (0.03, ESTIMATE),
-        "beads_mm": (0.0, f"{PRACTICE}: half the bead's diameter where beads are used"),
-    },
-    "finish_line": {"width_mm": (0.8, PRACTICE)},
-    "scan": {"trueness_u_mm": (0.01, ESTIMATE), "seating_u_mm": (0.03, ESTIMATE)},
-    "zone": {
-        "smallest_mm2": (0.25, ESTIMATE),
-        "narrowest_mm": (0.4, ESTIMATE),
-    },
-    "metal": {"least_mm": (0.5, f"{PRACTICE}: retainers of bridges; single crowns 0.3 mm")},
-    "beads": {"least_cover_mm": (0.8, ESTIMATE)},
-    "connector": {
-        "least_mm2": (6.0, f"{PRACTICE}: posterior, three units; longer spans need more"),
-        "advice_mm2": (9.0, f"{PRACTICE}: posterior, three units; longer spans need more"),
-    },
-    "edge": {"least_radius_mm": (0.2, ESTIMATE)},
-    "curing": {"increment_mm": (2.0, "Oper Dent 2008;33:408: less in dark or opaque shades")},
-}
-"""Every limit of a profile with its built-in value and where that value comes from."""
+_SECTIONS = by_section(LIMITS)
 
 _STAGES: Mapping[str, Mapping[str, tuple[float, str]]] = {
     "cast": {"finishing_mm": (0.1, f"{PRACTICE}: finishing and blasting")},
@@ -115,7 +96,7 @@ def load_profile(name_or_path: str | Path) -> Limits:
 
 def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Limits:
     """Turn a profile's document into limits; what it leaves out stays as built in."""
-    known_keys(document, ("name", *_TABLES, "surface", "stage"), where)
+    known_keys(document, ("name", *_SECTIONS, "surface", "stage"), where)
     name = text_of(document, "name", Path(where).stem, where)
     return _limits(name, document, where)
 
@@ -123,34 +104,22 @@ def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Lim
 def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
     value: dict[str, float] = {}
     certainty: dict[str, str] = {}
-    for table, fields in _TABLES.items():
-        given = table_of(document, table, where)
-        known_keys(given, fields, f"{where} [{table}]")
-        for field, (standard, source) in fields.items():
-            key = f"{table}.{field}"
-            value[key] = length_of(given, field, standard, f"{where} [{table}]")
-            certainty[key] = OWN if field in given else source
+    for section, rows in _SECTIONS.items():
+        place = f"{where} [{section}]"
+        given = table_of(document, section, where)
+        known_keys(given, rows, place)
+        for field, row in rows.items():
+            value[row.key] = length_of(given, field, row.standard, place)
+            if row.above_zero:
+                positive(value, row.key, where)
+            certainty[row.key] = OWN if field in given else row.source
     layer = _layer(value["layer.least_mm"], value["layer.greatest_mm"], f"{where} [layer]")
-    return Limits(
-        name=name,
-        layer=layer,
-        opaquer_mm=value["allowance.opaquer_mm"],
-        opaquer_u_mm=value["allowance.opaquer_u_mm"],
-        beads_mm=value["allowance.beads_mm"],
-        finish_line_width_mm=positive(value, "finish_line.width_mm", where),
-        trueness_u_mm=value["scan.trueness_u_mm"],
-        seating_u_mm=value["scan.seating_u_mm"],
-        smallest_zone_mm2=positive(value, "zone.smallest_mm2", where),
-        narrowest_zone_mm=value["zone.narrowest_mm"],
-        metal_least_mm=value["metal.least_mm"],
-        bead_cover_mm=value["beads.least_cover_mm"],
-        connector_least_mm2=value["connector.least_mm2"],
-        connector_advice_mm2=value["connector.advice_mm2"],
-        edge_radius_mm=value["edge.least_radius_mm"],
-        increment_mm=positive(value, "curing.increment_mm", where),
+    return Limits.of(
+        name,
+        value,
         surfaces=_surfaces(document, layer, where),
-        certainty=certainty,
         stages=_stage_limits(document, layer, certainty, where),
+        certainty=certainty,
     )
 
 
@@ -211,31 +180,12 @@ def _stage_limits(
 
 def profile_toml(limits: Limits) -> str:
     """A profile as a TOML file, every limit with its certainty beside it."""
-    value = {
-        "layer.least_mm": limits.layer.least_mm,
-        "layer.greatest_mm": limits.layer.greatest_mm,
-        "allowance.opaquer_mm": limits.opaquer_mm,
-        "allowance.opaquer_u_mm": limits.opaquer_u_mm,
-        "allowance.beads_mm": limits.beads_mm,
-        "finish_line.width_mm": limits.finish_line_width_mm,
-        "scan.trueness_u_mm": limits.trueness_u_mm,
-        "scan.seating_u_mm": limits.seating_u_mm,
-        "zone.smallest_mm2": limits.smallest_zone_mm2,
-        "zone.narrowest_mm": limits.narrowest_zone_mm,
-        "metal.least_mm": limits.metal_least_mm,
-        "beads.least_cover_mm": limits.bead_cover_mm,
-        "connector.least_mm2": limits.connector_least_mm2,
-        "connector.advice_mm2": limits.connector_advice_mm2,
-        "edge.least_radius_mm": limits.edge_radius_mm,
-        "curing.increment_mm": limits.increment_mm,
-    }
     # A JSON string is a TOML basic string, but for one character that TOML wants escaped.
     lines = [f"name = {json.dumps(limits.name, ensure_ascii=False)}".replace("\x7f", "\\u007F")]
-    for table, fields in _TABLES.items():
-        lines += ["", f"[{table}]"]
-        for field in fields:
-            key = f"{table}.{field}"
-            lines.append(f"{field} = {value[key]}  # {limits.certainty.get(key, OWN)}")
+    for section, values in by_section(limits.values()).items():
+        lines += ["", f"[{section}]"]
+        for field, value in values.items():
+            lines.append(f"{field} = {value}  # {limits.certainty.get(f'{section}.{field}', OWN)}")
     for surface, layer in limits.surfaces.items():
         lines += ["", f"[surface.{surface}]"]
         lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]

@@ -30,6 +30,7 @@ from veneercheck.core.types import (
     Structure,
     Values,
     Zone,
+    by_section,
 )
 
 SCHEMA_ID = "veneercheck result 3"
@@ -152,32 +153,11 @@ def _values(values: Values) -> dict[str, Any]:
 
 
 def _profile(limits: Limits) -> dict[str, Any]:
+    sections = by_section({**limits.values(), "metal.to_come_mm": limits.metal_to_come_mm})
     return {
         "name": limits.name,
-        "layer": dataclasses.asdict(limits.layer),
-        "allowance": {
-            "opaquer_mm": limits.opaquer_mm,
-            "opaquer_u_mm": limits.opaquer_u_mm,
-            "beads_mm": limits.beads_mm,
-        },
-        "finish_line": {"width_mm": limits.finish_line_width_mm},
+        **sections,
         "finishing_mm": limits.finishing_mm,
-        "scan": {
-            "trueness_u_mm": limits.trueness_u_mm,
-            "seating_u_mm": limits.seating_u_mm,
-        },
-        "zone": {
-            "smallest_mm2": limits.smallest_zone_mm2,
-            "narrowest_mm": limits.narrowest_zone_mm,
-        },
-        "metal": {"least_mm": limits.metal_least_mm, "to_come_mm": limits.metal_to_come_mm},
-        "beads": {"least_cover_mm": limits.bead_cover_mm},
-        "connector": {
-            "least_mm2": limits.connector_least_mm2,
-            "advice_mm2": limits.connector_advice_mm2,
-        },
-        "edge": {"least_radius_mm": limits.edge_radius_mm},
-        "curing": {"increment_mm": limits.increment_mm},
         "surfaces": {name: dataclasses.asdict(own) for name, own in limits.surfaces.items()},
         "certainty": dict(limits.certainty),
     }

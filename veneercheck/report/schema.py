@@ -10,6 +10,7 @@ from typing import Any
 
 from veneercheck.core.types import (
     BEADS,
+    LIMITS,
     SHARP_EDGE,
     UNSUPPORTED,
     VENEER,
@@ -19,8 +20,10 @@ from veneercheck.core.types import (
     Trend,
     Verdict,
     Weight,
+    by_section,
 )
 from veneercheck.report.document import SCHEMA_ID
+from veneercheck.report.words import Words
 
 SCHEMA_FILE, FIELDS_FILE = "result.schema.json", "result.fields.md"
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -226,49 +229,28 @@ def _profile() -> Schema:
         "description": "Where each limit comes from, by section.field.",
         "additionalProperties": {"type": "string"},
     }
+    words = Words("en")
+    rows = {key: f"{words(f'limit.{key}').capitalize()}, {_unit(key)}." for key in LIMITS}
+    rows["metal.to_come_mm"] = "What finishing is still to take off it, mm."
+    sections = {
+        section: _object(
+            f"[{section}] of the profile.",
+            **{field: _length(told, minimum=0) for field, told in own.items()},
+        )
+        for section, own in by_section(rows).items()
+    }
     return _object(
         "Every limit in force; limits are of the layer.",
         name=_text("Name of the profile."),
-        layer=_layer_limits(),
-        allowance=_object(
-            "What is taken off the space.",
-            opaquer_mm=_length("Opaquer, two coats, mm.", minimum=0),
-            opaquer_u_mm=_length("Its standard uncertainty, mm.", minimum=0),
-            beads_mm=_length("Retention beads, mm.", minimum=0),
-        ),
-        finish_line=_object(
-            "The band along the finish line.",
-            width_mm=_length("The least layer grows from nothing over this width, mm.", minimum=0),
-        ),
+        **sections,
         finishing_mm=_length("Taken off everywhere by finishing and blasting, mm.", minimum=0),
-        scan=_object(
-            "Uncertainty that the scans share.",
-            trueness_u_mm=_length("Scanner's trueness, standard uncertainty, mm.", minimum=0),
-            seating_u_mm=_length("Taking off and seating again, standard uncertainty, mm."),
-        ),
-        zone=_object(
-            "Zones.",
-            smallest_mm2=_length("Smaller ones are not listed, mm²."),
-            narrowest_mm=_length("Nor those that are nowhere so wide, mm."),
-        ),
-        metal=_object(
-            "Metal under the veneer.",
-            least_mm=_length("Least metal, mm."),
-            to_come_mm=_length("What finishing is still to take off it, mm."),
-        ),
-        beads=_object(
-            "Retention beads.", least_cover_mm=_length("Least from their tops to the contour, mm.")
-        ),
-        connector=_object(
-            "Connectors.",
-            least_mm2=_length("Least section, mm²."),
-            advice_mm2=_length("Below this more is advised, mm²."),
-        ),
-        edge=_object("Edges under the veneer.", least_radius_mm=_length("Least radius, mm.")),
-        curing=_object("Light-curing.", increment_mm=_length("Deepest increment, mm.")),
         surfaces=own,
         certainty=told,
     )
+
+
+def _unit(key: str) -> str:
+    return "mm²" if key.endswith("_mm2") else "mm"
 
 
 def _layer_limits() -> Schema:

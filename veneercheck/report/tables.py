@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.types import LIMITS
 from veneercheck.report.markup import Markup, table, tag
 from veneercheck.report.verdict import (
     action_words,
@@ -122,12 +123,9 @@ def limits_rows(document: Mapping[str, Any], words: Words) -> Rows:
     """Every limit and allowance in force, and where it comes from: head and rows."""
     profile = document["profile"]
     rows = [
-        [
-            words(f"report.{name}"),
-            _limit(profile, section, field, words),
-            certainty_words(profile, section, field, words),
-        ]
-        for name, section, field in LIMIT_FIELDS
+        [words(f"limit.{key}"), _limit(profile, key, words), certainty_words(profile, key, words)]
+        for key in LIMITS
+        if key != _WITH_OPAQUER
     ]
     for surface, layer in profile["surfaces"].items():
         span = f"{words.mm(layer['least_mm'])} – {words.mm(layer['greatest_mm'])}"
@@ -137,38 +135,26 @@ def limits_rows(document: Mapping[str, Any], words: Words) -> Rows:
     return [name, words("report.value"), words("report.certainty")], rows
 
 
-LIMIT_FIELDS = (
-    ("least", "layer", "least_mm"),
-    ("greatest", "layer", "greatest_mm"),
-    ("opaquer", "allowance", "opaquer_mm"),
-    ("beads", "allowance", "beads_mm"),
-    ("width", "finish_line", "width_mm"),
-    ("trueness", "scan", "trueness_u_mm"),
-    ("seating", "scan", "seating_u_mm"),
-    ("smallest", "zone", "smallest_mm2"),
-    ("narrowest", "zone", "narrowest_mm"),
-    ("cover", "beads", "least_cover_mm"),
-    ("metal_least", "metal", "least_mm"),
-    ("connector_least", "connector", "least_mm2"),
-    ("connector_advice", "connector", "advice_mm2"),
-    ("edge", "edge", "least_radius_mm"),
-    ("increment", "curing", "increment_mm"),
-)
-"""Words, section and field of every limit that the report lists."""
+_OPAQUER, _WITH_OPAQUER = "allowance.opaquer_mm", "allowance.opaquer_u_mm"
+"""The second is the ± of the first."""
 
 
-def _limit(profile: Mapping[str, Any], section: str, field: str, words: Words) -> str:
+def limit_called(key: str, words: Words) -> str:
+    """What a limit is, with its unit where that is not mm."""
+    return f"{words(f'limit.{key}')}{' (mm²)' * key.endswith('_mm2')}"
+
+
+def _limit(profile: Mapping[str, Any], key: str, words: Words) -> str:
+    section, field = key.split(".")
     value = profile[section][field]
-    if field == "opaquer_mm":
+    if key == _OPAQUER:
         return words.mm_sure(value, profile[section]["opaquer_u_mm"])
     return words.mm2(value, 2) if field.endswith("_mm2") else words.mm(value)
 
 
-def certainty_words(profile: Mapping[str, Any], section: str, field: str, words: Words) -> str:
+def certainty_words(profile: Mapping[str, Any], key: str, words: Words) -> str:
     """Where a limit comes from, as the profile says."""
-    told = profile["certainty"]
-    code = told.get(f"{section}.{field}", told.get(field))
-    return words.known("certainty", code)
+    return words.known("certainty", profile["certainty"].get(key))
 
 
 def scans_rows(document: Mapping[str, Any], words: Words) -> Rows:

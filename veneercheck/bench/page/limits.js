@@ -11,19 +11,18 @@ export async function fillLimits(select) {
 }
 
 const called = (one) => (one.version ? `${one.name}, ${say("limits_version", { version: one.version })}` : words.built_in);
-const inputOf = (key) => `limit_${key.replace(".", "_")}`;
 
 function show() {
   const one = sets.find((known) => known.name === part("limits-from").value) ?? sets[0];
   part("limits-name").value = one.version ? one.name : "";
-  const rows = one.values.map(({ key, value, certainty }) => {
-    const id = inputOf(key);
+  const rows = one.values.map(({ key, called: text, value, certainty }) => {
+    const id = `limit_${key.replace(".", "_")}`;
     const field = make("input", { id, type: "number", min: 0, max: 20, step: "any", value, required: "", "data-key": key });
     const from = make("td", { text: certainty });
     field.addEventListener("input", () => {
       from.textContent = Number(field.value) === value ? certainty : say("limits_changed", { was: value });
     });
-    return make("tr", {}, make("th", { scope: "row" }, make("label", { for: id, text: words[id] ?? key })), make("td", {}, field), from);
+    return make("tr", {}, make("th", { scope: "row" }, make("label", { for: id, text: text[0].toUpperCase() + text.slice(1) })), make("td", {}, field), from);
   });
   const head = make("tr", {}, ...[words.limits_title, "mm", words.limits_where].map((text) => make("th", { scope: "col", text })));
   part("limits-values").replaceChildren(make("table", {}, make("thead", {}, head), make("tbody", {}, ...rows)));

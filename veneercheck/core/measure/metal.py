@@ -61,7 +61,7 @@ def answer(left_mm: float, limits: Limits) -> Answer:
     Examples
     --------
     >>> from veneercheck.core.types import LayerLimits
-    >>> limits = Limits("x", LayerLimits(1.0, 2.0), 0.2, 0.03, 0.0, 0.8, 0.01, 0.03, 0.25)
+    >>> limits = Limits("x", LayerLimits(1.0, 2.0))
     >>> [answer(left, limits).value for left in (0.7, 0.2, -0.1)]
     ['take off', 'metal too thin', 'no room']
     """

@@ -7,23 +7,23 @@ from veneercheck.core.types.alignment import (
     Reason,
     Values,
 )
-from veneercheck.core.types.case import (
-    ASK,
+from veneercheck.core.types.case import ASK, FORBIDDEN, Case, Frame, Point
+from veneercheck.core.types.geometry import Bools, Floats, Ints, RigidMotion, TriangleMesh
+from veneercheck.core.types.limits import (
     CAST,
     COVERED,
     DENTINE,
+    ESTIMATE,
     FINISHED,
-    FORBIDDEN,
+    LIMITS,
     OPAQUED,
+    PRACTICE,
     WAX,
-    Case,
-    Frame,
     LayerLimits,
     Limits,
-    Point,
     StageLimits,
+    by_section,
 )
-from veneercheck.core.types.geometry import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.core.types.outcome import Check, Fault, Gone, Outcome, Recheck, ScanSource, Trend
 from veneercheck.core.types.space import RayOutcome, Region, SpaceMap
 from veneercheck.core.types.structure import (
@@ -56,9 +56,12 @@ __all__ = [
     "CAST",
     "COVERED",
     "DENTINE",
+    "ESTIMATE",
     "FINISHED",
     "FORBIDDEN",
+    "LIMITS",
     "OPAQUED",
+    "PRACTICE",
     "SHARP_EDGE",
     "UNSUPPORTED",
     "VENEER",
@@ -104,4 +107,5 @@ __all__ = [
     "Verdict",
     "Weight",
     "Zone",
+    "by_section",
 ]

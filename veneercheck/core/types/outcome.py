@@ -7,8 +7,9 @@ from datetime import datetime
 from enum import StrEnum
 
 from veneercheck.core.types.alignment import Alignment, Values
-from veneercheck.core.types.case import Case, Frame, Limits
+from veneercheck.core.types.case import Case, Frame
 from veneercheck.core.types.geometry import Floats, Ints, TriangleMesh
+from veneercheck.core.types.limits import Limits
 from veneercheck.core.types.space import SpaceMap
 from veneercheck.core.types.structure import Structure
 from veneercheck.core.types.zones import BeadField, FindingKind, Question, Statistics, Verdict, Zone

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 
+from phantom.shapes import Field
 from veneercheck.core.mesh.triangles import (
     border_vertices,
     renumber_by_first_use,
@@ -13,7 +14,6 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
-from veneercheck.phantom.shapes import Field
 
 _COARSE = 4
 """Fine cells along a coarse cell, halved twice; cells far from the surface are never refined."""

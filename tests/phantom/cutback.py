@@ -6,12 +6,12 @@ import dataclasses
 
 import numpy as np
 
+from phantom.arch import Unit
+from phantom.body import Body
+from phantom.shapes import smooth_max, smooth_min
 from veneercheck.core.mesh.nearest import Nearest, NearestSurface
 from veneercheck.core.mesh.triangles import unique_edges
 from veneercheck.core.types import Floats, TriangleMesh
-from veneercheck.phantom.arch import Unit
-from veneercheck.phantom.body import Body
-from veneercheck.phantom.shapes import smooth_max, smooth_min
 
 _CORNER_BLEND_MM = 1.2
 """Rounding of the finish line's corners as seen on the surface."""

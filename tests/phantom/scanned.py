@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from phantom.body import Body
+from phantom.shapes import onto_surface
+from phantom.surface import relaxed, triangulate
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
-from veneercheck.phantom.body import Body
-from veneercheck.phantom.shapes import onto_surface
-from veneercheck.phantom.surface import relaxed, triangulate
 
 _SHIFT_MM = 40.0
 """Spread of the framework's own origin: another seat on another plate."""

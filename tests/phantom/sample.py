@@ -1,15 +1,28 @@
-"""The sample bridge: an invented laboratory's work, with planted faults and a known answer."""
+"""The sample bridge: an invented laboratory's work, with planted faults and a known answer.
+
+    python tests/phantom/sample.py
+
+makes the files anew, for people in sample_meshes and for the demo in the package.
+"""
 
 from __future__ import annotations
 
 import dataclasses
+import gzip
+import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from phantom.bridge import BridgeSpec, FaultPlan, Phantom, make_bridge
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Floats
-from veneercheck.phantom.bridge import BridgeSpec, FaultPlan, Phantom, make_bridge
+from veneercheck.scan import write_stl
+
+ROOT = Path(__file__).resolve().parents[2]
+FOR_PEOPLE = ROOT / "sample_meshes"
+FOR_THE_DEMO = ROOT / "veneercheck" / "phantom" / "demo"
 
 SAMPLE = BridgeSpec(
     units=(45, 46, 47),
@@ -97,3 +110,21 @@ def _statistics(values_mm: Floats, area_mm2: Floats) -> dict[str, float]:
         "p95": float(p95),
         "max": float(values.max()),
     }
+
+
+def main() -> None:
+    """Write the sample into the two places where it is kept; scans are packed for the demo."""
+    made = make_sample()
+    write_stl(FOR_PEOPLE / "framework.stl", made.framework)
+    write_stl(FOR_PEOPLE / "waxup.stl", made.waxup)
+    truth = json.dumps(sample_truth(made), indent=1, ensure_ascii=False) + "\n"
+    for name, text in (("case.toml", sample_case_toml()), ("truth.json", truth)):
+        for place in (FOR_PEOPLE, FOR_THE_DEMO):
+            (place / name).write_bytes(text.encode())
+    for scan in sorted(FOR_PEOPLE.glob("*.stl")):
+        packed = gzip.compress(scan.read_bytes(), 9, mtime=0)
+        (FOR_THE_DEMO / f"{scan.name}.gz").write_bytes(packed)
+
+
+if __name__ == "__main__":
+    main()

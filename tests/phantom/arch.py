@@ -7,8 +7,8 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 
+from phantom.teeth import ToothForm, tooth_form
 from veneercheck.core.types import Floats
-from veneercheck.phantom.teeth import ToothForm, tooth_form
 
 _HALF_WIDTH_MM = 27.0
 """Half the width of the arch at its back end (rounded mean, from memory)."""

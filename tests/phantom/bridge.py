@@ -8,20 +8,20 @@ from typing import Literal
 
 import numpy as np
 
-from veneercheck.core.mesh.rays import RayScene
-from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
-from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
-from veneercheck.phantom.arch import lay_out
-from veneercheck.phantom.body import Body
-from veneercheck.phantom.cutback import (
+from phantom.arch import lay_out
+from phantom.body import Body
+from phantom.cutback import (
     Cut,
     OffsetField,
     cut_extent,
     distance_from_line,
 )
-from veneercheck.phantom.scanned import Scanner, random_pose, scan_framework, scan_waxup
-from veneercheck.phantom.shapes import foot_points, normals, onto_surface
-from veneercheck.phantom.surface import neighbour_means, relaxed, triangulate
+from phantom.scanned import Scanner, random_pose, scan_framework, scan_waxup
+from phantom.shapes import foot_points, normals, onto_surface
+from phantom.surface import neighbour_means, relaxed, triangulate
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
+from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 
 FaultKind = Literal["too_thin", "too_thick", "over_contour", "metal_stop"]
 

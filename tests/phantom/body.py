@@ -7,10 +7,10 @@ import itertools
 
 import numpy as np
 
+from phantom.arch import Unit
+from phantom.shapes import smooth_max, smooth_min
+from phantom.teeth import crown_field
 from veneercheck.core.types import Bools, Floats, Ints
-from veneercheck.phantom.arch import Unit
-from veneercheck.phantom.shapes import smooth_max, smooth_min
-from veneercheck.phantom.teeth import crown_field
 
 _UNION_BLEND_MM = 0.5
 """Fillet where two crowns or a crown and a connector meet."""

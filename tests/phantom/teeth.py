@@ -10,8 +10,8 @@ import dataclasses
 
 import numpy as np
 
+from phantom.shapes import smooth_max
 from veneercheck.core.types import Floats
-from veneercheck.phantom.shapes import smooth_max
 
 _OUTLINE_POWER = 2.5
 """Superellipse of the cross-section: rounder than a box, fuller than an ellipse; smooth."""

@@ -1,0 +1,1 @@
+"""The invented bridge: teeth by formulas, cut back and scanned by code, with a known answer."""
