@@ -9,6 +9,7 @@ import signal
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
@@ -153,6 +154,7 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # its own start, amid that of the first process, unblocks
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

@@ -158,5 +158,5 @@ class _Moved:
         normals = self.reading.normals[self.at]
         way = normals if self.adds else -normals
         places = self.reading.points_mm[self.at] + amount_mm[:, None] * way
-        again = self.reading.contour.read(places, normals)
-        return again.nearest_mm if self.adds else again.low_mm
+        contour = self.reading.contour
+        return contour.nearest_mm(places, normals) if self.adds else contour.low_mm(places, normals)

@@ -33,9 +33,9 @@ _BEHIND_COS = -0.75
 """Contour that lies farther behind a vertex (139° from its normal) is seen through metal only; over
 a sharp edge the nearest may lie behind."""
 
-_CANDIDATES = (64, 640)
-"""Contour vertices tried where the nearest is hidden: the first lie within a millimetre on a usual
-scan, the others within three."""
+_CANDIDATES = (8, 64, 640)
+"""Contour vertices tried where the nearest is hidden: the first lie beside it, the second within a
+millimetre on a usual scan, the others within three."""
 
 _PAIRS_AT_ONCE = 500_000
 """Lines of sight tried in one go: 50 MB at most."""

@@ -107,22 +107,6 @@ class Reading:
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class Again:
-    """What is read from places that are not the framework's own, each of shape (k,), mm.
-
-    Parameters
-    ----------
-    low_mm : ndarray
-        The smaller of ray and ball; NaN where neither is.
-    nearest_mm : ndarray
-        The nearest contour that is seen.
-    """
-
-    low_mm: Floats
-    nearest_mm: Floats
-
-
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Contour:
     """The contour as it is read from the framework's side."""
 
@@ -131,22 +115,24 @@ class Contour:
     gap: Gap
     noise_mm: float
 
-    def read(self, points_mm: Floats, normals: Floats) -> Again:
-        """Read from places within the contour, as from the framework's own vertices.
+    def low_mm(self, points_mm: Floats, normals: Floats) -> Floats:
+        """The smaller of ray and ball, also from places within the metal; NaN where neither is.
 
         Parameters
         ----------
         points_mm, normals : ndarray, shape (k, 3)
             Outward.
         """
-        found, _ = self.gap.nearest(points_mm, normals)
         hits = self.scene.first_hit(points_mm, normals)
         cosine = _cosine(self.outer, hits.face, normals)
         met = (cosine >= math.cos(math.radians(GRAZING_DEG))) & (hits.distance_mm <= REACH_MM)
         most = np.where(met, hits.distance_mm, REACH_MM)
         ball, touched = self.gap.balls(points_mm, normals, most, noise_mm=self.noise_mm)
-        known = met | np.isfinite(touched[:, 0])
-        return Again(np.where(known, ball, np.nan), found.distance_mm)
+        return np.where(met | np.isfinite(touched[:, 0]), ball, np.nan)
+
+    def nearest_mm(self, points_mm: Floats, normals: Floats) -> Floats:
+        """The nearest contour that is seen from places in the gap, shape (k,)."""
+        return self.gap.nearest(points_mm, normals)[0].distance_mm
 
 
 def measure(
