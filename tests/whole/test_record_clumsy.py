@@ -210,7 +210,8 @@ def test_ctrl_c_while_deciding_leaves_nothing_that_looks_altered(tmp_path: Path)
         time.sleep(share * whole_s)
         one.send_signal(signal.SIGINT)
         said = one.communicate()[1]
-        assert one.returncode in (0, 130), said
+        # On a busy machine it may hit the interpreter before any line of the program.
+        assert one.returncode in (0, 130, -signal.SIGINT), said
         assert "Traceback" not in said
         done = subprocess.run([*command, "confirm", "--no-repeat", *own], capture_output=True,
                               text=True, check=False)  # fmt: skip
