@@ -19,7 +19,9 @@ from veneercheck.cli_options import (
     PaperOption,
     Profile,
     Stage,
+    Steps,
     UnitOption,
+    Verbose,
     Who,
     say,
 )
@@ -91,6 +93,7 @@ def check_command(
         ),
     ] = None,
     who: Who = None,
+    verbose: Verbose = False,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.order import Order
@@ -109,29 +112,45 @@ def check_command(
     )
     if register is not None:
         _check_on_record(
-            order, out, register, who, with_report=not no_report, lang=lang, paper=paper
-        )
+            order, out, register, who,
+            with_report=not no_report, lang=lang, paper=paper, verbose=verbose,
+        )  # fmt: skip
+    steps = Steps()
     outcome = carry_out(
         order,
         out=out,
         with_report=not no_report,
         lang=lang.value,
         paper=paper.value,
-        say=say,
+        say=steps,
+        known=lambda found: _tell(found, lang, steps, verbose=verbose),
     )
+    steps.end()
     _finish(outcome, out, with_report=not no_report, lang=lang)
 
 
 @app.command("demo")
 def demo_command(
-    out: Out = Path("demo"), lang: LangOption = Lang.EN, paper: PaperOption = Paper.A4
+    out: Out = Path("demo"),
+    lang: LangOption = Lang.EN,
+    paper: PaperOption = Paper.A4,
+    verbose: Verbose = False,
 ) -> None:
     """Write the sample bridge, check it, and say where the report lies."""
     from veneercheck.workflow import carry_out, write_sample
 
-    say("making the sample bridge")
+    steps = Steps()
+    steps("making the sample bridge")
     order = write_sample(out)
-    outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=say)
+    outcome = carry_out(
+        order,
+        out=out / "check",
+        lang=lang.value,
+        paper=paper.value,
+        say=steps,
+        known=lambda found: _tell(found, lang, steps, verbose=verbose),
+    )
+    steps.end()
     planted = _exit_code(outcome) is Exit.FINDINGS
     code = Exit.NO_FINDINGS if planted else None
     _finish(outcome, out / "check", with_report=True, lang=lang, code=code)
@@ -279,6 +298,7 @@ def _check_on_record(
     with_report: bool,
     lang: Lang,
     paper: Paper,
+    verbose: bool,
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.filing import initials, make_case_folder, put_on_record
@@ -300,7 +320,7 @@ def _check_on_record(
         )
         known = register.with_key(made.key) is not None
         entry = put_on_record(register, made, who=who)
-    typer.echo(terminal_summary(entry.body["result"], lang.value))
+    typer.echo(terminal_summary(entry.body["result"], lang.value, verbose=verbose))
     _warn_of_names(entry.body["result"], lang)
     typer.echo(f"{'Was on record already' if known else 'On record'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
@@ -309,16 +329,28 @@ def _check_on_record(
 def _finish(
     outcome: Outcome, out: Path, *, with_report: bool, lang: Lang, code: Exit | None = None
 ) -> None:
-    """Tell the outcome, and leave with its exit code."""
+    """Say where the outcome lies, and leave with its exit code."""
     from veneercheck.report import document
-    from veneercheck.report.terminal import terminal_summary
     from veneercheck.report.words import Words
 
-    typer.echo(terminal_summary(document(outcome), lang.value))
     _warn_of_names(document(outcome), lang)
     name = Words(lang.value)("terminal.report" if with_report else "terminal.result")
     typer.echo(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
     raise typer.Exit(_exit_code(outcome) if code is None else code)
+
+
+_PICTURES = 8
+"""Six views, the page and the papers; each zone adds one."""
+
+
+def _tell(outcome: Outcome, lang: Lang, steps: Steps, *, verbose: bool) -> None:
+    """Tell the outcome as soon as it is known: its pictures take as long again."""
+    from veneercheck.report import document
+    from veneercheck.report.terminal import terminal_summary
+
+    typer.echo(terminal_summary(document(outcome), lang.value, verbose=verbose))
+    sys.stdout.flush()
+    steps.begin(_PICTURES + len(outcome.check.zones))
 
 
 def _warn_of_names(document: Mapping[str, Any], lang: Lang) -> None:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import enum
-from typing import Annotated
+import sys
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 
 class Lang(enum.StrEnum):
@@ -48,9 +52,40 @@ LangOption = Annotated[
     Lang, typer.Option("--lang", help="Language of pictures, pages and summary.", show_choices=True)
 ]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
+Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every remark on the meshes.")]
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 
 
 def say(words: str) -> None:
     """Tell what is being done, beside what is asked for."""
     typer.echo(f"· {words}", err=True)
+
+
+class Steps:
+    """Tells each step in a line; while pictures are drawn and somebody watches, as a bar."""
+
+    def __init__(self) -> None:
+        self._bar: Progress | None = None
+
+    def __call__(self, words: str) -> None:
+        """Tell a step."""
+        if self._bar is None:
+            say(words)
+        else:
+            self._bar.update(self._bar.task_ids[0], advance=1, description=words)
+
+    def begin(self, count: int) -> None:
+        """From here on so many steps follow."""
+        if sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import Progress
+
+            self._bar = Progress(console=Console(stderr=True), transient=True)
+            self._bar.add_task("", total=count)
+            self._bar.start()
+
+    def end(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
