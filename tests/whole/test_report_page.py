@@ -233,6 +233,27 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     page.close()
 
 
+@needs_browser
+def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> None:
+    """The picture that the page saves holds the tones of the stills."""
+    scene = scene_of(read_result(folder), Words("en"))
+    page, _ = _open(browser, folder, viewport={"width": 1000, "height": 800}, accept_downloads=True)
+    _ready(page)
+    view = "document.getElementById('view').view"
+    plan = page.evaluate(f"{view}.plan.steps")
+    assert plan["edges"] == list(scene.surface.bands.edges_mm)
+    np.testing.assert_allclose(np.array(plan["tones"]) * 255, scene.surface.bands.tones, atol=0.02)
+    page.focus('#view [data-part="canvas"]')
+    with page.expect_download() as saved:
+        page.keyboard.press("s")
+    with Image.open(saved.value.path()) as picture:
+        colours = np.asarray(picture.convert("RGB")).astype(int)
+    layer = 1.1  # of the ball that the report was made of, outside its thin cap
+    tone = scene.surface.bands.colours([layer])[0]
+    assert (np.abs(colours - tone).max(axis=2) <= 2).sum() > 2000
+    page.close()
+
+
 def _ends(path: str, origin_mm: np.ndarray) -> np.ndarray:
     """Places that a path of the section leads through, to the right and down, mm."""
     places = np.array(re.findall(r"[ML]([-\d.]+)[ ,]([-\d.]+)", path), dtype=float)

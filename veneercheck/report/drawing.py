@@ -13,7 +13,16 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK, METAL, PLASTER, WINE, Bands, ramp
+from veneercheck.report.colours import (
+    AMOUNT_STEP_MM,
+    INK,
+    METAL,
+    PLASTER,
+    WINE,
+    Amounts,
+    Bands,
+    ramp,
+)
 from veneercheck.report.raster import Picture, hatch, stipple, whole
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera, Directions
@@ -31,6 +40,9 @@ _HIDDEN_MM = 0.15
 _SCALE_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
 _SCALE_LONGEST_PX = 240
 _NAME_SIZE = 24
+_STEP_LINE_PX = 1.0
+"""Half the width of a legend's line between two steps."""
+
 WHITE = (255, 255, 255)
 
 
@@ -80,7 +92,7 @@ def lay_lines(
     mask = Pillow.new("L", (camera.width * _FINER, camera.height * _FINER))
     pen = ImageDraw.Draw(mask)
     for segments, width_px in lines:
-        seen = _visible(camera, depth_mm, segments) * _FINER
+        seen = visible(camera, depth_mm, segments) * _FINER
         for x0, y0, x1, y1 in seen.tolist():
             pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
     cover = np.asarray(mask.reduce(_FINER), dtype=np.float32) / np.float32(255.0)
@@ -91,7 +103,8 @@ def lay_lines(
     )
 
 
-def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
+def visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
+    """The pieces that nothing hides, on the picture: x, y of both ends, shape (k, 4)."""
     ends = camera.project(segments.reshape(-1, 3)).reshape(-1, 2, 3)
     middle = ends.mean(axis=1)
     x, y = np.floor(middle[:, 0]).astype(int), np.floor(middle[:, 1]).astype(int)
@@ -110,15 +123,30 @@ def facing(surface: Surface, camera: Camera, segments: Floats, face: Ints) -> Fl
 
 
 def legend_bar(bands: Bands, width: int, height: int) -> Pillow.Image:
-    """The three bands from 0 to the top, with their patterns, as a strip."""
+    """The three bands from 0 to the top, with their patterns and steps, as a strip."""
+    return _strip(bands, 0.0, bands.top_mm, width, height)
+
+
+def amount_bar(amounts: Amounts, width: int, height: int) -> Pillow.Image:
+    """The steps from the most to add to the most to take off, with their patterns, as a strip."""
+    end = AMOUNT_STEP_MM * amounts.steps
+    return _strip(amounts, -end, end, width, height)
+
+
+def _strip(
+    scale: Bands | Amounts, low: float, high: float, width: int, height: int
+) -> Pillow.Image:
     from PIL import Image as Pillow
 
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
-    layer = x / width * bands.top_mm
-    colours = ramp(layer, bands)
+    value = low + x / width * (high - low)
+    colours = scale.colours(value)
     nothing = np.zeros(len(x), dtype=bool)
-    hatch(colours, x, y, layer < bands.least_mm, nothing)
-    stipple(colours, x, y, layer > bands.greatest_mm, nothing)
+    lined, dotted = scale.patterned(value.astype(np.float32))
+    hatch(colours, x, y, lined, nothing)
+    stipple(colours, x, y, dotted, nothing)
+    for level in scale.levels_mm:
+        colours[np.abs(x - (level - low) / (high - low) * width) < _STEP_LINE_PX] = INK
     return Pillow.fromarray(whole(colours).reshape(height, width, 3))
 
 

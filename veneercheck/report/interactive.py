@@ -16,7 +16,7 @@ from veneercheck.core.anatomy import surface_word
 from veneercheck.core.mesh import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
-from veneercheck.report.colours import taken_mm
+from veneercheck.report.colours import Bands, taken_mm
 from veneercheck.report.drawing import legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import VALUE_STEP_MM, Pack, add_mesh, add_values, first_use_order
@@ -102,6 +102,7 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
         "top": scene.surface.bands.top_mm,
+        "steps": _steps(scene.surface.bands),
         "taken": taken_mm(document),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
@@ -118,6 +119,12 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "file": f"veneercheck-{_UNSAFE.sub('-', str(document['case']['number'] or 'case'))}.png",
     }
     return plan, pack.text()
+
+
+def _steps(bands: Bands) -> dict[str, Any]:
+    """Where the steps of what is enough begin and end, and their colours, 0…1."""
+    tones = np.round(bands.tones.astype(np.float64) / 255.0, 4)
+    return {"edges": list(bands.edges_mm), "tones": tones.tolist()}
 
 
 def _readings(pack: Pack, scene: Scene, old: Ints) -> dict[str, dict[str, float]]:
@@ -272,7 +279,9 @@ def _stage(scene: Scene) -> list[Markup]:
             class_="canvas-box",
         ),
         tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
-        tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
+        tag("div", tag("span", _bands(scene), tag("span", data_part="ticks", class_="ticks",
+            aria_hidden="true"), class_="bar"),
+            tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"),
             *(_sign(kind, scene) for kind in _SIGNS),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
@@ -297,6 +306,8 @@ def _toolbar(words: Words) -> Markup:
         tag("button", words("view_page.contour"), type="button", data_part="contour",
             aria_pressed="true"),
         tag("button", words("view_page.distance_tool"), type="button", data_part="distance",
+            aria_pressed="false"),
+        tag("button", words("view_page.relief"), type="button", data_part="relief",
             aria_pressed="false"),
         tag("button", words("view_page.dark"), type="button", data_part="dark",
             aria_pressed="false"),

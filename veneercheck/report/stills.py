@@ -28,6 +28,7 @@ from veneercheck.report.drawing import (
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
 from veneercheck.report.verdict import action_words, reading_words
@@ -83,6 +84,8 @@ _ALL_BUT_MEASURED = 0.95
 _SIGN_AWAY_PX = (58.0, 92.0, 130.0)
 _NAME_AWAY_PX = (120.0, 170.0, 230.0)
 _SIGN_APART_PX = 52.0
+_SIGN_ROOM_PX = 24.0
+"""Half the side of the square that a sign keeps clear of figures."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +96,7 @@ class Scene:
     surface: Surface
     bridge: Directions
     lines: tuple[tuple[Floats, Ints, float], ...]
+    levels: tuple[Level, ...]
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
 
@@ -102,7 +106,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
     surface = surface_of(filed)
     bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
     unseen = tuple(unseen_patches(surface))
-    return Scene(filed, surface, bridge, _lines(surface), unseen, words)
+    return Scene(filed, surface, bridge, _lines(surface), levels_of(surface), unseen, words)
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
@@ -201,7 +205,10 @@ def drawn(scene: Scene, camera: Camera) -> Raster:
     raster = draw(scene.surface, camera)
     facing_eye = [
         (facing(scene.surface, camera, segments, face), width)
-        for segments, face, width in scene.lines
+        for segments, face, width in (
+            *scene.lines,
+            *((level.pieces_mm, level.face, LINE_PX) for level in scene.levels),
+        )
     ]
     lay_lines(raster.colours, camera, raster.depth_mm, facing_eye)
     return raster
@@ -257,9 +264,24 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
             numbers.append((at, to, text, firm))
     taken += [(*at, 0.0) for at, *_ in numbers]
     _names(pen, scene, camera, raster, taken)
+    _figures(pen, scene, camera, raster, taken)
     for at, to, text, firm in numbers:
         number_sign(pen, at, to, text, firm)
     return [text for _, _, text, _ in numbers if text.isdigit()]
+
+
+def _figures(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, taken: list[_Taken]
+) -> None:
+    """The figures of the lines between two steps, clear of signs, names and measures."""
+    boxes = [
+        (x - wide - _SIGN_ROOM_PX, y - _SIGN_ROOM_PX, x + wide + _SIGN_ROOM_PX, y + _SIGN_ROOM_PX)
+        for x, y, wide in taken
+    ]
+    boxes += [(0, HEIGHT - 160, 2 * _EDGE + 260, HEIGHT), (WIDTH - 360, HEIGHT - 96, WIDTH, HEIGHT)]
+    figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=boxes, words=scene.words
+    )
 
 
 def _names(
@@ -400,11 +422,12 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
     sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
     pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
     ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
+    _step_figures(pen, scene, top + height + 8)
     for value in ends:
         x = _EDGE + round(value / bands.top_mm * width)
         pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
         anchor = "la" if value == 0 else "ma"
-        pen.text((x, top + height + 6), words.number(value), INK, font(24), anchor=anchor)
+        pen.text((x, top + height + 6), words.number(value), INK, font(24, True), anchor=anchor)
     names = ("thin", "enough", "thick")
     for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
         middle = _EDGE + 0.5 * (low + high) / bands.top_mm * width
@@ -413,6 +436,22 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
     _swatches(sheet, scene, _EDGE + width + 90, top - 34)
     line = limits_words(scene.filed.document, words)
     pen.text((_EDGE, top + height + 48), line, INK, font(24))
+
+
+def _step_figures(pen: ImageDraw.ImageDraw, scene: Scene, top: int) -> None:
+    """Figures under the steps of the legend's bar, as many as stand apart."""
+    bands, (width, _) = scene.surface.bands, _BAR
+    room = pen.textlength(scene.words.number(bands.greatest_mm), font(24, True)) + 8
+
+    def place(value: float) -> float:
+        return _EDGE + value / bands.top_mm * width
+
+    ends = [place(bands.least_mm), place(bands.greatest_mm)]
+    for value in bands.levels_mm:
+        x = place(value)
+        if all(abs(x - other) >= room for other in ends):
+            pen.text((x, top), scene.words.number(value), INK, font(20), anchor="ma")
+            ends.append(x)
 
 
 def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:

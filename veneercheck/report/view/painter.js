@@ -23,7 +23,10 @@ precision highp float;
 uniform vec3 light;
 uniform int kind, shown;
 uniform vec3 limits;
-uniform float taken, uTop, grain;
+uniform float taken, uTop, grain, ambient;
+uniform int steps;
+uniform float edges[17];
+uniform vec3 tones[16];
 in vec3 vNormal, vPlace;
 centroid in vec4 vReading;
 flat in vec2 vMark;
@@ -46,15 +49,20 @@ vec3 banded(float value, vec2 at) {
     vec3 wine = mix(rgb(0x2c0618), rgb(0x8c2a44), clamp(value / max(limits.x, 1e-6), 0.0, 1.0));
     return pattern ? mix(wine, vec3(1.0), lines(at, spacing)) : wine;
   }
-  if (value <= limits.y)
-    return mix(rgb(0xc9ae7c), rgb(0xefe1c0), (value - limits.x) / max(limits.y - limits.x, 1e-6));
-  vec3 blue = mix(rgb(0x6aa3cc), rgb(0x2f6f9f),
+  if (value <= limits.y) {
+    int step = 0;
+    for (int i = 1; i < 16; i += 1) if (i < steps && value >= edges[i]) step = i;
+    return tones[step];
+  }
+  vec3 blue = mix(rgb(0x5a93be), rgb(0x2f6f9f),
     clamp((value - limits.y) / (limits.z - limits.y), 0.0, 1.0));
   return pattern ? mix(blue, rgb(0x0a213d), dots(at, spacing + 1.0)) : blue;
 }
 void main() {
   vec3 base = kind == 2 ? rgb(0xc3c8cc) : rgb(0xf3f4f4);
-  float shade = 0.68 + 0.32 * clamp(dot(normalize(vNormal), light), 0.0, 1.0);
+  // The map is lit all but evenly, so that a slope is not read as a value.
+  float dim = kind == 0 ? ambient : 0.68;
+  float shade = dim + (1.0 - dim) * clamp(dot(normalize(vNormal), light), 0.0, 1.0);
   vec2 at = vec2(gl_FragCoord.x, -gl_FragCoord.y) / grain;
   if (kind == 0) {
     float value = shown == 0 ? vReading.x : shown == 2 ? vReading.z - taken : vReading.y - taken;
@@ -106,6 +114,8 @@ void main() { colour = ink; }`;
 
 // Engines may lose NaN between corners: a value far below every space stands for it.
 const NOT_MEASURED = -1e9;
+// Light from every side as a share of all: shallow enough that no shadow reads as thin, or even.
+const RELIEF = 0.68, EVEN = 0.93;
 const DEEP_MM = 200;
 const FINER = 32;
 
@@ -244,6 +254,11 @@ class Painter {
     gl.uniform1f(surface.at.taken, look.taken);
     gl.uniform1f(surface.at.uTop, look.uTop);
     gl.uniform1f(surface.at.grain, grain);
+    gl.uniform1f(surface.at.ambient, look.ambient ?? RELIEF);
+    const steps = look.steps || { edges: look.limits.slice(0, 2), tones: [[0.94, 0.88, 0.75]] };
+    gl.uniform1i(surface.at.steps, steps.tones.length);
+    gl.uniform1fv(surface.at["edges[0]"], steps.edges);
+    gl.uniform3fv(surface.at["tones[0]"], steps.tones.flat());
     this.drawSurface(surface, moving);
     this.aim(this.line, camera);
     gl.uniform2f(this.line.at.size_px, canvas.width, canvas.height);
