@@ -16,7 +16,8 @@ from PIL import Image
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import SectionPlane, TriangleMesh
-from veneercheck.report.colours import BLUE, PLASTER, WINE, Bands, ramp, shown_layer
+from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, small_png, write_amounts
+from veneercheck.report.colours import BLUE, PLAIN, PLASTER, WINE, Amounts, Bands, ramp, shown_layer
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.levels import figures
@@ -73,6 +74,8 @@ def filed_ball() -> FiledResult:
     other = {**zone, "id": 2, "finding": "too_thick", "decision": "undecided"}
     other["centre_mm"] = [3.0, 0.0, 2.6]
     document = {
+        "checked_at_utc": "2026-03-04T05:06:07+00:00",
+        "alignment": {"state": "doubtful"},
         "case": {
             "number": "0001",
             "units": [45, 46, 47],
@@ -270,6 +273,82 @@ def test_a_scans_noise_does_not_fray_the_lines() -> None:
     raw = crossing(surface.mesh, np.where(noisy.region == 2, noisy.layer_mm, np.nan), 1.5)
     frayed = np.linalg.norm(np.diff(raw.at(surface.mesh.points_mm), axis=1), axis=-1).sum()
     assert length(noisy) - length(filed) < 0.4 * (frayed - length(filed))
+
+
+def with_work() -> FiledResult:
+    """The ball with 0.2 mm for every mm beyond x = 1 mm to take off left, to add right."""
+    filed = filed_ball()
+    x = filed.mesh.points_mm[:, 0]
+    size = np.clip(0.2 * (np.abs(x) - 1.0), 0.0, None)
+    zones = filed.document["zones"]
+    zones[0]["amount_mm"], zones[1]["amount_mm"] = 0.45, -0.25
+    return dataclasses.replace(filed, amount_mm=np.where(x < 0, size, -size))
+
+
+def test_amounts_have_a_step_a_tenth_and_nothing_is_plain() -> None:
+    """Asked for: steps of 0.1 mm; where nothing is to be done, plain; NaN is not measured."""
+    scale = Amounts(0.45)
+    assert scale.steps == 5 and scale.end_mm == pytest.approx(0.5)
+    assert scale.levels_mm == pytest.approx((-0.4, -0.3, -0.2, -0.1, 0.1, 0.2, 0.3, 0.4))
+    rgb = scale.colours([0.0, 0.01, -0.01, np.nan, 0.11, 0.19, 0.21, -0.15, 3.0])
+    assert (rgb[:3] == PLAIN).all() and (rgb[3] == PLASTER).all()
+    assert (rgb[4] == rgb[5]).all() and (rgb[5] != rgb[6]).any() and (rgb[7] != rgb[4]).any()
+    assert (rgb[8] == scale.tones[4]).all()
+    lined, dotted = scale.patterned(np.array([0.1, -0.1, 0.0], dtype=np.float32))
+    assert lined.tolist() == [True, False, False] and dotted.tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("sight", ["normal", "protanomaly", "deuteranomaly", "tritanomaly"])
+def test_steps_of_amounts_can_be_told_apart(sight) -> None:
+    """CAM02-UCS (colorspacious), as designed: 5.5 of ten steps, 10 from where nothing is to do."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from colorspacious import deltaE
+
+    tones, seen = Amounts(1.0).tones / 255, seen_as(sight)
+    for side in (tones[:10], tones[10:]):
+        told = {"input_space": seen, "uniform_space": "CAM02-UCS"}
+        assert deltaE(side[1:], side[:-1], **told).min() >= 5.5
+        assert deltaE(side, np.tile(np.array(PLAIN) / 255, (10, 1)), **told).min() >= 10.0
+
+
+def test_the_map_of_amounts_shows_what_is_to_be_done_and_else_nothing() -> None:
+    """By construction: 0.2 mm for every mm beyond 1 mm, to take off left, to add right."""
+    scene = amounts_of(scene_of(with_work(), Words("en")))
+    camera = cameras(scene)["occlusal"]
+    raster = drawn(scene, camera)
+    pen = Pen()
+    boxes = figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=(), words=scene.words
+    )
+    assert {"0.1", "0.2", "0.3"} <= set(pen.written)
+    middle = np.array([[0.5 * (a + c), 0.5 * (b + d)] for a, b, c, d in boxes])
+    found = sample(scene.surface, camera, *middle.T)
+    place = camera.origins(*middle.T) - found.depth_mm.astype(np.float64)[:, None] * camera.toward
+    size = 0.2 * (np.abs(place[:, 0]) - 1.0)
+    np.testing.assert_allclose(size, [float(text) for text in pen.written], atol=0.02)
+    rows, columns = np.nonzero(np.isfinite(raster.depth_mm))
+    seen = sample(scene.surface, camera, columns + 0.5, rows + 0.5)
+    bare = seen.veneer & (np.abs(camera.origins(columns + 0.5, rows + 0.5)[:, 0]) < 0.7)
+    tone = raster.colours[rows[bare], columns[bare]] / np.array(PLAIN)
+    assert np.quantile(tone, 0.02) > 0.9 and bare.sum() > 5000
+
+
+def test_the_picture_of_amounts_is_small_and_goes_when_they_are_not_known(tmp_path) -> None:
+    """Colours of the palette against the same picture with all of its colours."""
+    scene = scene_of(with_work(), Words("de"))
+    assert write_amounts(tmp_path, scene) == tmp_path / AMOUNT
+    whole = np.asarray(amount_sheet(scene)).astype(int)
+    with Image.open(tmp_path / AMOUNT) as few:
+        assert few.mode == "P" and few.size == (1600, whole.shape[0])
+        off = np.abs(np.asarray(few.convert("RGB")).astype(int) - whole).max(axis=2)
+    assert np.quantile(off, 0.99) <= 12
+    assert (tmp_path / AMOUNT).stat().st_size < 400_000
+    assert small_png(amount_sheet(scene), scene) == (tmp_path / AMOUNT).read_bytes()
+    assert write_amounts(tmp_path, scene_of(filed_ball(), Words("de"))) is None
+    assert not (tmp_path / AMOUNT).exists()
 
 
 def test_what_is_shown_takes_the_judgements_side() -> None:

@@ -108,6 +108,11 @@ class Bands:
         return (self.least_mm, *between, self.greatest_mm)
 
     @property
+    def bounds_mm(self) -> tuple[float, float]:
+        """Where strong lines run: at the limits."""
+        return self.least_mm, self.greatest_mm
+
+    @property
     def levels_mm(self) -> tuple[float, ...]:
         """Where thin lines run: between two steps."""
         return self.edges_mm[1:-1]
@@ -145,6 +150,16 @@ class Amounts:
         """How many steps the scale holds on either side."""
         asked = math.ceil(self.most_mm / AMOUNT_STEP_MM - 1e-6)
         return min(max(asked, _LEAST_STEPS), _MOST_AMOUNT_STEPS)
+
+    @property
+    def bounds_mm(self) -> tuple[float, float]:
+        """Where strong lines run: round what is to be done."""
+        return NOTHING_MM, -NOTHING_MM
+
+    @property
+    def end_mm(self) -> float:
+        """Where the scale ends on either side."""
+        return AMOUNT_STEP_MM * self.steps
 
     @property
     def levels_mm(self) -> tuple[float, ...]:

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import (
-    AMOUNT_STEP_MM,
     INK,
     METAL,
+    PLAIN,
     PLASTER,
     WINE,
     Amounts,
@@ -40,6 +40,7 @@ _HIDDEN_MM = 0.15
 _SCALE_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
 _SCALE_LONGEST_PX = 240
 _NAME_SIZE = 24
+_BESIDE_SIZE = 27
 _STEP_LINE_PX = 1.0
 """Half the width of a legend's line between two steps."""
 
@@ -129,8 +130,7 @@ def legend_bar(bands: Bands, width: int, height: int) -> Pillow.Image:
 
 def amount_bar(amounts: Amounts, width: int, height: int) -> Pillow.Image:
     """The steps from the most to add to the most to take off, with their patterns, as a strip."""
-    end = AMOUNT_STEP_MM * amounts.steps
-    return _strip(amounts, -end, end, width, height)
+    return _strip(amounts, -amounts.end_mm, amounts.end_mm, width, height)
 
 
 def _strip(
@@ -157,7 +157,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
 
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
     every, nothing = np.ones(len(x), dtype=bool), np.zeros(len(x), dtype=bool)
-    plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL}
+    plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL, "nothing": PLAIN}
     colours = np.empty((len(x), 3), dtype=np.float32)
     colours[:] = plain.get(kind, WHITE)
     if kind == "over":
@@ -169,7 +169,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         stipple(colours, x, y, nothing, ~left)
     image = Pillow.fromarray(whole(colours).reshape(height, width, 3))
     pen, middle = ImageDraw.Draw(image), (width // 2, height // 2)
-    if kind in ("over", "unmeasured", "undecided"):
+    if kind in ("over", "unmeasured", "undecided", "nothing"):
         pen.rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
     elif kind == "unscanned":
         pen.rectangle((0, 0, width - 1, height - 1), outline=METAL, width=1)
@@ -237,16 +237,35 @@ def number_sign(
     at: tuple[float, float],
     to: tuple[float, float],
     text: str,
+    *,
     firm: bool,
+    beside: str = "",
 ) -> None:
-    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not."""
+    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not.
+
+    What stands beside the number makes it a field, with `to` in its middle.
+    """
     radius = 21
     pen.line((*at, *to), fill=WHITE, width=7)
     pen.line((*at, *to), fill=INK, width=3)
     pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
+    if beside:
+        half = sign_reach(pen, beside)
+        field = (to[0] - half, to[1] - radius, to[0] + half, to[1] + radius)
+        pen.rounded_rectangle(field, radius=radius, fill=WHITE, outline=INK, width=2)
+        to = (to[0] - half + radius, to[1])
+        words = (to[0] + radius + 7, to[1])
+        pen.text(words, beside, INK, font(_BESIDE_SIZE, bold=True), anchor="lm")
     box = (to[0] - radius, to[1] - radius, to[0] + radius, to[1] + radius)
     pen.ellipse(box, fill=INK if firm else WHITE, outline=WHITE if firm else INK, width=3)
     pen.text(to, text, WHITE if firm else INK, font(28, bold=True), anchor="mm")
+
+
+def sign_reach(pen: ImageDraw.ImageDraw, beside: str) -> float:
+    """How far a number's sign reaches to either side with words beside it, in pixels."""
+    return (
+        0.5 * (42 + pen.textlength(beside, font(_BESIDE_SIZE, bold=True)) + 22) if beside else 0.0
+    )
 
 
 def name_sign(

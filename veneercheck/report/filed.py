@@ -84,6 +84,7 @@ class FiledResult:
     tooth: Ints | None = None
     surface: Ints | None = None
     metal_mm: Floats | None = None
+    amount_mm: Floats | None = None
     die: TriangleMesh | None = None
 
 
@@ -169,6 +170,7 @@ def read_result(folder: Path) -> FiledResult:
         found.tooth,
         found.surface,
         found.metal_mm,
+        found.amount_mm,
         die,
     )
 
@@ -191,6 +193,7 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.tooth,
         check.surface,
         check.space.metal_mm,
+        check.amount_mm,
         check.die,
     )
 

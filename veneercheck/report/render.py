@@ -41,6 +41,7 @@ def render(
     RecordError
         If the folder holds no result of this program.
     """
+    from veneercheck.report.amounts import write_amounts
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import can_print, write_papers
@@ -58,14 +59,14 @@ def render(
         stills, drawings = side_by_side(
             lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
         )
+    amount = write_amounts(folder, scene) if scene else None
     progress("report.html")
     page, sheet = side_by_side(
         lambda: write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
         lambda: contact_sheet(folder, stills) if stills else None,
     )
     written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
-    if sheet:
-        written.append(sheet)
+    written += [extra for extra in (sheet, amount) if extra]
     if not can_print():
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written
@@ -75,6 +76,7 @@ def render(
 
 def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
+    from veneercheck.report.amounts import AMOUNT
     from veneercheck.report.cuts import SECTIONS
     from veneercheck.report.stills import OVERVIEW, STILLS
 
@@ -82,4 +84,5 @@ def _remove_pictures(folder: Path) -> None:
         stale.unlink()
     for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
-    (folder / OVERVIEW).unlink(missing_ok=True)
+    for name in (OVERVIEW, AMOUNT):
+        (folder / name).unlink(missing_ok=True)

@@ -13,7 +13,7 @@ import numpy as np
 
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK
+from veneercheck.report.colours import INK, Amounts
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -25,13 +25,14 @@ from veneercheck.report.drawing import (
     number_sign,
     orientation,
     scale_bar,
+    sign_reach,
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
 from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
-from veneercheck.report.verdict import action_words, reading_words
+from veneercheck.report.verdict import action_words, amount_words, reading_words
 from veneercheck.report.views import VIEW_NAMES, Camera, Directions, close_up, directions, six_views
 from veneercheck.report.words import Words
 
@@ -44,14 +45,15 @@ STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
-_HEAD, _FOOT = 84, 176
-SHAPE = (_HEAD + HEIGHT + _FOOT) / WIDTH
+HEAD, _FOOT = 84, 176
+SHAPE = (HEAD + HEIGHT + _FOOT) / WIDTH
 """A still's height as a share of its width."""
 
-MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
+MIDDLE = (HEAD + HEIGHT / 2) / WIDTH
 """How far below a still's upper edge the middle of its picture lies, as a share of its width."""
 
 _HEAD_SIZES = (36, 32, 28, 24)
+_FOOT_SIZES = (24, 22, 20)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
@@ -106,7 +108,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
     surface = surface_of(filed)
     bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
     unseen = tuple(unseen_patches(surface))
-    return Scene(filed, surface, bridge, _lines(surface), levels_of(surface), unseen, words)
+    return Scene(filed, surface, bridge, lines_of(surface), levels_of(surface), unseen, words)
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
@@ -162,7 +164,7 @@ def without_words(still: Path) -> bytes:
 
     stream = io.BytesIO()
     with Pillow.open(still) as picture:
-        part = picture.convert("RGB").crop((0, _HEAD, WIDTH, _HEAD + HEIGHT))
+        part = picture.convert("RGB").crop((0, HEAD, WIDTH, HEAD + HEIGHT))
     box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
     top = max(box[1] - _EDGE, 0)
     part.crop((0, top, WIDTH, HEIGHT)).save(stream, "JPEG", quality=_JPEG_QUALITY)
@@ -186,7 +188,7 @@ def contact_sheet(folder: Path, stills: Mapping[str, Path]) -> Path:
 
 def cameras(scene: Scene) -> dict[str, Camera]:
     """Cameras of all stills by name."""
-    found = six_views(scene.bridge, _what_matters(scene.surface), WIDTH, HEIGHT)
+    found = six_views(scene.bridge, what_matters(scene.surface), WIDTH, HEIGHT)
     for zone in scene.filed.document["zones"]:
         found[f"zone-{zone['id']}"] = close_up(
             zone, scene.bridge, scene.surface.mesh, WIDTH, HEIGHT
@@ -194,7 +196,7 @@ def cameras(scene: Scene) -> dict[str, Camera]:
     return found
 
 
-def _what_matters(surface: Surface) -> Floats:
+def what_matters(surface: Surface) -> Floats:
     """Points the views are framed on: what is veneered, or all where nothing is."""
     meant = surface.veneer >= 0.5
     return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
@@ -219,24 +221,38 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    picture = Pillow.fromarray(raster.colours)
-    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
-    _measures(ImageDraw.Draw(picture), scene, camera)
-    sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)
-    sheet.paste(picture, (0, _HEAD))
-    _head(ImageDraw.Draw(sheet), scene, name)
+    picture, zones = picture_of(scene, camera, raster)
+    sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + _FOOT), WHITE)
+    sheet.paste(picture, (0, HEAD))
+    heading(ImageDraw.Draw(sheet), scene, _title(scene, name))
     _legend(sheet, scene)
     sheet.info[_ZONES] = " ".join(zones)
     return sheet
 
 
-def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+def picture_of(
+    scene: Scene, camera: Camera, raster: Raster, *, measured: bool = True
+) -> tuple[Pillow.Image, list[str]]:
+    """The picture with its signs, and with scale and directions if asked; the zones it shows."""
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    picture = Pillow.fromarray(raster.colours)
+    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
+    if measured:
+        _measures(ImageDraw.Draw(picture), scene, camera)
+    return picture, zones
+
+
+def lines_of(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+    """Strong lines with their triangles and widths: limits, what was measured, finish line."""
     meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
     measured = np.isfinite(surface.shown_mm).astype(np.float64)
-    bands = surface.bands
     passed = [
-        (crossing(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (crossing(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
+        *(
+            (crossing(surface.mesh, surface.shown_mm, bound, meant), 2.2)
+            for bound in surface.scale.bounds_mm
+        ),
         (crossing(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
         (crossing(surface.mesh, surface.veneer, 0.5), 3.4),
     ]
@@ -252,22 +268,29 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
         Numbers of the zones that are seen.
     """
     document = scene.filed.document
-    marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
-    marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
+    told = isinstance(scene.surface.scale, Amounts)
+    marks = [
+        (str(z["id"]), z["decision"] == "firm", z["centre_mm"],
+         amount_words(z, scene.words) if told else "")
+        for z in document["zones"]
+    ]  # fmt: skip
+    marks += [("?", False, q["centre_mm"], "") for q in document["questions"] if q["centre_mm"]]
     taken: list[_Taken] = []
     numbers = []
-    for text, firm, centre in marks:
+    for text, firm, centre, beside in marks:
         at = _seen(np.asarray(centre, dtype=np.float64), camera, raster)
         if at is not None:
-            to = _free_place(at, taken, camera, _SIGN_AWAY_PX)
-            taken.append((*to, 0.0))
-            numbers.append((at, to, text, firm))
+            wide = sign_reach(pen, beside)
+            far = tuple(away + 0.6 * wide for away in _SIGN_AWAY_PX)
+            to = _free_place(at, taken, camera, far, wide)
+            taken.append((*to, wide))
+            numbers.append((at, to, text, firm, beside))
     taken += [(*at, 0.0) for at, *_ in numbers]
     _names(pen, scene, camera, raster, taken)
     _figures(pen, scene, camera, raster, taken)
-    for at, to, text, firm in numbers:
-        number_sign(pen, at, to, text, firm)
-    return [text for _, _, text, _ in numbers if text.isdigit()]
+    for at, to, text, firm, beside in numbers:
+        number_sign(pen, at, to, text, firm=firm, beside=beside)
+    return [text for _, _, text, *_ in numbers if text.isdigit()]
 
 
 def _figures(
@@ -345,9 +368,10 @@ def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
     orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
 
 
-def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
+def heading(pen: ImageDraw.ImageDraw, scene: Scene, title: str) -> None:
+    """Case and title over a picture, and what it is not."""
     words, document = scene.words, scene.filed.document
-    left = f"{case_words(document, words)} · {_title(scene, name)}"
+    left = f"{case_words(document, words)} · {title}"
     right = words("picture.aid")
     if scene.bridge.guessed:
         right = f"{words('picture.guessed')} · {right}"
@@ -355,12 +379,14 @@ def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
     text, size = fitted(pen, left, room)
     pen.text((_EDGE, 16 + 36 - size), text, INK, font(size, bold=True))
     pen.text((WIDTH - _EDGE, 24), right, INK, font(26), anchor="ra")
-    pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
+    pen.line((_EDGE, HEAD - 12, WIDTH - _EDGE, HEAD - 12), fill=INK, width=2)
 
 
-def fitted(pen: ImageDraw.ImageDraw, text: str, room_px: float) -> tuple[str, int]:
-    """The head's text in the largest letters that its room holds, cut with a mark if in none."""
-    for size in _HEAD_SIZES:
+def fitted(
+    pen: ImageDraw.ImageDraw, text: str, room_px: float, sizes: tuple[int, ...] = _HEAD_SIZES
+) -> tuple[str, int]:
+    """A text in the largest bold letters that its room holds, cut with a mark if in none."""
+    for size in sizes:
         if pen.textlength(text, font(size, bold=True)) <= room_px:
             return text, size
     while len(text) > 1 and pen.textlength(text, font(size, bold=True)) > room_px:
@@ -395,6 +421,13 @@ def case_words(document: Mapping[str, Any], words: Words) -> str:
     return words("picture.case", number=number) if number else words("picture.no_case")
 
 
+def stated(document: Mapping[str, Any], words: Words) -> str:
+    """When the check was made, and how the scans lie: what every picture carries."""
+    when = str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+    state = words.known("state", document["alignment"]["state"])
+    return f"{when} · {words('picture.state', state=state)}"
+
+
 def limits_words(document: Mapping[str, Any], words: Words) -> str:
     """The limits in force and what was taken off the space, in one line."""
     layer, allowance = document["profile"]["layer"], document["profile"]["allowance"]
@@ -417,7 +450,7 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
 
     pen = ImageDraw.Draw(sheet)
     words, bands = scene.words, scene.surface.bands
-    top = _HEAD + HEIGHT + 48
+    top = HEAD + HEIGHT + 48
     width, height = _BAR
     sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
     pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
@@ -434,8 +467,9 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
         pen.text((middle, top - 6), words(f"legend.{name}"), INK, font(24, bold=True), anchor="mb")
     pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
     _swatches(sheet, scene, _EDGE + width + 90, top - 34)
-    line = limits_words(scene.filed.document, words)
-    pen.text((_EDGE, top + height + 48), line, INK, font(24))
+    line = f"{limits_words(scene.filed.document, words)} · {stated(scene.filed.document, words)}"
+    text, size = fitted(pen, line, WIDTH - 2 * _EDGE, _FOOT_SIZES)
+    pen.text((_EDGE, top + height + 48), text, INK, font(size))
 
 
 def _step_figures(pen: ImageDraw.ImageDraw, scene: Scene, top: int) -> None:

@@ -102,6 +102,14 @@ def _patterns() -> dict[str, re.Pattern[str]]:
     }
 
 
+def amount_words(zone: Mapping[str, Any], words: Words) -> str:
+    """What is to be taken off or added at a zone's worst spot, in two words; empty if nothing."""
+    amount = zone.get("amount_mm")
+    if not amount:
+        return ""
+    return words("amount.off" if amount > 0 else "amount.on", amount=words.number(abs(amount)))
+
+
 def place_words(told: Mapping[str, Any], words: Words) -> str:
     """Where a zone or question lies; English as filed, else part by part in the reader's words."""
     filed = str(told["place"])

@@ -39,7 +39,7 @@ class View {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
     const nowhere = new Float32Array(count).fill(NaN);
-    const [space, nearest, u, metal] = ["space", "nearest", "u", "metal"].map(
+    const [space, nearest, u, metal, given] = ["space", "nearest", "u", "metal", "amount"].map(
       (name) => (plan.values[name] ? readValues(data, plan.values[name], count) : nowhere));
     const [region, finding, zone, place, part] = [0, 1, 2, 3, 4].map(
       (k) => data.subarray(plan.codes + k * count, plan.codes + (k + 1) * count));
@@ -59,6 +59,7 @@ class View {
     calm(shown, finding, meant, framework.faces);
     evenBorders(shown, finding, meant, framework.faces, plan.limits);
     for (let i = 0; i < count; i += 1) reading[4 * i] = orNothing(shown[i]);
+    const amount = Float32Array.from(averaged(Float32Array.from(given, (one) => one || 0), framework.faces));
     const normals = vertexNormals(framework.places, framework.faces);
     const known = (i) => meant[i] && shown[i] === shown[i];
     // Triangles with a map come first, then those not measured, then the bare metal.
@@ -78,7 +79,7 @@ class View {
       return { index, ranges };
     };
     this.full = sort(framework.faces);
-    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
+    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2], [amount, 1]], this.full,
       sort(coarse(framework.places, framework.faces, COARSE_MM)));
     const every = (values, width, k) => {
       const one = new Float32Array(count);
@@ -98,6 +99,11 @@ class View {
     this.painter.setLines("limits", joined(plan.limits.map(
       (limit) => isolines(mapped.places, mapped.faces, (i) => shown[i], limit))));
     this.levels(mapped, (i) => shown[i], plan.steps.edges.slice(1, -1), normals, "steps", 2);
+    if (plan.amounts) {
+      const { levels, least } = plan.amounts;
+      this.levels(mapped, (i) => amount[i], levels, normals, "amountSteps", 1);
+      this.painter.setLines("amounts", joined([least, -least].map((edge) => isolines(mapped.places, mapped.faces, (i) => amount[i], edge))));
+    }
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -228,6 +234,10 @@ class View {
       lines.limits = { width: 1.8, ink, front: 0.06 };
       lines.steps = { width: 1, ink, front: 0.05 };
     }
+    if (own === 4) {
+      lines.amounts = { width: 1.8, ink, front: 0.06 };
+      lines.amountSteps = { width: 1, ink, front: 0.05 };
+    }
     if (this.contour && this.showContour && !this.moving) {
       lines.contour = { width: 1.3, ink: dark ? [0.85, 0.82, 0.76, 1] : [0.35, 0.33, 0.3, 1], front: 100 };
     }
@@ -239,6 +249,7 @@ class View {
       taken: plan.taken,
       uTop: plan.uTop,
       steps: plan.steps,
+      amounts: plan.amounts,
       ambient: this.relief ? RELIEF : EVEN,
       lines,
     }, this.moving);
@@ -261,7 +272,7 @@ class View {
 
   // The figures of the lines that are seen, none over another or over a number; none while moving.
   placeFigures(width, height) {
-    const shown = this.moving || this.reading !== 0 ? "" : "steps";
+    const shown = this.moving ? "" : { 0: "steps", 4: "amountSteps" }[this.reading];
     const taken = this.signs.filter((zone) => !zone.sign.hidden).map((zone) => {
       const [x, y] = this.camera.project(zone.centre, width, height);
       return [x + 28, y - 25];
@@ -316,25 +327,31 @@ class View {
     const { words, plan } = this;
     const more = this.reading === 1 || this.reading === 2 ? plan.taken : 0;
     const ends = [0, plan.limits[0], plan.limits[1], plan.top].map((mm) => mm + more);
-    this.node("scale-u").hidden = this.reading !== 3;
-    this.node("scale-bands").hidden = this.reading === 3;
-    this.ticks(this.node("ticks"), this.reading === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more);
-    this.node("legend-words").textContent = this.reading === 3
-      ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
-      : `${words.readings[this.reading]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+    const own = this.reading, { amounts } = plan;
+    this.node("scale-u").hidden = own !== 3;
+    this.node("scale-bands").hidden = own > 2;
+    if (amounts) this.node("scale-amount").hidden = own !== 4;
+    document.querySelectorAll("#view [data-of]").forEach((one) => { one.hidden = (one.dataset.of === "4") !== (own === 4); });
+    const box = this.node("ticks");
+    if (own === 4) this.ticks(box, [-amounts.end, 0, ...amounts.levels, amounts.end], -amounts.end, amounts.end, 1);
+    else this.ticks(box, own === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more, 2);
+    this.node("legend-words").textContent = own === 4
+      ? `${words.add} ← ${words.nothing} → ${words.take_off}, mm`
+      : own === 3 ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
+        : `${words.readings[own]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
   }
 
   // Figures under the legend's bar, from `low` to `high`; those that would touch another are left out.
-  ticks(box, values, low, high) {
+  ticks(box, values, low, high, digits) {
     box.replaceChildren();
-    const kept = [], ends = [values[0], values[values.length - 1]];
-    for (const value of values.length ? new Set([...ends, ...values]) : []) {
-      const at = (100 * (value - low)) / (high - low);
-      if (kept.some((other) => Math.abs(at - other) < 9.5)) continue;
-      kept.push(at);
+    const kept = [], place = (value) => (100 * (value - low)) / (high - low);
+    for (const value of new Set(values.length ? [values[0], values[values.length - 1], ...values] : [])) {
+      if (kept.every((other) => Math.abs(place(value) - place(other)) >= 9.5)) kept.push(value);
+    }
+    for (const value of kept.sort((a, b) => a - b)) {
       const tick = document.createElement("span");
-      tick.textContent = this.words.number(value, 2);
-      tick.style.left = `${at}%`;
+      tick.textContent = this.words.number(Math.abs(value), digits);
+      tick.style.left = `${place(value)}%`;
       box.append(tick);
     }
   }
@@ -354,6 +371,9 @@ class View {
       `${words.readings[1]} ${n(found.space)} mm`,
     ] : [words.no_ray];
     if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
+    if (plan.amounts && Math.abs(found.amount) >= plan.amounts.least) {
+      parts.unshift(`${found.amount > 0 ? words.take_off : words.add} ${words.number(Math.abs(found.amount), 1)} mm`);
+    }
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
     return where + parts.join(" · ");
@@ -475,7 +495,7 @@ class View {
       this.camera.mmPerPx *= key === "-" ? 1.15 : 1 / 1.15;
       this.rested();
     } else if (names[Number(key) - 1]) this.fly(this.standard(names[Number(key) - 1]));
-    else if (key === "r") this.setReading((this.reading + 1) % 4);
+    else if (key === "r") this.setReading((this.reading + 1) % (this.plan.amounts ? 5 : 4));
     else if (key === "c") this.node("contour").click();
     else if (key === "l") this.node("relief").click();
     else if (key === "d") this.node("dark").click();
