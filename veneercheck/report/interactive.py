@@ -272,7 +272,7 @@ def _script_words(words: Words) -> dict[str, Any]:
     own["readings"] = [
         words("report.layer"), words("report.space"), own["nearest"], own["u"], own["amount"],
     ]  # fmt: skip
-    own |= {name: words(f"amount.{name}") for name in ("take_off", "add", "nothing")}
+    own |= {f"work_{name}": words(f"amount.{name}") for name in ("take_off", "add", "nothing")}
     own |= {name: words(f"legend.{name}") for name in ("thin", "enough", "thick")}
     return {**own, "decimal": words("format.decimal")}
 

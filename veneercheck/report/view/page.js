@@ -336,7 +336,7 @@ class View {
     if (own === 4) this.ticks(box, [-amounts.end, 0, ...amounts.levels, amounts.end], -amounts.end, amounts.end, 1);
     else this.ticks(box, own === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more, 2);
     this.node("legend-words").textContent = own === 4
-      ? `${words.add} ← ${words.nothing} → ${words.take_off}, mm`
+      ? `${words.work_add} ← ${words.work_nothing} → ${words.work_take_off}, mm`
       : own === 3 ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
         : `${words.readings[own]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
   }
@@ -372,7 +372,7 @@ class View {
     ] : [words.no_ray];
     if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
     if (plan.amounts && Math.abs(found.amount) >= plan.amounts.least) {
-      parts.unshift(`${found.amount > 0 ? words.take_off : words.add} ${words.number(Math.abs(found.amount), 1)} mm`);
+      parts.unshift(`${found.amount > 0 ? words.work_take_off : words.work_add} ${words.number(Math.abs(found.amount), 1)} mm`);
     }
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
