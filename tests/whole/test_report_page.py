@@ -301,11 +301,68 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     assert (np.abs(strip.astype(int) - WINE[0]).sum(axis=2) < 40).any()
     page.keyboard.press("2")
     _until(page, f"{camera}[0] < -0.9999")
+    page.evaluate("document.querySelector('#view canvas').scrollIntoView({ block: 'start' })")
     box = page.locator(part("canvas")).bounding_box()
     page.touchscreen.tap(box["x"] + 3, box["y"] + 3)
     page.locator(part("reading"), has_text="nothing here").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
     page.close()
+
+
+@needs_browser
+def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> None:
+    """The picture that the page saves holds the tones of the stills."""
+    scene = scene_of(read_result(folder), Words("en"))
+    page, _ = _open(browser, folder, viewport={"width": 1000, "height": 800}, accept_downloads=True)
+    _ready(page)
+    view = "document.getElementById('view').view"
+    plan = page.evaluate(f"{view}.plan.steps")
+    assert plan["edges"] == list(scene.surface.bands.edges_mm)
+    np.testing.assert_allclose(np.array(plan["tones"]) * 255, scene.surface.bands.tones, atol=0.02)
+    page.focus('#view [data-part="canvas"]')
+    with page.expect_download() as saved:
+        page.keyboard.press("s")
+    with Image.open(saved.value.path()) as picture:
+        colours = np.asarray(picture.convert("RGB")).astype(int)
+    layer = 1.1  # of the ball that the report was made of, outside its thin cap
+    tone = scene.surface.bands.colours([layer])[0]
+    assert (np.abs(colours - tone).max(axis=2) <= 2).sum() > 2000
+    page.close()
+
+
+@needs_browser
+def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) -> None:
+    """By construction: 0.35 mm to take off all over the cap, nothing elsewhere."""
+    outcome = _bodies().outcome_of()
+    height = outcome.check.framework.points_mm[:, 2]
+    check = dataclasses.replace(outcome.check, amount_mm=np.where(height > 3.2, 0.35, 0.0))
+    write_result(tmp_path, dataclasses.replace(outcome, check=check))
+    render(tmp_path)
+    page, _ = _open(browser, tmp_path, viewport={"width": 1000, "height": 800})
+    _ready(page)
+    view = "document.getElementById('view').view"
+    page.click('#view [data-reading="4"]')
+    ticks = page.inner_text('#view [data-part="ticks"]').split()
+    assert ticks == ["0.4", "0.3", "0.2", "0.1", "0.0", "0.1", "0.2", "0.3", "0.4"]
+    page.focus('#view [data-part="canvas"]')
+    page.keyboard.press("Enter")
+    told = page.inner_text('#view [data-part="reading"]')
+    assert "take off 0.4 mm" in told or "take off 0.3 mm" in told
+    assert page.evaluate(f"{view}.plan.amounts.off.length") == 4
+    assert page.is_visible('#view [data-of="4"]') and not page.is_visible('#view [data-of="0"]')
+    page.click('#view [data-reading="0"]')
+    assert not page.is_visible('#view [data-of="4"]') and page.is_visible('#view [data-of="0"]')
+    page.close()
+    words = read_text(tmp_path / "bench.pdf")
+    assert "How much to take off or add" in words
+
+
+def read_text(paper: Path) -> str:
+    """The words of a PDF."""
+    said = subprocess.run(
+        ["pdftotext", "-layout", str(paper), "-"], capture_output=True, check=True, text=True
+    )
+    return said.stdout
 
 
 def _ends(path: str, origin_mm: np.ndarray) -> np.ndarray:

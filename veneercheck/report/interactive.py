@@ -17,8 +17,9 @@ from veneercheck.core.anatomy import surface_word
 from veneercheck.core.mesh import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
-from veneercheck.report.colours import taken_mm
-from veneercheck.report.drawing import legend_bar, swatch
+from veneercheck.report.amounts import amounts_of
+from veneercheck.report.colours import AMOUNT_STEP_MM, NOTHING_MM, Amounts, Bands, taken_mm
+from veneercheck.report.drawing import amount_bar, legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import (
     VALUE_STEP_MM,
@@ -53,6 +54,9 @@ _DIE_BESIDE_MM = 6.0
 
 _METAL_STEP_MM = 1e-3
 """The metal is only written in the section, to a hundredth; finer steps would only weigh."""
+
+_AMOUNT_PACK_MM = 1e-3
+"""Amounts are told to a hundredth, too."""
 
 _PIXELS = 100
 _LEGEND, _SWATCH = (360, 22), (34, 22)
@@ -111,6 +115,8 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
         "top": scene.surface.bands.top_mm,
+        "steps": _steps(scene.surface.bands),
+        "amounts": _amounts(scene),
         "taken": taken_mm(document),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
@@ -129,6 +135,26 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     return plan, pack.text()
 
 
+def _steps(bands: Bands) -> dict[str, Any]:
+    """Where the steps of what is enough begin and end, and their colours, 0…1."""
+    tones = np.round(bands.tones.astype(np.float64) / 255.0, 4)
+    return {"edges": list(bands.edges_mm), "tones": tones.tolist()}
+
+
+def _amounts(scene: Scene) -> dict[str, Any] | None:
+    """The scale of what is to be taken off or added; None where that is not known."""
+    told = amounts_of(scene)
+    if told is None or not isinstance(told.surface.scale, Amounts):
+        return None
+    scale = told.surface.scale
+    tones = np.round(scale.tones.astype(np.float64) / 255.0, 4).tolist()
+    levels = [round(level, 6) for level in scale.levels_mm]
+    return {
+        "step": AMOUNT_STEP_MM, "end": scale.end_mm, "least": NOTHING_MM, "levels": levels,
+        "off": tones[: scale.steps], "on": tones[scale.steps :],
+    }  # fmt: skip
+
+
 def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dict[str, Any]]:
     """Pack what was read, where the page shows it; where each reading starts, by name.
 
@@ -144,6 +170,7 @@ def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dic
         "nearest": (np.where(np.isfinite(space), np.nan, nearest), VALUE_STEP_MM),
         "u": (filed.u_mm, VALUE_STEP_MM),
         "metal": (filed.metal_mm, _METAL_STEP_MM),
+        "amount": (filed.amount_mm, _AMOUNT_PACK_MM),
     }
     return {
         name: add_values(pack, faces, np.where(meant, values[old], np.nan), step_mm)
@@ -258,8 +285,9 @@ def _listed(document: Mapping[str, Any]) -> list[int]:
 def _script_words(words: Words) -> dict[str, Any]:
     own = dict(sections(words.lang)["view_page"])
     own["readings"] = [
-        words("report.layer"), words("report.space"), own["nearest"], own["u"],
+        words("report.layer"), words("report.space"), own["nearest"], own["u"], own["amount"],
     ]  # fmt: skip
+    own |= {f"work_{name}": words(f"amount.{name}") for name in ("take_off", "add", "nothing")}
     own |= {name: words(f"legend.{name}") for name in ("thin", "enough", "thick")}
     return {**own, "decimal": words("format.decimal")}
 
@@ -274,9 +302,9 @@ def _data(name: str, kind: str, text: str) -> Markup:
 
 
 def _stage(scene: Scene) -> list[Markup]:
-    words = scene.words
+    words, told = scene.words, amounts_of(scene)
     return [
-        _toolbar(scene),
+        _toolbar(scene, told is not None),
         tag(
             "div",
             tag("canvas", data_part="canvas", tabindex="0", role="application",
@@ -287,9 +315,11 @@ def _stage(scene: Scene) -> list[Markup]:
             class_="canvas-box",
         ),
         tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
-        tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
+        tag("div", tag("span", _bands(scene), *_amount_bar(told),
+            tag("span", data_part="ticks", class_="ticks", aria_hidden="true"), class_="bar"),
+            tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"),
-            *(_sign(kind, scene) for kind in _SIGNS),
+            *(_sign(kind, scene) for kind in _SIGNS), *_plain_sign(scene, told),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
                 class_="one-sign"), class_="legend"),
         tag("p", words("view_page.judged"), class_="note judged"),
@@ -297,10 +327,19 @@ def _stage(scene: Scene) -> list[Markup]:
     ]  # fmt: skip
 
 
-def _toolbar(scene: Scene) -> Markup:
+def _amount_bar(told: Scene | None) -> list[Markup]:
+    if told is None or not isinstance(told.surface.scale, Amounts):
+        return []
+    bar = amount_bar(told.surface.scale, *_LEGEND)
+    return [tag("img", src=_inline(bar), alt="", data_part="scale-amount", hidden="")]
+
+
+def _toolbar(scene: Scene, with_amounts: bool) -> Markup:
     words = scene.words
-    names = (words("report.layer"), words("report.space"), words("view_page.nearest"),
-             words("view_page.u"))  # fmt: skip
+    names = [words("report.layer"), words("report.space"), words("view_page.nearest"),
+             words("view_page.u")]  # fmt: skip
+    if with_amounts:
+        names.append(words("view_page.amount"))
     readings = [
         tag("button", name, type="button", data_reading=str(index), aria_pressed="false")
         for index, name in enumerate(names)
@@ -313,6 +352,8 @@ def _toolbar(scene: Scene) -> Markup:
         tag("button", words("view_page.contour"), type="button", data_part="contour",
             aria_pressed="true"),
         tag("button", words("view_page.distance_tool"), type="button", data_part="distance",
+            aria_pressed="false"),
+        tag("button", words("view_page.relief"), type="button", data_part="relief",
             aria_pressed="false"),
         tag("button", words("view_page.dark"), type="button", data_part="dark",
             aria_pressed="false"),
@@ -332,9 +373,20 @@ def _bands(scene: Scene) -> Markup:
 
 
 def _sign(kind: str, scene: Scene) -> Markup:
+    of = {"data_of": "0"} if kind == "over" else {}
+    return _signed(kind, scene, scene.words(f"legend.{kind}"), **of)
+
+
+def _plain_sign(scene: Scene, told: Scene | None) -> list[Markup]:
+    """The sign of where nothing is to be done, shown with the amounts alone."""
+    if told is None:
+        return []
+    return [_signed("nothing", scene, scene.words("amount.nothing"), data_of="4", hidden="")]
+
+
+def _signed(kind: str, scene: Scene, told: str, **more: str) -> Markup:
     field = swatch(kind, scene.surface.bands, *_SWATCH)
-    return tag("span", tag("img", src=_inline(field), alt=""), scene.words(f"legend.{kind}"),
-               class_="one-sign")  # fmt: skip
+    return tag("span", tag("img", src=_inline(field), alt=""), told, class_="one-sign", **more)
 
 
 def _inline(image: Pillow.Image) -> str:

@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from veneercheck.report.amounts import AMOUNT
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -146,6 +147,7 @@ def paper_data(
         "verdict": verdict_sentences(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
+        "amount": _amount(folder, words),
         "views": _side_views(folder, words),
         "most": _MOST_ON_BENCH,
         "middle": MIDDLE,
@@ -238,6 +240,13 @@ def _zone(
     }
 
 
+def _amount(folder: Path, words: Words) -> dict[str, str] | None:
+    """What is to be taken off or added, from occlusal, where it is known."""
+    if not (folder / AMOUNT).exists():
+        return None
+    return {"file": f"amount{_BARE}", "alt": words("amount.title")}
+
+
 def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
     """The views beside the one from the top, those that show a zone."""
     found = []
@@ -276,6 +285,8 @@ def _lay_out(
     for view in data["views"]:
         still = folder / STILLS / f"{view['file'].removesuffix(_BARE)}.png"
         (room / view["file"]).write_bytes(without_words(still))
+    if data["amount"]:
+        (room / data["amount"]["file"]).write_bytes(without_words(folder / AMOUNT))
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
     _tell(room, data)

@@ -42,6 +42,7 @@ def render(
     RecordError
         If the folder holds no result of this program.
     """
+    from veneercheck.report.amounts import write_amounts
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import BENCH, REPORT, can_print, write_papers
@@ -61,11 +62,16 @@ def render(
         stills, drawings = side_by_side(
             lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
         )
+    if scene:
+        progress("amount.png")
+    amount = write_amounts(folder, scene) if scene else None
     progress("report.html")
     page = write_html(folder, filed, stills, words, scene=scene, drawings=drawings)
     written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
     if stills:
         written.append(folder / OVERVIEW)
+    if amount:
+        written.append(amount)
     if not can_print():
         for stale in (REPORT, BENCH):
             (folder / stale).unlink(missing_ok=True)
@@ -77,6 +83,7 @@ def render(
 
 def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
+    from veneercheck.report.amounts import AMOUNT
     from veneercheck.report.cuts import SECTIONS
     from veneercheck.report.stills import OVERVIEW, STILLS
 
@@ -84,4 +91,5 @@ def _remove_pictures(folder: Path) -> None:
         stale.unlink()
     for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
-    (folder / OVERVIEW).unlink(missing_ok=True)
+    for name in (OVERVIEW, AMOUNT):
+        (folder / name).unlink(missing_ok=True)

@@ -12,7 +12,7 @@ import numpy as np
 
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK
+from veneercheck.report.colours import INK, Amounts, Rgb
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -24,13 +24,15 @@ from veneercheck.report.drawing import (
     number_sign,
     orientation,
     scale_bar,
+    sign_reach,
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
-from veneercheck.report.verdict import action_words, reading_words
+from veneercheck.report.verdict import action_words, amount_words, reading_words
 from veneercheck.report.views import (
     VIEW_NAMES,
     Camera,
@@ -50,15 +52,15 @@ STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
-_HEAD, _FOOT = 84, 176
-SHAPE = (_HEAD + HEIGHT + _FOOT) / WIDTH
+HEAD, _FOOT = 84, 176
+SHAPE = (HEAD + HEIGHT + _FOOT) / WIDTH
 """A still's height as a share of its width."""
 
-MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
+MIDDLE = (HEAD + HEIGHT / 2) / WIDTH
 """How far below a still's upper edge the middle of its picture lies, as a share of its width."""
 
 _HEAD_SIZES = (36, 32, 28, 24)
-_LINE_SIZES = (24, 21, 18)
+FOOT_SIZES = (24, 22, 20, 18)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
@@ -87,6 +89,8 @@ _ALL_BUT_MEASURED = 0.95
 _SIGN_AWAY_PX = (58.0, 92.0, 130.0)
 _NAME_AWAY_PX = (120.0, 170.0, 230.0)
 _SIGN_APART_PX = 52.0
+_SIGN_ROOM_PX = 24.0
+"""Half the side of the square that a sign keeps clear of figures."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +101,7 @@ class Scene:
     surface: Surface
     bridge: Directions
     lines: tuple[tuple[Floats, Ints, float], ...]
+    levels: tuple[Level, ...]
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
 
@@ -106,7 +111,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
     surface = surface_of(filed)
     bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
     unseen = tuple(unseen_patches(surface))
-    return Scene(filed, surface, bridge, _lines(surface), unseen, words)
+    return Scene(filed, surface, bridge, lines_of(surface), levels_of(surface), unseen, words)
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
@@ -121,11 +126,12 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
+    tones = whole_tones(scene)
 
     def finished(told: tuple[str, Camera]) -> tuple[bytes, Pillow.Image]:
         picture = lettered(scene, *told, drawn(scene, told[1]))
         info = {name: picture.info[name] for name in (_ZONES, _VIEW)}
-        return png(picture, info), picture.reduce(2)
+        return png(picture, info, tones), picture.reduce(2)
 
     written, small = {}, {}
     todo = cameras(scene)
@@ -133,10 +139,17 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
         for name, (content, half) in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
             written[name], small[name] = put(place / f"{name}.png", [content]), half
-    put(folder / OVERVIEW, [png(_contact_sheet(small))])
+    put(folder / OVERVIEW, [png(_contact_sheet(small), tones=tones)])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
+
+
+def whole_tones(scene: Scene) -> list[Rgb]:
+    """The colours of the steps as a picture holds them."""
+    surface = scene.surface
+    steps = np.rint(np.concatenate([surface.bands.tones, surface.scale.tones])).astype(int)
+    return [(red, green, blue) for red, green, blue in dict.fromkeys(map(tuple, steps.tolist()))]
 
 
 def zones_shown(still: Path) -> list[str]:
@@ -161,7 +174,7 @@ def without_words(still: Path) -> bytes:
     from PIL import ImageOps
 
     with Pillow.open(still) as picture:
-        part = picture.convert("RGB").crop((0, _HEAD, WIDTH, _HEAD + HEIGHT))
+        part = picture.convert("RGB").crop((0, HEAD, WIDTH, HEAD + HEIGHT))
     box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
     top = max(box[1] - _EDGE, 0)
     return png(part.crop((0, top, WIDTH, HEIGHT)))
@@ -182,7 +195,7 @@ def _contact_sheet(small: Mapping[str, Pillow.Image]) -> Pillow.Image:
 
 def cameras(scene: Scene) -> dict[str, Camera]:
     """Cameras of all stills by name."""
-    found = six_views(scene.bridge, _what_matters(scene.surface), WIDTH, HEIGHT)
+    found = six_views(scene.bridge, what_matters(scene.surface), WIDTH, HEIGHT)
     for zone in scene.filed.document["zones"]:
         found[f"zone-{zone['id']}"] = close_up(
             zone, scene.bridge, scene.surface.mesh, WIDTH, HEIGHT
@@ -190,7 +203,7 @@ def cameras(scene: Scene) -> dict[str, Camera]:
     return found
 
 
-def _what_matters(surface: Surface) -> Floats:
+def what_matters(surface: Surface) -> Floats:
     """Points the views are framed on: what is veneered, or all where nothing is."""
     meant = surface.veneer >= 0.5
     return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
@@ -201,7 +214,10 @@ def drawn(scene: Scene, camera: Camera) -> Raster:
     raster = draw(scene.surface, camera)
     facing_eye = [
         (facing(scene.surface, camera, segments, face), width)
-        for segments, face, width in scene.lines
+        for segments, face, width in (
+            *scene.lines,
+            *((level.pieces_mm, level.face, LINE_PX) for level in scene.levels),
+        )
     ]
     lay_lines(raster.colours, camera, raster.depth_mm, facing_eye)
     return raster
@@ -212,25 +228,39 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    picture = Pillow.fromarray(raster.colours)
-    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
-    _measures(ImageDraw.Draw(picture), scene, camera)
-    sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)
-    sheet.paste(picture, (0, _HEAD))
-    _head(ImageDraw.Draw(sheet), scene, name)
+    picture, zones = picture_of(scene, camera, raster)
+    sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + _FOOT), WHITE)
+    sheet.paste(picture, (0, HEAD))
+    heading(ImageDraw.Draw(sheet), scene, _title(scene, name))
     _legend(sheet, scene)
     sheet.info[_ZONES] = " ".join(zones)
     sheet.info[_VIEW] = scene.bridge.names.get(name, "")
     return sheet
 
 
-def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+def picture_of(
+    scene: Scene, camera: Camera, raster: Raster, *, measured: bool = True
+) -> tuple[Pillow.Image, list[str]]:
+    """The picture with its signs, and with scale and directions if asked; the zones it shows."""
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    picture = Pillow.fromarray(raster.colours)
+    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
+    if measured:
+        _measures(ImageDraw.Draw(picture), scene, camera)
+    return picture, zones
+
+
+def lines_of(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+    """Strong lines with their triangles and widths: limits, what was measured, finish line."""
     meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
     measured = np.isfinite(surface.shown_mm).astype(np.float64)
-    bands = surface.bands
     passed = [
-        (crossing(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (crossing(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
+        *(
+            (crossing(surface.mesh, surface.shown_mm, bound, meant), 2.2)
+            for bound in surface.scale.bounds_mm
+        ),
         (crossing(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
         (crossing(surface.mesh, surface.veneer, 0.5), 3.4),
     ]
@@ -246,21 +276,43 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
         Numbers of the zones that are seen.
     """
     document = scene.filed.document
-    marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
-    marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
+    told = isinstance(scene.surface.scale, Amounts)
+    marks = [
+        (str(z["id"]), z["decision"] == "firm", z["centre_mm"],
+         amount_words(z, scene.words) if told else "")
+        for z in document["zones"]
+    ]  # fmt: skip
+    marks += [("?", False, q["centre_mm"], "") for q in document["questions"] if q["centre_mm"]]
     taken: list[_Taken] = []
     numbers = []
-    for text, firm, centre in marks:
+    for text, firm, centre, beside in marks:
         at = _seen(np.asarray(centre, dtype=np.float64), camera, raster)
         if at is not None:
-            to = _free_place(at, taken, camera, _SIGN_AWAY_PX)
-            taken.append((*to, 0.0))
-            numbers.append((at, to, text, firm))
+            wide = sign_reach(pen, beside)
+            far = tuple(away + 0.6 * wide for away in _SIGN_AWAY_PX)
+            to = _free_place(at, taken, camera, far, wide)
+            taken.append((*to, wide))
+            numbers.append((at, to, text, firm, beside))
     taken += [(*at, 0.0) for at, *_ in numbers]
     _names(pen, scene, camera, raster, taken)
-    for at, to, text, firm in numbers:
-        number_sign(pen, at, to, text, firm)
-    return [text for _, _, text, _ in numbers if text.isdigit()]
+    _figures(pen, scene, camera, raster, taken)
+    for at, to, text, firm, beside in numbers:
+        number_sign(pen, at, to, text, firm=firm, beside=beside)
+    return [text for _, _, text, *_ in numbers if text.isdigit()]
+
+
+def _figures(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, taken: list[_Taken]
+) -> None:
+    """The figures of the lines between two steps, clear of signs, names and measures."""
+    boxes = [
+        (x - wide - _SIGN_ROOM_PX, y - _SIGN_ROOM_PX, x + wide + _SIGN_ROOM_PX, y + _SIGN_ROOM_PX)
+        for x, y, wide in taken
+    ]
+    boxes += [(0, HEIGHT - 160, 2 * _EDGE + 260, HEIGHT), (WIDTH - 360, HEIGHT - 96, WIDTH, HEIGHT)]
+    figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=boxes, words=scene.words
+    )
 
 
 def _names(
@@ -322,9 +374,10 @@ def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
     orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
 
 
-def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
+def heading(pen: ImageDraw.ImageDraw, scene: Scene, title: str) -> None:
+    """Case and title over a picture, and what it is not."""
     words, document = scene.words, scene.filed.document
-    left = f"{case_words(document, words)} · {_title(scene, name)}"
+    left = f"{case_words(document, words)} · {title}"
     right = words("picture.aid")
     if scene.bridge.guessed:
         right = f"{words('picture.guessed')} · {right}"
@@ -332,7 +385,7 @@ def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
     text, size = fitted(pen, left, room)
     pen.text((_EDGE, 16 + 36 - size), text, INK, font(size, bold=True))
     pen.text((WIDTH - _EDGE, 24), right, INK, font(26), anchor="ra")
-    pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
+    pen.line((_EDGE, HEAD - 12, WIDTH - _EDGE, HEAD - 12), fill=INK, width=2)
 
 
 def fitted(
@@ -379,6 +432,13 @@ def case_words(document: Mapping[str, Any], words: Words) -> str:
     return words("picture.case", number=number) if number else words("picture.no_case")
 
 
+def stated(document: Mapping[str, Any], words: Words) -> str:
+    """When the check was made, and how the scans lie: what every picture carries."""
+    when = str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+    state = words.known("state", document["alignment"]["state"])
+    return f"{when} · {words('picture.state', state=state)}"
+
+
 def limits_words(document: Mapping[str, Any], words: Words) -> str:
     """The limits in force and what was taken off the space, in one line."""
     layer, allowance = document["profile"]["layer"], document["profile"]["allowance"]
@@ -401,25 +461,42 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
 
     pen = ImageDraw.Draw(sheet)
     words, bands = scene.words, scene.surface.bands
-    top = _HEAD + HEIGHT + 48
+    top = HEAD + HEIGHT + 48
     width, height = _BAR
     sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
     pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
     ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
+    _step_figures(pen, scene, top + height + 8)
     for value in ends:
         x = _EDGE + round(value / bands.top_mm * width)
         pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
         anchor = "la" if value == 0 else "ma"
-        pen.text((x, top + height + 6), words.number(value), INK, font(24), anchor=anchor)
+        pen.text((x, top + height + 6), words.number(value), INK, font(24, True), anchor=anchor)
     names = ("thin", "enough", "thick")
     for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
         middle = _EDGE + 0.5 * (low + high) / bands.top_mm * width
         pen.text((middle, top - 6), words(f"legend.{name}"), INK, font(24, bold=True), anchor="mb")
     pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
     _swatches(sheet, scene, _EDGE + width + 90, top - 34)
-    line = limits_words(scene.filed.document, words)
-    line, size = fitted(pen, line, WIDTH - 2 * _EDGE, _LINE_SIZES, bold=False)
+    line = f"{limits_words(scene.filed.document, words)} · {stated(scene.filed.document, words)}"
+    line, size = fitted(pen, line, WIDTH - 2 * _EDGE, FOOT_SIZES, bold=False)
     pen.text((_EDGE, top + height + 48), line, INK, font(size))
+
+
+def _step_figures(pen: ImageDraw.ImageDraw, scene: Scene, top: int) -> None:
+    """Figures under the steps of the legend's bar, as many as stand apart."""
+    bands, (width, _) = scene.surface.bands, _BAR
+    room = pen.textlength(scene.words.number(bands.greatest_mm), font(24, True)) + 8
+
+    def place(value: float) -> float:
+        return _EDGE + value / bands.top_mm * width
+
+    ends = [place(bands.least_mm), place(bands.greatest_mm)]
+    for value in bands.levels_mm:
+        x = place(value)
+        if all(abs(x - other) >= room for other in ends):
+            pen.text((x, top), scene.words.number(value), INK, font(20), anchor="ma")
+            ends.append(x)
 
 
 def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:

@@ -20,7 +20,7 @@ _WITHOUT_ZONES = {
 }
 """What a verdict without a single zone rests on."""
 
-_NOTHING_MISSED = 5e-4
+NOTHING_MISSED = 5e-4
 """A smaller share would be told as 0.0 %."""
 
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
@@ -107,6 +107,14 @@ def _patterns() -> dict[str, re.Pattern[str]]:
         )
         for key, sentence in sections("en")["actions"].items()
     }
+
+
+def amount_words(zone: Mapping[str, Any], words: Words) -> str:
+    """What is to be taken off or added at a zone's worst spot, in two words; empty if nothing."""
+    amount = zone.get("amount_mm")
+    if not amount:
+        return ""
+    return words("amount.off" if amount > 0 else "amount.on", amount=words.number(abs(amount)))
 
 
 def place_words(told: Mapping[str, Any], words: Words) -> str:
@@ -306,6 +314,6 @@ def _unseen(document: Mapping[str, Any], words: Words) -> str:
     share = document["layer"]["measured_share"]
     if share is None or document["alignment"]["state"] == "failed":
         return words("cautions.nothing_seen")
-    if 1.0 - share < _NOTHING_MISSED:
+    if 1.0 - share < NOTHING_MISSED:
         return words("cautions.all_seen")
     return words("cautions.unseen", unseen=words.percent(1.0 - share))

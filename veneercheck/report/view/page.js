@@ -8,6 +8,7 @@ const MOVING_SHARE = 0.5;
 const FINEST = 2;
 const COVERAGE = 2;
 const READABLE = -20;
+const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
 
 class View {
@@ -23,6 +24,7 @@ class View {
     this.painter = new Painter(this.canvas);
     this.reading = 0;
     this.points = [];
+    this.figures = {};
     this.prepare(data);
     this.labels();
     this.camera = this.standard("occlusal");
@@ -37,7 +39,7 @@ class View {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
     const nowhere = new Float32Array(count).fill(NaN);
-    const [space, beside, alone, u, metal] = ["space", "beside", "nearest", "u", "metal"].map(
+    const [space, beside, alone, u, metal, given] = ["space", "beside", "nearest", "u", "metal", "amount"].map(
       (name) => (plan.values[name] ? readValues(data, plan.values[name], framework) : nowhere));
     const nearest = alone.map((value, i) => (beside[i] === beside[i] ? space[i] + beside[i] : value));
     const [region, finding, zone, place, part] = plan.codes.map((start) => readCodes(data, start, framework));
@@ -54,8 +56,10 @@ class View {
       mark[2 * i] = zone[i] + BYTE * place[i];
       mark[2 * i + 1] = zone[i] ? plan.listed[zone[i]] : 0;
     }
+    calm(shown, finding, meant, framework.faces);
     evenBorders(shown, finding, meant, framework.faces, plan.limits);
     for (let i = 0; i < count; i += 1) reading[4 * i] = orNothing(shown[i]);
+    const amount = Float32Array.from(averaged(Float32Array.from(given, (one) => one || 0), framework.faces));
     const normals = vertexNormals(framework.places, framework.faces);
     const known = (i) => meant[i] && shown[i] === shown[i];
     // Triangles with a map come first, then those not measured, then the bare metal.
@@ -75,7 +79,7 @@ class View {
       return { index, ranges };
     };
     this.full = sort(framework.faces);
-    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
+    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2], [amount, 1]], this.full,
       sort(coarse(framework.places, framework.faces, COARSE_MM)));
     const every = (values, width, k) => {
       const one = new Float32Array(count);
@@ -92,15 +96,14 @@ class View {
     };
     const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
     const smooth = smoothed(meant, framework.faces, 1, 2);
-    const join = (a, b) => {
-      const both = new Float32Array(a.length + b.length);
-      both.set(a);
-      both.set(b, a.length);
-      return both;
-    };
-    this.painter.setLines("limits", join(
-      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[0]),
-      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1])));
+    this.painter.setLines("limits", joined(plan.limits.map(
+      (limit) => isolines(mapped.places, mapped.faces, (i) => shown[i], limit))));
+    this.levels(mapped, (i) => shown[i], plan.steps.edges.slice(1, -1), normals, "steps", 2);
+    if (plan.amounts) {
+      const { levels, least } = plan.amounts;
+      this.levels(mapped, (i) => amount[i], levels, normals, "amountSteps", 1);
+      this.painter.setLines("amounts", joined([least, -least].map((edge) => isolines(mapped.places, mapped.faces, (i) => amount[i], edge))));
+    }
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -108,6 +111,32 @@ class View {
       const raw = vertexNormals(this.contour.places, this.contour.faces);
       this.contourNormals = smoothed(raw, this.contour.faces, 3, 3);
     }
+  }
+
+  // Thin lines between the steps, and places on them for their figures, well apart on the surface.
+  levels(mapped, value, levels, normals, name, digits) {
+    const lines = [], figures = [];
+    for (const level of levels) {
+      const ends = [];
+      const found = isolines(mapped.places, mapped.faces, value, level, null, (a) => ends.push(a));
+      lines.push(found);
+      const like = [];
+      for (let i = 0; i < found.length; i += 6) {
+        const at = [0, 1, 2].map((k) => (found[i + k] + found[i + 3 + k]) / 2);
+        if (like.some((other) => away3(at, other) < LIKE_APART_MM) || speck(found, at)) continue;
+        like.push(at);
+        figures.push({ at, normal: point(normals, ends[i / 3]), text: this.words.number(Math.abs(level), digits) });
+      }
+    }
+    this.painter.setLines(name, joined(lines));
+    this.figures[name] = figures.map((one) => {
+      const figure = document.createElement("span");
+      figure.className = "figure";
+      figure.textContent = one.text;
+      figure.hidden = true;
+      this.node("labels").prepend(figure);
+      return { ...one, figure };
+    });
   }
 
   standard(name) {
@@ -162,7 +191,10 @@ class View {
   // Draw once in the next frame; `moving` takes the coarse copy of the mesh.
   ask(moving) {
     this.moving = moving;
-    if (moving) this.fine = false;
+    if (moving) {
+      this.fine = false;
+      this.before = null;
+    }
     if (this.asked) return;
     this.asked = requestAnimationFrame(() => { this.asked = 0; this.draw(); });
   }
@@ -184,9 +216,8 @@ class View {
     if (!this.contour) return;
     const { toward } = this.camera, normals = this.contourNormals;
     const facing = (i) => normals[3 * i] * toward[0] + normals[3 * i + 1] * toward[1] + normals[3 * i + 2] * toward[2];
-    const { right, up } = this.camera;
     const rim = isolines(this.contour.places, this.contour.faces, facing, 0);
-    this.painter.setLines("contour", inFront(rim, this.contour.places, right, up, toward));
+    this.painter.setLines("contour", inFront(rim, this.contour.places, this.camera));
   }
 
   draw() {
@@ -199,7 +230,14 @@ class View {
       cut: { width: 2.2, ink: [0.55, 0.16, 0.27, 1], front: 0.1 },
     };
     lines.distance = { width: 2.4, ink, front: 100 };
-    if (own === 0) lines.limits = { width: 1.8, ink, front: 0.06 };
+    if (own === 0) {
+      lines.limits = { width: 1.8, ink, front: 0.06 };
+      lines.steps = { width: 1, ink, front: 0.05 };
+    }
+    if (own === 4) {
+      lines.amounts = { width: 1.8, ink, front: 0.06 };
+      lines.amountSteps = { width: 1, ink, front: 0.05 };
+    }
     if (this.contour && this.showContour && !this.moving) {
       lines.contour = { width: 1.3, ink: dark ? [0.85, 0.82, 0.76, 1] : [0.35, 0.33, 0.3, 1], front: 100 };
     }
@@ -210,6 +248,9 @@ class View {
       limits: [...plan.limits, plan.top],
       taken: plan.taken,
       uTop: plan.uTop,
+      steps: plan.steps,
+      amounts: plan.amounts,
+      ambient: this.relief ? RELIEF : EVEN,
       lines,
     }, this.moving);
     this.place();
@@ -223,9 +264,40 @@ class View {
       zone.sign.hidden = !seen;
       zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
     }
+    this.placeFigures(width, height);
     const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
     this.node("scale").style.width = `${scale / this.camera.mmPerPx}px`;
     this.node("scale-words").textContent = `${String(scale).replace(".", this.words.decimal)} mm`;
+  }
+
+  // The figures of the lines that are seen, none over another or over a number; none while moving.
+  placeFigures(width, height) {
+    const shown = this.moving ? "" : { 0: "steps", 4: "amountSteps" }[this.reading];
+    const taken = this.signs.filter((zone) => !zone.sign.hidden).map((zone) => {
+      const [x, y] = this.camera.project(zone.centre, width, height);
+      return [x + 28, y - 25];
+    });
+    const kept = new Map();
+    if (shown && !this.before) this.before = before(this.framework.places, this.camera);
+    for (const [name, figures] of Object.entries(this.figures)) {
+      for (const one of figures) {
+        let seen = name === shown && dot(one.normal, this.camera.toward) > 0.35;
+        if (seen) {
+          const [x, y] = this.camera.project(one.at, width, height);
+          const like = kept.get(one.text) || [];
+          seen = x > 24 && y > 14 && x < width - 24 && y < height - 14
+            && taken.every(([a, b]) => Math.abs(a - x) > 46 || Math.abs(b - y) > 24)
+            && like.every(([a, b]) => Math.hypot(a - x, b - y) > 170)
+            && this.before(one.at, 0);
+          if (seen) {
+            taken.push([x, y]);
+            kept.set(one.text, [...like, [x, y]]);
+            one.figure.style.transform = `translate(${x}px, ${y}px) translate(-50%, -50%)`;
+          }
+        }
+        one.figure.hidden = !seen;
+      }
+    }
   }
 
   size() {
@@ -255,11 +327,33 @@ class View {
     const { words, plan } = this;
     const more = this.reading === 1 || this.reading === 2 ? plan.taken : 0;
     const ends = [0, plan.limits[0], plan.limits[1], plan.top].map((mm) => mm + more);
-    this.node("scale-u").hidden = this.reading !== 3;
-    this.node("scale-bands").hidden = this.reading === 3;
-    this.node("legend-words").textContent = this.reading === 3
-      ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
-      : `${words.readings[this.reading]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+    const own = this.reading, { amounts } = plan;
+    this.node("scale-u").hidden = own !== 3;
+    this.node("scale-bands").hidden = own > 2;
+    if (amounts) this.node("scale-amount").hidden = own !== 4;
+    document.querySelectorAll("#view [data-of]").forEach((one) => { one.hidden = (one.dataset.of === "4") !== (own === 4); });
+    const box = this.node("ticks");
+    if (own === 4) this.ticks(box, [-amounts.end, 0, ...amounts.levels, amounts.end], -amounts.end, amounts.end, 1);
+    else this.ticks(box, own === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more, 2);
+    this.node("legend-words").textContent = own === 4
+      ? `${words.work_add} ← ${words.work_nothing} → ${words.work_take_off}, mm`
+      : own === 3 ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
+        : `${words.readings[own]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+  }
+
+  // Figures under the legend's bar, from `low` to `high`; those that would touch another are left out.
+  ticks(box, values, low, high, digits) {
+    box.replaceChildren();
+    const kept = [], place = (value) => (100 * (value - low)) / (high - low);
+    for (const value of new Set(values.length ? [values[0], values[values.length - 1], ...values] : [])) {
+      if (kept.every((other) => Math.abs(place(value) - place(other)) >= 9.5)) kept.push(value);
+    }
+    for (const value of kept.sort((a, b) => a - b)) {
+      const tick = document.createElement("span");
+      tick.textContent = this.words.number(Math.abs(value), digits);
+      tick.style.left = `${place(value)}%`;
+      box.append(tick);
+    }
   }
 
   say(text) { this.node("reading").textContent = text; }
@@ -277,6 +371,9 @@ class View {
       `${words.readings[1]} ${n(found.space)} mm`,
     ] : [words.no_ray];
     if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
+    if (plan.amounts && Math.abs(found.amount) >= plan.amounts.least) {
+      parts.unshift(`${found.amount > 0 ? words.work_take_off : words.work_add} ${words.number(Math.abs(found.amount), 1)} mm`);
+    }
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
     return where + parts.join(" · ");
@@ -367,6 +464,7 @@ class View {
       this.ask(false);
     });
     toggle("contour", (now) => { this.showContour = now; });
+    toggle("relief", (now) => { this.relief = now; });
     toggle("dark", (now) => { document.body.classList.toggle("dark", now); });
     toggle("distance", (now) => {
       this.measuring = now;
@@ -397,8 +495,9 @@ class View {
       this.camera.mmPerPx *= key === "-" ? 1.15 : 1 / 1.15;
       this.rested();
     } else if (names[Number(key) - 1]) this.fly(this.standard(names[Number(key) - 1]));
-    else if (key === "r") this.setReading((this.reading + 1) % 4);
+    else if (key === "r") this.setReading((this.reading + 1) % (this.plan.amounts ? 5 : 4));
     else if (key === "c") this.node("contour").click();
+    else if (key === "l") this.node("relief").click();
     else if (key === "d") this.node("dark").click();
     else if (key === "m") this.node("distance").click();
     else if (key === "s") this.screenshot();
@@ -481,6 +580,24 @@ class View {
   }
 }
 
+// Whether a line is so short that its figure would cover it: nothing of it lies farther off.
+function speck(line, at) {
+  for (let i = 0; i < line.length; i += 3) {
+    const far = Math.hypot(line[i] - at[0], line[i + 1] - at[1], line[i + 2] - at[2]);
+    if (far > SPECK_MM && far < 2 * SPECK_MM) return false;
+  }
+  return true;
+}
+
+function away3(a, b) { return Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]); }
+
+function joined(lines) {
+  const whole = new Float32Array(lines.reduce((total, one) => total + one.length, 0));
+  let at = 0;
+  for (const one of lines) { whole.set(one, at); at += one.length; }
+  return whole;
+}
+
 function orNothing(value) { return value === value ? value : NOT_MEASURED; }
 
 // The side of the limits that the judgement took: the same rule as in the stills.
@@ -489,6 +606,14 @@ function shownLayer(layer, finding, plan) {
   if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
   if (finding === 2) return Math.max(layer, greatest + aside);
   return Math.max(Math.min(layer, greatest - aside), least + aside);
+}
+
+// Where nothing was found, even the noise that would fray every line: the same rule as in the stills.
+function calm(shown, finding, meant, faces) {
+  const plain = Float32Array.from(shown, (one, i) => (meant[i] && finding[i] === 0 && one === one ? 1 : 0));
+  const share = averaged(plain, faces);
+  const mean = averaged(Float64Array.from(shown, (one, i) => (plain[i] ? one : 0)), faces);
+  for (let i = 0; i < shown.length; i += 1) if (plain[i]) shown[i] = mean[i] / Math.max(share[i], 1e-3);
 }
 
 // Let a limit pass within the triangles, not along their edges: the same rule as in the stills.
@@ -522,8 +647,8 @@ function averaged(values, faces, rounds = 2) {
   return averaged(sum.map((total, i) => total / Math.max(uses[i], 1)), faces, rounds - 1);
 }
 
-// Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
-function inFront(segments, places, right, up, toward) {
+// Whether a place, the numbers from `i` on in `a`, lies in front of a body's corners.
+function before(places, { right, up, toward }) {
   const cell = 0.5, hidden = 0.3, wide = 512;
   const nearest = new Float32Array(wide * wide).fill(-Infinity);
   const at = (a, i) => {
@@ -536,16 +661,21 @@ function inFront(segments, places, right, up, toward) {
     const cellOf = at(places, i);
     if (cellOf >= 0) nearest[cellOf] = Math.max(nearest[cellOf], depth(places, i));
   }
-  const kept = [];
-  for (let i = 0; i < segments.length; i += 6) {
-    const cellOf = at(segments, i);
-    if (cellOf < 0) continue;
+  return (a, i) => {
+    const cellOf = at(a, i);
+    if (cellOf < 0) return false;
     let around = nearest[cellOf];
     for (const step of [-wide - 1, -wide, 1 - wide, -1, 1, wide - 1, wide, wide + 1]) {
       around = Math.min(around, nearest[cellOf + step] ?? -Infinity);
     }
-    if (depth(segments, i) >= around - hidden) kept.push(...segments.subarray(i, i + 6));
-  }
+    return depth(a, i) >= around - hidden;
+  };
+}
+
+// Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
+function inFront(segments, places, camera) {
+  const seen = before(places, camera), kept = [];
+  for (let i = 0; i < segments.length; i += 6) if (seen(segments, i)) kept.push(...segments.subarray(i, i + 6));
   return Float32Array.from(kept);
 }
 
