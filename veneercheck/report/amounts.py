@@ -58,7 +58,7 @@ def amounts_of(scene: Scene) -> Scene | None:
         return None
     surface = with_amounts(scene.surface, amount)
     return dataclasses.replace(
-        scene, surface=surface, lines=lines_of(surface), levels=levels_of(surface)
+        scene, surface=surface, lines=lines_of(surface), levels=levels_of(surface), amounts=True
     )
 
 

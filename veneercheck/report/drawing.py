@@ -186,18 +186,21 @@ def plate(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float]) -> N
     pen.rounded_rectangle(box, radius=12, fill=WHITE, outline=METAL, width=2)
 
 
-def scale_bar(pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str) -> None:
+def scale_bar(
+    pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str, *, large: float = 1.0
+) -> None:
     """A bar of a round length, its left end at x, y; `words_mm` has a brace for the number."""
     fitting = [s for s in _SCALE_STEPS_MM if s / camera.mm_per_px <= _SCALE_LONGEST_PX]
     length_mm = fitting[-1] if fitting else _SCALE_STEPS_MM[0]
     end = x + round(length_mm / camera.mm_per_px)
-    plate(pen, (x - 24, y - 50, end + 24, y + 20))
+    plate(pen, (x - 24, y - 16 - 34 * large, end + 24, y + 20))
     pen.line((x, y, end, y), fill=INK, width=4)
     for tick in (x, end):
         pen.line((tick, y - 8, tick, y + 8), fill=INK, width=3)
     pen.text(
-        (0.5 * (x + end), y - 12), words_mm.format(f"{length_mm:g}"), INK, font(26), anchor="mb"
-    )
+        (0.5 * (x + end), y - 12), words_mm.format(f"{length_mm:g}"), INK,
+        font(round(26 * large)), anchor="mb",
+    )  # fmt: skip
 
 
 def orientation(
@@ -213,6 +216,18 @@ def orientation(
     plate(pen, (x - 128, y - 66, x + 128, y + 66))
     pen.line((x - arm, y, x + arm, y), fill=INK, width=3)
     pen.line((x, y - arm, x, y + arm), fill=INK, width=3)
+    sides: Sequence[tuple[Floats, tuple[float, float], str]] = (
+        (camera.right, (x + arm + 8, y), "lm"),
+        (-camera.right, (x - arm - 8, y), "rm"),
+        (camera.up, (x, y - arm - 6), "mb"),
+        (-camera.up, (x, y + arm + 4), "mt"),
+    )
+    for way, place, anchor in sides:
+        pen.text(place, words[side_name(bridge, way)], INK, font(24), anchor=anchor)
+
+
+def side_name(bridge: Directions, way: Floats) -> str:
+    """The side of the bridge that a direction points to most nearly."""
     named = {
         "occlusal": bridge.occlusal,
         "basal": -bridge.occlusal,
@@ -221,15 +236,7 @@ def orientation(
         "mesial": bridge.mesial,
         "distal": -bridge.mesial,
     }
-    sides: Sequence[tuple[Floats, tuple[float, float], str]] = (
-        (camera.right, (x + arm + 8, y), "lm"),
-        (-camera.right, (x - arm - 8, y), "rm"),
-        (camera.up, (x, y - arm - 6), "mb"),
-        (-camera.up, (x, y + arm + 4), "mt"),
-    )
-    for way, place, anchor in sides:
-        name = max(named, key=lambda candidate: float(named[candidate] @ way))
-        pen.text(place, words[name], INK, font(24), anchor=anchor)
+    return max(named, key=lambda candidate: float(named[candidate] @ way))
 
 
 def number_sign(
@@ -240,32 +247,35 @@ def number_sign(
     *,
     firm: bool,
     beside: str = "",
+    large: float = 1.0,
 ) -> None:
     """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not.
 
     What stands beside the number makes it a field, with `to` in its middle.
     """
-    radius = 21
+    radius = 21 * large
     pen.line((*at, *to), fill=WHITE, width=7)
     pen.line((*at, *to), fill=INK, width=3)
     pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
     if beside:
-        half = sign_reach(pen, beside)
+        half = sign_reach(pen, beside, large)
         field = (to[0] - half, to[1] - radius, to[0] + half, to[1] + radius)
         pen.rounded_rectangle(field, radius=radius, fill=WHITE, outline=INK, width=2)
         to = (to[0] - half + radius, to[1])
         words = (to[0] + radius + 7, to[1])
-        pen.text(words, beside, INK, font(_BESIDE_SIZE, bold=True), anchor="lm")
+        pen.text(words, beside, INK, font(round(_BESIDE_SIZE * large), bold=True), anchor="lm")
     box = (to[0] - radius, to[1] - radius, to[0] + radius, to[1] + radius)
     pen.ellipse(box, fill=INK if firm else WHITE, outline=WHITE if firm else INK, width=3)
-    pen.text(to, text, WHITE if firm else INK, font(28, bold=True), anchor="mm")
+    fill = WHITE if firm else INK
+    pen.text(to, text, fill, font(round(28 * large), bold=True), anchor="mm")
 
 
-def sign_reach(pen: ImageDraw.ImageDraw, beside: str) -> float:
+def sign_reach(pen: ImageDraw.ImageDraw, beside: str, large: float = 1.0) -> float:
     """How far a number's sign reaches to either side with words beside it, in pixels."""
-    return (
-        0.5 * (42 + pen.textlength(beside, font(_BESIDE_SIZE, bold=True)) + 22) if beside else 0.0
-    )
+    if not beside:
+        return 0.0
+    words = pen.textlength(beside, font(round(_BESIDE_SIZE * large), bold=True))
+    return 0.5 * (42 * large + words + 22)
 
 
 def name_sign(

@@ -29,7 +29,10 @@ CONTOUR, DIE = "contour.ply", "die.ply"
 DECISIONS = "decisions.json"
 """What persons decided on the result; laid beside it, since the result stays as measured."""
 
-_FACES = ("report.html", "report.pdf", "bench.pdf", "overview.png", "amount.png")
+_FACES = (
+    "report.html", "report.pdf", "bench.pdf", "contact.pdf",
+    "overview.png", "amount.png", "summary.png",
+)  # fmt: skip
 _PICTURES = ("stills/*.png", "sections/*.svg")
 """What is drawn from a result, and lies beside it."""
 

@@ -72,16 +72,18 @@ def figures(
     *,
     taken: Sequence[Box],
     words: Words,
+    large: float = 1.0,
 ) -> list[Box]:
     """Write each line's figure on it where there is room, and tell where they stand."""
     boxes: list[Box] = []
     digits = 1 if isinstance(surface.scale, Amounts) else 2
+    size = round(_SIZE_PX * large)
     for level in levels:
         text = words.number(abs(level.value_mm), digits)
-        half = 0.5 * pen.textlength(text, font(_SIZE_PX, bold=True))
+        half = 0.5 * pen.textlength(text, font(size, bold=True))
         like: list[tuple[float, float]] = []
         for x, y in _places(surface, camera, depth_mm, level):
-            box = (x - half, y - 0.5 * _SIZE_PX, x + half, y + 0.5 * _SIZE_PX)
+            box = (x - half, y - 0.5 * size, x + half, y + 0.5 * size)
             if not _inside(box, camera) or any(_meet(box, other) for other in (*taken, *boxes)):
                 continue
             if any(math.dist((x, y), other) < _LIKE_APART_PX for other in like):
@@ -89,7 +91,7 @@ def figures(
             like.append((x, y))
             boxes.append(box)
             pen.text(
-                (x, y), text, INK, font(_SIZE_PX, bold=True), anchor="mm",
+                (x, y), text, INK, font(size, bold=True), anchor="mm",
                 stroke_width=_HALO_PX, stroke_fill=PORCELAIN[1],
             )  # fmt: skip
     return boxes

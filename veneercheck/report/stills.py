@@ -12,7 +12,7 @@ import numpy as np
 
 from veneercheck.core.sections import crossing
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK, Amounts, Rgb
+from veneercheck.report.colours import INK, Rgb
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -95,7 +95,15 @@ _SIGN_ROOM_PX = 24.0
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """All that every picture of one result shares."""
+    """All that every picture of one result shares.
+
+    Parameters
+    ----------
+    amounts : bool
+        What is to be taken off or added stands beside the numbers.
+    large : float
+        How much larger than in a still the signs are, where a picture will be looked at small.
+    """
 
     filed: FiledResult
     surface: Surface
@@ -104,6 +112,8 @@ class Scene:
     levels: tuple[Level, ...]
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
+    amounts: bool = False
+    large: float = 1.0
 
 
 def scene_of(filed: FiledResult, words: Words) -> Scene:
@@ -239,14 +249,23 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
 
 
 def picture_of(
-    scene: Scene, camera: Camera, raster: Raster, *, measured: bool = True
+    scene: Scene,
+    camera: Camera,
+    raster: Raster,
+    *,
+    measured: bool = True,
+    own: int | None = None,
 ) -> tuple[Pillow.Image, list[str]]:
-    """The picture with its signs, and with scale and directions if asked; the zones it shows."""
+    """The picture with its signs, and with scale and directions if asked; the zones it shows.
+
+    With the number of a zone as its `own`, a close-up holds that number whatever hides its place,
+    and no other.
+    """
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
     picture = Pillow.fromarray(raster.colours)
-    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
+    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster, own)
     if measured:
         _measures(ImageDraw.Draw(picture), scene, camera)
     return picture, zones
@@ -267,7 +286,9 @@ def lines_of(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
     return tuple((line.at(surface.mesh.points_mm), line.face, width) for line, width in passed)
 
 
-def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> list[str]:
+def _signs(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, own: int | None
+) -> list[str]:
     """Numbers and question marks at their zones, and the names of what was not measured.
 
     Returns
@@ -275,29 +296,31 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
     list of str
         Numbers of the zones that are seen.
     """
-    document = scene.filed.document
-    told = isinstance(scene.surface.scale, Amounts)
+    document, large = scene.filed.document, scene.large
     marks = [
         (str(z["id"]), z["decision"] == "firm", z["centre_mm"],
-         amount_words(z, scene.words) if told else "")
+         amount_words(z, scene.words) if scene.amounts else "")
         for z in document["zones"]
     ]  # fmt: skip
     marks += [("?", False, q["centre_mm"], "") for q in document["questions"] if q["centre_mm"]]
+    if own is not None:
+        marks = [mark for mark in marks if mark[0] == str(own)]
     taken: list[_Taken] = []
     numbers = []
     for text, firm, centre, beside in marks:
-        at = _seen(np.asarray(centre, dtype=np.float64), camera, raster)
+        place = np.asarray(centre, dtype=np.float64)
+        at = _seen(place, camera, raster) if own is None else _projected(place, camera)
         if at is not None:
-            wide = sign_reach(pen, beside)
-            far = tuple(away + 0.6 * wide for away in _SIGN_AWAY_PX)
-            to = _free_place(at, taken, camera, far, wide)
+            wide = sign_reach(pen, beside, large)
+            far = tuple(away * large + 0.6 * wide for away in _SIGN_AWAY_PX)
+            to = _free_place(at, taken, camera, far, wide=wide, large=large)
             taken.append((*to, wide))
             numbers.append((at, to, text, firm, beside))
     taken += [(*at, 0.0) for at, *_ in numbers]
     _names(pen, scene, camera, raster, taken)
     _figures(pen, scene, camera, raster, taken)
     for at, to, text, firm, beside in numbers:
-        number_sign(pen, at, to, text, firm=firm, beside=beside)
+        number_sign(pen, at, to, text, firm=firm, beside=beside, large=large)
     return [text for _, _, text, *_ in numbers if text.isdigit()]
 
 
@@ -305,14 +328,18 @@ def _figures(
     pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, taken: list[_Taken]
 ) -> None:
     """The figures of the lines between two steps, clear of signs, names and measures."""
-    boxes = [
-        (x - wide - _SIGN_ROOM_PX, y - _SIGN_ROOM_PX, x + wide + _SIGN_ROOM_PX, y + _SIGN_ROOM_PX)
-        for x, y, wide in taken
+    room, large, (width, height) = (
+        _SIGN_ROOM_PX * scene.large, scene.large, (camera.width, camera.height)
+    )  # fmt: skip
+    boxes = [(x - wide - room, y - room, x + wide + room, y + room) for x, y, wide in taken]
+    boxes += [
+        (0, height - 160 * large, 2 * _EDGE + 260 * large, height),
+        (width - 360, height - 96 * large, width, height),
     ]
-    boxes += [(0, HEIGHT - 160, 2 * _EDGE + 260, HEIGHT), (WIDTH - 360, HEIGHT - 96, WIDTH, HEIGHT)]
     figures(
-        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=boxes, words=scene.words
-    )
+        pen, scene.surface, camera, raster.depth_mm, scene.levels,
+        taken=boxes, words=scene.words, large=large,
+    )  # fmt: skip
 
 
 def _names(
@@ -323,9 +350,15 @@ def _names(
         if at is not None:
             text = scene.words("picture.unseen", area=scene.words.mm2(area_mm2))
             wide = 0.5 * name_width(pen, text)
-            to = _free_place(at, taken, camera, _NAME_AWAY_PX, wide)
+            to = _free_place(at, taken, camera, _NAME_AWAY_PX, wide=wide)
             taken.append((*to, wide))
             name_sign(pen, at, to, text)
+
+
+def _projected(place: Floats, camera: Camera) -> tuple[float, float]:
+    """Where a place lies in a picture, hidden or not."""
+    x, y, _ = camera.project(place[None])[0]
+    return float(x), float(y)
 
 
 def _seen(place: Floats, camera: Camera, raster: Raster) -> tuple[float, float] | None:
@@ -348,14 +381,18 @@ def _free_place(
     taken: list[_Taken],
     camera: Camera,
     far_px: tuple[float, ...],
+    *,
     wide: float = 0.0,
+    large: float = 1.0,
 ) -> tuple[float, float]:
     """Where a sign stands beside its place, apart from the others if there is room."""
 
     def free(x: float, y: float) -> bool:
-        inside = 30 + wide < x < camera.width - 30 - wide and 30 < y < camera.height - 30
+        room = 30 * large
+        beside = room + wide < x < camera.width - room - wide
+        inside = beside and room < y < camera.height - room
         return inside and all(
-            math.hypot(max(abs(x - other) - wide - reach, 0.0), y - above) > _SIGN_APART_PX
+            math.hypot(max(abs(x - other) - wide - reach, 0.0), y - above) > _SIGN_APART_PX * large
             for other, above, reach in taken
         )
 
@@ -368,10 +405,11 @@ def _free_place(
 
 
 def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
-    scale_bar(pen, camera, WIDTH - _EDGE - 270, HEIGHT - 36, "{} mm")
+    height = camera.height
+    scale_bar(pen, camera, camera.width - _EDGE - 270, height - 36, "{} mm", large=scene.large)
     names = ("occlusal", "basal", "buccal", "lingual", "mesial", "distal")
     words = {name: view_word(name, scene.bridge, scene.words) for name in names}
-    orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
+    orientation(pen, camera, scene.bridge, words, (_EDGE + 132, height - 84))
 
 
 def heading(pen: ImageDraw.ImageDraw, scene: Scene, title: str) -> None:
@@ -460,42 +498,59 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
     from PIL import ImageDraw
 
     pen = ImageDraw.Draw(sheet)
-    words, bands = scene.words, scene.surface.bands
-    top = HEAD + HEIGHT + 48
-    width, height = _BAR
-    sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
-    pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
-    ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
-    _step_figures(pen, scene, top + height + 8)
-    for value in ends:
-        x = _EDGE + round(value / bands.top_mm * width)
-        pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
-        anchor = "la" if value == 0 else "ma"
-        pen.text((x, top + height + 6), words.number(value), INK, font(24, True), anchor=anchor)
-    names = ("thin", "enough", "thick")
-    for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
-        middle = _EDGE + 0.5 * (low + high) / bands.top_mm * width
-        pen.text((middle, top - 6), words(f"legend.{name}"), INK, font(24, bold=True), anchor="mb")
-    pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
+    words = scene.words
+    top, (width, height) = HEAD + HEIGHT + 48, _BAR
+    layer_bar(sheet, scene, (_EDGE, top), _BAR, 24)
     _swatches(sheet, scene, _EDGE + width + 90, top - 34)
     line = f"{limits_words(scene.filed.document, words)} · {stated(scene.filed.document, words)}"
     line, size = fitted(pen, line, WIDTH - 2 * _EDGE, FOOT_SIZES, bold=False)
     pen.text((_EDGE, top + height + 48), line, INK, font(size))
 
 
-def _step_figures(pen: ImageDraw.ImageDraw, scene: Scene, top: int) -> None:
-    """Figures under the steps of the legend's bar, as many as stand apart."""
-    bands, (width, _) = scene.surface.bands, _BAR
-    room = pen.textlength(scene.words.number(bands.greatest_mm), font(24, True)) + 8
+def layer_bar(
+    sheet: Pillow.Image, scene: Scene, at: tuple[int, int], size: tuple[int, int], letters: int
+) -> None:
+    """The bar of the legend at its upper left corner: bands named above, figures below."""
+    from PIL import ImageDraw
+
+    pen = ImageDraw.Draw(sheet)
+    (left, top), (width, height), words = at, size, scene.words
+    bands, bold = scene.surface.bands, font(letters, bold=True)
+    sheet.paste(legend_bar(bands, width, height), at)
+    pen.rectangle((left, top, left + width, top + height), outline=INK, width=2)
+    ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
 
     def place(value: float) -> float:
-        return _EDGE + value / bands.top_mm * width
+        return left + value / bands.top_mm * width
 
+    _step_figures(pen, scene, place, top + height + 8, letters)
+    for value in ends:
+        x = round(place(value))
+        pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
+        anchor = "la" if value == 0 else "ma"
+        pen.text((x, top + height + 6), words.number(value), INK, bold, anchor=anchor)
+    names = ("thin", "enough", "thick")
+    for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
+        middle = place(0.5 * (low + high))
+        pen.text((middle, top - 6), words(f"legend.{name}"), INK, bold, anchor="mb")
+    pen.text((left + width + 14, top + 4), "mm", INK, font(letters))
+
+
+def _step_figures(
+    pen: ImageDraw.ImageDraw,
+    scene: Scene,
+    place: Callable[[float], float],
+    top: int,
+    letters: int,
+) -> None:
+    """Figures under the steps of the legend's bar, as many as stand apart."""
+    bands, small = scene.surface.bands, font(letters - 4)
+    room = pen.textlength(scene.words.number(bands.greatest_mm), font(letters, True)) + 8
     ends = [place(bands.least_mm), place(bands.greatest_mm)]
     for value in bands.levels_mm:
         x = place(value)
         if all(abs(x - other) >= room for other in ends):
-            pen.text((x, top), scene.words.number(value), INK, font(20), anchor="ma")
+            pen.text((x, top), scene.words.number(value), INK, small, anchor="ma")
             ends.append(x)
 
 

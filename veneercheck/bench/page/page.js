@@ -231,7 +231,7 @@ function showCompared(compared, after) {
     make("ul", {}, ...gone), make("a", { class: "button", href: `#check/${after}`, text: words.earlier }));
 }
 
-const FILES = [["report.pdf", "save_report"], ["bench.pdf", "save_bench"], ["report.html?save=1", "save_page"], ["zones.csv", "save_zones"]];
+const FILES = [["report.pdf", "save_report"], ["bench.pdf", "save_bench"], ["summary.png", "save_summary"], ["contact.pdf", "save_contact"], ["report.html?save=1", "save_page"], ["zones.csv", "save_zones"]];
 function showFiles(found) {
   const ready = FILES.filter(([name]) => found.files_ready.includes(name.split("?")[0]));
   const key = `${found.number} ${ready.map(([name]) => name)} ${found.state}`;
