@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.sections import crossing
@@ -23,6 +23,7 @@ from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.levels import figures
 from veneercheck.report.pack import Pack, add_mesh, page_order
+from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import (
@@ -30,9 +31,11 @@ from veneercheck.report.stills import (
     cameras,
     drawn,
     lettered,
+    picture_of,
     render_stills,
     scene_of,
 )
+from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
 from veneercheck.report.views import directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
@@ -350,6 +353,72 @@ def test_the_picture_of_amounts_is_small_and_goes_when_they_are_not_known(tmp_pa
     assert (tmp_path / AMOUNT).stat().st_size < 400_000
     assert write_amounts(tmp_path, scene_of(filed_ball(), Words("de"))) is None
     assert not (tmp_path / AMOUNT).exists()
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_one_picture_to_send_holds_what_must_stand_on_it(monkeypatch, tmp_path, lang) -> None:
+    """By definition: verdict with its doubt first, case, date, state, limits, scale, amounts,
+    worst place, caution; no letter smaller than 25 px, which a phone shows as 9 px."""
+    words = Words(lang)
+    told, sizes = [], []
+    write = ImageDraw.ImageDraw.text
+
+    def noted(self, xy, text, fill=None, font=None, *more, **others):
+        told.append(text)
+        sizes.append(font.size)
+        return write(self, xy, text, fill, font, *more, **others)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", noted)
+    write_summary(tmp_path, scene_of(with_amounts_told(), words))
+    with Image.open(tmp_path / SUMMARY) as picture:
+        assert picture.size == (1080, 1350)
+    assert (tmp_path / SUMMARY).stat().st_size < 400_000
+    page = " ".join(told)
+    assert page.startswith(words("verdict.doubtful"))
+    for part in (words("picture.case", number="0001"), "2026-03-04 05:06 UTC", "1.50 mm",
+                 words("picture.state", state=words("state.doubtful")), "«demo»",
+                 words("amount.off", amount=words.number(0.45)), words("picture.zone", id=1),
+                 words("verdict.not_release"), words("legend.thin")):  # fmt: skip
+        assert part in page or part.replace(".", ",") in page, part
+    assert sum(bool(re.fullmatch(r"\d+(\.5)? mm", text)) for text in told) == 2  # both scales
+    assert min(sizes) >= 25
+    assert not any("…" in text for text in told)
+
+
+def with_amounts_told() -> FiledResult:
+    """The ball with the words that a whole result has, its least layer 1.5 mm."""
+    filed = filed_ball()
+    more = {"place": "46, occlusal", "functional": False, "amount_mm": 0.45, "about": "layer"}
+    zones = [{**zone, **more} for zone in filed.document["zones"]]
+    profile = dict(filed.document["profile"], layer={"least_mm": 1.5, "greatest_mm": 2.0})
+    case = dict(filed.document["case"], stage="wax")
+    document = dict(filed.document, zones=zones, profile=profile, case=case,
+                    remarks=[], verdict="findings")  # fmt: skip
+    return dataclasses.replace(filed, document=document)
+
+
+def test_a_close_up_holds_its_own_number_whatever_hides_its_place() -> None:
+    """Seen from below both zones are hidden by the ball; the close-up of the second shows it."""
+    scene = scene_of(filed_ball(), Words("en"))
+    camera = cameras(scene)["basal"]
+    raster = drawn(scene, camera)
+    assert picture_of(scene, camera, raster)[1] == []
+    assert picture_of(scene, camera, raster, own=2)[1] == ["2"]
+
+
+def test_bench_sheets_hold_every_firm_zone_and_none_is_all_but_empty() -> None:
+    """By arithmetic: as few sheets as hold six each, filled as evenly as they go."""
+    for count in range(1, 60):
+        firm = [{"id": n, "decision": "firm"} for n in range(count)]
+        sheets = bench_sheets([*firm, {"id": 99, "decision": "undecided"}])
+        assert [zone["id"] for sheet in sheets for zone in sheet] == list(range(count))
+        sizes = [len(sheet) for sheet in sheets]
+        assert len(sheets) == -(-count // 6) and max(sizes) <= 6
+        assert max(sizes) - min(sizes) <= 1 and (count <= 6 or min(sizes) >= 3)
+    assert bench_sheets([]) == [[]]
+    assert bench_sheets([{"id": 1, "decision": "undecided"}]) == [
+        [{"id": 1, "decision": "undecided"}]
+    ]
 
 
 def test_what_is_shown_takes_the_judgements_side() -> None:

@@ -29,7 +29,7 @@ from veneercheck.report.html import write_html
 from veneercheck.report.interactive import script, view_plan, view_section
 from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
-from veneercheck.report.paper import write_papers
+from veneercheck.report.paper import PAPERS, write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
 from veneercheck.report.viewing import scripts
@@ -492,7 +492,7 @@ def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
         assert len(sheet.pages) == 1
 
 
-@pytest.mark.parametrize("name", ["report.pdf", "bench.pdf"])
+@pytest.mark.parametrize("name", ["report.pdf", "bench.pdf", "contact.pdf"])
 def test_papers_are_whole_and_bring_their_own_letters(folder: Path, name: str) -> None:
     """ISO 19005 (from memory): fonts embedded, an ICC profile as intent; qpdf finds no fault."""
     with pikepdf.open(folder / name) as pdf:
@@ -555,6 +555,31 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
     assert "basal view" not in made and zones_shown(folder / "stills" / "basal.png") == []
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
+def test_seven_zones_fill_two_bench_sheets_and_one_page_of_pictures(tmp_path: Path) -> None:
+    """By arithmetic: four and three a sheet, each with its own words; six with their pictures on
+    the page for the designer, whatever they need there."""
+    outcome = _bodies().outcome_of()
+    (zone,) = outcome.check.zones
+    actions = [f"take off 0.{number}1 mm" for number in range(1, 8)]
+    zones = tuple(
+        dataclasses.replace(zone, id=number, action=action)
+        for number, action in enumerate(actions, 1)
+    )
+    check = dataclasses.replace(outcome.check, zones=zones)
+    write_result(tmp_path, dataclasses.replace(outcome, check=check))
+    render(tmp_path, paper="us-letter")
+    first, second = read_text(tmp_path / "bench.pdf").strip("\f").split("\f")
+    assert all(action in first for action in actions[:4])
+    assert all(action in second for action in actions[4:])
+    assert not any(action in first for action in actions[4:])
+    assert "An aid, not a release. The licensed person" in second
+    (page,) = read_text(tmp_path / "contact.pdf").strip("\f").split("\f")
+    assert all(action in page for action in actions[:6]) and "1 more in the report" in page
+    views = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
+    assert all(f"{view} view" in page for view in views)
+
+
 def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
     """By definition: the still's own pixels below its head, the empty part above left out."""
     still = folder / "stills" / "buccal.png"
@@ -570,7 +595,7 @@ def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
 def test_one_result_gives_one_paper(folder: Path) -> None:
     """Rendered twice by the same versions, the bytes are the same."""
     filed, words = read_result(folder), Words("en")
-    before = [(folder / name).read_bytes() for name in ("report.pdf", "bench.pdf")]
+    before = [(folder / name).read_bytes() for name in PAPERS]
     scene = scene_of(filed, words)
     drawings = write_sections(folder, scene)
     again = write_papers(folder, filed, words, drawings=drawings)

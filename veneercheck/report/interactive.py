@@ -30,8 +30,8 @@ from veneercheck.report.pack import (
     page_order,
 )
 from veneercheck.report.sections import told_apart
-from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
-from veneercheck.report.verdict import question_words
+from veneercheck.report.stills import Scene, case_words, limits_words, stated, zone_words
+from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 from veneercheck.report.words import Words, sections
 
@@ -60,6 +60,8 @@ _AMOUNT_PACK_MM = 1e-3
 
 _PIXELS = 100
 _LEGEND, _SWATCH = (360, 22), (34, 22)
+NO_MARKUP = Markup("")
+
 _SIGNS = ("over", "unmeasured", "metal")
 """What the view shows beside the bands; its zones carry their numbers, its lines no words."""
 
@@ -71,22 +73,43 @@ def script() -> str:
     return f'(() => {{\n"use strict";\n{viewing.scripts(SCRIPTS)}\n}})();\n'
 
 
-def view_section(scene: Scene) -> Markup:
-    """The section with its controls; hidden behind words until the script has drawn."""
+def view_section(
+    scene: Scene,
+    places: Markup = NO_MARKUP,
+    beside: Markup = NO_MARKUP,
+    still: Markup = NO_MARKUP,
+) -> Markup:
+    """The first screen: the list and the section on one side, the model on the other.
+
+    The model with its controls is hidden behind the still until the script has drawn.
+    """
     words = scene.words
     plan, data = view_plan(scene)
     return tag(
         "section",
-        tag("h2", words("view_page.title"), id="view-title"),
-        tag("p", words("report.words_only"), data_part="without", class_="note"),
-        tag("div", *_stage(scene), data_part="stage", class_="stage", hidden=""),
+        tag(
+            "div",
+            places,
+            tag("div", _section_box(scene), data_part="stage-section", class_="screen-only",
+                hidden=""),
+            beside,
+            class_="places",
+        ),
+        tag(
+            "div",
+            tag("h2", words("view_page.title"), id="view-title", class_="unseen"),
+            tag("div", *_stage(scene), data_part="stage", class_="stage screen-only", hidden=""),
+            tag("div", still, tag("p", words("report.words_only"), class_="note screen-only"),
+                data_part="without"),
+            class_="see",
+        ),
         _data("view-plan", "application/json", _json(plan)),
         _data("view-words", "application/json", _json(_script_words(words))),
         _data("view-data", "text/plain", data),
         id="view",
-        class_="screen-only",
+        class_="first-screen",
         aria_labelledby="view-title",
-    )
+    )  # fmt: skip
 
 
 def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
@@ -129,10 +152,17 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         ],
         "listed": _listed(document),
         "title": f"{case_words(document, scene.words)} · {scene.words('picture.aid')}",
-        "footing": limits_words(document, scene.words),
-        "file": f"veneercheck-{_UNSAFE.sub('-', str(document['case']['number'] or 'case'))}.png",
+        "footing": [limits_words(document, scene.words), stated(document, scene.words)],
+        "names": {name: view_word(name, scene.bridge, scene.words) for name in VIEW_NAMES},
+        "file": _file_name(document),
     }
     return plan, pack.text()
+
+
+def _file_name(document: Mapping[str, Any]) -> list[str]:
+    """Case and date, between which the view stands in the name of a saved picture."""
+    case = _UNSAFE.sub("-", str(document["case"]["number"] or "case"))
+    return [f"veneercheck-{case}", str(document["checked_at_utc"])[:10]]
 
 
 def _steps(bands: Bands) -> dict[str, Any]:
@@ -262,7 +292,10 @@ def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[st
 
 def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
     firm, words = zone["decision"] == "firm", zone_words(zone, scene.words)
-    return {"id": zone["id"], "firm": firm, **_place(zone, scene, origin), "words": words}
+    return {
+        "id": zone["id"], "firm": firm, **_place(zone, scene, origin), "words": words,
+        "measures": measures_words(zone, scene.words),
+    }  # fmt: skip
 
 
 def _place(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
@@ -303,8 +336,9 @@ def _data(name: str, kind: str, text: str) -> Markup:
 
 def _stage(scene: Scene) -> list[Markup]:
     words, told = scene.words, amounts_of(scene)
+    tools = _toolbar(scene, told is not None)
     return [
-        _toolbar(scene, told is not None),
+        tag("div", tools[0], class_="tools"),
         tag(
             "div",
             tag("canvas", data_part="canvas", tabindex="0", role="application",
@@ -322,8 +356,8 @@ def _stage(scene: Scene) -> list[Markup]:
             *(_sign(kind, scene) for kind in _SIGNS), *_plain_sign(scene, told),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
                 class_="one-sign"), class_="legend"),
+        tag("div", *tools[1:], class_="tools"),
         tag("p", words("view_page.judged"), class_="note judged"),
-        _section_box(scene),
     ]  # fmt: skip
 
 
@@ -334,7 +368,8 @@ def _amount_bar(told: Scene | None) -> list[Markup]:
     return [tag("img", src=_inline(bar), alt="", data_part="scale-amount", hidden="")]
 
 
-def _toolbar(scene: Scene, with_amounts: bool) -> Markup:
+def _toolbar(scene: Scene, with_amounts: bool) -> list[Markup]:
+    """Three groups of buttons: what is shown, from where, and with what."""
     words = scene.words
     names = [words("report.layer"), words("report.space"), words("view_page.nearest"),
              words("view_page.u")]  # fmt: skip
@@ -360,11 +395,10 @@ def _toolbar(scene: Scene, with_amounts: bool) -> Markup:
         tag("button", words("view_page.shot"), type="button", data_part="shot"),
     ]  # fmt: skip
     groups = (("readings", readings), ("views", views), ("tools", tools))
-    boxes = [
+    return [
         tag("div", *buttons, role="group", aria_label=words(f"view_page.{name}"))
         for name, buttons in groups
     ]
-    return tag("div", *boxes, class_="tools")
 
 
 def _bands(scene: Scene) -> Markup:
@@ -418,13 +452,14 @@ def _section_box(scene: Scene) -> Markup:
     return tag(
         "div",
         tag("h3", words("view_page.section")),
+        tag("p", data_part="measures", class_="measures"),
+        tag("svg", data_part="section", class_="section", role="img",
+            aria_label=words("view_page.section")),
         tag("div",
             tag("label", words("view_page.axis"), " ", tag("select", *options, data_part="axis")),
             tag("label", words("view_page.slider"), " ",
                 tag("input", type="range", data_part="slider")),
             class_="section-tools"),
-        tag("svg", data_part="section", class_="section", role="img",
-            aria_label=words("view_page.section")),
         tag("p", _section_note(scene), class_="note"),
         class_="section-box",
     )  # fmt: skip

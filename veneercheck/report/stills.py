@@ -53,11 +53,6 @@ WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
 HEAD, _FOOT = 84, 176
-SHAPE = (HEAD + HEIGHT + _FOOT) / WIDTH
-"""A still's height as a share of its width."""
-
-MIDDLE = (HEAD + HEIGHT / 2) / WIDTH
-"""How far below a still's upper edge the middle of its picture lies, as a share of its width."""
 
 _HEAD_SIZES = (36, 32, 28, 24)
 FOOT_SIZES = (24, 22, 20, 18)

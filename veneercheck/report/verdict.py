@@ -166,6 +166,22 @@ def reading_words(zone: Mapping[str, Any], words: Words) -> str:
     return words("report.outside", amount=words.mm_sure(-zone["extreme_mm"], zone["u_mm"]))
 
 
+def measures_words(zone: Mapping[str, Any], words: Words) -> str:
+    """How far beyond its limit a zone is, how wide, and how much is to be done."""
+    extreme, limit, across = zone["extreme_mm"], zone["limit_mm"], zone.get("across_mm")
+    amount, told = zone.get("amount_mm"), []
+    if extreme is not None and zone["finding"] == "over_contour":
+        told.append(words("view_page.depth", depth=words.mm(-extreme)))
+    elif extreme is not None and limit is not None:
+        told.append(words("view_page.depth", depth=words.mm(abs(extreme - limit))))
+    if across is not None:
+        told.append(words("view_page.width", width=words.mm(across, 1)))
+    if amount:
+        way = words("amount.take_off" if amount > 0 else "amount.add")
+        told.append(words("view_page.how_much", way=way, amount=words.mm(abs(amount))))
+    return " · ".join(told)
+
+
 def size_words(zone: Mapping[str, Any], words: Words) -> str:
     """How large a zone is: its area, and how far it reaches where that is known."""
     area = words.mm2(zone["area_mm2"])

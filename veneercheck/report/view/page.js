@@ -10,6 +10,7 @@ const COVERAGE = 2;
 const READABLE = -20;
 const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
+const ALONG = 0.7, SAME_VIEW = 0.999;
 
 class View {
   constructor(plan, words, data) {
@@ -164,9 +165,11 @@ class View {
     requestAnimationFrame(step);
   }
 
+  // Turn to a zone, cut through it and tell its measures.
   flyToZone(id) {
-    const zone = this.plan.zones.find((one) => one.id === id);
+    const zone = this.select(id);
     if (!zone) return;
+    this.chooseAxis(this.axisFor(zone.normal));
     const [occlusal, buccal] = this.plan.views.occlusal;
     const level = Math.abs(dot(zone.normal, occlusal)) > 0.9;
     const target = new Camera(zone.centre, zone.normal, level ? buccal : occlusal, 1);
@@ -174,6 +177,29 @@ class View {
     this.fly(target);
     this.say(zone.words);
     this.cutThrough(zone.centre);
+  }
+
+  // Mark a zone in the list and tell its measures; nothing is marked without one.
+  select(id) {
+    const zone = this.plan.zones.find((one) => one.id === id);
+    this.chosen = zone ? id : null;
+    document.querySelectorAll("a[data-zone]").forEach((link) => {
+      const own = Number(link.dataset.zone) === this.chosen;
+      if (own) link.setAttribute("aria-current", "true"); else link.removeAttribute("aria-current");
+      const row = link.closest("tr");
+      row?.classList.toggle("chosen", own);
+      const box = row?.closest(".zones");
+      if (own && box && box.scrollHeight > box.clientHeight) box.scrollTop = row.offsetTop - box.clientHeight / 3;
+    });
+    for (const one of this.plan.zones) one.sign.classList.toggle("chosen", one.id === this.chosen);
+    this.node("measures").textContent = zone ? `${zone.id} · ${zone.measures}` : "";
+    return zone;
+  }
+
+  // The section across the bridge shows a place whole unless that faces along it.
+  axisFor(normal) {
+    const { mesial, buccal } = this.plan.axes;
+    return Math.abs(dot(normal, mesial.way)) > ALONG && Math.abs(dot(normal, buccal.way)) <= ALONG ? "buccal" : "mesial";
   }
 
   labels() {
@@ -389,6 +415,7 @@ class View {
     if (this.measuring) this.measure(x, y);
     else {
       const found = this.readAt(x, y);
+      this.select(found ? found.zone : 0);
       if (found) this.cutThrough(found.at);
     }
   }
@@ -423,7 +450,8 @@ class View {
     this.cutAt();
   }
 
-  chooseAxis() {
+  chooseAxis(name) {
+    if (name) this.node("axis").value = name;
     const { low, high } = this.axis();
     const slider = this.node("slider");
     Object.assign(slider, { min: low, max: high, step: 0.05 });
@@ -453,10 +481,13 @@ class View {
     document.querySelectorAll("a[data-zone]").forEach((row) => {
       row.addEventListener("click", (event) => {
         event.preventDefault();
-        document.getElementById("view").scrollIntoView({ block: "start" });
+        this.canvas.scrollIntoView({ block: "nearest" });
         this.flyToZone(Number(row.dataset.zone));
       });
     });
+    const asked = () => this.flyToZone(Number(location.hash.replace("#place-", "")));
+    addEventListener("hashchange", asked);
+    if (location.hash.startsWith("#place-")) requestAnimationFrame(asked);
     const toggle = (name, act) => on(name, "click", () => {
       const now = this.node(name).getAttribute("aria-pressed") !== "true";
       this.node(name).setAttribute("aria-pressed", String(now));
@@ -503,7 +534,7 @@ class View {
     else if (key === "s") this.screenshot();
     else if (key === "n") this.next();
     else if (key === "Enter" || key === " ") {
-      if (this.measuring) this.measure(...middle); else this.readAt(...middle);
+      this.tap(...middle);
     } else return;
     event.preventDefault();
   }
@@ -523,28 +554,37 @@ class View {
     const sheet = document.createElement("canvas");
     const grain = width / this.canvas.clientWidth;
     const line = 26 * grain;
-    Object.assign(sheet, { width, height: height + 4 * line });
+    Object.assign(sheet, { width, height: height + 5 * line });
     const pen = sheet.getContext("2d");
     pen.fillStyle = "#ffffff";
     pen.fillRect(0, 0, sheet.width, sheet.height);
     pen.drawImage(this.canvas, 0, line * 1.4);
     pen.fillStyle = "#1a1a1a";
     pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
-    pen.fillText(this.plan.title, 10 * grain, line);
+    pen.fillText(`${this.plan.title} · ${this.viewName()[1]}`, 10 * grain, line);
     pen.font = `${14 * grain}px system-ui, sans-serif`;
     const bottom = height + line * 1.4;
     const scaleWide = this.scaleBar(pen, 10 * grain, bottom + 0.3 * line, grain);
     pen.fillText(this.node("legend-words").textContent, scaleWide + 24 * grain, bottom + 0.95 * line);
-    pen.fillText(this.plan.footing, 10 * grain, bottom + 2.1 * line);
+    this.plan.footing.forEach((told, i) => pen.fillText(told, 10 * grain, bottom + (2.1 + i) * line));
     const bar = this.node("scale").getBoundingClientRect().width * grain;
     pen.fillRect(width - bar - 10 * grain, bottom + 0.5 * line, bar, 3 * grain);
     pen.textAlign = "right";
     pen.fillText(this.node("scale-words").textContent, width - 10 * grain, bottom + 1.4 * line);
     this.numbers(pen, grain, line * 1.4);
     const link = document.createElement("a");
-    link.download = this.plan.file;
+    link.download = [this.plan.file[0], this.viewName()[0], `${this.plan.file[1]}.png`].join("-");
     link.href = sheet.toDataURL("image/png");
     link.click();
+  }
+
+  // What the picture shows: the standard view that it is taken from, or the chosen zone; for a file, for words.
+  viewName() {
+    const { views, names, zones } = this.plan;
+    const name = Object.keys(views).find((one) => dot(views[one][0], this.camera.toward) > SAME_VIEW);
+    const zone = zones.find((one) => one.id === this.chosen);
+    if (zone && dot(zone.normal, this.camera.toward) > SAME_VIEW) return [`zone-${zone.id}`, zone.words.split(" · ")[0]];
+    return name ? [name, names[name]] : ["view", this.words.free_view];
   }
 
   // The legend's own bar; returns how wide it is.
@@ -699,18 +739,26 @@ function border(index, places) {
 async function start() {
   const box = document.getElementById("view");
   const parse = (id) => JSON.parse(document.getElementById(id).textContent);
-  const stage = box.querySelector("[data-part=stage]");
+  const stages = ["stage", "stage-section"].map((name) => box.querySelector(`[data-part=${name}]`));
+  const without = box.querySelector("[data-part=without]");
+  const show = (turning) => {
+    for (const one of stages) one.hidden = !turning;
+    without.classList.toggle("replaced", turning);
+  };
   try {
-    stage.hidden = false;
-    const view = new View(parse("view-plan"), parse("view-words"), await unpack("view-data"));
-    box.querySelector("[data-part=without]").hidden = true;
+    // The still stays until the model can take its place.
+    const data = await unpack("view-data");
+    show(true);
+    box.view = new View(parse("view-plan"), parse("view-words"), data);
     box.dataset.ready = "yes";
-    box.view = view;
   } catch (error) {
-    stage.hidden = true;
+    show(false);
     box.dataset.ready = "no";
     box.dataset.why = String(error && error.message);
   }
 }
+
+// What is folded on the screen is open on paper.
+addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
 
 start();
