@@ -19,7 +19,7 @@ from veneercheck.profile import limits
 from veneercheck.report import document
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import frame_sentences, reading_words, reasons
+from veneercheck.report.verdict import frame_sentences, measures_words, reading_words, reasons
 from veneercheck.report.words import Words, sections
 
 BODY = types.SimpleNamespace(radius_mm=10.0)
@@ -237,3 +237,23 @@ def test_where_a_limit_comes_from_is_said_in_both_languages() -> None:
     told |= {why for fields in limits._STAGES.values() for _, why in fields.values()}
     for language in ("en", "de"):
         assert told <= sections(language)["certainty"].keys()
+
+
+@pytest.mark.parametrize(
+    ("zone", "english", "german"),
+    [
+        ({"finding": "too_thin", "extreme_mm": 0.67, "limit_mm": 1.0, "across_mm": 2.14,
+          "amount_mm": 0.45},
+         "depth 0.33 mm beyond its limit · width 2.1 mm · take off 0.45 mm",
+         "Tiefe 0,33 mm über die Grenze hinaus · Breite 2,1 mm · abtragen: 0,45 mm"),
+        ({"finding": "over_contour", "extreme_mm": -0.25, "limit_mm": 0.0, "across_mm": None,
+          "amount_mm": None}, "depth 0.25 mm beyond its limit",
+         "Tiefe 0,25 mm über die Grenze hinaus"),
+    ],
+)  # fmt: skip
+def test_the_measures_of_a_zone_are_told_in_one_line(
+    zone: dict[str, Any], english: str, german: str
+) -> None:
+    """By arithmetic: 1.00 − 0.67 is 0.33; out of the contour the reading is the depth."""
+    assert measures_words(zone, Words("en")) == english
+    assert measures_words(zone, Words("de")) == german

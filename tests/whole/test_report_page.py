@@ -271,6 +271,7 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     assert page.get_attribute(part("section") + " .framework", "d") != before
     page.click("a[data-zone='1']")
     assert page.inner_text(part("reading")).startswith("Zone 1 · too thin")
+    assert page.locator("tr.chosen a[data-zone='1'][aria-current=true]").count() == 1
     camera = "document.getElementById('view').view.camera.toward"
     view = "document.getElementById('view').view"
     side = f"Math.min({view}.canvas.clientWidth, {view}.canvas.clientHeight)"
@@ -297,7 +298,10 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
         page.keyboard.press("s")
     with Image.open(saved.value.path()) as picture:
         assert picture.size[1] > box["height"] + 80  # case and legend stand around the view
-        strip = np.asarray(picture.convert("RGB"))[-90:]
+        strip = np.asarray(picture.convert("RGB"))[-185:]  # legend and three lines of words
+    assert re.fullmatch(
+        r"veneercheck-[\w-]+-zone-1-2026-01-\d\d\.png", saved.value.suggested_filename
+    )
     assert (np.abs(strip.astype(int) - WINE[0]).sum(axis=2) < 40).any()
     page.keyboard.press("2")
     _until(page, f"{camera}[0] < -0.9999")
@@ -305,8 +309,42 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     box = page.locator(part("canvas")).bounding_box()
     page.touchscreen.tap(box["x"] + 3, box["y"] + 3)
     page.locator(part("reading"), has_text="nothing here").wait_for()
+    assert page.locator("tr.chosen").count() == 0  # what is tapped on the model is what is chosen
+    page.keyboard.press("n")
+    assert page.locator("tr.chosen a[data-zone='1']").count() == 1
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
     page.close()
+
+
+@needs_browser
+def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> None:
+    """A usual laptop: both side by side, the section below the list. A telephone: the model first.
+
+    Before the script has drawn, the still stands in the model's place.
+    """
+    page, _ = _open(browser, folder, viewport={"width": 1366, "height": 768})
+    _ready(page)
+    model = page.locator("#view canvas").bounding_box()
+    first = page.locator("a[data-zone='1']").bounding_box()
+    cut = page.locator("#view svg.section").bounding_box()
+    assert model["y"] < 260 and model["y"] + model["height"] <= 768
+    assert first["y"] < 260 and first["x"] + first["width"] < model["x"]
+    assert cut["y"] + 0.8 * cut["height"] <= 768 and cut["x"] + cut["width"] <= model["x"]
+    assert page.locator("details .box").first.is_hidden()
+    page.set_viewport_size({"width": 390, "height": 844})
+    _until(page, "document.querySelector('#view canvas').getBoundingClientRect().width < 390")
+    model = page.locator("#view canvas").bounding_box()
+    first = page.locator("a[data-zone='1']").bounding_box()
+    assert model["y"] + 0.7 * model["height"] < 844 and first["y"] > model["y"] + model["height"]
+    assert min(first["width"], first["height"]) >= 44
+    page.close()
+    context = browser.new_context(
+        java_script_enabled=False, viewport={"width": 1366, "height": 768}
+    )
+    page, _ = _open(context, folder)
+    still = page.locator(".see img").first.bounding_box()
+    assert still["y"] < 260 and still["height"] > 300
+    context.close()
 
 
 @needs_browser

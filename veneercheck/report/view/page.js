@@ -192,6 +192,8 @@ class View {
       if (own && box && box.scrollHeight > box.clientHeight) box.scrollTop = row.offsetTop - box.clientHeight / 3;
     });
     for (const one of this.plan.zones) one.sign.classList.toggle("chosen", one.id === this.chosen);
+    // The page that this one stands in marks it, too.
+    if (parent !== window && document.body.classList.contains("inside")) parent.postMessage({ zone: this.chosen }, location.origin);
     this.node("measures").textContent = zone ? `${zone.id} · ${zone.measures}` : "";
     return zone;
   }
@@ -485,9 +487,11 @@ class View {
         this.flyToZone(Number(row.dataset.zone));
       });
     });
-    const asked = () => this.flyToZone(Number(location.hash.replace("#place-", "")));
+    const asked = () => {
+      if (location.hash.startsWith("#place-")) this.flyToZone(Number(location.hash.replace("#place-", "")));
+    };
     addEventListener("hashchange", asked);
-    if (location.hash.startsWith("#place-")) requestAnimationFrame(asked);
+    requestAnimationFrame(asked);
     const toggle = (name, act) => on(name, "click", () => {
       const now = this.node(name).getAttribute("aria-pressed") !== "true";
       this.node(name).setAttribute("aria-pressed", String(now));
@@ -757,6 +761,9 @@ async function start() {
     box.dataset.why = String(error && error.message);
   }
 }
+
+// Inside another page of ours verdict and list are told there.
+if (new URLSearchParams(location.search).has("inside")) document.body.classList.add("inside");
 
 // What is folded on the screen is open on paper.
 addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
