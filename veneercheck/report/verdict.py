@@ -168,7 +168,7 @@ def reading_words(zone: Mapping[str, Any], words: Words) -> str:
 
 def measures_words(zone: Mapping[str, Any], words: Words) -> str:
     """How far beyond its limit a zone is, how wide, and how much is to be done."""
-    extreme, limit, across = zone["extreme_mm"], zone["limit_mm"], zone.get("across_mm")
+    extreme, limit, across = zone["extreme_mm"], zone.get("limit_mm"), zone.get("across_mm")
     amount, told = zone.get("amount_mm"), []
     if extreme is not None and zone["finding"] == "over_contour":
         told.append(words("view_page.depth", depth=words.mm(-extreme)))
