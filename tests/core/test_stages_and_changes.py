@@ -211,7 +211,9 @@ def test_cautions_and_verdict_fit_the_stage(with_a_thin_spot: dict, stage: str, 
         assert (word in text) == (stage != "wax")
     assert len({*told}) == len(told)
     shown = terminal_summary(described, lang)
-    assert stage_words(described, words) in shown and all(one in shown for one in told[1:])
+    assert stage_words(described, words) in shown and told[-1] in shown
+    for word in (("Dust", "filter glasses"), ("Staub", "Filterbrille"))[lang == "de"]:
+        assert (word in shown) == (stage != "wax")  # the same in fewer words
     if lang == "de" and stage == "wax":  # what is to be done was filed in wax's own words
         english = {"the", "of", "and", "not", "layer", "zone", "verdict", "take", "measured"}
         assert not english & set(re.findall("[a-zäöüß]+", shown.lower()))

@@ -59,7 +59,8 @@ def test_no_page_of_an_earlier_result_stands_beside_a_new_one(pair: Path) -> Non
     """With a report, then without: what is left is what a check without a report writes."""
     carry_out(Order(pair / "f.stl", pair / "w.stl", aligned=True), out=pair / "out")
     drawn = files(pair / "out")
-    assert {"report.html", "report.pdf", "bench.pdf", "overview.png"} < drawn
+    assert {"report.html", "report.pdf", "bench.pdf", "contact.pdf", "overview.png"} < drawn
+    assert {"summary.png", "amount.png"} < drawn
     (pair / "out" / "decisions.json").write_text('{"decisions": []}', encoding="utf-8")
     (pair / "out" / "mine.txt").write_text("a file of the user's own", encoding="utf-8")
     trials.scans(pair, 1.3)
@@ -144,12 +145,15 @@ def test_trends_leave_no_partial(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 def interrupted(command: list[str], after_s: float, folder: Path) -> tuple[int, str]:
-    """Exit code and what was said where the terminal sends Ctrl-C to all that runs in it."""
-    one = subprocess.Popen(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    """Exit code and what was said where the terminal sends Ctrl-C to all that runs in it.
+
+    The verdict, which may be known before the pictures are drawn, is not what was said.
+    """
+    one = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
                            text=True, start_new_session=True)  # fmt: skip
     time.sleep(after_s)
     os.killpg(one.pid, signal.SIGINT)
-    said = one.communicate()[0]
+    said = one.communicate()[1]
     return one.returncode, said
 
 
@@ -159,8 +163,8 @@ def test_ctrl_c_is_one_plain_line_and_130(pair: Path) -> None:
     for after_s in (0.1, 0.2, 0.4, 0.8, 1.6):
         words = ["check", "f.stl", "w.stl", "--aligned", "--out", "out"]
         code, said = interrupted([*COMMAND, *words], after_s, pair)
-        if code == 1:
-            continue  # it was through
+        if code == 1 or (code == -signal.SIGINT and "veneercheck" not in said):
+            continue  # it was through, or on a busy machine not even begun
         told = [line for line in said.splitlines() if not line.startswith("· ")]
         assert code == 130, said
         assert len(told) == 1 and told[0].startswith("veneercheck: stopped"), said

@@ -48,6 +48,19 @@ def test_plain_colours_stay_and_the_rest_is_near() -> None:
         assert 2.5 * len(png(picture)) < len(stream.getvalue())
 
 
+def test_no_two_steps_of_a_scale_become_one() -> None:
+    """Each tone put in comes out as it was, in a picture full of other colours."""
+    steps = np.concatenate([colours.Bands(1.0, 3.0).tones, colours.Amounts(1.0).tones])
+    tones = np.rint(steps).astype(np.uint8)
+    picture = Image.fromarray(np.repeat(np.repeat(tones[None], 50, axis=0), 20, axis=1))
+    with Image.open(
+        io.BytesIO(png(picture, tones=[tuple(tone) for tone in tones.tolist()]))
+    ) as few:
+        found = np.asarray(few.convert("RGB"))
+    assert np.abs(found[10, ::20].astype(int) - tones).max() <= 3
+    assert len(np.unique(found[10, ::20], axis=0)) == len(tones)
+
+
 def test_white_plaster_and_metal_are_told_apart() -> None:
     """Three pale colours on a picture full of others: an adaptive palette would merge them."""
     rng = np.random.default_rng(1)

@@ -12,25 +12,30 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import SectionPlane, TriangleMesh
-from veneercheck.report.colours import BLUE, PLASTER, PORCELAIN, WINE, Bands, ramp, shown_layer
+from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, write_amounts
+from veneercheck.report.colours import BLUE, PLAIN, PLASTER, WINE, Amounts, Bands, ramp, shown_layer
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
+from veneercheck.report.levels import figures
 from veneercheck.report.pack import Pack, add_mesh, page_order
-from veneercheck.report.raster import draw, sample
+from veneercheck.report.paper import bench_sheets
+from veneercheck.report.raster import draw, paint, sample
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import (
     SIGNS,
     cameras,
     drawn,
     lettered,
+    picture_of,
     render_stills,
     scene_of,
 )
+from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
 from veneercheck.report.views import directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
@@ -73,6 +78,8 @@ def filed_ball() -> FiledResult:
     other = {**zone, "id": 2, "finding": "too_thick", "decision": "undecided"}
     other["centre_mm"] = [3.0, 0.0, 2.6]
     document = {
+        "checked_at_utc": "2026-03-04T05:06:07+00:00",
+        "alignment": {"state": "doubtful"},
         "case": {
             "number": "0001",
             "units": [45, 46, 47],
@@ -125,29 +132,293 @@ def test_findings_stay_apart_for_every_eye(sight: str, least_apart: float) -> No
         return float(deltaE(one, two, input_space=given, uniform_space="CAM02-UCS").min())
 
     shares = np.linspace(0, 1, 9)[:, None]
-    bands = [np.asarray(a) + shares * (np.asarray(b) - a) for a, b in (WINE, PORCELAIN, BLUE)]
+    wine, blue = (np.asarray(a) + shares * (np.asarray(b) - a) for a, b in (WINE, BLUE))
+    bands = [wine, Bands(1.0, 3.0).tones, blue]  # the most steps, which reach nearest to the ends
     pairs = [(bands[i], bands[j]) for i in range(3) for j in range(i)]
     closest = min(
-        apart(np.repeat(one, 9, axis=0) / 255, np.tile(two, (9, 1)) / 255) for one, two in pairs
+        apart(np.repeat(one, len(two), axis=0) / 255, np.tile(two, (len(one), 1)) / 255)
+        for one, two in pairs
     )
     assert closest >= least_apart
 
 
 def test_findings_stay_apart_in_grey() -> None:
-    """CIELAB L* (colorspacious), as designed: wine 7–33, blue 45–64, porcelain 72–90."""
+    """CIELAB L* (colorspacious), as designed: wine 7–33, blue 45–59, porcelain 66–93."""
     import warnings
 
     with warnings.catch_warnings():  # the library's own source predates raw strings
         warnings.simplefilter("ignore")
         from colorspacious import cspace_convert
 
-    def lightness(ends: tuple) -> np.ndarray:
-        shares = np.linspace(0, 1, 9)[:, None]
-        first, last = (np.asarray(end) / 255 for end in ends)
-        return cspace_convert(first + shares * (last - first), "sRGB1", "CIELab")[:, 0]
+    def lightness(tones: np.ndarray) -> np.ndarray:
+        return cspace_convert(tones / 255, "sRGB1", "CIELab")[:, 0]
 
-    wine, porcelain, blue = map(lightness, (WINE, PORCELAIN, BLUE))
+    shares = np.linspace(0, 1, 9)[:, None]
+    wine, blue = (
+        lightness(np.asarray(first) + shares * (np.asarray(last) - first))
+        for first, last in (WINE, BLUE)
+    )
+    porcelain = lightness(Bands(1.0, 3.0).tones)
     assert blue.min() - wine.max() > 10 and porcelain.min() - blue.max() > 7
+
+
+def seen_as(sight: str) -> object:
+    """A colour space of colorspacious: sRGB as an eye sees it."""
+    return "sRGB1" if sight == "normal" else {
+        "name": "sRGB1+CVD", "cvd_type": sight, "severity": 100
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("sight", ["normal", "protanomaly", "deuteranomaly", "tritanomaly"])
+@pytest.mark.parametrize(("bands", "least_apart"), [(BANDS, 7.0), (Bands(1.0, 3.0), 3.4)])
+def test_steps_of_what_is_enough_can_be_told_apart(sight, bands, least_apart) -> None:
+    """CAM02-UCS (colorspacious), as designed: 7 between each two of 4 steps, 3.4 of 8."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from colorspacious import deltaE
+
+    tones = bands.tones / 255
+    apart = deltaE(tones[1:], tones[:-1], input_space=seen_as(sight), uniform_space="CAM02-UCS")
+    assert len(tones) == (4 if bands is BANDS else 8)
+    assert apart.min() >= least_apart
+
+
+def test_lightness_runs_evenly_from_least_to_greatest() -> None:
+    """CIELAB L* (colorspacious): in grey every step is as much lighter as the one before."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from colorspacious import cspace_convert
+
+    for bands in (BANDS, Bands(0.75, 2.5), Bands(1.0, 3.0)):
+        steps = np.diff(cspace_convert(bands.tones / 255, "sRGB1", "CIELab")[:, 0])
+        assert steps.min() > 3.5 and np.ptp(steps) < 0.2
+
+
+def test_steps_lie_on_quarters_of_a_millimetre() -> None:
+    """Asked for: 0.25 mm; a sliver beside a limit is no step, and more than eight become wide."""
+    assert BANDS.edges_mm == (1.0, 1.25, 1.5, 1.75, 2.0)
+    assert Bands(0.8, 1.5).edges_mm == (0.8, 1.0, 1.25, 1.5)
+    assert Bands(0.98, 1.52).edges_mm == (0.98, 1.25, 1.52)
+    assert Bands(1.0, 4.0).edges_mm == (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0)
+    assert Bands(1.0, 1.0).edges_mm == (1.0, 1.0)
+    first, same, other = ramp([1.26, 1.49, 1.51], BANDS)
+    assert (first == same).all() and (first != other).all()
+
+
+def test_a_slope_is_not_read_as_a_value() -> None:
+    """By construction: one layer all over a ball keeps its colour within 7 % at any slope."""
+    filed = filed_ball()
+    even = dataclasses.replace(
+        filed, layer_mm=np.full(len(filed.layer_mm), 1.6), finding=np.zeros_like(filed.finding)
+    )
+    scene = scene_of(even, Words("en"))
+    camera = cameras(scene)["occlusal"]
+    rows, columns = np.nonzero(np.isfinite(draw(scene.surface, camera).depth_mm))
+    found = sample(scene.surface, camera, columns + 0.5, rows + 0.5)
+    tone = paint(found, scene.surface, columns + 0.5, rows + 0.5)[found.veneer]
+    assert found.veneer.sum() > 10_000
+    share = tone / ramp([1.6], BANDS)
+    assert share.min() > 0.92 and share.max() <= 1.01
+
+
+def test_figures_stand_on_their_lines_and_none_on_another() -> None:
+    """The layer is 1.5 mm + x/4: a figure's own place says what it must be."""
+    scene = scene_of(filed_ball(), Words("de"))
+    camera = cameras(scene)["occlusal"]
+    raster = drawn(scene, camera)
+    pen = Pen()
+    boxes = figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=(), words=scene.words
+    )
+    middle = np.array([[0.5 * (a + c), 0.5 * (b + d)] for a, b, c, d in boxes])
+    found = sample(scene.surface, camera, *middle.T)
+    written = [float(text.replace(",", ".")) for text in pen.written]
+    assert {1.25, 1.5, 1.75} <= set(written) and len(boxes) >= 4
+    np.testing.assert_allclose(found.layer_mm, written, atol=0.02)
+    for at, (a, b, c, d) in enumerate(boxes):
+        assert all(c < p or r < a or d < q or s < b for p, q, r, s in boxes[:at])
+    blocked = figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels,
+        taken=[(0, 0, 1600, 940)], words=scene.words,
+    )  # fmt: skip
+    assert blocked == []
+
+
+class Pen:
+    """Notes what is written."""
+
+    def __init__(self) -> None:
+        self.written: list[str] = []
+
+    def text(self, _: object, text: str, *__: object, **___: object) -> None:
+        self.written.append(text)
+
+    def textlength(self, text: str, _: object) -> float:
+        return 12.0 * len(text)
+
+
+def test_a_scans_noise_does_not_fray_the_lines() -> None:
+    """By construction: noise of 20 µm on a slope; evened, its line is hardly longer."""
+    rng = np.random.default_rng(5)
+    filed = filed_ball()
+    noisy = dataclasses.replace(
+        filed, layer_mm=filed.layer_mm + rng.normal(0.0, 0.02, len(filed.layer_mm))
+    )
+
+    def length(one: FiledResult) -> float:
+        level = scene_of(one, Words("en")).levels[1]
+        return float(np.linalg.norm(np.diff(level.pieces_mm, axis=1), axis=-1).sum())
+
+    surface = surface_of(noisy)
+    raw = crossing(surface.mesh, np.where(noisy.region == 2, noisy.layer_mm, np.nan), 1.5)
+    frayed = np.linalg.norm(np.diff(raw.at(surface.mesh.points_mm), axis=1), axis=-1).sum()
+    assert length(noisy) - length(filed) < 0.4 * (frayed - length(filed))
+
+
+def with_work() -> FiledResult:
+    """The ball with 0.2 mm for every mm beyond x = 1 mm to take off left, to add right."""
+    filed = filed_ball()
+    x = filed.mesh.points_mm[:, 0]
+    size = np.clip(0.2 * (np.abs(x) - 1.0), 0.0, None)
+    zones = filed.document["zones"]
+    zones[0]["amount_mm"], zones[1]["amount_mm"] = 0.45, -0.25
+    return dataclasses.replace(filed, amount_mm=np.where(x < 0, size, -size))
+
+
+def test_amounts_have_a_step_a_tenth_and_nothing_is_plain() -> None:
+    """Asked for: steps of 0.1 mm; where nothing is to be done, plain; NaN is not measured."""
+    scale = Amounts(0.45)
+    assert scale.steps == 5 and scale.end_mm == pytest.approx(0.5)
+    assert scale.levels_mm == pytest.approx((-0.4, -0.3, -0.2, -0.1, 0.1, 0.2, 0.3, 0.4))
+    rgb = scale.colours([0.0, 0.01, -0.01, np.nan, 0.11, 0.19, 0.21, -0.15, 3.0])
+    assert (rgb[:3] == PLAIN).all() and (rgb[3] == PLASTER).all()
+    assert (rgb[4] == rgb[5]).all() and (rgb[5] != rgb[6]).any() and (rgb[7] != rgb[4]).any()
+    assert (rgb[8] == scale.tones[4]).all()
+    lined, dotted = scale.patterned(np.array([0.1, -0.1, 0.0], dtype=np.float32))
+    assert lined.tolist() == [True, False, False] and dotted.tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("sight", ["normal", "protanomaly", "deuteranomaly", "tritanomaly"])
+def test_steps_of_amounts_can_be_told_apart(sight) -> None:
+    """CAM02-UCS (colorspacious), as designed: 5.5 of ten steps, 10 from where nothing is to do."""
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from colorspacious import deltaE
+
+    tones, seen = Amounts(1.0).tones / 255, seen_as(sight)
+    for side in (tones[:10], tones[10:]):
+        told = {"input_space": seen, "uniform_space": "CAM02-UCS"}
+        assert deltaE(side[1:], side[:-1], **told).min() >= 5.5
+        assert deltaE(side, np.tile(np.array(PLAIN) / 255, (10, 1)), **told).min() >= 10.0
+
+
+def test_the_map_of_amounts_shows_what_is_to_be_done_and_else_nothing() -> None:
+    """By construction: 0.2 mm for every mm beyond 1 mm, to take off left, to add right."""
+    scene = amounts_of(scene_of(with_work(), Words("en")))
+    camera = cameras(scene)["occlusal"]
+    raster = drawn(scene, camera)
+    pen = Pen()
+    boxes = figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels, taken=(), words=scene.words
+    )
+    assert {"0.1", "0.2", "0.3"} <= set(pen.written)
+    middle = np.array([[0.5 * (a + c), 0.5 * (b + d)] for a, b, c, d in boxes])
+    found = sample(scene.surface, camera, *middle.T)
+    place = camera.origins(*middle.T) - found.depth_mm.astype(np.float64)[:, None] * camera.toward
+    size = 0.2 * (np.abs(place[:, 0]) - 1.0)
+    np.testing.assert_allclose(size, [float(text) for text in pen.written], atol=0.02)
+    rows, columns = np.nonzero(np.isfinite(raster.depth_mm))
+    seen = sample(scene.surface, camera, columns + 0.5, rows + 0.5)
+    bare = seen.veneer & (np.abs(camera.origins(columns + 0.5, rows + 0.5)[:, 0]) < 0.7)
+    tone = raster.colours[rows[bare], columns[bare]] / np.array(PLAIN)
+    assert np.quantile(tone, 0.02) > 0.9 and bare.sum() > 5000
+
+
+def test_the_picture_of_amounts_is_small_and_goes_when_they_are_not_known(tmp_path) -> None:
+    """Colours of the palette against the same picture with all of its colours."""
+    scene = scene_of(with_work(), Words("de"))
+    assert write_amounts(tmp_path, scene) == tmp_path / AMOUNT
+    told = amounts_of(scene)
+    whole = np.asarray(amount_sheet(told)).astype(int)
+    with Image.open(tmp_path / AMOUNT) as few:
+        assert few.mode == "P" and few.size == (1600, whole.shape[0])
+        off = np.abs(np.asarray(few.convert("RGB")).astype(int) - whole).max(axis=2)
+    assert np.quantile(off, 0.99) <= 12
+    assert (tmp_path / AMOUNT).stat().st_size < 400_000
+    assert write_amounts(tmp_path, scene_of(filed_ball(), Words("de"))) is None
+    assert not (tmp_path / AMOUNT).exists()
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_one_picture_to_send_holds_what_must_stand_on_it(monkeypatch, tmp_path, lang) -> None:
+    """By definition: verdict with its doubt first, case, date, state, limits, scale, amounts,
+    worst place, caution; no letter smaller than 25 px, which a phone shows as 9 px."""
+    words = Words(lang)
+    told, sizes = [], []
+    write = ImageDraw.ImageDraw.text
+
+    def noted(self, xy, text, fill=None, font=None, *more, **others):
+        told.append(text)
+        sizes.append(font.size)
+        return write(self, xy, text, fill, font, *more, **others)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", noted)
+    write_summary(tmp_path, scene_of(with_amounts_told(), words))
+    with Image.open(tmp_path / SUMMARY) as picture:
+        assert picture.size == (1080, 1350)
+    assert (tmp_path / SUMMARY).stat().st_size < 400_000
+    page = " ".join(told)
+    assert page.startswith(words("verdict.doubtful"))
+    for part in (words("picture.case", number="0001"), "2026-03-04 05:06 UTC", "1.50 mm",
+                 words("picture.state", state=words("state.doubtful")), "«demo»",
+                 words("amount.off", amount=words.number(0.45)), words("picture.zone", id=1),
+                 words("verdict.not_release"), words("legend.thin")):  # fmt: skip
+        assert part in page or part.replace(".", ",") in page, part
+    assert sum(bool(re.fullmatch(r"\d+(\.5)? mm", text)) for text in told) == 2  # both scales
+    assert min(sizes) >= 25
+    assert not any("…" in text for text in told)
+
+
+def with_amounts_told() -> FiledResult:
+    """The ball with the words that a whole result has, its least layer 1.5 mm."""
+    filed = filed_ball()
+    more = {"place": "46, occlusal", "functional": False, "amount_mm": 0.45, "about": "layer"}
+    zones = [{**zone, **more} for zone in filed.document["zones"]]
+    profile = dict(filed.document["profile"], layer={"least_mm": 1.5, "greatest_mm": 2.0})
+    case = dict(filed.document["case"], stage="wax")
+    document = dict(filed.document, zones=zones, profile=profile, case=case,
+                    remarks=[], verdict="findings")  # fmt: skip
+    return dataclasses.replace(filed, document=document)
+
+
+def test_a_close_up_holds_its_own_number_whatever_hides_its_place() -> None:
+    """Seen from below both zones are hidden by the ball; the close-up of the second shows it."""
+    scene = scene_of(filed_ball(), Words("en"))
+    camera = cameras(scene)["basal"]
+    raster = drawn(scene, camera)
+    assert picture_of(scene, camera, raster)[1] == []
+    assert picture_of(scene, camera, raster, own=2)[1] == ["2"]
+
+
+def test_bench_sheets_hold_every_firm_zone_and_none_is_all_but_empty() -> None:
+    """By arithmetic: as few sheets as hold six each, filled as evenly as they go."""
+    for count in range(1, 60):
+        firm = [{"id": n, "decision": "firm"} for n in range(count)]
+        sheets = bench_sheets([*firm, {"id": 99, "decision": "undecided"}])
+        assert [zone["id"] for sheet in sheets for zone in sheet] == list(range(count))
+        sizes = [len(sheet) for sheet in sheets]
+        assert len(sheets) == -(-count // 6) and max(sizes) <= 6
+        assert max(sizes) - min(sizes) <= 1 and (count <= 6 or min(sizes) >= 3)
+    assert bench_sheets([]) == [[]]
+    assert bench_sheets([{"id": 1, "decision": "undecided"}]) == [
+        [{"id": 1, "decision": "undecided"}]
+    ]
 
 
 def test_what_is_shown_takes_the_judgements_side() -> None:
@@ -410,7 +681,7 @@ def test_what_was_not_measured_is_found_patch_by_patch() -> None:
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_a_hole_is_named_in_the_picture_and_the_legend_holds_its_words(lang) -> None:
     """By comparison with the same picture without names; the legend leaves the margin free."""
-    scene = scene_of(with_holes(14.0), Words(lang))
+    scene = dataclasses.replace(scene_of(with_holes(14.0), Words(lang)), levels=())
     camera = cameras(scene)["occlusal"]
     raster = drawn(scene, camera)
     named, bare = (

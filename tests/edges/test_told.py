@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
 import inspect
 import types
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,10 +14,12 @@ import pytest
 from veneercheck.core.align import words as told
 from veneercheck.core.divide.anatomy import placing
 from veneercheck.core.divide.anatomy.sides import Judged
-from veneercheck.core.types import LIMITS, Case, Reason
+from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
+from veneercheck.report import document
 from veneercheck.report.tables import limit_words
-from veneercheck.report.verdict import frame_sentences, reading_words, reasons
+from veneercheck.report.terminal import terminal_summary
+from veneercheck.report.verdict import frame_sentences, measures_words, reading_words, reasons
 from veneercheck.report.words import Words, sections
 
 BODY = types.SimpleNamespace(radius_mm=10.0)
@@ -137,9 +142,118 @@ def test_over_contour_is_told_alike_on_every_face() -> None:
     assert reading_words(thin, Words("en")) == "0.66 ± 0.06 mm"
 
 
+def bodies() -> types.ModuleType:
+    """The bodies that the report's data are tested with."""
+    place = Path(__file__).with_name("test_report_data.py")
+    spec = importlib.util.spec_from_file_location("bodies_told", place)
+    assert spec is not None and spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    return made
+
+
+def sample_with(**changes: object) -> dict[str, Any]:
+    """A described result of a ball with two zones and faults in both meshes."""
+    described = document(bodies().outcome_of())
+    zone = {**described["zones"][0], "about": "veneer"}
+    near = {**zone, "decision": "undecided", "extreme_mm": 1.05, "limit_mm": 0.99}
+    fault = {"code": "holes", "values": {"count": 4, "longest": 126.0}, "words": "4 open rims."}
+    described["zones"] = [zone, near]
+    described["scans"] = {
+        name: {**scan, "faults": [fault, fault]} for name, scan in described["scans"].items()
+    }
+    return {**described, **changes}
+
+
+def test_the_terminal_sums_up_the_meshes_and_tells_all_when_asked() -> None:
+    """Source: the number of remarks put in; in short a line for each scan, whatever there is."""
+    described = sample_with()
+    described["scans"]["waxup"]["faults"].append({"words": "filed before there were codes."})
+    short, long = (terminal_summary(described, verbose=verbose) for verbose in (False, True))
+    about = [line for line in short.splitlines() if line.startswith("  · framework")]
+    assert len(about) == 1 and about[0].count("4 open rims") == 2 and "126" not in short
+    assert "1 more. All remarks on the meshes: --verbose" in short
+    assert long.count("4 open rims.") == 4 and "filed before there were codes." in long
+    for lang in ("en", "de"):
+        assert sections(lang)["told_short"].keys() <= {"more", *sections(lang)["told"]}
+
+
+def test_cautions_on_the_terminal_take_three_lines_and_one_sentence_stands_once() -> None:
+    """Source: asked for; the caution is whole, only shorter."""
+    for lang in ("en", "de"):
+        told = terminal_summary(sample_with(), lang)
+        before, aid, unchecked, hand = told.splitlines()[-4:]
+        assert before == "" and aid == sections(lang)["terminal"]["aid"]
+        assert ("bite" if lang == "en" else "Okklusion") in unchecked
+        assert ("investing" if lang == "en" else "Einbetten") in hand
+        assert max(map(len, (aid, unchecked, hand))) < 160
+    asked = {"words": "not cut: a metal stop?", "place": "47", "area_mm2": 2.0, "centre_mm": None}
+    twice = terminal_summary(sample_with(questions=[asked, {**asked, "place": "46"}]))
+    assert twice.count("a metal stop?") == 1 and "(47, 2.0 mm²; 46, 2.0 mm²)" in twice
+
+
+def test_what_is_not_decided_is_not_told_as_a_finding() -> None:
+    """Source: 1.05 is not below 0.99; within its uncertainty it may be."""
+    told = terminal_summary(sample_with())
+    (near,) = (line for line in told.splitlines() if "1.05" in line)
+    assert "perhaps too thin" in near and "least 0.99" in near
+
+
+def test_metal_is_told_so_that_it_cannot_be_held_against_the_amount() -> None:
+    """Source: the thinnest metal of a zone lies elsewhere than its worst reading."""
+    described = sample_with()
+    described["zones"][0] |= {"metal_mm": 0.7, "metal_left_mm": 0.35, "amount_mm": 0.75}
+    told = terminal_summary(described)
+    assert "leaves 0.35 mm of metal" in told and "0.7 mm" not in told
+
+
+def test_composite_is_told_as_a_sum_without_a_dash() -> None:
+    """Source: 200 and 402 are 602; a dash before a number reads as minus."""
+    described = sample_with()
+    paste = [{"tooth": "", "volume_mm3": 602.0}]
+    described["structure"]["material"] = paste
+    assert "Composite needed: 602 mm³" in terminal_summary(described)
+    described["structure"]["material"] = [
+        {"tooth": "45", "volume_mm3": 200.0}, {"tooth": "46", "volume_mm3": 402.0}
+    ]  # fmt: skip
+    assert "Composite needed: 602 mm³ (45: 200, 46: 402)" in terminal_summary(described)
+
+
+def test_spots_of_one_kind_share_a_sentence() -> None:
+    """Source: what is to be done about each is the same."""
+    spot = {"kind": SHARP_EDGE, "weight": "advice", "value_mm": 0.1, "u_mm": None,
+            "size": 3.1, "limit_mm": 0.2}  # fmt: skip
+    described = sample_with()
+    places = ("45, basal", "46, buccal", "47, mesial")
+    described["structure"]["spots"] = [{**spot, "place": place} for place in places]
+    told = terminal_summary(described)
+    assert told.count("sharp edge under the veneer") == 1
+    assert "Sharp edges at 3 places" in told and all(place in told for place in places)
+
+
 def test_where_a_limit_comes_from_is_said_in_both_languages() -> None:
     """Source: the built-in profile at every stage."""
     told = {row.source for row in LIMITS.values()}
     told |= {why for fields in limits._STAGES.values() for _, why in fields.values()}
     for language in ("en", "de"):
         assert told <= sections(language)["certainty"].keys()
+
+
+@pytest.mark.parametrize(
+    ("zone", "english", "german"),
+    [
+        ({"finding": "too_thin", "extreme_mm": 0.67, "limit_mm": 1.0, "across_mm": 2.14,
+          "amount_mm": 0.45},
+         "depth 0.33 mm beyond its limit · width 2.1 mm · take off 0.45 mm",
+         "Tiefe 0,33 mm über die Grenze hinaus · Breite 2,1 mm · abtragen: 0,45 mm"),
+        ({"finding": "over_contour", "extreme_mm": -0.25, "limit_mm": 0.0, "across_mm": None,
+          "amount_mm": None}, "depth 0.25 mm beyond its limit",
+         "Tiefe 0,25 mm über die Grenze hinaus"),
+    ],
+)  # fmt: skip
+def test_the_measures_of_a_zone_are_told_in_one_line(
+    zone: dict[str, Any], english: str, german: str
+) -> None:
+    """By arithmetic: 1.00 − 0.67 is 0.33; out of the contour the reading is the depth."""
+    assert measures_words(zone, Words("en")) == english
+    assert measures_words(zone, Words("de")) == german

@@ -29,7 +29,7 @@ from veneercheck.report.html import write_html
 from veneercheck.report.interactive import script, view_plan, view_section
 from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
-from veneercheck.report.paper import write_papers
+from veneercheck.report.paper import PAPERS, write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
 from veneercheck.report.viewing import scripts
@@ -271,6 +271,7 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     assert page.get_attribute(part("section") + " .framework", "d") != before
     page.click("a[data-zone='1']")
     assert page.inner_text(part("reading")).startswith("Zone 1 · too thin")
+    assert page.locator("tr.chosen a[data-zone='1'][aria-current=true]").count() == 1
     camera = "document.getElementById('view').view.camera.toward"
     view = "document.getElementById('view').view"
     side = f"Math.min({view}.canvas.clientWidth, {view}.canvas.clientHeight)"
@@ -297,15 +298,110 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
         page.keyboard.press("s")
     with Image.open(saved.value.path()) as picture:
         assert picture.size[1] > box["height"] + 80  # case and legend stand around the view
-        strip = np.asarray(picture.convert("RGB"))[-90:]
+        strip = np.asarray(picture.convert("RGB"))[-185:]  # legend and three lines of words
+    assert re.fullmatch(
+        r"veneercheck-[\w-]+-zone-1-2026-01-\d\d\.png", saved.value.suggested_filename
+    )
     assert (np.abs(strip.astype(int) - WINE[0]).sum(axis=2) < 40).any()
     page.keyboard.press("2")
     _until(page, f"{camera}[0] < -0.9999")
+    page.evaluate("document.querySelector('#view canvas').scrollIntoView({ block: 'start' })")
     box = page.locator(part("canvas")).bounding_box()
     page.touchscreen.tap(box["x"] + 3, box["y"] + 3)
     page.locator(part("reading"), has_text="nothing here").wait_for()
+    assert page.locator("tr.chosen").count() == 0  # what is tapped on the model is what is chosen
+    page.focus(part("canvas"))
+    page.keyboard.press("n")
+    page.locator("tr.chosen a[data-zone='1']").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= 820
     page.close()
+
+
+@needs_browser
+def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> None:
+    """A usual laptop: both side by side, the section below the list. A telephone: the model first.
+
+    Before the script has drawn, the still stands in the model's place.
+    """
+    page, _ = _open(browser, folder, viewport={"width": 1366, "height": 768})
+    _ready(page)
+    model = page.locator("#view canvas").bounding_box()
+    first = page.locator("a[data-zone='1']").bounding_box()
+    cut = page.locator("#view svg.section").bounding_box()
+    assert model["y"] < 260 and model["y"] + model["height"] <= 768
+    assert first["y"] < 260 and first["x"] + first["width"] < model["x"]
+    assert cut["y"] + 0.8 * cut["height"] <= 768 and cut["x"] + cut["width"] <= model["x"]
+    assert page.locator("details .box").first.is_hidden()
+    page.set_viewport_size({"width": 390, "height": 844})
+    _until(page, "document.querySelector('#view canvas').getBoundingClientRect().width < 390")
+    model = page.locator("#view canvas").bounding_box()
+    first = page.locator("a[data-zone='1']").bounding_box()
+    assert model["y"] + 0.7 * model["height"] < 844 and first["y"] > model["y"] + model["height"]
+    assert min(first["width"], first["height"]) >= 44
+    page.close()
+    context = browser.new_context(
+        java_script_enabled=False, viewport={"width": 1366, "height": 768}
+    )
+    page, _ = _open(context, folder)
+    still = page.locator(".see figure img").bounding_box()
+    assert still["y"] < 260 and still["height"] > 300
+    context.close()
+
+
+@needs_browser
+def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> None:
+    """The picture that the page saves holds the tones of the stills."""
+    scene = scene_of(read_result(folder), Words("en"))
+    page, _ = _open(browser, folder, viewport={"width": 1000, "height": 800}, accept_downloads=True)
+    _ready(page)
+    view = "document.getElementById('view').view"
+    plan = page.evaluate(f"{view}.plan.steps")
+    assert plan["edges"] == list(scene.surface.bands.edges_mm)
+    np.testing.assert_allclose(np.array(plan["tones"]) * 255, scene.surface.bands.tones, atol=0.02)
+    page.focus('#view [data-part="canvas"]')
+    with page.expect_download() as saved:
+        page.keyboard.press("s")
+    with Image.open(saved.value.path()) as picture:
+        colours = np.asarray(picture.convert("RGB")).astype(int)
+    layer = 1.1  # of the ball that the report was made of, outside its thin cap
+    tone = scene.surface.bands.colours([layer])[0]
+    assert (np.abs(colours - tone).max(axis=2) <= 2).sum() > 2000
+    page.close()
+
+
+@needs_browser
+def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) -> None:
+    """By construction: 0.35 mm to take off all over the cap, nothing elsewhere."""
+    outcome = _bodies().outcome_of()
+    height = outcome.check.framework.points_mm[:, 2]
+    check = dataclasses.replace(outcome.check, amount_mm=np.where(height > 3.2, 0.35, 0.0))
+    write_result(tmp_path, dataclasses.replace(outcome, check=check))
+    render(tmp_path)
+    page, _ = _open(browser, tmp_path, viewport={"width": 1000, "height": 800})
+    _ready(page)
+    view = "document.getElementById('view').view"
+    page.click('#view [data-reading="4"]')
+    ticks = page.inner_text('#view [data-part="ticks"]').split()
+    assert ticks == ["0.4", "0.3", "0.2", "0.1", "0.0", "0.1", "0.2", "0.3", "0.4"]
+    page.focus('#view [data-part="canvas"]')
+    page.keyboard.press("Enter")
+    told = page.inner_text('#view [data-part="reading"]')
+    assert "take off 0.4 mm" in told or "take off 0.3 mm" in told
+    assert page.evaluate(f"{view}.plan.amounts.off.length") == 4
+    assert page.is_visible('#view [data-of="4"]') and not page.is_visible('#view [data-of="0"]')
+    page.click('#view [data-reading="0"]')
+    assert not page.is_visible('#view [data-of="4"]') and page.is_visible('#view [data-of="0"]')
+    page.close()
+    words = read_text(tmp_path / "bench.pdf")
+    assert "How much to take off or add" in words
+
+
+def read_text(paper: Path) -> str:
+    """The words of a PDF."""
+    said = subprocess.run(
+        ["pdftotext", "-layout", str(paper), "-"], capture_output=True, check=True, text=True
+    )
+    return said.stdout
 
 
 def _ends(path: str, origin_mm: np.ndarray) -> np.ndarray:
@@ -414,8 +510,11 @@ def test_print_view_leaves_out_the_screens_parts(browser: Any, folder: Path) -> 
     """On paper there is nothing to press."""
     page, _ = _open(browser, folder)
     page.emulate_media(media="print")
-    assert page.locator("#view").is_hidden()
+    assert page.locator("[data-part=stage]").is_hidden()
+    assert page.locator("[data-part=stage-section]").is_hidden()
+    assert page.locator(".zones tbody tr").is_visible()
     assert page.locator("figure img").first.is_visible()
+    assert page.locator("details .box").first.is_visible()  # what is folded on the screen
     page.close()
 
 
@@ -435,7 +534,7 @@ def test_papers_carry_the_data_and_every_zone(folder: Path) -> None:
         assert len(sheet.pages) == 1
 
 
-@pytest.mark.parametrize("name", ["report.pdf", "bench.pdf"])
+@pytest.mark.parametrize("name", ["report.pdf", "bench.pdf", "contact.pdf"])
 def test_papers_are_whole_and_bring_their_own_letters(folder: Path, name: str) -> None:
     """ISO 19005 (from memory): fonts embedded, an ICC profile as intent; qpdf finds no fault."""
     with pikepdf.open(folder / name) as pdf:
@@ -498,6 +597,31 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
     assert "basal view" not in made and zones_shown(folder / "stills" / "basal.png") == []
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
+def test_seven_zones_fill_two_bench_sheets_and_one_page_of_pictures(tmp_path: Path) -> None:
+    """By arithmetic: four and three a sheet, each with its own words; six with their pictures on
+    the page for the designer, whatever they need there."""
+    outcome = _bodies().outcome_of()
+    (zone,) = outcome.check.zones
+    actions = [f"take off 0.{number}1 mm" for number in range(1, 8)]
+    zones = tuple(
+        dataclasses.replace(zone, id=number, action=action)
+        for number, action in enumerate(actions, 1)
+    )
+    check = dataclasses.replace(outcome.check, zones=zones)
+    write_result(tmp_path, dataclasses.replace(outcome, check=check))
+    render(tmp_path, paper="us-letter")
+    first, second = read_text(tmp_path / "bench.pdf").strip("\f").split("\f")
+    assert all(action in first for action in actions[:4])
+    assert all(action in second for action in actions[4:])
+    assert not any(action in first for action in actions[4:])
+    assert "An aid, not a release. The licensed person" in second
+    (page,) = read_text(tmp_path / "contact.pdf").strip("\f").split("\f")
+    assert all(action in page for action in actions[:6]) and "1 more in the report" in page
+    views = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
+    assert all(f"{view} view" in page for view in views)
+
+
 def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
     """By definition: the still's own pixels below its head, the empty part above left out."""
     still = folder / "stills" / "buccal.png"
@@ -513,7 +637,7 @@ def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
 def test_one_result_gives_one_paper(folder: Path) -> None:
     """Rendered twice by the same versions, the bytes are the same."""
     filed, words = read_result(folder), Words("en")
-    before = [(folder / name).read_bytes() for name in ("report.pdf", "bench.pdf")]
+    before = [(folder / name).read_bytes() for name in PAPERS]
     scene = scene_of(filed, words)
     drawings = write_sections(folder, scene)
     again = write_papers(folder, filed, words, drawings=drawings)

@@ -42,6 +42,8 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.scan import Scan, ScanPair
 
 Say = Callable[[str], None]
+Known = Callable[["Outcome"], None]
+"""Is told an outcome as soon as it is known."""
 
 
 _LEAST_TRIANGLES = 4
@@ -52,6 +54,10 @@ _MASK_WITHIN_MM = 0.2
 
 
 def _silent(_: str) -> None:
+    pass
+
+
+def _nobody(_: Outcome) -> None:
     pass
 
 
@@ -188,38 +194,26 @@ def carry_out(
     paper: Paper = "a4",
     now: datetime | None = None,
     say: Say = _silent,
+    known: Known = _nobody,
 ) -> Outcome:
-    """Read, check, write and draw one case."""
+    """Read, check, write and draw one case; `known` is told the outcome before the drawing."""
     look_at_scans(order)
     if out is not None:
         refuse_case_folder(out)
     with folder_for(out):
-        return _carried_out(
-            order, out, with_report=with_report, lang=lang, paper=paper, now=now, say=say
-        )
+        outcome = _found(order, now, _lean(say))
+        if out is None:
+            known(outcome)
+        else:
+            from veneercheck import report
 
-
-def _carried_out(
-    order: Order | Settled,
-    out: Path | None,
-    *,
-    with_report: bool,
-    lang: Language,
-    paper: Paper,
-    now: datetime | None,
-    say: Say,
-) -> Outcome:
-    say = _lean(say)
-    outcome = _found(order, now, say)
-    if out is not None:
-        from veneercheck import report
-
-        say("writing the result")
-        with written_whole(out):
-            report.write_result(out, outcome)
-            if with_report:
-                report.render(out, progress=say, lang=lang, paper=paper)
-    return outcome
+            with written_whole(out):
+                _lean(say)("writing the result")
+                report.write_result(out, outcome)
+                known(outcome)
+                if with_report:
+                    report.render(out, progress=_lean(say), lang=lang, paper=paper)
+        return outcome
 
 
 def _found(order: Order | Settled, now: datetime | None, say: Say) -> Outcome:

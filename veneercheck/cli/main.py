@@ -21,7 +21,9 @@ from veneercheck.cli.options import (
     PaperOption,
     Profile,
     Stage,
+    Steps,
     UnitOption,
+    Verbose,
     Who,
     say,
     tell,
@@ -129,6 +131,7 @@ def check_command(
         ),
     ] = None,
     who: Who = None,
+    verbose: Verbose = False,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.case.order import Order
@@ -147,29 +150,43 @@ def check_command(
     )
     if register is not None:
         _check_on_record(
-            order, out, register, who, with_report=not no_report, lang=lang, paper=paper
+            order, out, register, who,
+            with_report=not no_report, lang=lang, paper=paper, verbose=verbose,
+        )  # fmt: skip
+    with Steps() as steps:
+        outcome = carry_out(
+            order,
+            out=out,
+            with_report=not no_report,
+            lang=lang.value,
+            paper=paper.value,
+            say=steps,
+            known=lambda found: _tell(found, lang, steps, verbose=verbose),
         )
-    outcome = carry_out(
-        order,
-        out=out,
-        with_report=not no_report,
-        lang=lang.value,
-        paper=paper.value,
-        say=say,
-    )
     _finish(outcome, out, with_report=not no_report, lang=lang)
 
 
 @app.command("demo")
 def demo_command(
-    out: Out = Path("demo"), lang: LangOption = Lang.EN, paper: PaperOption = Paper.A4
+    out: Out = Path("demo"),
+    lang: LangOption = Lang.EN,
+    paper: PaperOption = Paper.A4,
+    verbose: Verbose = False,
 ) -> None:
     """Write the sample bridge, check it, and say where the report lies."""
     from veneercheck.case.run import carry_out, write_sample
 
-    say("making the sample bridge")
-    order = write_sample(out)
-    outcome = carry_out(order, out=out / "check", lang=lang.value, paper=paper.value, say=say)
+    with Steps() as steps:
+        steps("making the sample bridge")
+        order = write_sample(out)
+        outcome = carry_out(
+            order,
+            out=out / "check",
+            lang=lang.value,
+            paper=paper.value,
+            say=steps,
+            known=lambda found: _tell(found, lang, steps, verbose=verbose),
+        )
     planted = _exit_code(outcome) is Exit.FINDINGS
     code = Exit.NO_FINDINGS if planted else None
     _finish(outcome, out / "check", with_report=True, lang=lang, code=code)
@@ -317,6 +334,7 @@ def _check_on_record(
     with_report: bool,
     lang: Lang,
     paper: Paper,
+    verbose: bool,
 ) -> None:
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.case.order import look_at_scans, settle
@@ -338,7 +356,7 @@ def _check_on_record(
             paper=paper.value,
             say=say,
         )
-    tell(terminal_summary(entry.body["result"], lang.value))
+    tell(terminal_summary(entry.body["result"], lang.value, verbose=verbose))
     warn_of_names(entry.body["result"], lang)
     tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
     raise typer.Exit(code_of(entry.body["result"]))
@@ -347,16 +365,28 @@ def _check_on_record(
 def _finish(
     outcome: Outcome, out: Path, *, with_report: bool, lang: Lang, code: Exit | None = None
 ) -> None:
-    """Tell the outcome, and leave with its exit code."""
+    """Say where the outcome lies, and leave with its exit code."""
     from veneercheck.report import document
-    from veneercheck.report.terminal import terminal_summary
     from veneercheck.report.words import Words
 
-    tell(terminal_summary(document(outcome), lang.value))
     warn_of_names(document(outcome), lang)
     name = Words(lang.value)("terminal.report" if with_report else "terminal.result")
     tell(f"{name}: {out / ('report.html' if with_report else 'result.json')}")
     raise typer.Exit(_exit_code(outcome) if code is None else code)
+
+
+_PICTURES = 9
+"""Six views, the amounts, the page and the papers; each zone adds one."""
+
+
+def _tell(outcome: Outcome, lang: Lang, steps: Steps, *, verbose: bool) -> None:
+    """Tell the outcome as soon as it is known: its pictures take as long again."""
+    from veneercheck.report import document
+    from veneercheck.report.terminal import terminal_summary
+
+    tell(terminal_summary(document(outcome), lang.value, verbose=verbose))
+    sys.stdout.flush()
+    steps.begin(_PICTURES + len(outcome.check.zones))
 
 
 def _exit_code(outcome: Outcome) -> Exit:

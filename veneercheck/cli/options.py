@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import enum
 import re
+import sys
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 
 class Lang(enum.StrEnum):
@@ -50,6 +54,7 @@ LangOption = Annotated[
     Lang, typer.Option("--lang", help="Language of pictures, pages and summary.", show_choices=True)
 ]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
+Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every remark on the meshes.")]
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 
 
@@ -79,3 +84,37 @@ def warn_of_names(document: Mapping[str, Any], lang: str, *more: str | None) -> 
     for name in dict.fromkeys([*names, *more]):
         if name and looks_like_a_name(name):
             tell(Words("de" if lang == "de" else "en")("terminal.patient", name=name), err=True)
+
+
+class Steps:
+    """Tells each step in a line; while pictures are drawn and somebody watches, as a bar."""
+
+    def __init__(self) -> None:
+        self._bar: Progress | None = None
+
+    def __call__(self, words: str) -> None:
+        """Tell a step."""
+        if self._bar is None:
+            say(words)
+        else:
+            told = _COMMANDS_A_TERMINAL.sub(_IN_THEIR_PLACE, words)
+            self._bar.update(self._bar.task_ids[0], advance=1, description=told)
+
+    def begin(self, count: int) -> None:
+        """From here on so many steps follow."""
+        if sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import Progress
+
+            self._bar = Progress(console=Console(stderr=True), transient=True)
+            self._bar.add_task("", total=count)
+            self._bar.start()
+
+    def __enter__(self) -> Steps:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Take the bar away, whatever ended the steps."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None

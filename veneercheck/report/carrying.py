@@ -78,8 +78,48 @@ def increment_note(document: Mapping[str, Any], words: Words) -> str:
 
 
 def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
-    """Composite without support and sharp edges, each in a sentence."""
-    return [_spot(one, document, words) for one in document["structure"]["spots"]]
+    """Composite without support and sharp edges, those of one kind in one sentence."""
+    return [sentence for _, sentence in spots_told(document, words)]
+
+
+def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
+    """How much each kind of spot weighs, and its sentence: what holds for all is said once."""
+    alike: dict[tuple[str, str, float], list[Mapping[str, Any]]] = {}
+    for one in document["structure"]["spots"]:
+        alike.setdefault((one["kind"], one["weight"], one["limit_mm"]), []).append(one)
+    return [
+        (weight, (_spots if len(group) > 1 else _one_spot)(group, document, words))
+        for (_, weight, _), group in alike.items()
+    ]
+
+
+def _one_spot(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:
+    return _spot(group[0], document, words)
+
+
+def _spots(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:
+    """Several spots of one kind."""
+    first, bare = group[0], group[0]["kind"] == "unsupported composite"
+    places = [
+        words(
+            "carrying.unsupported_at" if bare else "carrying.edge_at",
+            place=place_words(one, words) or words("carrying.somewhere"),
+            value=words.mm_sure(one["value_mm"], one["u_mm"]),
+            size=words.mm2(one["size"]) if bare else words.mm(one["size"], 1),
+        )
+        for one in group
+    ]
+    key = "edges"
+    if bare:
+        key = "unsupported_many" if first["weight"] == "finding" else "unsupported_open_many"
+    return words(
+        f"carrying.{key}",
+        count=len(group),
+        limit=words.mm(first["limit_mm"], 2 if bare else 1),
+        places="; ".join(places),
+        under=words(f"carrying.under_{_matter(document)}"),
+        advice=_edge_advice(document, words),
+    )
 
 
 def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
@@ -92,6 +132,10 @@ def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> 
         told = {"place": place, "value": value, "size": size, "limit": limit, "under": under}
         return words(f"carrying.{key}", **told)
     size, limit = words.mm(one["size"], 1), words.mm(one["limit_mm"], 1)
-    state = "closed" if document["case"]["stage"] == FINISHED else "open"
-    advice = words(f"carrying.edge_{state}")
+    advice = _edge_advice(document, words)
     return words("carrying.edge", place=place, size=size, limit=limit, advice=advice)
+
+
+def _edge_advice(document: Mapping[str, Any], words: Words) -> str:
+    state = "closed" if document["case"]["stage"] == FINISHED else "open"
+    return words(f"carrying.edge_{state}")

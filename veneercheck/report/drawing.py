@@ -13,7 +13,16 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK, METAL, PLASTER, WINE, Bands, ramp
+from veneercheck.report.colours import (
+    INK,
+    METAL,
+    PLAIN,
+    PLASTER,
+    WINE,
+    Amounts,
+    Bands,
+    ramp,
+)
 from veneercheck.report.raster import Picture, hatch, stipple, whole
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera, Directions
@@ -31,6 +40,10 @@ _HIDDEN_MM = 0.15
 _SCALE_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0)
 _SCALE_LONGEST_PX = 240
 _NAME_SIZE = 24
+_BESIDE_SIZE = 27
+_STEP_LINE_PX = 1.0
+"""Half the width of a legend's line between two steps."""
+
 WHITE = (255, 255, 255)
 
 
@@ -80,7 +93,7 @@ def lay_lines(
     mask = Pillow.new("L", (camera.width * _FINER, camera.height * _FINER))
     pen = ImageDraw.Draw(mask)
     for segments, width_px in lines:
-        seen = _visible(camera, depth_mm, segments) * _FINER
+        seen = visible(camera, depth_mm, segments) * _FINER
         for x0, y0, x1, y1 in seen.tolist():
             pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
     cover = np.asarray(mask.reduce(_FINER), dtype=np.float32) / np.float32(255.0)
@@ -91,7 +104,8 @@ def lay_lines(
     )
 
 
-def _visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
+def visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
+    """The pieces that nothing hides, on the picture: x, y of both ends, shape (k, 4)."""
     ends = camera.project(segments.reshape(-1, 3)).reshape(-1, 2, 3)
     middle = ends.mean(axis=1)
     x, y = np.floor(middle[:, 0]).astype(int), np.floor(middle[:, 1]).astype(int)
@@ -110,15 +124,29 @@ def facing(surface: Surface, camera: Camera, segments: Floats, face: Ints) -> Fl
 
 
 def legend_bar(bands: Bands, width: int, height: int) -> Pillow.Image:
-    """The three bands from 0 to the top, with their patterns, as a strip."""
+    """The three bands from 0 to the top, with their patterns and steps, as a strip."""
+    return _strip(bands, 0.0, bands.top_mm, width, height)
+
+
+def amount_bar(amounts: Amounts, width: int, height: int) -> Pillow.Image:
+    """The steps from the most to add to the most to take off, with their patterns, as a strip."""
+    return _strip(amounts, -amounts.end_mm, amounts.end_mm, width, height)
+
+
+def _strip(
+    scale: Bands | Amounts, low: float, high: float, width: int, height: int
+) -> Pillow.Image:
     from PIL import Image as Pillow
 
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
-    layer = x / width * bands.top_mm
-    colours = ramp(layer, bands)
+    value = low + x / width * (high - low)
+    colours = scale.colours(value)
     nothing = np.zeros(len(x), dtype=bool)
-    hatch(colours, x, y, layer < bands.least_mm, nothing)
-    stipple(colours, x, y, layer > bands.greatest_mm, nothing)
+    lined, dotted = scale.patterned(value.astype(np.float32))
+    hatch(colours, x, y, lined, nothing)
+    stipple(colours, x, y, dotted, nothing)
+    for level in scale.levels_mm:
+        colours[np.abs(x - (level - low) / (high - low) * width) < _STEP_LINE_PX] = INK
     return Pillow.fromarray(whole(colours).reshape(height, width, 3))
 
 
@@ -129,7 +157,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
 
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
     every, nothing = np.ones(len(x), dtype=bool), np.zeros(len(x), dtype=bool)
-    plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL}
+    plain = {"over": WINE[0], "unmeasured": PLASTER, "metal": METAL, "nothing": PLAIN}
     colours = np.empty((len(x), 3), dtype=np.float32)
     colours[:] = plain.get(kind, WHITE)
     if kind == "over":
@@ -141,7 +169,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         stipple(colours, x, y, nothing, ~left)
     image = Pillow.fromarray(whole(colours).reshape(height, width, 3))
     pen, middle = ImageDraw.Draw(image), (width // 2, height // 2)
-    if kind in ("over", "unmeasured", "undecided"):
+    if kind in ("over", "unmeasured", "undecided", "nothing"):
         pen.rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)
     elif kind == "unscanned":
         pen.rectangle((0, 0, width - 1, height - 1), outline=METAL, width=1)
@@ -158,18 +186,21 @@ def plate(pen: ImageDraw.ImageDraw, box: tuple[float, float, float, float]) -> N
     pen.rounded_rectangle(box, radius=12, fill=WHITE, outline=METAL, width=2)
 
 
-def scale_bar(pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str) -> None:
+def scale_bar(
+    pen: ImageDraw.ImageDraw, camera: Camera, x: int, y: int, words_mm: str, *, large: float = 1.0
+) -> None:
     """A bar of a round length, its left end at x, y; `words_mm` has a brace for the number."""
     fitting = [s for s in _SCALE_STEPS_MM if s / camera.mm_per_px <= _SCALE_LONGEST_PX]
     length_mm = fitting[-1] if fitting else _SCALE_STEPS_MM[0]
     end = x + round(length_mm / camera.mm_per_px)
-    plate(pen, (x - 24, y - 50, end + 24, y + 20))
+    plate(pen, (x - 24, y - 16 - 34 * large, end + 24, y + 20))
     pen.line((x, y, end, y), fill=INK, width=4)
     for tick in (x, end):
         pen.line((tick, y - 8, tick, y + 8), fill=INK, width=3)
     pen.text(
-        (0.5 * (x + end), y - 12), words_mm.format(f"{length_mm:g}"), INK, font(26), anchor="mb"
-    )
+        (0.5 * (x + end), y - 12), words_mm.format(f"{length_mm:g}"), INK,
+        font(round(26 * large)), anchor="mb",
+    )  # fmt: skip
 
 
 def orientation(
@@ -185,6 +216,18 @@ def orientation(
     plate(pen, (x - 128, y - 66, x + 128, y + 66))
     pen.line((x - arm, y, x + arm, y), fill=INK, width=3)
     pen.line((x, y - arm, x, y + arm), fill=INK, width=3)
+    sides: Sequence[tuple[Floats, tuple[float, float], str]] = (
+        (camera.right, (x + arm + 8, y), "lm"),
+        (-camera.right, (x - arm - 8, y), "rm"),
+        (camera.up, (x, y - arm - 6), "mb"),
+        (-camera.up, (x, y + arm + 4), "mt"),
+    )
+    for way, place, anchor in sides:
+        pen.text(place, words[side_name(bridge, way)], INK, font(24), anchor=anchor)
+
+
+def side_name(bridge: Directions, way: Floats) -> str:
+    """The side of the bridge that a direction points to most nearly."""
     named = {
         "occlusal": bridge.occlusal,
         "basal": -bridge.occlusal,
@@ -193,15 +236,7 @@ def orientation(
         "mesial": bridge.mesial,
         "distal": -bridge.mesial,
     }
-    sides: Sequence[tuple[Floats, tuple[float, float], str]] = (
-        (camera.right, (x + arm + 8, y), "lm"),
-        (-camera.right, (x - arm - 8, y), "rm"),
-        (camera.up, (x, y - arm - 6), "mb"),
-        (-camera.up, (x, y + arm + 4), "mt"),
-    )
-    for way, place, anchor in sides:
-        name = max(named, key=lambda candidate: float(named[candidate] @ way))
-        pen.text(place, words[name], INK, font(24), anchor=anchor)
+    return max(named, key=lambda candidate: float(named[candidate] @ way))
 
 
 def number_sign(
@@ -209,16 +244,38 @@ def number_sign(
     at: tuple[float, float],
     to: tuple[float, float],
     text: str,
+    *,
     firm: bool,
+    beside: str = "",
+    large: float = 1.0,
 ) -> None:
-    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not."""
-    radius = 21
+    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not.
+
+    What stands beside the number makes it a field, with `to` in its middle.
+    """
+    radius = 21 * large
     pen.line((*at, *to), fill=WHITE, width=7)
     pen.line((*at, *to), fill=INK, width=3)
     pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
+    if beside:
+        half = sign_reach(pen, beside, large)
+        field = (to[0] - half, to[1] - radius, to[0] + half, to[1] + radius)
+        pen.rounded_rectangle(field, radius=radius, fill=WHITE, outline=INK, width=2)
+        to = (to[0] - half + radius, to[1])
+        words = (to[0] + radius + 7, to[1])
+        pen.text(words, beside, INK, font(round(_BESIDE_SIZE * large), bold=True), anchor="lm")
     box = (to[0] - radius, to[1] - radius, to[0] + radius, to[1] + radius)
     pen.ellipse(box, fill=INK if firm else WHITE, outline=WHITE if firm else INK, width=3)
-    pen.text(to, text, WHITE if firm else INK, font(28, bold=True), anchor="mm")
+    fill = WHITE if firm else INK
+    pen.text(to, text, fill, font(round(28 * large), bold=True), anchor="mm")
+
+
+def sign_reach(pen: ImageDraw.ImageDraw, beside: str, large: float = 1.0) -> float:
+    """How far a number's sign reaches to either side with words beside it, in pixels."""
+    if not beside:
+        return 0.0
+    words = pen.textlength(beside, font(round(_BESIDE_SIZE * large), bold=True))
+    return 0.5 * (42 * large + words + 22)
 
 
 def name_sign(

@@ -29,7 +29,10 @@ CONTOUR, DIE = "contour.ply", "die.ply"
 DECISIONS = "decisions.json"
 """What persons decided on the result; laid beside it, since the result stays as measured."""
 
-_FACES = ("report.html", "report.pdf", "bench.pdf", "overview.png")
+_FACES = (
+    "report.html", "report.pdf", "bench.pdf", "contact.pdf",
+    "overview.png", "amount.png", "summary.png",
+)  # fmt: skip
 _PICTURES = ("stills/*.png", "sections/*.svg")
 """What is drawn from a result, and lies beside it."""
 
@@ -96,6 +99,7 @@ class FiledResult:
     tooth: Ints | None = None
     surface: Ints | None = None
     metal_mm: Floats | None = None
+    amount_mm: Floats | None = None
     die: TriangleMesh | None = None
 
 
@@ -209,6 +213,7 @@ def read_result(folder: Path) -> FiledResult:
         found.tooth,
         found.surface,
         found.metal_mm,
+        found.amount_mm,
         die,
     )
 
@@ -231,6 +236,7 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.tooth,
         check.surface,
         check.space.metal_mm,
+        check.amount_mm,
         check.die,
     )
 

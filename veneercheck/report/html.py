@@ -18,6 +18,7 @@ from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import (
     Markup,
     drawing,
+    folded,
     joined,
     offline_page,
     picture,
@@ -91,11 +92,11 @@ def page(
     document = filed.document
     style = read_style("page.css")
     code = script() if scene else ""
-    view = view_section(scene) if scene else Markup("")
+    first = _first_screen(document, stills, words, scene)
     body = joined(
         [
             _head(document, words),
-            tag("main", *_sections(document, stills, words, view, drawings or {})),
+            tag("main", *_sections(document, stills, words, first, drawings or {})),
             _signatures(words),
         ]
     )
@@ -104,7 +105,7 @@ def page(
 
 
 def _head(document: Mapping[str, Any], words: Words) -> Markup:
-    first, *more = verdict_sentences(document, words)
+    first, *more = verdict_sentences(document, words)[:-1]  # what it is not leads the cautions
     case, program = document["case"], document["program"]
     units = " ".join(str(unit) for unit in case["units"])
     facts = [
@@ -119,11 +120,19 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
     return tag(
         "header",
         *(tag("p", sentence, class_="verdict") for sentence in stated[:1]),
-        tag("h1", words("report.title")),
-        tag("div", *(tag("span", fact) for fact in facts if fact), class_="case"),
+        tag(
+            "div",
+            tag("h1", words("report.title")),
+            *(tag("span", fact) for fact in facts if fact),
+            class_="case",
+        ),
         *(() if stated else (tag("p", first, class_="verdict"),)),
         *(tag("p", sentence, class_="verdict-more") for sentence in more),
-        tag("div", *(tag("p", sentence) for sentence in told), class_="box"),
+        folded(
+            words("cautions.folded", first=told[0], count=len(told) - 1),
+            tag("p", told[0], class_="told"),
+            *(tag("p", sentence) for sentence in told[1:]),
+        ),
         *(
             [tag("p", words("report.substitutes"), class_="note")]
             if has_substitutes(document)
@@ -141,17 +150,10 @@ def _sections(
     document: Mapping[str, Any],
     stills: Mapping[str, Path],
     words: Words,
-    view: Markup,
+    first: Markup,
     drawings: Mapping[str, str],
 ) -> list[Markup]:
-    found = [
-        *_decisions(document, words),
-        _what_to_do(document, words),
-        # What only the reader can answer belongs to what is to be done.
-        *_questions(document, words),
-        _first_picture(stills, words),
-        view,
-    ]
+    found = [*_decisions(document, words), first, _limits_told(document, words)]
     if stills:
         found += [_views(stills, words), _close_ups(document, stills, words, drawings)]
     if drawings:
@@ -174,7 +176,12 @@ def _sections(
             "alignment", words("report.alignment"), table(None, alignment_rows(document, words))
         ),
         _section("limits", words("report.limits"), table(*limits_rows(document, words))),
-        _section("scans", words("report.scans"), table(*scans_rows(document, words))),
+        _section(
+            "scans",
+            words("report.scans"),
+            table(*scans_rows(document, words, with_faults=False)),
+            *_faults_folded(document, words),
+        ),
     ]
     if document["case"]["notes"]:
         notes = tag("p", str(document["case"]["notes"]))
@@ -198,6 +205,18 @@ def _first_picture(stills: Mapping[str, Path], words: Words) -> Markup:
     return tag("div", shown, tag("p", words("report.print_hint"), class_="note"), class_="first")
 
 
+def _first_screen(
+    document: Mapping[str, Any], stills: Mapping[str, Path], words: Words, scene: Scene | None
+) -> Markup:
+    """The list and, beside it, the model that turns; the still stands for it without script."""
+    places, still = _what_to_do(document, words), _first_picture(stills, words)
+    # What only the reader can answer belongs to what is to be done.
+    beside = joined([*_look_also(document, words), *_questions(document, words)])
+    if scene is None:
+        return joined([places, beside, still])
+    return view_section(scene, places, beside, still)
+
+
 def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
     if not document["zones"]:
         content = tag("p", words("report.nothing_to_do"))
@@ -207,10 +226,17 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
         "what-to-do",
         words("report.what_to_do"),
         content,
-        *_look_also(document, words),
+    )
+
+
+def _limits_told(document: Mapping[str, Any], words: Words) -> Markup:
+    """What the list rests on."""
+    return tag(
+        "div",
         tag("p", limits_words(document, words)),
         tag("p", amounts_note(document, words), class_="note"),
         tag("p", words("report.plus_minus"), class_="note"),
+        class_="rests-on",
     )
 
 
@@ -276,6 +302,17 @@ def _told(document: Mapping[str, Any], words: Words) -> list[Markup]:
     told = [beads_sentence(document, words), *(fault_words(r, words) for r in document["remarks"])]
     items = [tag("li", sentence) for sentence in told if sentence]
     return [tag("ul", *items)] if items else []
+
+
+def _faults_folded(document: Mapping[str, Any], words: Words) -> list[Markup]:
+    """What was found in the meshes: long, and of interest where something went wrong."""
+    found = []
+    for name, scan in document["scans"].items():
+        told = [tag("li", fault_words(fault, words)) for fault in scan["faults"]]
+        if told:
+            title = f"{words(f'report.{name}')}: {words('report.faults')} ({len(told)})"
+            found.append(folded(title, tag("ul", *told)))
+    return found
 
 
 def _changes(recheck: Mapping[str, Any], words: Words) -> Markup:

@@ -17,8 +17,9 @@ from veneercheck.core.divide.anatomy import surface_word
 from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
-from veneercheck.report.colours import taken_mm
-from veneercheck.report.drawing import legend_bar, swatch
+from veneercheck.report.amounts import amounts_of
+from veneercheck.report.colours import AMOUNT_STEP_MM, NOTHING_MM, Amounts, Bands, taken_mm
+from veneercheck.report.drawing import amount_bar, legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
 from veneercheck.report.pack import (
     VALUE_STEP_MM,
@@ -29,8 +30,8 @@ from veneercheck.report.pack import (
     page_order,
 )
 from veneercheck.report.sections import told_apart
-from veneercheck.report.stills import Scene, case_words, limits_words, zone_words
-from veneercheck.report.verdict import question_words
+from veneercheck.report.stills import Scene, case_words, limits_words, stated, zone_words
+from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 from veneercheck.report.words import Words, sections
 
@@ -54,8 +55,13 @@ _DIE_BESIDE_MM = 6.0
 _METAL_STEP_MM = 1e-3
 """The metal is only written in the section, to a hundredth; finer steps would only weigh."""
 
+_AMOUNT_PACK_MM = 1e-3
+"""Amounts are told to a hundredth, too."""
+
 _PIXELS = 100
 _LEGEND, _SWATCH = (360, 22), (34, 22)
+NO_MARKUP = Markup("")
+
 _SIGNS = ("over", "unmeasured", "metal")
 """What the view shows beside the bands; its zones carry their numbers, its lines no words."""
 
@@ -67,22 +73,43 @@ def script() -> str:
     return f'(() => {{\n"use strict";\n{viewing.scripts(SCRIPTS)}\n}})();\n'
 
 
-def view_section(scene: Scene) -> Markup:
-    """The section with its controls; hidden behind words until the script has drawn."""
+def view_section(
+    scene: Scene,
+    places: Markup = NO_MARKUP,
+    beside: Markup = NO_MARKUP,
+    still: Markup = NO_MARKUP,
+) -> Markup:
+    """The first screen: the list and the section on one side, the model on the other.
+
+    The model with its controls is hidden behind the still until the script has drawn.
+    """
     words = scene.words
     plan, data = view_plan(scene)
     return tag(
         "section",
-        tag("h2", words("view_page.title"), id="view-title"),
-        tag("p", words("report.words_only"), data_part="without", class_="note"),
-        tag("div", *_stage(scene), data_part="stage", class_="stage", hidden=""),
+        tag(
+            "div",
+            places,
+            tag("div", _section_box(scene), data_part="stage-section", class_="screen-only",
+                hidden=""),
+            beside,
+            class_="places",
+        ),
+        tag(
+            "div",
+            tag("h2", words("view_page.title"), id="view-title", class_="unseen"),
+            tag("div", *_stage(scene), data_part="stage", class_="stage screen-only", hidden=""),
+            tag("div", still, tag("p", words("report.words_only"), class_="note screen-only"),
+                data_part="without"),
+            class_="see",
+        ),
         _data("view-plan", "application/json", _json(plan)),
         _data("view-words", "application/json", _json(_script_words(words))),
         _data("view-data", "text/plain", data),
         id="view",
-        class_="screen-only",
+        class_="first-screen",
         aria_labelledby="view-title",
-    )
+    )  # fmt: skip
 
 
 def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
@@ -111,6 +138,8 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     plan |= {
         "limits": [limits["least_mm"], limits["greatest_mm"]],
         "top": scene.surface.bands.top_mm,
+        "steps": _steps(scene.surface.bands),
+        "amounts": _amounts(scene),
         "taken": taken_mm(document),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
@@ -123,10 +152,37 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         ],
         "listed": _listed(document),
         "title": f"{case_words(document, scene.words)} · {scene.words('picture.aid')}",
-        "footing": limits_words(document, scene.words),
-        "file": f"veneercheck-{_UNSAFE.sub('-', str(document['case']['number'] or 'case'))}.png",
+        "footing": [limits_words(document, scene.words), stated(document, scene.words)],
+        "names": {name: view_word(name, scene.bridge, scene.words) for name in VIEW_NAMES},
+        "file": _file_name(document),
     }
     return plan, pack.text()
+
+
+def _file_name(document: Mapping[str, Any]) -> list[str]:
+    """Case and date, between which the view stands in the name of a saved picture."""
+    case = _UNSAFE.sub("-", str(document["case"]["number"] or "case"))
+    return [f"veneercheck-{case}", str(document["checked_at_utc"])[:10]]
+
+
+def _steps(bands: Bands) -> dict[str, Any]:
+    """Where the steps of what is enough begin and end, and their colours, 0…1."""
+    tones = np.round(bands.tones.astype(np.float64) / 255.0, 4)
+    return {"edges": list(bands.edges_mm), "tones": tones.tolist()}
+
+
+def _amounts(scene: Scene) -> dict[str, Any] | None:
+    """The scale of what is to be taken off or added; None where that is not known."""
+    told = amounts_of(scene)
+    if told is None or not isinstance(told.surface.scale, Amounts):
+        return None
+    scale = told.surface.scale
+    tones = np.round(scale.tones.astype(np.float64) / 255.0, 4).tolist()
+    levels = [round(level, 6) for level in scale.levels_mm]
+    return {
+        "step": AMOUNT_STEP_MM, "end": scale.end_mm, "least": NOTHING_MM, "levels": levels,
+        "off": tones[: scale.steps], "on": tones[scale.steps :],
+    }  # fmt: skip
 
 
 def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dict[str, Any]]:
@@ -144,6 +200,7 @@ def _readings(pack: Pack, scene: Scene, faces: Ints, old: Ints) -> dict[str, dic
         "nearest": (np.where(np.isfinite(space), np.nan, nearest), VALUE_STEP_MM),
         "u": (filed.u_mm, VALUE_STEP_MM),
         "metal": (filed.metal_mm, _METAL_STEP_MM),
+        "amount": (filed.amount_mm, _AMOUNT_PACK_MM),
     }
     return {
         name: add_values(pack, faces, np.where(meant, values[old], np.nan), step_mm)
@@ -235,7 +292,10 @@ def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[st
 
 def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
     firm, words = zone["decision"] == "firm", zone_words(zone, scene.words)
-    return {"id": zone["id"], "firm": firm, **_place(zone, scene, origin), "words": words}
+    return {
+        "id": zone["id"], "firm": firm, **_place(zone, scene, origin), "words": words,
+        "measures": measures_words(zone, scene.words),
+    }  # fmt: skip
 
 
 def _place(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
@@ -258,8 +318,9 @@ def _listed(document: Mapping[str, Any]) -> list[int]:
 def _script_words(words: Words) -> dict[str, Any]:
     own = dict(sections(words.lang)["view_page"])
     own["readings"] = [
-        words("report.layer"), words("report.space"), own["nearest"], own["u"],
+        words("report.layer"), words("report.space"), own["nearest"], own["u"], own["amount"],
     ]  # fmt: skip
+    own |= {f"work_{name}": words(f"amount.{name}") for name in ("take_off", "add", "nothing")}
     own |= {name: words(f"legend.{name}") for name in ("thin", "enough", "thick")}
     return {**own, "decimal": words("format.decimal")}
 
@@ -274,9 +335,10 @@ def _data(name: str, kind: str, text: str) -> Markup:
 
 
 def _stage(scene: Scene) -> list[Markup]:
-    words = scene.words
+    words, told = scene.words, amounts_of(scene)
+    tools = _toolbar(scene, told is not None)
     return [
-        _toolbar(scene),
+        tag("div", tools[0], class_="tools"),
         tag(
             "div",
             tag("canvas", data_part="canvas", tabindex="0", role="application",
@@ -287,20 +349,32 @@ def _stage(scene: Scene) -> list[Markup]:
             class_="canvas-box",
         ),
         tag("p", words("view_page.hint"), data_part="reading", class_="reading", role="status"),
-        tag("div", _bands(scene), tag("span", data_part="scale-u", class_="scale-u", hidden=""),
+        tag("div", tag("span", _bands(scene), *_amount_bar(told),
+            tag("span", data_part="ticks", class_="ticks", aria_hidden="true"), class_="bar"),
+            tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"),
-            *(_sign(kind, scene) for kind in _SIGNS),
+            *(_sign(kind, scene) for kind in _SIGNS), *_plain_sign(scene, told),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
                 class_="one-sign"), class_="legend"),
+        tag("div", *tools[1:], class_="tools"),
         tag("p", words("view_page.judged"), class_="note judged"),
-        _section_box(scene),
     ]  # fmt: skip
 
 
-def _toolbar(scene: Scene) -> Markup:
+def _amount_bar(told: Scene | None) -> list[Markup]:
+    if told is None or not isinstance(told.surface.scale, Amounts):
+        return []
+    bar = amount_bar(told.surface.scale, *_LEGEND)
+    return [tag("img", src=_inline(bar), alt="", data_part="scale-amount", hidden="")]
+
+
+def _toolbar(scene: Scene, with_amounts: bool) -> list[Markup]:
+    """Three groups of buttons: what is shown, from where, and with what."""
     words = scene.words
-    names = (words("report.layer"), words("report.space"), words("view_page.nearest"),
-             words("view_page.u"))  # fmt: skip
+    names = [words("report.layer"), words("report.space"), words("view_page.nearest"),
+             words("view_page.u")]  # fmt: skip
+    if with_amounts:
+        names.append(words("view_page.amount"))
     readings = [
         tag("button", name, type="button", data_reading=str(index), aria_pressed="false")
         for index, name in enumerate(names)
@@ -314,16 +388,17 @@ def _toolbar(scene: Scene) -> Markup:
             aria_pressed="true"),
         tag("button", words("view_page.distance_tool"), type="button", data_part="distance",
             aria_pressed="false"),
+        tag("button", words("view_page.relief"), type="button", data_part="relief",
+            aria_pressed="false"),
         tag("button", words("view_page.dark"), type="button", data_part="dark",
             aria_pressed="false"),
         tag("button", words("view_page.shot"), type="button", data_part="shot"),
     ]  # fmt: skip
     groups = (("readings", readings), ("views", views), ("tools", tools))
-    boxes = [
+    return [
         tag("div", *buttons, role="group", aria_label=words(f"view_page.{name}"))
         for name, buttons in groups
     ]
-    return tag("div", *boxes, class_="tools")
 
 
 def _bands(scene: Scene) -> Markup:
@@ -332,9 +407,20 @@ def _bands(scene: Scene) -> Markup:
 
 
 def _sign(kind: str, scene: Scene) -> Markup:
+    of = {"data_of": "0"} if kind == "over" else {}
+    return _signed(kind, scene, scene.words(f"legend.{kind}"), **of)
+
+
+def _plain_sign(scene: Scene, told: Scene | None) -> list[Markup]:
+    """The sign of where nothing is to be done, shown with the amounts alone."""
+    if told is None:
+        return []
+    return [_signed("nothing", scene, scene.words("amount.nothing"), data_of="4", hidden="")]
+
+
+def _signed(kind: str, scene: Scene, told: str, **more: str) -> Markup:
     field = swatch(kind, scene.surface.bands, *_SWATCH)
-    return tag("span", tag("img", src=_inline(field), alt=""), scene.words(f"legend.{kind}"),
-               class_="one-sign")  # fmt: skip
+    return tag("span", tag("img", src=_inline(field), alt=""), told, class_="one-sign", **more)
 
 
 def _inline(image: Pillow.Image) -> str:
@@ -366,13 +452,14 @@ def _section_box(scene: Scene) -> Markup:
     return tag(
         "div",
         tag("h3", words("view_page.section")),
+        tag("p", data_part="measures", class_="measures"),
+        tag("svg", data_part="section", class_="section", role="img",
+            aria_label=words("view_page.section")),
         tag("div",
             tag("label", words("view_page.axis"), " ", tag("select", *options, data_part="axis")),
             tag("label", words("view_page.slider"), " ",
                 tag("input", type="range", data_part="slider")),
             class_="section-tools"),
-        tag("svg", data_part="section", class_="section", role="img",
-            aria_label=words("view_page.section")),
         tag("p", _section_note(scene), class_="note"),
         class_="section-box",
     )  # fmt: skip

@@ -89,6 +89,11 @@ def _part(name: str, *children: str, **attributes: str | None) -> Markup:
     return tag(name, *children, role=_ROLES[name], **attributes)
 
 
+def folded(line: str, *content: str) -> Markup:
+    """One line that unfolds; on paper it lies open."""
+    return tag("details", tag("summary", line), tag("div", *content, class_="box"))
+
+
 def picture(file: Path, words: str) -> Markup:
     """A PNG within the page, described in words."""
     data = base64.b64encode(file.read_bytes()).decode("ascii")

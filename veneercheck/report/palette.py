@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -40,19 +40,23 @@ _ASKED_AT_ONCE = 2048
 Colours = npt.NDArray[np.uint8]
 
 
-def png(picture: Pillow.Image, texts: Mapping[str, str] | None = None) -> bytes:
-    """A picture as a PNG of few colours, with words that its file itself tells."""
+def png(
+    picture: Pillow.Image,
+    texts: Mapping[str, str] | None = None,
+    tones: Sequence[Rgb] = (),
+) -> bytes:
+    """A picture as a PNG of few colours, `tones` among them, with words that its file tells."""
     from PIL.PngImagePlugin import PngInfo
 
     told = PngInfo()
     for name, text in (texts or {}).items():
         told.add_text(name, text)
     stream = io.BytesIO()
-    few_colours(picture).save(stream, "PNG", compress_level=_LEVEL, pnginfo=told)
+    few_colours(picture, tones).save(stream, "PNG", compress_level=_LEVEL, pnginfo=told)
     return stream.getvalue()
 
 
-def few_colours(picture: Pillow.Image) -> Pillow.Image:
+def few_colours(picture: Pillow.Image, tones: Sequence[Rgb] = ()) -> Pillow.Image:
     """A picture in the map's own colours, a byte a pixel.
 
     Every pixel takes the nearest of them; the plain colours, whose meaning the legend tells, stay
@@ -64,7 +68,7 @@ def few_colours(picture: Pillow.Image) -> Pillow.Image:
     key = _key(pixels)
     count = np.bincount(key.reshape(-1), minlength=1 << 3 * _BITS)
     met = np.flatnonzero(count)
-    plain, every = plain_colours(), all_colours()
+    plain, every = plain_colours(), all_colours(tuple(tones))
     nearest = _nearest(_middles(met), every)
     need = np.bincount(nearest, count[met], minlength=len(every))
     need[: len(plain)] = np.inf
@@ -84,12 +88,14 @@ def plain_colours() -> Colours:
 
 
 @cache
-def all_colours() -> Colours:
+def all_colours(tones: tuple[Rgb, ...] = ()) -> Colours:
     """All that a map is painted in, the plain colours first, shape (k, 3).
 
-    Bands in steps, all of it in the shades that light gives it, and mixed with what is drawn on it.
+    Bands in steps, all of it in the shades that light gives it, and mixed with what is drawn on it;
+    and the tones of a scale as they are, lest two of its steps become one.
     """
-    bands = np.concatenate([_between(first, last) for first, last in _bands()])
+    ramps = [_between(first, last) for first, last in _bands()]
+    bands = np.concatenate([*ramps, np.array(tones, dtype=np.float64).reshape(-1, 3)])
     plain = plain_colours().astype(np.float64)
     shaded = np.concatenate([shade * np.concatenate([plain, bands]) for shade in _SHADES])
     mixed = [

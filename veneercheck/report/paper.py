@@ -1,15 +1,19 @@
-"""The report on paper: PDF/A with its data attached, and one sheet for the bench."""
+"""The report on paper: PDF/A with its data attached, a sheet for the bench, one of pictures."""
 
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import json
+import math
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
 
 from veneercheck.report.carrying import (
     connector_note,
@@ -20,14 +24,15 @@ from veneercheck.report.carrying import (
 )
 from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
 from veneercheck.report.html import checked_words, section_title
+from veneercheck.report.plates import plates
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.stills import (
-    MIDDLE,
-    SHAPE,
     STILLS,
+    Scene,
     case_words,
     limits_words,
+    scene_of,
     view_shown,
     without_words,
     zone_words,
@@ -61,24 +66,24 @@ from veneercheck.report.words import Words
 if TYPE_CHECKING:
     from veneercheck.report.render import Paper
 
-REPORT, BENCH = "report.pdf", "bench.pdf"
+REPORT, BENCH, CONTACT = PAPERS = ("report.pdf", "bench.pdf", "contact.pdf")
+"""The report, the sheet for the bench, and all pictures on one page for whoever designs."""
 
-_STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a"}
+_STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a", CONTACT: "a-2a"}
 """PDF/A-3 may carry the result's own files; the bench sheet carries none."""
 
-_MOST_ON_BENCH = 4
-"""More zones than these do not fit one sheet in large type; it says so and points to the list."""
-
-_PICTURE_ON_BENCH_MM = (140, 122, 104, 84, 60)
-"""Height of the bench sheet's picture by the number of zones beside which it must fit."""
-
-_CLOSER_ON_BENCH = 1.4
-"""The bench sheet shows the middle of a close-up: the number must be read at arm's length."""
+_MOST_ON_BENCH = 6
+"""More zones than these cannot be read at arm's length on one sheet."""
 
 _BARE = "-bare.png"
 """End of the name of a picture without words, beside the still it is made of."""
 
 _SUSPECTS = b"/Suspects false"
+
+_SOURCES = {REPORT: "report.typ", BENCH: "bench.typ", CONTACT: "contact.typ"}
+
+_MOST_ON_CONTACT = 6
+"""More zones than these would be too small to judge on a page with six views."""
 
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
 
@@ -95,8 +100,9 @@ def write_papers(
     *,
     drawings: Mapping[str, str],
     paper: Paper = "a4",
+    scene: Scene | None = None,
 ) -> list[Path]:
-    """Write `report.pdf` and `bench.pdf`; the same result gives the same bytes.
+    """Write the papers; the same result gives the same bytes.
 
     Parameters
     ----------
@@ -105,16 +111,20 @@ def write_papers(
     drawings : mapping
         Sections as SVG by name.
     paper : {"a4", "us-letter"}
+    scene : Scene, optional
+        Of the same result, if it is prepared already.
     """
+    if scene is None and filed.mesh is not None:
+        scene = scene_of(filed, words)
     data, fonts = printable(paper_data(folder, filed, words, drawings) | {"paper": paper})
     if has_substitutes(data):
         data["cautions"].append(words("report.substitutes"))
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
         room = Path(place)
-        _lay_out(room, folder, data, drawings)
+        _lay_out(room, folder, data, drawings, scene)
         return [
             put(folder / name, [_set_whatever_it_says(room, source, name, data, fonts)])
-            for name, source in ((REPORT, "report.typ"), (BENCH, "bench.typ"))
+            for name, source in _SOURCES.items()
         ]
 
 
@@ -125,7 +135,6 @@ def paper_data(
     document = filed.document
     own = {name: words(f"report.{name}") for name in _WORDS}
     own["amounts_note"] = amounts_note(document, words)
-    own["more"] = words("report.more", count=max(len(document["zones"]) - _MOST_ON_BENCH, 0))
     when = datetime.fromisoformat(document["checked_at_utc"])
     return {
         "lang": words.lang,
@@ -148,12 +157,14 @@ def paper_data(
         "stated": state_first(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
+        "work": words("amount.title" if _known(filed) else "report.pictures"),
         "views": _side_views(folder, words),
-        "most": _MOST_ON_BENCH,
-        "middle": MIDDLE,
-        "tall_share": SHAPE,
-        "magnified": _CLOSER_ON_BENCH,
-        "tall": _PICTURE_ON_BENCH_MM[min(len(document["zones"]), _MOST_ON_BENCH)],
+        "contact": _contact(folder, len(document["zones"]), words),
+        "sheets": [
+            [_zone(zone, folder, words, drawings) for zone in sheet]
+            for sheet in bench_sheets(document["zones"])
+        ],
+        "open": open_lines(document, words),
         "zones": [_zone(zone, folder, words, drawings) for zone in document["zones"]],
         "drawings": [
             {"wide": name == "along"} | _drawing(name, section_title(name, words))
@@ -226,6 +237,9 @@ def _zone(
         "action": action_words(zone, words),
         "place": " · ".join(filter(None, [zone_place(zone, words), finding, reading])),
         "metal": metal_words(zone, words),
+        "do": f"do-{zone['id']}.png",
+        "see": f"see-{zone['id']}.png",
+        "alt": title,
         "still": _picture(folder, name, title),
         "cut": _drawing(name, title) if name in drawings else None,
         "cells": [
@@ -238,6 +252,35 @@ def _zone(
             words.known("decision", zone["decision"]),
         ],
     }
+
+
+def bench_sheets(zones: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+    """The zones of each bench sheet: the firm ones, all if none is, as evenly as they go.
+
+    So no sheet is all but empty; without zones there is one sheet.
+    """
+    shown = [zone for zone in zones if zone["decision"] == "firm"] or list(zones)
+    count = max(math.ceil(len(shown) / _MOST_ON_BENCH), 1)
+    least, more = divmod(len(shown), count)
+    ends = list(itertools.accumulate(least + (index < more) for index in range(count)))
+    return [shown[first:last] for first, last in zip([0, *ends], ends, strict=False)]
+
+
+def open_lines(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Zones without a place on a bench sheet, in a line each."""
+    told = {zone["id"] for sheet in bench_sheets(document["zones"]) for zone in sheet}
+    return [
+        " · ".join(
+            filter(None, (str(zone["id"]), zone_place(zone, words), action_words(zone, words)))
+        )
+        for zone in document["zones"]
+        if zone["id"] not in told
+    ]
+
+
+def _known(filed: FiledResult) -> bool:
+    """Whether it is known what is to be taken off and added."""
+    return filed.amount_mm is not None and bool(np.isfinite(filed.amount_mm).any())
 
 
 def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
@@ -258,6 +301,25 @@ def _side_views(folder: Path, words: Words) -> list[dict[str, str]]:
     return found
 
 
+def _contact(folder: Path, zones: int, words: Words) -> dict[str, Any]:
+    """The six views for the page of pictures, and how many zones stand with them."""
+    stills = [folder / STILLS / f"{name}.png" for name in VIEW_NAMES]
+    views = [
+        {
+            "file": f"see-{still.name}",
+            "title": words("picture.view", view=view_shown(still, words)),
+        }
+        for still in stills
+        if still.exists()
+    ]
+    more = max(zones - _MOST_ON_CONTACT, 0)
+    return {
+        "views": views,
+        "most": _MOST_ON_CONTACT,
+        "more": words("report.more", count=more) if more else "",
+    }
+
+
 def _drawing(name: str, alt: str) -> dict[str, Any]:
     return {"file": f"{name}.svg", "alt": alt}
 
@@ -269,7 +331,11 @@ def _picture(folder: Path, name: str, alt: str) -> dict[str, str] | None:
 
 
 def _lay_out(
-    room: Path, folder: Path, data: Mapping[str, Any], drawings: Mapping[str, str]
+    room: Path,
+    folder: Path,
+    data: Mapping[str, Any],
+    drawings: Mapping[str, str],
+    scene: Scene | None,
 ) -> None:
     for name, svg in drawings.items():
         (room / f"{name}.svg").write_text(svg, encoding="utf-8")
@@ -278,10 +344,13 @@ def _lay_out(
     for view in data["views"]:
         still = folder / STILLS / f"{view['file'].removesuffix(_BARE)}.png"
         (room / view["file"]).write_bytes(without_words(still))
+    if scene is not None:
+        for name, content in plates(scene, _MOST_ON_CONTACT):
+            (room / name).write_bytes(content)
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
     _tell(room, data)
-    for name in ("report.typ", "bench.typ"):
+    for name in _SOURCES.values():
         source = resources.files(__package__).joinpath("print", name)
         (room / name).write_bytes(source.read_bytes())
 

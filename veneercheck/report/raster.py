@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.types import Bools, Floats, Ints
-from veneercheck.report.colours import DOTS, METAL, ramp
+from veneercheck.report.colours import DOTS, METAL
 from veneercheck.report.scanlines import faces_seen
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera
@@ -23,6 +23,9 @@ _PIXELS_AT_ONCE = 1 << 15
 
 _AMBIENT = 0.68
 """Shallow shading, so that a shadow never reads as thin."""
+
+_EVEN = 0.93
+"""The map is lit all but evenly: a step of the layer is lighter by less than a slope would be."""
 
 _LIGHT = (-0.35, 0.45, 0.82)
 """From the upper left of the eye: right, up, toward."""
@@ -162,6 +165,7 @@ def _read(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) 
     found[:, met] = _blend(surface, laid, face[met], x[met], y[met]).T
     depth, layer, shown, veneer, listed, firm, lit = found
     with np.errstate(invalid="ignore"):
+        ambient = np.where(veneer >= _HALF, np.float32(_EVEN), np.float32(_AMBIENT))
         return Samples(
             depth,
             face,
@@ -170,7 +174,7 @@ def _read(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) 
             veneer >= _HALF,
             listed >= _HALF,
             firm >= _HALF,
-            _AMBIENT + (1.0 - _AMBIENT) * np.clip(lit, 0.0, 1.0),
+            (ambient + (1.0 - ambient) * np.clip(lit, 0.0, 1.0)).astype(np.float32),
         )
 
 
@@ -198,10 +202,10 @@ def first_outside(
 
 def paint(found: Samples, surface: Surface, x_px: Floats, y_px: Floats) -> Image:
     """Colour samples: bands, patterns and shallow shading on white; shape (n, 3)."""
-    colours = ramp(found.shown_mm, surface.bands)
+    colours = surface.scale.colours(found.shown_mm)
     with np.errstate(invalid="ignore"):
-        thin = found.listed & found.veneer & (found.shown_mm < surface.bands.least_mm)
-        thick = found.listed & found.veneer & (found.shown_mm > surface.bands.greatest_mm)
+        lined, dotted = surface.scale.patterned(found.shown_mm)
+    thin, thick = (found.listed & found.veneer & where for where in (lined, dotted))
     colours[~found.veneer] = METAL
     colours *= found.shade[:, None]
     hatch(colours, x_px, y_px, thin & found.firm, thin & ~found.firm)

@@ -42,11 +42,13 @@ def render(
     RecordError
         If the folder holds no result of this program.
     """
+    from veneercheck.report.amounts import write_amounts
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
-    from veneercheck.report.paper import BENCH, REPORT, can_print, write_papers
+    from veneercheck.report.paper import PAPERS, can_print, write_papers
     from veneercheck.report.signs import harmless
     from veneercheck.report.stills import OVERVIEW, Scene, render_stills, scene_of
+    from veneercheck.report.summary import write_summary
     from veneercheck.report.words import Words
 
     found, words = read_result(folder), Words(lang)
@@ -61,27 +63,34 @@ def render(
         stills, drawings = side_by_side(
             lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
         )
+    if scene:
+        progress("summary.png, amount.png")
+    sent = [write_summary(folder, scene), write_amounts(folder, scene)] if scene else []
     progress("report.html")
     page = write_html(folder, filed, stills, words, scene=scene, drawings=drawings)
     written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
     if stills:
         written.append(folder / OVERVIEW)
+    written += [path for path in sent if path is not None]
     if not can_print():
-        for stale in (REPORT, BENCH):
+        for stale in PAPERS:
             (folder / stale).unlink(missing_ok=True)
         progress("no PDF: the typesetter is not installed (pip install typst)")
         return written
-    progress("report.pdf, bench.pdf")
-    return written + write_papers(folder, filed, words, drawings=drawings, paper=paper)
+    progress(", ".join(PAPERS))
+    return written + write_papers(folder, filed, words, drawings=drawings, paper=paper, scene=scene)
 
 
 def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
+    from veneercheck.report.amounts import AMOUNT
     from veneercheck.report.cuts import SECTIONS
     from veneercheck.report.stills import OVERVIEW, STILLS
+    from veneercheck.report.summary import SUMMARY
 
     for stale in (folder / STILLS).glob("*.png"):
         stale.unlink()
     for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
-    (folder / OVERVIEW).unlink(missing_ok=True)
+    for name in (OVERVIEW, AMOUNT, SUMMARY):
+        (folder / name).unlink(missing_ok=True)

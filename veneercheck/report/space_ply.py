@@ -50,6 +50,7 @@ class SpacePly:
     u_mm: Floats
     nearest_mm: Floats
     metal_mm: Floats
+    amount_mm: Floats
     region: Ints
     finding: Ints
     tooth: Ints
@@ -94,12 +95,12 @@ def read_space_ply(path: Path) -> SpacePly:
         If the file is missing or is not a map of this program.
     """
     vertices, faces = _read(path, _VERTEX)
-    space, layer, u, nearest, metal = (
+    space, layer, u, nearest, metal, amount = (
         vertices[name].astype(np.float64)
-        for name in ("space_mm", "layer_mm", "u_judged_mm", "nearest_mm", "metal_mm")
+        for name in ("space_mm", "layer_mm", "u_judged_mm", "nearest_mm", "metal_mm", "amount_mm")
     )
     codes = (vertices[name].astype(np.int64) for name in _CODED)
-    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, metal, *codes)
+    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, metal, amount, *codes)
 
 
 def read_surface_ply(path: Path) -> TriangleMesh:

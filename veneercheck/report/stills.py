@@ -12,7 +12,7 @@ import numpy as np
 
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.types import Floats, Ints
-from veneercheck.report.colours import INK
+from veneercheck.report.colours import INK, Rgb
 from veneercheck.report.drawing import (
     WHITE,
     facing,
@@ -24,13 +24,15 @@ from veneercheck.report.drawing import (
     number_sign,
     orientation,
     scale_bar,
+    sign_reach,
     swatch,
 )
 from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
-from veneercheck.report.verdict import action_words, reading_words
+from veneercheck.report.verdict import action_words, amount_words, reading_words
 from veneercheck.report.views import (
     VIEW_NAMES,
     Camera,
@@ -50,15 +52,10 @@ STILLS, OVERVIEW = "stills", "overview.png"
 WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
-_HEAD, _FOOT = 84, 176
-SHAPE = (_HEAD + HEIGHT + _FOOT) / WIDTH
-"""A still's height as a share of its width."""
-
-MIDDLE = (_HEAD + HEIGHT / 2) / WIDTH
-"""How far below a still's upper edge the middle of its picture lies, as a share of its width."""
+HEAD, _FOOT = 84, 176
 
 _HEAD_SIZES = (36, 32, 28, 24)
-_LINE_SIZES = (24, 21, 18)
+FOOT_SIZES = (24, 22, 20, 18)
 _EDGE = 36
 _BAR = (620, 40)
 _SWATCH = (46, 30)
@@ -87,18 +84,31 @@ _ALL_BUT_MEASURED = 0.95
 _SIGN_AWAY_PX = (58.0, 92.0, 130.0)
 _NAME_AWAY_PX = (120.0, 170.0, 230.0)
 _SIGN_APART_PX = 52.0
+_SIGN_ROOM_PX = 24.0
+"""Half the side of the square that a sign keeps clear of figures."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """All that every picture of one result shares."""
+    """All that every picture of one result shares.
+
+    Parameters
+    ----------
+    amounts : bool
+        What is to be taken off or added stands beside the numbers.
+    large : float
+        How much larger than in a still the signs are, where a picture will be looked at small.
+    """
 
     filed: FiledResult
     surface: Surface
     bridge: Directions
     lines: tuple[tuple[Floats, Ints, float], ...]
+    levels: tuple[Level, ...]
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
+    amounts: bool = False
+    large: float = 1.0
 
 
 def scene_of(filed: FiledResult, words: Words) -> Scene:
@@ -106,7 +116,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
     surface = surface_of(filed)
     bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
     unseen = tuple(unseen_patches(surface))
-    return Scene(filed, surface, bridge, _lines(surface), unseen, words)
+    return Scene(filed, surface, bridge, lines_of(surface), levels_of(surface), unseen, words)
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
@@ -121,11 +131,12 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
+    tones = whole_tones(scene)
 
     def finished(told: tuple[str, Camera]) -> tuple[bytes, Pillow.Image]:
         picture = lettered(scene, *told, drawn(scene, told[1]))
         info = {name: picture.info[name] for name in (_ZONES, _VIEW)}
-        return png(picture, info), picture.reduce(2)
+        return png(picture, info, tones), picture.reduce(2)
 
     written, small = {}, {}
     todo = cameras(scene)
@@ -133,10 +144,17 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
         for name, (content, half) in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
             written[name], small[name] = put(place / f"{name}.png", [content]), half
-    put(folder / OVERVIEW, [png(_contact_sheet(small))])
+    put(folder / OVERVIEW, [png(_contact_sheet(small), tones=tones)])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
+
+
+def whole_tones(scene: Scene) -> list[Rgb]:
+    """The colours of the steps as a picture holds them."""
+    surface = scene.surface
+    steps = np.rint(np.concatenate([surface.bands.tones, surface.scale.tones])).astype(int)
+    return [(red, green, blue) for red, green, blue in dict.fromkeys(map(tuple, steps.tolist()))]
 
 
 def zones_shown(still: Path) -> list[str]:
@@ -161,7 +179,7 @@ def without_words(still: Path) -> bytes:
     from PIL import ImageOps
 
     with Pillow.open(still) as picture:
-        part = picture.convert("RGB").crop((0, _HEAD, WIDTH, _HEAD + HEIGHT))
+        part = picture.convert("RGB").crop((0, HEAD, WIDTH, HEAD + HEIGHT))
     box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
     top = max(box[1] - _EDGE, 0)
     return png(part.crop((0, top, WIDTH, HEIGHT)))
@@ -182,7 +200,7 @@ def _contact_sheet(small: Mapping[str, Pillow.Image]) -> Pillow.Image:
 
 def cameras(scene: Scene) -> dict[str, Camera]:
     """Cameras of all stills by name."""
-    found = six_views(scene.bridge, _what_matters(scene.surface), WIDTH, HEIGHT)
+    found = six_views(scene.bridge, what_matters(scene.surface), WIDTH, HEIGHT)
     for zone in scene.filed.document["zones"]:
         found[f"zone-{zone['id']}"] = close_up(
             zone, scene.bridge, scene.surface.mesh, WIDTH, HEIGHT
@@ -190,7 +208,7 @@ def cameras(scene: Scene) -> dict[str, Camera]:
     return found
 
 
-def _what_matters(surface: Surface) -> Floats:
+def what_matters(surface: Surface) -> Floats:
     """Points the views are framed on: what is veneered, or all where nothing is."""
     meant = surface.veneer >= 0.5
     return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
@@ -201,7 +219,10 @@ def drawn(scene: Scene, camera: Camera) -> Raster:
     raster = draw(scene.surface, camera)
     facing_eye = [
         (facing(scene.surface, camera, segments, face), width)
-        for segments, face, width in scene.lines
+        for segments, face, width in (
+            *scene.lines,
+            *((level.pieces_mm, level.face, LINE_PX) for level in scene.levels),
+        )
     ]
     lay_lines(raster.colours, camera, raster.depth_mm, facing_eye)
     return raster
@@ -212,32 +233,57 @@ def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    picture = Pillow.fromarray(raster.colours)
-    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster)
-    _measures(ImageDraw.Draw(picture), scene, camera)
-    sheet = Pillow.new("RGB", (WIDTH, _HEAD + HEIGHT + _FOOT), WHITE)
-    sheet.paste(picture, (0, _HEAD))
-    _head(ImageDraw.Draw(sheet), scene, name)
+    picture, zones = picture_of(scene, camera, raster)
+    sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + _FOOT), WHITE)
+    sheet.paste(picture, (0, HEAD))
+    heading(ImageDraw.Draw(sheet), scene, _title(scene, name))
     _legend(sheet, scene)
     sheet.info[_ZONES] = " ".join(zones)
     sheet.info[_VIEW] = scene.bridge.names.get(name, "")
     return sheet
 
 
-def _lines(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+def picture_of(
+    scene: Scene,
+    camera: Camera,
+    raster: Raster,
+    *,
+    measured: bool = True,
+    own: int | None = None,
+) -> tuple[Pillow.Image, list[str]]:
+    """The picture with its signs, and with scale and directions if asked; the zones it shows.
+
+    With the number of a zone as its `own`, a close-up holds that number whatever hides its place,
+    and no other.
+    """
+    from PIL import Image as Pillow
+    from PIL import ImageDraw
+
+    picture = Pillow.fromarray(raster.colours)
+    zones = _signs(ImageDraw.Draw(picture), scene, camera, raster, own)
+    if measured:
+        _measures(ImageDraw.Draw(picture), scene, camera)
+    return picture, zones
+
+
+def lines_of(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
+    """Strong lines with their triangles and widths: limits, what was measured, finish line."""
     meant = surface.veneer[surface.mesh.faces].mean(axis=1) >= 0.5
     measured = np.isfinite(surface.shown_mm).astype(np.float64)
-    bands = surface.bands
     passed = [
-        (crossing(surface.mesh, surface.shown_mm, bands.least_mm, meant), 2.2),
-        (crossing(surface.mesh, surface.shown_mm, bands.greatest_mm, meant), 2.2),
+        *(
+            (crossing(surface.mesh, surface.shown_mm, bound, meant), 2.2)
+            for bound in surface.scale.bounds_mm
+        ),
         (crossing(surface.mesh, measured, _ALL_BUT_MEASURED, meant), 1.6),
         (crossing(surface.mesh, surface.veneer, 0.5), 3.4),
     ]
     return tuple((line.at(surface.mesh.points_mm), line.face, width) for line, width in passed)
 
 
-def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> list[str]:
+def _signs(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, own: int | None
+) -> list[str]:
     """Numbers and question marks at their zones, and the names of what was not measured.
 
     Returns
@@ -245,22 +291,50 @@ def _signs(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raste
     list of str
         Numbers of the zones that are seen.
     """
-    document = scene.filed.document
-    marks = [(str(z["id"]), z["decision"] == "firm", z["centre_mm"]) for z in document["zones"]]
-    marks += [("?", False, q["centre_mm"]) for q in document["questions"] if q["centre_mm"]]
+    document, large = scene.filed.document, scene.large
+    marks = [
+        (str(z["id"]), z["decision"] == "firm", z["centre_mm"],
+         amount_words(z, scene.words) if scene.amounts else "")
+        for z in document["zones"]
+    ]  # fmt: skip
+    marks += [("?", False, q["centre_mm"], "") for q in document["questions"] if q["centre_mm"]]
+    if own is not None:
+        marks = [mark for mark in marks if mark[0] == str(own)]
     taken: list[_Taken] = []
     numbers = []
-    for text, firm, centre in marks:
-        at = _seen(np.asarray(centre, dtype=np.float64), camera, raster)
+    for text, firm, centre, beside in marks:
+        place = np.asarray(centre, dtype=np.float64)
+        at = _seen(place, camera, raster) if own is None else _projected(place, camera)
         if at is not None:
-            to = _free_place(at, taken, camera, _SIGN_AWAY_PX)
-            taken.append((*to, 0.0))
-            numbers.append((at, to, text, firm))
+            wide = sign_reach(pen, beside, large)
+            far = tuple(away * large + 0.6 * wide for away in _SIGN_AWAY_PX)
+            to = _free_place(at, taken, camera, far, wide=wide, large=large)
+            taken.append((*to, wide))
+            numbers.append((at, to, text, firm, beside))
     taken += [(*at, 0.0) for at, *_ in numbers]
     _names(pen, scene, camera, raster, taken)
-    for at, to, text, firm in numbers:
-        number_sign(pen, at, to, text, firm)
-    return [text for _, _, text, _ in numbers if text.isdigit()]
+    _figures(pen, scene, camera, raster, taken)
+    for at, to, text, firm, beside in numbers:
+        number_sign(pen, at, to, text, firm=firm, beside=beside, large=large)
+    return [text for _, _, text, *_ in numbers if text.isdigit()]
+
+
+def _figures(
+    pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, taken: list[_Taken]
+) -> None:
+    """The figures of the lines between two steps, clear of signs, names and measures."""
+    room, large, (width, height) = (
+        _SIGN_ROOM_PX * scene.large, scene.large, (camera.width, camera.height)
+    )  # fmt: skip
+    boxes = [(x - wide - room, y - room, x + wide + room, y + room) for x, y, wide in taken]
+    boxes += [
+        (0, height - 160 * large, 2 * _EDGE + 260 * large, height),
+        (width - 360, height - 96 * large, width, height),
+    ]
+    figures(
+        pen, scene.surface, camera, raster.depth_mm, scene.levels,
+        taken=boxes, words=scene.words, large=large,
+    )  # fmt: skip
 
 
 def _names(
@@ -271,9 +345,15 @@ def _names(
         if at is not None:
             text = scene.words("picture.unseen", area=scene.words.mm2(area_mm2))
             wide = 0.5 * name_width(pen, text)
-            to = _free_place(at, taken, camera, _NAME_AWAY_PX, wide)
+            to = _free_place(at, taken, camera, _NAME_AWAY_PX, wide=wide)
             taken.append((*to, wide))
             name_sign(pen, at, to, text)
+
+
+def _projected(place: Floats, camera: Camera) -> tuple[float, float]:
+    """Where a place lies in a picture, hidden or not."""
+    x, y, _ = camera.project(place[None])[0]
+    return float(x), float(y)
 
 
 def _seen(place: Floats, camera: Camera, raster: Raster) -> tuple[float, float] | None:
@@ -296,14 +376,18 @@ def _free_place(
     taken: list[_Taken],
     camera: Camera,
     far_px: tuple[float, ...],
+    *,
     wide: float = 0.0,
+    large: float = 1.0,
 ) -> tuple[float, float]:
     """Where a sign stands beside its place, apart from the others if there is room."""
 
     def free(x: float, y: float) -> bool:
-        inside = 30 + wide < x < camera.width - 30 - wide and 30 < y < camera.height - 30
+        room = 30 * large
+        beside = room + wide < x < camera.width - room - wide
+        inside = beside and room < y < camera.height - room
         return inside and all(
-            math.hypot(max(abs(x - other) - wide - reach, 0.0), y - above) > _SIGN_APART_PX
+            math.hypot(max(abs(x - other) - wide - reach, 0.0), y - above) > _SIGN_APART_PX * large
             for other, above, reach in taken
         )
 
@@ -316,15 +400,17 @@ def _free_place(
 
 
 def _measures(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera) -> None:
-    scale_bar(pen, camera, WIDTH - _EDGE - 270, HEIGHT - 36, "{} mm")
+    height = camera.height
+    scale_bar(pen, camera, camera.width - _EDGE - 270, height - 36, "{} mm", large=scene.large)
     names = ("occlusal", "basal", "buccal", "lingual", "mesial", "distal")
     words = {name: view_word(name, scene.bridge, scene.words) for name in names}
-    orientation(pen, camera, scene.bridge, words, (_EDGE + 132, HEIGHT - 84))
+    orientation(pen, camera, scene.bridge, words, (_EDGE + 132, height - 84))
 
 
-def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
+def heading(pen: ImageDraw.ImageDraw, scene: Scene, title: str) -> None:
+    """Case and title over a picture, and what it is not."""
     words, document = scene.words, scene.filed.document
-    left = f"{case_words(document, words)} · {_title(scene, name)}"
+    left = f"{case_words(document, words)} · {title}"
     right = words("picture.aid")
     if scene.bridge.guessed:
         right = f"{words('picture.guessed')} · {right}"
@@ -332,7 +418,7 @@ def _head(pen: ImageDraw.ImageDraw, scene: Scene, name: str) -> None:
     text, size = fitted(pen, left, room)
     pen.text((_EDGE, 16 + 36 - size), text, INK, font(size, bold=True))
     pen.text((WIDTH - _EDGE, 24), right, INK, font(26), anchor="ra")
-    pen.line((_EDGE, _HEAD - 12, WIDTH - _EDGE, _HEAD - 12), fill=INK, width=2)
+    pen.line((_EDGE, HEAD - 12, WIDTH - _EDGE, HEAD - 12), fill=INK, width=2)
 
 
 def fitted(
@@ -379,6 +465,13 @@ def case_words(document: Mapping[str, Any], words: Words) -> str:
     return words("picture.case", number=number) if number else words("picture.no_case")
 
 
+def stated(document: Mapping[str, Any], words: Words) -> str:
+    """When the check was made, and how the scans lie: what every picture carries."""
+    when = str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+    state = words.known("state", document["alignment"]["state"])
+    return f"{when} · {words('picture.state', state=state)}"
+
+
 def limits_words(document: Mapping[str, Any], words: Words) -> str:
     """The limits in force and what was taken off the space, in one line."""
     layer, allowance = document["profile"]["layer"], document["profile"]["allowance"]
@@ -400,26 +493,60 @@ def _legend(sheet: Pillow.Image, scene: Scene) -> None:
     from PIL import ImageDraw
 
     pen = ImageDraw.Draw(sheet)
-    words, bands = scene.words, scene.surface.bands
-    top = _HEAD + HEIGHT + 48
-    width, height = _BAR
-    sheet.paste(legend_bar(bands, width, height), (_EDGE, top))
-    pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
+    words = scene.words
+    top, (width, height) = HEAD + HEIGHT + 48, _BAR
+    layer_bar(sheet, scene, (_EDGE, top), _BAR, 24)
+    _swatches(sheet, scene, _EDGE + width + 90, top - 34)
+    line = f"{limits_words(scene.filed.document, words)} · {stated(scene.filed.document, words)}"
+    line, size = fitted(pen, line, WIDTH - 2 * _EDGE, FOOT_SIZES, bold=False)
+    pen.text((_EDGE, top + height + 48), line, INK, font(size))
+
+
+def layer_bar(
+    sheet: Pillow.Image, scene: Scene, at: tuple[int, int], size: tuple[int, int], letters: int
+) -> None:
+    """The bar of the legend at its upper left corner: bands named above, figures below."""
+    from PIL import ImageDraw
+
+    pen = ImageDraw.Draw(sheet)
+    (left, top), (width, height), words = at, size, scene.words
+    bands, bold = scene.surface.bands, font(letters, bold=True)
+    sheet.paste(legend_bar(bands, width, height), at)
+    pen.rectangle((left, top, left + width, top + height), outline=INK, width=2)
     ends = (0.0, bands.least_mm, bands.greatest_mm, bands.top_mm)
+
+    def place(value: float) -> float:
+        return left + value / bands.top_mm * width
+
+    _step_figures(pen, scene, place, top + height + 8, letters)
     for value in ends:
-        x = _EDGE + round(value / bands.top_mm * width)
+        x = round(place(value))
         pen.line((x, top - 4, x, top + height + 4), fill=INK, width=3)
         anchor = "la" if value == 0 else "ma"
-        pen.text((x, top + height + 6), words.number(value), INK, font(24), anchor=anchor)
+        pen.text((x, top + height + 6), words.number(value), INK, bold, anchor=anchor)
     names = ("thin", "enough", "thick")
     for name, low, high in zip(names, ends[:-1], ends[1:], strict=True):
-        middle = _EDGE + 0.5 * (low + high) / bands.top_mm * width
-        pen.text((middle, top - 6), words(f"legend.{name}"), INK, font(24, bold=True), anchor="mb")
-    pen.text((_EDGE + width + 14, top + 4), "mm", INK, font(24))
-    _swatches(sheet, scene, _EDGE + width + 90, top - 34)
-    line = limits_words(scene.filed.document, words)
-    line, size = fitted(pen, line, WIDTH - 2 * _EDGE, _LINE_SIZES, bold=False)
-    pen.text((_EDGE, top + height + 48), line, INK, font(size))
+        middle = place(0.5 * (low + high))
+        pen.text((middle, top - 6), words(f"legend.{name}"), INK, bold, anchor="mb")
+    pen.text((left + width + 14, top + 4), "mm", INK, font(letters))
+
+
+def _step_figures(
+    pen: ImageDraw.ImageDraw,
+    scene: Scene,
+    place: Callable[[float], float],
+    top: int,
+    letters: int,
+) -> None:
+    """Figures under the steps of the legend's bar, as many as stand apart."""
+    bands, small = scene.surface.bands, font(letters - 4)
+    room = pen.textlength(scene.words.number(bands.greatest_mm), font(letters, True)) + 8
+    ends = [place(bands.least_mm), place(bands.greatest_mm)]
+    for value in bands.levels_mm:
+        x = place(value)
+        if all(abs(x - other) >= room for other in ends):
+            pen.text((x, top), scene.words.number(value), INK, small, anchor="ma")
+            ends.append(x)
 
 
 def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:

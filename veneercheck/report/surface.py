@@ -14,7 +14,9 @@ from veneercheck.core.mesh.triangles import components, face_normals, vertex_are
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.report.colours import (
     ASIDE_MM,
+    Amounts,
     Bands,
+    calmed,
     readable_layer,
     shown_layer,
     taken_mm,
@@ -55,6 +57,10 @@ class Surface:
         Id of the zone a vertex lies in, 0 outside every zone.
     firm : ndarray of bool
         In a zone whose finding is firm.
+    bands : Bands
+        The limits in force.
+    scale : Bands or Amounts
+        What `shown_mm` is coloured by.
     """
 
     mesh: TriangleMesh
@@ -67,6 +73,7 @@ class Surface:
     zone: Ints
     firm: Bools
     bands: Bands
+    scale: Bands | Amounts
 
 
 def surface_of(filed: FiledResult) -> Surface:
@@ -97,10 +104,28 @@ def surface_of(filed: FiledResult) -> Surface:
         face_normals(filed.mesh),
         smoothed(filed.mesh, veneer.astype(np.float64)),
         filed.layer_mm,
-        evened(filed.mesh, shown_layer(layer, filed.finding, bands), filed.finding, veneer, bands),
+        _shown(filed.mesh, layer, filed.finding, veneer, bands),
         zone,
         np.isin(zone, firm_ids),
         bands,
+        bands,
+    )
+
+
+def _shown(mesh: TriangleMesh, layer: Floats, finding: Ints, veneer: Bools, bands: Bands) -> Floats:
+    shown = shown_layer(layer, finding, bands)
+    plain = veneer & np.isfinite(shown) & (finding == FindingKind.NONE)
+    calm = calmed(shown, plain, lambda values: smoothed(mesh, values))
+    return evened(mesh, calm, finding, veneer, bands)
+
+
+def with_amounts(surface: Surface, amount_mm: Floats) -> Surface:
+    """The same surface, coloured by what is to be taken off or added (negative), shape (n,), mm."""
+    amount = smoothed(surface.mesh, np.nan_to_num(amount_mm))
+    read = np.isfinite(surface.shown_mm)
+    most = float(np.abs(amount[surface.veneer >= 0.5]).max(initial=0.0))
+    return dataclasses.replace(
+        surface, shown_mm=np.where(read, amount, np.nan), scale=Amounts(most)
     )
 
 

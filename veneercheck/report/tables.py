@@ -157,15 +157,15 @@ def certainty_words(profile: Mapping[str, Any], key: str, words: Words) -> str:
     return words.known("certainty", profile["certainty"].get(key))
 
 
-def scans_rows(document: Mapping[str, Any], words: Words) -> Rows:
-    """What was read, and what was wrong with it: head and rows."""
+def scans_rows(document: Mapping[str, Any], words: Words, *, with_faults: bool = True) -> Rows:
+    """What was read and, if asked, what was wrong with it: head and rows."""
     scans = [document["scans"][name] for name in ("framework", "waxup")]
     rows = [
         [words("report.file"), *(scan["file"] for scan in scans)],
         [words("report.unit"), *(scan["unit"] for scan in scans)],
         [words("report.triangles"), *(words.count(scan["triangles"]) for scan in scans)],
         [words("report.area"), *(words.mm2(scan["area_mm2"]) for scan in scans)],
-        [words("report.faults"), *(_faults(scan, words) for scan in scans)],
+        *([[words("report.faults"), *(_faults(scan, words) for scan in scans)]] * with_faults),
         [words("report.fingerprint"), *(_in_groups(scan["sha256"]) for scan in scans)],
     ]
     return [words("report.scan"), words("report.framework"), words("report.waxup")], rows

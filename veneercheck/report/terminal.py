@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from veneercheck.core.types import FINISHED
-from veneercheck.report.carrying import connector_rows, spot_sentences
+from veneercheck.core.types import COVERED, FINISHED, WAX
+from veneercheck.report.carrying import connector_rows, spots_told
 from veneercheck.report.verdict import (
+    NOTHING_MISSED,
     action_words,
     beads_sentence,
-    cautions,
     fault_words,
     frame_sentences,
+    hand_cautions,
     metal_under,
     place_words,
     question_words,
@@ -25,10 +26,15 @@ from veneercheck.report.verdict import (
 )
 from veneercheck.report.words import Language, Words, sections
 
+_SHORT = "told_short"
+"""Section of the catalogue that says a fault of a mesh in a few words."""
+
 _SIGNS = {"finding": "!", "undecided": "?", "advice": "·"}
 
 
-def terminal_summary(document: Mapping[str, Any], lang: Language = "en") -> str:
+def terminal_summary(
+    document: Mapping[str, Any], lang: Language = "en", *, verbose: bool = False
+) -> str:
     """Say what was found and what to do.
 
     Parameters
@@ -36,6 +42,8 @@ def terminal_summary(document: Mapping[str, Any], lang: Language = "en") -> str:
     document : mapping
         What `report.document` gives.
     lang : {"en", "de"}
+    verbose : bool
+        Tell every remark on the meshes, not only in a line for each scan.
 
     Returns
     -------
@@ -51,16 +59,17 @@ def terminal_summary(document: Mapping[str, Any], lang: Language = "en") -> str:
     ]
     # What the two scans say when laid side by side may put all that follows in doubt.
     lines += [_indented(fault_words(remark, words)) for remark in document["remarks"]]
-    lines += [_zone(zone, words) for zone in document["zones"]]
-    lines += [f"   ?  {question_words(asked, words)}" for asked in document["questions"]]
+    wide = max((len(_finding(zone, words)) for zone in document["zones"]), default=0)
+    lines += [_zone(zone, words, wide) for zone in document["zones"]]
+    lines += _questions(document, words)
     lines += _weighing(document, words)
     lines += _recheck(document, words)
     lines += ["", _layer(document, words), *_build(document, words), _alignment(document, words)]
     told_above = state_first(document, words)
     lines += [] if told_above else [_indented(r) for r in reasons(document["alignment"], words)]
     lines += [_indented(sentence) for sentence in frame_sentences(document, words)]
-    lines += _faults(document, words)
-    lines += ["", " ".join(cautions(document, words))]
+    lines += _faults(document, words) if verbose else _faults_in_short(document, words)
+    lines += ["", *_cautions(document, words)]
     return "\n".join(lines)
 
 
@@ -88,22 +97,32 @@ def _count(name: str, number: int, words: Words) -> str:
     return words(f"terminal.{name}_{'one' if number == 1 else 'many'}", count=number)
 
 
-def _zone(zone: Mapping[str, Any], words: Words) -> str:
+def _zone(zone: Mapping[str, Any], words: Words, wide: int) -> str:
     place = place_words(zone, words) or words("terminal.at", place=_where(zone, words))
     area = size_words(zone, words)
     read = words("terminal.over", reading=_reading(zone, words), area=area)
     undecided = "" if zone["decision"] == "firm" else f" ({words('decision.undecided')})"
     return (
-        f"  {zone['id']:>2}  {_finding(zone, words)}  {place:<22}  "
+        f"  {zone['id']:>2}  {_finding(zone, words).ljust(wide)}  {place:<22}  "
         f"{read}{_limit(zone, words)}{_metal(zone, words)}"
         f"\n      → {action_words(zone, words)}{undecided}"
     )
 
 
+def _questions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What only the reader can answer; the same question once, with all its places."""
+    alike: dict[str, list[str]] = {}
+    for asked in document["questions"]:
+        told = question_words(asked, words)
+        about = words.known("question", asked["words"])
+        alike.setdefault(about, []).append(told.removeprefix(about).strip(" ()"))
+    return [f"   ?  {about} ({'; '.join(places)})" for about, places in alike.items()]
+
+
 def _finding(zone: Mapping[str, Any], words: Words) -> str:
-    """The finding, all of them as wide as the widest."""
-    wide = max(map(len, sections(words.lang)["finding"].values()))
-    return words.known("finding", zone["finding"]).ljust(wide)
+    """The finding; «perhaps» where it is not decided, since its reading may lie within."""
+    told = words.known("finding", zone["finding"])
+    return told if zone["decision"] == "firm" else words("terminal.open", finding=told)
 
 
 def _reading(zone: Mapping[str, Any], words: Words) -> str:
@@ -119,7 +138,14 @@ def _where(zone: Mapping[str, Any], words: Words) -> str:
 
 
 def _metal(zone: Mapping[str, Any], words: Words) -> str:
-    """The metal under a zone, where its other side is known."""
+    """What metal the least layer would leave, else what lies under the zone, where known.
+
+    The metal at its thinnest lies elsewhere than the worst reading: beside an amount to take off
+    it would be held against it.
+    """
+    left = zone["metal_left_mm"]
+    if zone["finding"] == "too_thin" and left is not None:
+        return f", {words('terminal.metal_left', left=words.mm(left))}"
     told = metal_under(zone, words)
     return f", {told}" if told else ""
 
@@ -157,32 +183,36 @@ def _weighing(document: Mapping[str, Any], words: Words) -> list[str]:
     structure = document["structure"]
     thin = zip(structure["connectors"], connector_rows(document, words)[1], strict=True)
     told = [
-        (one, words("terminal.thin", teeth=row[0], area=row[1], remark=row[-1]))
+        (one["weight"], words("terminal.thin", teeth=row[0], area=row[1], remark=row[-1]))
         for one, row in thin
     ]
-    told += zip(structure["spots"], spot_sentences(document, words), strict=True)
-    return [
-        f"   {_SIGNS[one['weight']]}  {sentence}"
-        for one, sentence in told
-        if one["weight"] != "none"
-    ]
+    told += spots_told(document, words)
+    return [f"   {_SIGNS[weight]}  {sentence}" for weight, sentence in told if weight != "none"]
 
 
 def _build(document: Mapping[str, Any], words: Words) -> list[str]:
     """Beads, connectors and composite, in a line each."""
     structure, stage = document["structure"], document["case"]["stage"]
     each = [_connector(one, words) for one in structure["connectors"]]
-    paste = [
-        f"{one['tooth'] or words('format.none')} {words.number(one['volume_mm3'], 0)} mm³"
-        for one in structure["material"]
-    ]
     lines = [beads_sentence(document, words)] if document["beads"] else []
     if each:
         lines.append(words("terminal.connectors", each="; ".join(each)))
-    if paste:
+    if structure["material"]:
         name = "composite_made" if stage == FINISHED else "composite"
-        lines.append(words(f"terminal.{name}", each=", ".join(paste)))
+        lines.append(words(f"terminal.{name}", total=_composite(structure["material"], words)))
     return lines
+
+
+def _composite(paste: Sequence[Mapping[str, Any]], words: Words) -> str:
+    """The composite in all, and of each unit where there are several."""
+    total = f"{words.number(sum(one['volume_mm3'] for one in paste), 0)} mm³"
+    if len(paste) < 2:
+        return total
+    each = (
+        f"{one['tooth'] or words('format.none')}: {words.number(one['volume_mm3'], 0)}"
+        for one in paste
+    )
+    return words("terminal.composite_each", total=total, each=", ".join(each))
 
 
 def _connector(one: Mapping[str, Any], words: Words) -> str:
@@ -218,3 +248,52 @@ def _faults(document: Mapping[str, Any], words: Words) -> list[str]:
         for name, scan in document["scans"].items()
         for fault in scan["faults"]
     ]
+
+
+def _faults_in_short(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What was found in the meshes, in a line for each scan."""
+    lines = []
+    for name, scan in document["scans"].items():
+        known = [one for one in scan["faults"] if one.get("code") in sections(words.lang)[_SHORT]]
+        told = [words.told(one["code"], one["values"], "", _SHORT) for one in known]
+        more = len(scan["faults"]) - len(known)
+        told += [words(f"{_SHORT}.more", count=more)] if more else []
+        if told:
+            lines.append(f"{words(f'report.{name}')}: {'; '.join(told)}")
+    if lines:
+        lines[-1] += f". {words('terminal.verbose')}"
+    return [_indented(line) for line in lines]
+
+
+def _cautions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What must stand wherever the verdict stands, in three short lines."""
+    return [
+        words("terminal.aid"),
+        _unchecked(document, words),
+        _at_hand(document, words),
+    ]
+
+
+def _unchecked(document: Mapping[str, Any], words: Words) -> str:
+    """What was not looked at."""
+    failed = document["alignment"]["state"] == "failed"
+    share = document["layer"]["measured_share"]
+    metal = any(zone["metal_mm"] is not None for zone in document["zones"])
+    told = [words("terminal.partly" if metal else "terminal.unchecked")]
+    if failed or share is None:
+        told = [words("terminal.nothing_seen"), *told]
+    elif 1.0 - share >= NOTHING_MISSED:
+        told = [words("terminal.unseen", unseen=words.percent(1.0 - share)), *told]
+    if document["case"]["frame"]["guessed"] and not failed:
+        told.append(words("terminal.directions"))
+    return " ".join(told)
+
+
+def _at_hand(document: Mapping[str, Any], words: Words) -> str:
+    """What the work at this stage asks for."""
+    stage = document["case"]["stage"]
+    spray = hand_cautions(document, words)[-1]
+    if stage == WAX:
+        return spray
+    hidden = ["covered"] if stage in COVERED else []
+    return " ".join([*(words(f"terminal.{name}") for name in (*hidden, "dust", "light")), spray])

@@ -20,7 +20,7 @@ _WITHOUT_ZONES = {
 }
 """What a verdict without a single zone rests on."""
 
-_NOTHING_MISSED = 5e-4
+NOTHING_MISSED = 5e-4
 """A smaller share would be told as 0.0 %."""
 
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
@@ -115,6 +115,14 @@ def _patterns() -> dict[str, re.Pattern[str]]:
     }
 
 
+def amount_words(zone: Mapping[str, Any], words: Words) -> str:
+    """What is to be taken off or added at a zone's worst spot, in two words; empty if nothing."""
+    amount = zone.get("amount_mm")
+    if not amount:
+        return ""
+    return words("amount.off" if amount > 0 else "amount.on", amount=words.number(abs(amount)))
+
+
 def place_words(told: Mapping[str, Any], words: Words) -> str:
     """Where a zone or question lies; English as filed, else part by part in the reader's words."""
     filed = str(told["place"])
@@ -162,6 +170,22 @@ def reading_words(zone: Mapping[str, Any], words: Words) -> str:
     if zone["finding"] != "over_contour" or zone["extreme_mm"] is None:
         return words.mm_sure(zone["extreme_mm"], zone["u_mm"])
     return words("report.outside", amount=words.mm_sure(-zone["extreme_mm"], zone["u_mm"]))
+
+
+def measures_words(zone: Mapping[str, Any], words: Words) -> str:
+    """How far beyond its limit a zone is, how wide, and how much is to be done."""
+    extreme, limit, across = zone["extreme_mm"], zone.get("limit_mm"), zone.get("across_mm")
+    amount, told = zone.get("amount_mm"), []
+    if extreme is not None and zone["finding"] == "over_contour":
+        told.append(words("view_page.depth", depth=words.mm(-extreme)))
+    elif extreme is not None and limit is not None:
+        told.append(words("view_page.depth", depth=words.mm(abs(extreme - limit))))
+    if across is not None:
+        told.append(words("view_page.width", width=words.mm(across, 1)))
+    if amount:
+        way = words("amount.take_off" if amount > 0 else "amount.add")
+        told.append(words("view_page.how_much", way=way, amount=words.mm(abs(amount))))
+    return " · ".join(told)
 
 
 def size_words(zone: Mapping[str, Any], words: Words) -> str:
@@ -312,6 +336,6 @@ def _unseen(document: Mapping[str, Any], words: Words) -> str:
     share = document["layer"]["measured_share"]
     if share is None or document["alignment"]["state"] == "failed":
         return words("cautions.nothing_seen")
-    if 1.0 - share < _NOTHING_MISSED:
+    if 1.0 - share < NOTHING_MISSED:
         return words("cautions.all_seen")
     return words("cautions.unseen", unseen=words.percent(1.0 - share))

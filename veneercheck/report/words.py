@@ -48,9 +48,9 @@ class Words:
             return self("format.none")
         return str(self._catalogue[section].get(name, name))
 
-    def told(self, code: str, values: Mapping[str, Any], filed: str) -> str:
+    def told(self, code: str, values: Mapping[str, Any], filed: str, section: str = "told") -> str:
         """A fault or reason by its code; as filed in English, or where the code is not known."""
-        sentences = self._catalogue["told"]
+        sentences = self._catalogue[section]
         one = f"{code}_one"
         code = one if values.get("count") == 1 and one in sentences else code
         if code not in sentences:

@@ -191,7 +191,7 @@ function showAnswer(found, under_way) {
   const page = found.files_ready.includes("report.html") && found.state !== "running";
   part("correct-link").href = `#correct/${found.number}`;
   put("drawing", under_way ? words.drawing : "");
-  const address = `/checks/${found.number}/report.html`;
+  const address = inside(found.number);
   if (page && part("report").dataset.shows !== address) {
     part("report").dataset.shows = address;
     part("report").src = address;
@@ -202,16 +202,35 @@ function showAnswer(found, under_way) {
 function zoneLine(zone, kind) {
   const sign = make("button", { type: "button", class: `sign${zone.firm ? " firm" : ""}`, "aria-label": say("show", { id: zone.id }), text: zone.id, onclick: () => showZone(zone.id) });
   const badge = kind ? [make("span", { class: "badge", text: kind === "new" ? words.appeared : words.still })] : [];
-  return make("li", {}, sign, make("div", {},
+  return make("li", { "data-zone": zone.id }, sign, make("div", {},
     make("p", { class: "action", text: zone.action }),
     make("p", { text: zone.where }),
     make("p", { class: "more", text: `${zone.words} · ${zone.firm ? words.firm : words.undecided} · ${words.worst} ${zone.worst} ` }, ...badge)));
 }
 
+// The report without what stands on this page already.
+function inside(number) { return `/checks/${number}/report.html?inside=1`; }
+
+// Once more where it is chosen already: the model may have been turned since.
 function showZone(id) {
-  part("report").src = `/checks/${shown.number}/report.html#zone-${id}`;
+  const { location } = part("report").contentWindow;
+  for (const hash of ["#", `#place-${id}`]) location.replace(inside(shown.number) + hash);
+  choose(id);
   part("report").scrollIntoView({ block: "nearest" });
 }
+
+function choose(id) {
+  for (const line of part("zones").children) {
+    const own = Number(line.dataset.zone) === id;
+    line.classList.toggle("chosen", own);
+    line.querySelector(".sign")?.setAttribute("aria-pressed", String(own));
+  }
+}
+
+// The report is shut in without an origin of its own: it is known by its window.
+addEventListener("message", (event) => {
+  if (event.source === part("report").contentWindow) choose(event.data?.zone);
+});
 
 function showQuestions(questions) {
   part("questions").replaceChildren();
@@ -231,7 +250,7 @@ function showCompared(compared, after) {
     make("ul", {}, ...gone), make("a", { class: "button", href: `#check/${after}`, text: words.earlier }));
 }
 
-const FILES = [["report.pdf", "save_report"], ["bench.pdf", "save_bench"], ["report.html?save=1", "save_page"], ["zones.csv", "save_zones"]];
+const FILES = [["report.pdf", "save_report"], ["bench.pdf", "save_bench"], ["summary.png", "save_summary"], ["contact.pdf", "save_contact"], ["report.html?save=1", "save_page"], ["zones.csv", "save_zones"]];
 function showFiles(found) {
   const ready = FILES.filter(([name]) => found.files_ready.includes(name.split("?")[0]));
   const key = `${found.number} ${ready.map(([name]) => name)} ${found.state}`;

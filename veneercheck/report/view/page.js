@@ -8,7 +8,9 @@ const MOVING_SHARE = 0.5;
 const FINEST = 2;
 const COVERAGE = 2;
 const READABLE = -20;
+const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
+const ALONG = 0.7, SAME_VIEW = 0.999;
 
 class View {
   constructor(plan, words, data) {
@@ -23,6 +25,7 @@ class View {
     this.painter = new Painter(this.canvas);
     this.reading = 0;
     this.points = [];
+    this.figures = {};
     this.prepare(data);
     this.labels();
     this.camera = this.standard("occlusal");
@@ -37,7 +40,7 @@ class View {
     const { plan, framework } = this;
     const count = plan.framework.vertices;
     const nowhere = new Float32Array(count).fill(NaN);
-    const [space, beside, alone, u, metal] = ["space", "beside", "nearest", "u", "metal"].map(
+    const [space, beside, alone, u, metal, given] = ["space", "beside", "nearest", "u", "metal", "amount"].map(
       (name) => (plan.values[name] ? readValues(data, plan.values[name], framework) : nowhere));
     const nearest = alone.map((value, i) => (beside[i] === beside[i] ? space[i] + beside[i] : value));
     const [region, finding, zone, place, part] = plan.codes.map((start) => readCodes(data, start, framework));
@@ -54,8 +57,10 @@ class View {
       mark[2 * i] = zone[i] + BYTE * place[i];
       mark[2 * i + 1] = zone[i] ? plan.listed[zone[i]] : 0;
     }
+    calm(shown, finding, meant, framework.faces);
     evenBorders(shown, finding, meant, framework.faces, plan.limits);
     for (let i = 0; i < count; i += 1) reading[4 * i] = orNothing(shown[i]);
+    const amount = Float32Array.from(averaged(Float32Array.from(given, (one) => one || 0), framework.faces));
     const normals = vertexNormals(framework.places, framework.faces);
     const known = (i) => meant[i] && shown[i] === shown[i];
     // Triangles with a map come first, then those not measured, then the bare metal.
@@ -75,7 +80,7 @@ class View {
       return { index, ranges };
     };
     this.full = sort(framework.faces);
-    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2]], this.full,
+    this.painter.upload([[framework.places, 3], [normals, 3], [reading, 4], [mark, 2], [amount, 1]], this.full,
       sort(coarse(framework.places, framework.faces, COARSE_MM)));
     const every = (values, width, k) => {
       const one = new Float32Array(count);
@@ -92,15 +97,14 @@ class View {
     };
     const mapped = { places: framework.places, faces: this.full.index.subarray(0, this.full.ranges[0]) };
     const smooth = smoothed(meant, framework.faces, 1, 2);
-    const join = (a, b) => {
-      const both = new Float32Array(a.length + b.length);
-      both.set(a);
-      both.set(b, a.length);
-      return both;
-    };
-    this.painter.setLines("limits", join(
-      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[0]),
-      isolines(mapped.places, mapped.faces, (i) => shown[i], plan.limits[1])));
+    this.painter.setLines("limits", joined(plan.limits.map(
+      (limit) => isolines(mapped.places, mapped.faces, (i) => shown[i], limit))));
+    this.levels(mapped, (i) => shown[i], plan.steps.edges.slice(1, -1), normals, "steps", 2);
+    if (plan.amounts) {
+      const { levels, least } = plan.amounts;
+      this.levels(mapped, (i) => amount[i], levels, normals, "amountSteps", 1);
+      this.painter.setLines("amounts", joined([least, -least].map((edge) => isolines(mapped.places, mapped.faces, (i) => amount[i], edge))));
+    }
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -108,6 +112,32 @@ class View {
       const raw = vertexNormals(this.contour.places, this.contour.faces);
       this.contourNormals = smoothed(raw, this.contour.faces, 3, 3);
     }
+  }
+
+  // Thin lines between the steps, and places on them for their figures, well apart on the surface.
+  levels(mapped, value, levels, normals, name, digits) {
+    const lines = [], figures = [];
+    for (const level of levels) {
+      const ends = [];
+      const found = isolines(mapped.places, mapped.faces, value, level, null, (a) => ends.push(a));
+      lines.push(found);
+      const like = [];
+      for (let i = 0; i < found.length; i += 6) {
+        const at = [0, 1, 2].map((k) => (found[i + k] + found[i + 3 + k]) / 2);
+        if (like.some((other) => away3(at, other) < LIKE_APART_MM) || speck(found, at)) continue;
+        like.push(at);
+        figures.push({ at, normal: point(normals, ends[i / 3]), text: this.words.number(Math.abs(level), digits) });
+      }
+    }
+    this.painter.setLines(name, joined(lines));
+    this.figures[name] = figures.map((one) => {
+      const figure = document.createElement("span");
+      figure.className = "figure";
+      figure.textContent = one.text;
+      figure.hidden = true;
+      this.node("labels").prepend(figure);
+      return { ...one, figure };
+    });
   }
 
   standard(name) {
@@ -135,9 +165,11 @@ class View {
     requestAnimationFrame(step);
   }
 
+  // Turn to a zone, cut through it and tell its measures.
   flyToZone(id) {
-    const zone = this.plan.zones.find((one) => one.id === id);
+    const zone = this.select(id);
     if (!zone) return;
+    this.chooseAxis(this.axisFor(zone.normal));
     const [occlusal, buccal] = this.plan.views.occlusal;
     const level = Math.abs(dot(zone.normal, occlusal)) > 0.9;
     const target = new Camera(zone.centre, zone.normal, level ? buccal : occlusal, 1);
@@ -145,6 +177,31 @@ class View {
     this.fly(target);
     this.say(zone.words);
     this.cutThrough(zone.centre);
+  }
+
+  // Mark a zone in the list and tell its measures; nothing is marked without one.
+  select(id) {
+    const zone = this.plan.zones.find((one) => one.id === id);
+    this.chosen = zone ? id : null;
+    document.querySelectorAll("a[data-zone]").forEach((link) => {
+      const own = Number(link.dataset.zone) === this.chosen;
+      if (own) link.setAttribute("aria-current", "true"); else link.removeAttribute("aria-current");
+      const row = link.closest("tr");
+      row?.classList.toggle("chosen", own);
+      const box = row?.closest(".zones");
+      if (own && box && box.scrollHeight > box.clientHeight) box.scrollTop = row.offsetTop - box.clientHeight / 3;
+    });
+    for (const one of this.plan.zones) one.sign.classList.toggle("chosen", one.id === this.chosen);
+    // The page that this one stands in marks it, too.
+    if (parent !== window && document.body.classList.contains("inside")) parent.postMessage({ zone: this.chosen }, location.origin);
+    this.node("measures").textContent = zone ? `${zone.id} · ${zone.measures}` : "";
+    return zone;
+  }
+
+  // The section across the bridge shows a place whole unless that faces along it.
+  axisFor(normal) {
+    const { mesial, buccal } = this.plan.axes;
+    return Math.abs(dot(normal, mesial.way)) > ALONG && Math.abs(dot(normal, buccal.way)) <= ALONG ? "buccal" : "mesial";
   }
 
   labels() {
@@ -162,7 +219,10 @@ class View {
   // Draw once in the next frame; `moving` takes the coarse copy of the mesh.
   ask(moving) {
     this.moving = moving;
-    if (moving) this.fine = false;
+    if (moving) {
+      this.fine = false;
+      this.before = null;
+    }
     if (this.asked) return;
     this.asked = requestAnimationFrame(() => { this.asked = 0; this.draw(); });
   }
@@ -184,9 +244,8 @@ class View {
     if (!this.contour) return;
     const { toward } = this.camera, normals = this.contourNormals;
     const facing = (i) => normals[3 * i] * toward[0] + normals[3 * i + 1] * toward[1] + normals[3 * i + 2] * toward[2];
-    const { right, up } = this.camera;
     const rim = isolines(this.contour.places, this.contour.faces, facing, 0);
-    this.painter.setLines("contour", inFront(rim, this.contour.places, right, up, toward));
+    this.painter.setLines("contour", inFront(rim, this.contour.places, this.camera));
   }
 
   draw() {
@@ -199,7 +258,14 @@ class View {
       cut: { width: 2.2, ink: [0.55, 0.16, 0.27, 1], front: 0.1 },
     };
     lines.distance = { width: 2.4, ink, front: 100 };
-    if (own === 0) lines.limits = { width: 1.8, ink, front: 0.06 };
+    if (own === 0) {
+      lines.limits = { width: 1.8, ink, front: 0.06 };
+      lines.steps = { width: 1, ink, front: 0.05 };
+    }
+    if (own === 4) {
+      lines.amounts = { width: 1.8, ink, front: 0.06 };
+      lines.amountSteps = { width: 1, ink, front: 0.05 };
+    }
     if (this.contour && this.showContour && !this.moving) {
       lines.contour = { width: 1.3, ink: dark ? [0.85, 0.82, 0.76, 1] : [0.35, 0.33, 0.3, 1], front: 100 };
     }
@@ -210,6 +276,9 @@ class View {
       limits: [...plan.limits, plan.top],
       taken: plan.taken,
       uTop: plan.uTop,
+      steps: plan.steps,
+      amounts: plan.amounts,
+      ambient: this.relief ? RELIEF : EVEN,
       lines,
     }, this.moving);
     this.place();
@@ -223,9 +292,40 @@ class View {
       zone.sign.hidden = !seen;
       zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
     }
+    this.placeFigures(width, height);
     const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
     this.node("scale").style.width = `${scale / this.camera.mmPerPx}px`;
     this.node("scale-words").textContent = `${String(scale).replace(".", this.words.decimal)} mm`;
+  }
+
+  // The figures of the lines that are seen, none over another or over a number; none while moving.
+  placeFigures(width, height) {
+    const shown = this.moving ? "" : { 0: "steps", 4: "amountSteps" }[this.reading];
+    const taken = this.signs.filter((zone) => !zone.sign.hidden).map((zone) => {
+      const [x, y] = this.camera.project(zone.centre, width, height);
+      return [x + 28, y - 25];
+    });
+    const kept = new Map();
+    if (shown && !this.before) this.before = before(this.framework.places, this.camera);
+    for (const [name, figures] of Object.entries(this.figures)) {
+      for (const one of figures) {
+        let seen = name === shown && dot(one.normal, this.camera.toward) > 0.35;
+        if (seen) {
+          const [x, y] = this.camera.project(one.at, width, height);
+          const like = kept.get(one.text) || [];
+          seen = x > 24 && y > 14 && x < width - 24 && y < height - 14
+            && taken.every(([a, b]) => Math.abs(a - x) > 46 || Math.abs(b - y) > 24)
+            && like.every(([a, b]) => Math.hypot(a - x, b - y) > 170)
+            && this.before(one.at, 0);
+          if (seen) {
+            taken.push([x, y]);
+            kept.set(one.text, [...like, [x, y]]);
+            one.figure.style.transform = `translate(${x}px, ${y}px) translate(-50%, -50%)`;
+          }
+        }
+        one.figure.hidden = !seen;
+      }
+    }
   }
 
   size() {
@@ -255,11 +355,33 @@ class View {
     const { words, plan } = this;
     const more = this.reading === 1 || this.reading === 2 ? plan.taken : 0;
     const ends = [0, plan.limits[0], plan.limits[1], plan.top].map((mm) => mm + more);
-    this.node("scale-u").hidden = this.reading !== 3;
-    this.node("scale-bands").hidden = this.reading === 3;
-    this.node("legend-words").textContent = this.reading === 3
-      ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
-      : `${words.readings[this.reading]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+    const own = this.reading, { amounts } = plan;
+    this.node("scale-u").hidden = own !== 3;
+    this.node("scale-bands").hidden = own > 2;
+    if (amounts) this.node("scale-amount").hidden = own !== 4;
+    document.querySelectorAll("#view [data-of]").forEach((one) => { one.hidden = (one.dataset.of === "4") !== (own === 4); });
+    const box = this.node("ticks");
+    if (own === 4) this.ticks(box, [-amounts.end, 0, ...amounts.levels, amounts.end], -amounts.end, amounts.end, 1);
+    else this.ticks(box, own === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more, 2);
+    this.node("legend-words").textContent = own === 4
+      ? `${words.work_add} ← ${words.work_nothing} → ${words.work_take_off}, mm`
+      : own === 3 ? `${words.legend_u} 0 – ${words.number(plan.uTop, 2)} mm`
+        : `${words.readings[own]}: ${words.thin} < ${words.number(ends[1], 2)} mm ≤ ${words.enough} ≤ ${words.number(ends[2], 2)} mm < ${words.thick}`;
+  }
+
+  // Figures under the legend's bar, from `low` to `high`; those that would touch another are left out.
+  ticks(box, values, low, high, digits) {
+    box.replaceChildren();
+    const kept = [], place = (value) => (100 * (value - low)) / (high - low);
+    for (const value of new Set(values.length ? [values[0], values[values.length - 1], ...values] : [])) {
+      if (kept.every((other) => Math.abs(place(value) - place(other)) >= 9.5)) kept.push(value);
+    }
+    for (const value of kept.sort((a, b) => a - b)) {
+      const tick = document.createElement("span");
+      tick.textContent = this.words.number(Math.abs(value), digits);
+      tick.style.left = `${place(value)}%`;
+      box.append(tick);
+    }
   }
 
   say(text) { this.node("reading").textContent = text; }
@@ -277,6 +399,9 @@ class View {
       `${words.readings[1]} ${n(found.space)} mm`,
     ] : [words.no_ray];
     if (found.nearest > READABLE) parts.push(`${words.readings[2]} ${n(found.nearest)} mm`);
+    if (plan.amounts && Math.abs(found.amount) >= plan.amounts.least) {
+      parts.unshift(`${found.amount > 0 ? words.work_take_off : words.work_add} ${words.number(Math.abs(found.amount), 1)} mm`);
+    }
     const zone = plan.zones.find((one) => one.id === found.zone);
     parts.push(zone ? zone.words : words.no_zone);
     return where + parts.join(" · ");
@@ -292,6 +417,7 @@ class View {
     if (this.measuring) this.measure(x, y);
     else {
       const found = this.readAt(x, y);
+      this.select(found ? found.zone : 0);
       if (found) this.cutThrough(found.at);
     }
   }
@@ -326,7 +452,8 @@ class View {
     this.cutAt();
   }
 
-  chooseAxis() {
+  chooseAxis(name) {
+    if (name) this.node("axis").value = name;
     const { low, high } = this.axis();
     const slider = this.node("slider");
     Object.assign(slider, { min: low, max: high, step: 0.05 });
@@ -356,10 +483,15 @@ class View {
     document.querySelectorAll("a[data-zone]").forEach((row) => {
       row.addEventListener("click", (event) => {
         event.preventDefault();
-        document.getElementById("view").scrollIntoView({ block: "start" });
+        this.canvas.scrollIntoView({ block: "nearest" });
         this.flyToZone(Number(row.dataset.zone));
       });
     });
+    const asked = () => {
+      if (location.hash.startsWith("#place-")) this.flyToZone(Number(location.hash.replace("#place-", "")));
+    };
+    addEventListener("hashchange", asked);
+    requestAnimationFrame(asked);
     const toggle = (name, act) => on(name, "click", () => {
       const now = this.node(name).getAttribute("aria-pressed") !== "true";
       this.node(name).setAttribute("aria-pressed", String(now));
@@ -367,6 +499,7 @@ class View {
       this.ask(false);
     });
     toggle("contour", (now) => { this.showContour = now; });
+    toggle("relief", (now) => { this.relief = now; });
     toggle("dark", (now) => { document.body.classList.toggle("dark", now); });
     toggle("distance", (now) => {
       this.measuring = now;
@@ -397,14 +530,15 @@ class View {
       this.camera.mmPerPx *= key === "-" ? 1.15 : 1 / 1.15;
       this.rested();
     } else if (names[Number(key) - 1]) this.fly(this.standard(names[Number(key) - 1]));
-    else if (key === "r") this.setReading((this.reading + 1) % 4);
+    else if (key === "r") this.setReading((this.reading + 1) % (this.plan.amounts ? 5 : 4));
     else if (key === "c") this.node("contour").click();
+    else if (key === "l") this.node("relief").click();
     else if (key === "d") this.node("dark").click();
     else if (key === "m") this.node("distance").click();
     else if (key === "s") this.screenshot();
     else if (key === "n") this.next();
     else if (key === "Enter" || key === " ") {
-      if (this.measuring) this.measure(...middle); else this.readAt(...middle);
+      this.tap(...middle);
     } else return;
     event.preventDefault();
   }
@@ -424,28 +558,37 @@ class View {
     const sheet = document.createElement("canvas");
     const grain = width / this.canvas.clientWidth;
     const line = 26 * grain;
-    Object.assign(sheet, { width, height: height + 4 * line });
+    Object.assign(sheet, { width, height: height + 5 * line });
     const pen = sheet.getContext("2d");
     pen.fillStyle = "#ffffff";
     pen.fillRect(0, 0, sheet.width, sheet.height);
     pen.drawImage(this.canvas, 0, line * 1.4);
     pen.fillStyle = "#1a1a1a";
     pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
-    pen.fillText(this.plan.title, 10 * grain, line);
+    pen.fillText(`${this.plan.title} · ${this.viewName()[1]}`, 10 * grain, line);
     pen.font = `${14 * grain}px system-ui, sans-serif`;
     const bottom = height + line * 1.4;
     const scaleWide = this.scaleBar(pen, 10 * grain, bottom + 0.3 * line, grain);
     pen.fillText(this.node("legend-words").textContent, scaleWide + 24 * grain, bottom + 0.95 * line);
-    pen.fillText(this.plan.footing, 10 * grain, bottom + 2.1 * line);
+    this.plan.footing.forEach((told, i) => pen.fillText(told, 10 * grain, bottom + (2.1 + i) * line));
     const bar = this.node("scale").getBoundingClientRect().width * grain;
     pen.fillRect(width - bar - 10 * grain, bottom + 0.5 * line, bar, 3 * grain);
     pen.textAlign = "right";
     pen.fillText(this.node("scale-words").textContent, width - 10 * grain, bottom + 1.4 * line);
     this.numbers(pen, grain, line * 1.4);
     const link = document.createElement("a");
-    link.download = this.plan.file;
+    link.download = [this.plan.file[0], this.viewName()[0], `${this.plan.file[1]}.png`].join("-");
     link.href = sheet.toDataURL("image/png");
     link.click();
+  }
+
+  // What the picture shows: the standard view that it is taken from, or the chosen zone; for a file, for words.
+  viewName() {
+    const { views, names, zones } = this.plan;
+    const name = Object.keys(views).find((one) => dot(views[one][0], this.camera.toward) > SAME_VIEW);
+    const zone = zones.find((one) => one.id === this.chosen);
+    if (zone && dot(zone.normal, this.camera.toward) > SAME_VIEW) return [`zone-${zone.id}`, zone.words.split(" · ")[0]];
+    return name ? [name, names[name]] : ["view", this.words.free_view];
   }
 
   // The legend's own bar; returns how wide it is.
@@ -481,6 +624,24 @@ class View {
   }
 }
 
+// Whether a line is so short that its figure would cover it: nothing of it lies farther off.
+function speck(line, at) {
+  for (let i = 0; i < line.length; i += 3) {
+    const far = Math.hypot(line[i] - at[0], line[i + 1] - at[1], line[i + 2] - at[2]);
+    if (far > SPECK_MM && far < 2 * SPECK_MM) return false;
+  }
+  return true;
+}
+
+function away3(a, b) { return Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]); }
+
+function joined(lines) {
+  const whole = new Float32Array(lines.reduce((total, one) => total + one.length, 0));
+  let at = 0;
+  for (const one of lines) { whole.set(one, at); at += one.length; }
+  return whole;
+}
+
 function orNothing(value) { return value === value ? value : NOT_MEASURED; }
 
 // The side of the limits that the judgement took: the same rule as in the stills.
@@ -489,6 +650,14 @@ function shownLayer(layer, finding, plan) {
   if (finding === 1 || finding === 3) return Math.min(layer, least - aside);
   if (finding === 2) return Math.max(layer, greatest + aside);
   return Math.max(Math.min(layer, greatest - aside), least + aside);
+}
+
+// Where nothing was found, even the noise that would fray every line: the same rule as in the stills.
+function calm(shown, finding, meant, faces) {
+  const plain = Float32Array.from(shown, (one, i) => (meant[i] && finding[i] === 0 && one === one ? 1 : 0));
+  const share = averaged(plain, faces);
+  const mean = averaged(Float64Array.from(shown, (one, i) => (plain[i] ? one : 0)), faces);
+  for (let i = 0; i < shown.length; i += 1) if (plain[i]) shown[i] = mean[i] / Math.max(share[i], 1e-3);
 }
 
 // Let a limit pass within the triangles, not along their edges: the same rule as in the stills.
@@ -522,8 +691,8 @@ function averaged(values, faces, rounds = 2) {
   return averaged(sum.map((total, i) => total / Math.max(uses[i], 1)), faces, rounds - 1);
 }
 
-// Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
-function inFront(segments, places, right, up, toward) {
+// Whether a place, the numbers from `i` on in `a`, lies in front of a body's corners.
+function before(places, { right, up, toward }) {
   const cell = 0.5, hidden = 0.3, wide = 512;
   const nearest = new Float32Array(wide * wide).fill(-Infinity);
   const at = (a, i) => {
@@ -536,16 +705,21 @@ function inFront(segments, places, right, up, toward) {
     const cellOf = at(places, i);
     if (cellOf >= 0) nearest[cellOf] = Math.max(nearest[cellOf], depth(places, i));
   }
-  const kept = [];
-  for (let i = 0; i < segments.length; i += 6) {
-    const cellOf = at(segments, i);
-    if (cellOf < 0) continue;
+  return (a, i) => {
+    const cellOf = at(a, i);
+    if (cellOf < 0) return false;
     let around = nearest[cellOf];
     for (const step of [-wide - 1, -wide, 1 - wide, -1, 1, wide - 1, wide, wide + 1]) {
       around = Math.min(around, nearest[cellOf + step] ?? -Infinity);
     }
-    if (depth(segments, i) >= around - hidden) kept.push(...segments.subarray(i, i + 6));
-  }
+    return depth(a, i) >= around - hidden;
+  };
+}
+
+// Drop the pieces of an outline that the body itself hides, such as the rims of its hollows.
+function inFront(segments, places, camera) {
+  const seen = before(places, camera), kept = [];
+  for (let i = 0; i < segments.length; i += 6) if (seen(segments, i)) kept.push(...segments.subarray(i, i + 6));
   return Float32Array.from(kept);
 }
 
@@ -569,18 +743,29 @@ function border(index, places) {
 async function start() {
   const box = document.getElementById("view");
   const parse = (id) => JSON.parse(document.getElementById(id).textContent);
-  const stage = box.querySelector("[data-part=stage]");
+  const stages = ["stage", "stage-section"].map((name) => box.querySelector(`[data-part=${name}]`));
+  const without = box.querySelector("[data-part=without]");
+  const show = (turning) => {
+    for (const one of stages) one.hidden = !turning;
+    without.classList.toggle("replaced", turning);
+  };
   try {
-    stage.hidden = false;
-    const view = new View(parse("view-plan"), parse("view-words"), await unpack("view-data"));
-    box.querySelector("[data-part=without]").hidden = true;
+    // The still stays until the model can take its place.
+    const data = await unpack("view-data");
+    show(true);
+    box.view = new View(parse("view-plan"), parse("view-words"), data);
     box.dataset.ready = "yes";
-    box.view = view;
   } catch (error) {
-    stage.hidden = true;
+    show(false);
     box.dataset.ready = "no";
     box.dataset.why = String(error && error.message);
   }
 }
+
+// Inside another page of ours verdict and list are told there.
+if (new URLSearchParams(location.search).has("inside")) document.body.classList.add("inside");
+
+// What is folded on the screen is open on paper.
+addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
 
 start();

@@ -7,7 +7,9 @@ uniform float deep_mm;
 in vec3 place, normal;
 in vec4 reading;
 in vec2 mark;
+in float amount;
 out vec3 vNormal, vPlace;
+out float vAmount;
 // Taken within the triangle: beyond its edge a value would slip over a limit.
 centroid out vec4 vReading;
 flat out vec2 vMark;
@@ -15,7 +17,7 @@ void main() {
   vec3 off = place - centre;
   gl_Position = vec4(dot(off, rightWay) / half_mm.x, dot(off, upWay) / half_mm.y,
     -dot(off, toward) / deep_mm, 1.0);
-  vNormal = normal; vPlace = place; vReading = reading; vMark = mark;
+  vNormal = normal; vPlace = place; vReading = reading; vMark = mark; vAmount = amount;
 }`;
 
 const SURFACE_FRAGMENT = `#version 300 es
@@ -23,10 +25,18 @@ precision highp float;
 uniform vec3 light;
 uniform int kind, shown;
 uniform vec3 limits;
-uniform float taken, uTop, grain;
+uniform float taken, uTop, grain, ambient;
+uniform int steps;
+uniform float edges[17];
+uniform vec3 tones[16];
+// To take off and to add: the colours of the steps, how many, how wide, and the least that is drawn.
+uniform vec3 offTones[10], onTones[10];
+uniform int amountSteps;
+uniform vec2 amountStep;
 in vec3 vNormal, vPlace;
 centroid in vec4 vReading;
 flat in vec2 vMark;
+in float vAmount;
 out vec4 colour;
 vec3 rgb(int hex) { return vec3(hex >> 16 & 255, hex >> 8 & 255, hex & 255) / 255.0; }
 float inside(float distance, float half_px) { return clamp(half_px + 0.5 - distance, 0.0, 1.0); }
@@ -46,19 +56,34 @@ vec3 banded(float value, vec2 at) {
     vec3 wine = mix(rgb(0x2c0618), rgb(0x8c2a44), clamp(value / max(limits.x, 1e-6), 0.0, 1.0));
     return pattern ? mix(wine, vec3(1.0), lines(at, spacing)) : wine;
   }
-  if (value <= limits.y)
-    return mix(rgb(0xc9ae7c), rgb(0xefe1c0), (value - limits.x) / max(limits.y - limits.x, 1e-6));
-  vec3 blue = mix(rgb(0x6aa3cc), rgb(0x2f6f9f),
+  if (value <= limits.y) {
+    int step = 0;
+    for (int i = 1; i < 16; i += 1) if (i < steps && value >= edges[i]) step = i;
+    return tones[step];
+  }
+  vec3 blue = mix(rgb(0x5a93be), rgb(0x2f6f9f),
     clamp((value - limits.y) / (limits.z - limits.y), 0.0, 1.0));
   return pattern ? mix(blue, rgb(0x0a213d), dots(at, spacing + 1.0)) : blue;
 }
+vec3 worked(float value, vec2 at) {
+  float size = abs(value);
+  if (size < amountStep.y) return rgb(0xf8f3e8);
+  int step = min(int(size / amountStep.x), amountSteps - 1);
+  vec3 tone = value > 0.0 ? offTones[step] : onTones[step];
+  if (vMark.y < 0.5) return tone;
+  float spacing = vMark.y > 1.5 ? 11.0 : 30.0;
+  return value > 0.0 ? mix(tone, vec3(1.0), lines(at, spacing)) : mix(tone, rgb(0x0a213d), dots(at, spacing + 1.0));
+}
 void main() {
   vec3 base = kind == 2 ? rgb(0xc3c8cc) : rgb(0xf3f4f4);
-  float shade = 0.68 + 0.32 * clamp(dot(normalize(vNormal), light), 0.0, 1.0);
+  // The map is lit all but evenly, so that a slope is not read as a value.
+  float dim = kind == 0 ? ambient : 0.68;
+  float shade = dim + (1.0 - dim) * clamp(dot(normalize(vNormal), light), 0.0, 1.0);
   vec2 at = vec2(gl_FragCoord.x, -gl_FragCoord.y) / grain;
   if (kind == 0) {
-    float value = shown == 0 ? vReading.x : shown == 2 ? vReading.z - taken : vReading.y - taken;
+    float value = shown == 0 || shown == 4 ? vReading.x : shown == 2 ? vReading.z - taken : vReading.y - taken;
     if (value < -20.0 || shown == 3 && vReading.w < 0.0) base = rgb(0xf3f4f4);
+    else if (shown == 4) base = worked(vAmount, at);
     else if (shown == 3) base = mix(rgb(0xf6efe2), rgb(0x40342a), clamp(vReading.w / uTop, 0.0, 1.0));
     else base = banded(value, at);
   }
@@ -72,12 +97,13 @@ uniform int kind;
 in vec3 vPlace;
 centroid in vec4 vReading;
 flat in vec2 vMark;
+in float vAmount;
 layout(location = 0) out uvec4 first;
 layout(location = 1) out uvec4 second;
 void main() {
   first = uvec4(floatBitsToUint(vPlace), floatBitsToUint(vReading.y));
   second = uvec4(floatBitsToUint(vReading.z), floatBitsToUint(vReading.w),
-    uint(kind + 1), uint(vMark.x + 0.5));
+    floatBitsToUint(vAmount), uint(vMark.x + 0.5) + 65536u * uint(kind + 1));
 }`;
 
 const LINE_VERTEX = `#version 300 es
@@ -106,6 +132,8 @@ void main() { colour = ink; }`;
 
 // Engines may lose NaN between corners: a value far below every space stands for it.
 const NOT_MEASURED = -1e9;
+// Light from every side as a share of all: shallow enough that no shadow reads as thin, or even.
+const RELIEF = 0.68, EVEN = 0.93;
 const DEEP_MM = 200;
 const FINER = 32;
 
@@ -134,7 +162,7 @@ class Painter {
       if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(shader));
       gl.attachShader(made, shader);
     }
-    ["place", "normal", "reading", "mark"].forEach((name, at) => gl.bindAttribLocation(made, at, name));
+    ["place", "normal", "reading", "mark", "amount"].forEach((name, at) => gl.bindAttribLocation(made, at, name));
     gl.bindAttribLocation(made, 5, "start");
     gl.bindAttribLocation(made, 6, "end");
     gl.linkProgram(made);
@@ -244,6 +272,18 @@ class Painter {
     gl.uniform1f(surface.at.taken, look.taken);
     gl.uniform1f(surface.at.uTop, look.uTop);
     gl.uniform1f(surface.at.grain, grain);
+    gl.uniform1f(surface.at.ambient, look.ambient ?? RELIEF);
+    const steps = look.steps || { edges: look.limits.slice(0, 2), tones: [[0.94, 0.88, 0.75]] };
+    gl.uniform1i(surface.at.steps, steps.tones.length);
+    gl.uniform1fv(surface.at["edges[0]"], steps.edges);
+    gl.uniform3fv(surface.at["tones[0]"], steps.tones.flat());
+    if (look.amounts) {
+      const { off, on, step, least } = look.amounts;
+      gl.uniform1i(surface.at.amountSteps, off.length);
+      gl.uniform2f(surface.at.amountStep, step, least);
+      gl.uniform3fv(surface.at["offTones[0]"], off.flat());
+      gl.uniform3fv(surface.at["onTones[0]"], on.flat());
+    }
     this.drawSurface(surface, moving);
     this.aim(this.line, camera);
     gl.uniform2f(this.line.at.size_px, canvas.width, canvas.height);
@@ -302,16 +342,18 @@ class Painter {
       gl.readPixels(0, 0, 1, 1, gl.RGBA_INTEGER, gl.UNSIGNED_INT, into);
     });
     gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-    if (bits[1][2] === 0) return null;
+    const kind = bits[1][3] >>> 16, mark = bits[1][3] & 0xffff;
+    if (kind === 0) return null;
     const first = new Float32Array(bits[0].buffer), second = new Float32Array(bits[1].buffer);
     return {
       at: [first[0], first[1], first[2]],
       space: first[3],
       nearest: second[0],
       u: second[1],
-      kind: bits[1][2] - 1,
-      zone: bits[1][3] % 256,
-      place: Math.floor(bits[1][3] / 256),
+      amount: second[2],
+      kind: kind - 1,
+      zone: mark % 256,
+      place: mark >>> 8,
     };
   }
 }
