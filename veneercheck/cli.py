@@ -27,7 +27,7 @@ from veneercheck.cli_options import (
     warn_of_names,
 )
 from veneercheck.cli_records import app as records_app
-from veneercheck.cli_records import open_register
+from veneercheck.cli_register import open_register
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.exits import Exit, code_of
 

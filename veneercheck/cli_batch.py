@@ -23,7 +23,7 @@ from veneercheck.cli_options import (
     say,
     tell,
 )
-from veneercheck.cli_records import register_kind
+from veneercheck.cli_register import register_kind
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked
