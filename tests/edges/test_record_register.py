@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import random
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,8 +17,9 @@ from typer.testing import CliRunner
 import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
-from veneercheck.record import Register, sha256_of
-from veneercheck.record.audit import audit
+from veneercheck.record import Entry, Register, renewing, sha256_of
+from veneercheck.record.audit import audit, first_page_faults
+from veneercheck.record.finding import Wanted, find
 from veneercheck.record.register import FIRST
 
 decision = trials.decision
@@ -133,7 +136,7 @@ def test_one_flipped_bit_in_the_head_of_a_page_is_named(tmp_path: Path) -> None:
     assert told == {"places": 20, "found": 20, "named": 20, "in_file_only": 0, "wrong_byte": 0}
 
 
-@pytest.mark.parametrize("form", [b"0101", b"000!", b"\xb0001"])
+@pytest.mark.parametrize("form", [b"0102", b"000!", b"\xb0002"])
 def test_an_altered_number_of_the_form_is_refused_and_its_byte_named(
     tmp_path: Path, form: bytes
 ) -> None:
@@ -142,9 +145,9 @@ def test_an_altered_number_of_the_form_is_refused_and_its_byte_named(
     with Register(file) as register:
         register.append(*decision(0))
     whole = file.read_bytes()
-    at = whole.index(b"0001", 4096)
+    at = whole.index(b"0002", 4096)
     file.write_bytes(whole[:at] + form + whole[at + 4 :])
-    byte = at + next(place for place in range(4) if form[place] != b"0001"[place])
+    byte = at + next(place for place in range(4) if form[place] != b"0002"[place])
     done = CliRunner().invoke(app, ["records", "confirm", "--register", str(file)])
     assert done.exit_code == 1 and f"ALTERED register.sqlite, byte {byte}:" in done.output
 
@@ -154,7 +157,7 @@ def test_a_register_of_another_form_is_not_called_altered(tmp_path: Path) -> Non
     file = tmp_path / "register.sqlite"
     with Register(file) as register, register._engine.begin() as c:
         c.execute(sa.text("CREATE TABLE more (seq INTEGER)"))
-        c.execute(sa.text("UPDATE alembic_version SET version_num = '0002'"))
+        c.execute(sa.text("UPDATE alembic_version SET version_num = '0009'"))
     done = CliRunner().invoke(app, ["records", "confirm", "--register", str(file)])
     assert "ALTERED" not in done.output and isinstance(done.exception, RecordError)
 
@@ -218,6 +221,88 @@ def test_a_place_that_is_no_register_is_refused(tmp_path: Path) -> None:
     for bad in (tmp_path / "letter.sqlite", tmp_path / "no" / "folder.sqlite", "nonsense://x"):
         with pytest.raises(RecordError):
             Register(bad)
+
+
+OLDER = Path(__file__).with_name("register_0001.sqlite.gz")
+"""A register that the program wrote while its tables had their first form: a check, a decision on
+it, five more."""
+
+
+def older_register(place: str, folder: Path) -> tuple[str, list[Entry]]:
+    """That register: its file, or its entries as the first form keeps them in PostgreSQL."""
+    file = folder / "older.sqlite"
+    file.write_bytes(gzip.decompress(OLDER.read_bytes()))
+    copy = folder / "copy.sqlite"
+    shutil.copy(file, copy)
+    with Register(copy, form="0001") as register:
+        entries = list(register.entries())
+    if "://" not in place:
+        return str(file), entries
+    with Register(place, form="0001") as register:
+        register.take_over(entries)
+    return place, entries
+
+
+def test_an_older_register_is_brought_to_this_form_whole(place: str, tmp_path: Path) -> None:
+    """Every hash stays, every byte is accounted for, and what was there is found by its words."""
+    where, entries = older_register(place, tmp_path)
+    with Register(where) as register:
+        assert list(register.entries()) == entries and len(entries) == 7
+        assert audit(register) == []
+        assert [one.case for one in find(register, Wanted(words="measured"))] == ["T-1"]
+        for number in range(20, 26):
+            register.append(*decision(number, "after"))
+        assert audit(register) == []
+    with Register(where) as register:  # a second opening changes nothing
+        assert audit(register) == [] and len(list(register.entries())) == 13
+
+
+def test_an_altered_older_register_is_not_brought_to_this_form(place: str, tmp_path: Path) -> None:
+    """Else what was altered would be written anew as if it were right."""
+    where, _ = older_register(place, tmp_path)
+    with Register(where, form="0001") as register, register._engine.begin() as c:
+        c.execute(sa.text("UPDATE decisions SET who = 'ZZ' WHERE seq = 4"))
+    with pytest.raises(RecordError, match="entry 4"):
+        Register(where)
+    with Register(where, form="0001") as register:
+        assert len(list(register.entries())) == 7, "it stays as it was"
+
+
+def test_an_older_register_is_brought_here_by_several_at_once(place: str, tmp_path: Path) -> None:
+    where, _ = older_register(place, tmp_path)
+    told = trials.crowd_of_writers(where, 3, 5)
+    assert (told["lost"], told["doubled"], told["faults"], told["failed"]) == (0, 0, 0, 0)
+    assert told["entries"] == 7 + 15
+
+
+def test_what_was_stopped_while_it_was_brought_here_goes_on(tmp_path: Path) -> None:
+    """Between the trigger that holds writers off and the pages laid over: the entries are there."""
+    where, entries = older_register("", tmp_path)
+    with contextlib.closing(sqlite3.connect(where)) as raw:
+        raw.execute(renewing._NO_MORE)
+    with Register(where, form="0001") as old, pytest.raises(RecordError, match="newer form"):
+        old.append(*decision(9))
+    with Register(where) as register:
+        assert list(register.entries()) == entries and audit(register) == []
+
+
+def test_one_flipped_bit_in_a_register_brought_here_is_found_and_named(tmp_path: Path) -> None:
+    """Its first page bears the mark of where it came from: a flip there is named, too."""
+    where, _ = older_register("", tmp_path)
+    Register(where).close()
+    whole, chance = Path(where).read_bytes(), random.Random(6)
+    places = [*range(60, 64), 27, 43, *(chance.randrange(len(whole)) for _ in range(20))]
+    for at in places:
+        broken = bytearray(whole)
+        broken[at] ^= 1 << chance.randrange(8)
+        Path(where).write_bytes(bytes(broken))
+        try:
+            with Register(where) as register:
+                found = [str(one) for one in audit(register)]
+        except RecordError:
+            found = [str(one) for one in first_page_faults(Path(where))]
+        assert found, at
+        assert at >= 100 or any(f"byte {at}:" in words for words in found), (at, found)
 
 
 def test_a_newer_form_is_refused(place: str) -> None:

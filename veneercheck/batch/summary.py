@@ -12,6 +12,7 @@ from veneercheck.batch.again import SAME
 from veneercheck.batch.task import FAILED, THERE, Done
 from veneercheck.case.exits import Exit, gravest
 from veneercheck.case.folders import write_text
+from veneercheck.machine.texts import no_formula
 
 SUMMARY = "summary.csv"
 
@@ -35,9 +36,6 @@ _COLUMNS = (
 )
 _TOLD = 20
 """Failed cases named on the terminal; the table has all of them."""
-
-_NO_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet takes text that begins so for a formula."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -76,7 +74,7 @@ class Summary:
         table = csv.writer(text, lineterminator="\n")
         table.writerow(_COLUMNS)
         for _, one in sorted(self.done.items()):
-            table.writerow(_cell(getattr(one, name)) for name in _COLUMNS)
+            table.writerow(no_formula(getattr(one, name)) for name in _COLUMNS)
         write_text(self.path, text.getvalue())
 
     def progress(self, elapsed_s: float) -> str:
@@ -132,14 +130,6 @@ class Summary:
         if len(other) > _TOLD:
             lines.append(f"… and {len(other) - _TOLD} more: {self.path}")
         return lines
-
-
-def _cell(value: object) -> object:
-    if value is None:
-        return ""
-    if isinstance(value, str) and value.startswith(_NO_FORMULA):
-        return f"'{value}"
-    return value
 
 
 def _rate(a_second: float) -> str:

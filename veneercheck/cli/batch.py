@@ -23,7 +23,7 @@ from veneercheck.cli.options import (
     say,
     tell,
 )
-from veneercheck.cli.records import register_kind
+from veneercheck.cli.register import register_kind
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked

@@ -30,7 +30,7 @@ from veneercheck.cli.options import (
     warn_of_names,
 )
 from veneercheck.cli.records import app as records_app
-from veneercheck.cli.records import open_register
+from veneercheck.cli.register import open_register
 from veneercheck.core.errors import VeneerCheckError
 
 if TYPE_CHECKING:

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import enum
-import json
-from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli.finding import Since, list_command, show_command
 from veneercheck.cli.options import Lang, say, tell, warn_of_names
+from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.texts import writable
 
 if TYPE_CHECKING:
-    from veneercheck.record import Entry, Register
+    from veneercheck.record import Entry
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -27,105 +26,9 @@ app = typer.Typer(
 ALTERED = 1
 """Exit code where something is not as it was put on record."""
 
-RegisterOption = Annotated[
-    str,
-    typer.Option(
-        "--register",
-        envvar="VENEERCHECK_REGISTER",
-        help="The register: a file (SQLite), or postgresql://user@host/name.",
-    ),
-]
-CaseArgument = Annotated[str, typer.Argument(help="Case number, or the start of a record's key.")]
-DEFAULT_REGISTER = "register.sqlite"
-
-
-class Verdict(enum.StrEnum):
-    """Verdicts to narrow a list down to."""
-
-    NO_FINDINGS = "no findings"
-    FINDINGS = "findings"
-    UNDECIDED = "undecided"
-
-
-def open_register(place: str, *, create: bool = False) -> Register:
-    """The register, with a word of what is missing."""
-    kind = register_kind()
-    if not create and "://" not in place and not Path(place).exists():
-        raise RecordError(
-            "there is no register.",
-            where=place,
-            next_step="Name it with --register; a check makes one: check --register FILE.",
-        )
-    return kind(place)
-
-
-def register_kind() -> type[Register]:
-    """What registers are made of, with a word of what is missing without its extra."""
-    try:
-        from veneercheck.record import Register
-    except ModuleNotFoundError as error:
-        raise RecordError(
-            f"the register needs what is not installed ({error.name}).",
-            next_step="Install it: pip install 'veneercheck[record]'.",
-        ) from None
-    return Register
-
-
-def _day(text: str | None) -> str | None:
-    """A day as times on record begin with it."""
-    try:
-        return None if text is None else date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is no day: write it as 2026-03-31") from None
-
-
-Since = Annotated[
-    str | None,
-    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
-]
-
-
-@app.command("list")
-def list_command(
-    register: RegisterOption = DEFAULT_REGISTER,
-    verdict: Annotated[Verdict | None, typer.Option(help="Only checks with this verdict.")] = None,
-    since: Since = None,
-) -> None:
-    """List the checks on record, the oldest first."""
-    with open_register(register) as opened:
-        _table(opened.list_checks(verdict=verdict.value if verdict else None, since_utc=since))
-
-
-@app.command("find")
-def find_command(
-    what: Annotated[
-        str, typer.Argument(help="Case number, a scan file, or the start of a scan's SHA-256.")
-    ],
-    register: RegisterOption = DEFAULT_REGISTER,
-) -> None:
-    """Find the checks of a case or of a scan."""
-    from veneercheck.record import sha256_of_file
-
-    sha = sha256_of_file(Path(what)) if Path(what).is_file() else what
-    with open_register(register) as opened:
-        found = opened.list_checks(scan_sha256=sha)
-        found += [row for row in opened.list_checks() if row["case_number"] == what]
-        _table(found)
-
-
-@app.command("show")
-def show_command(case: CaseArgument, register: RegisterOption = DEFAULT_REGISTER) -> None:
-    """Show what is on record of a case, decisions included, as JSON."""
-    from veneercheck.record.filing import one_check
-
-    with open_register(register) as opened:
-        check = one_check(opened, case)
-        shown = {
-            "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
-            "check": check.body,
-            "decisions": [entry.body for entry in opened.decisions_on(check.key)],
-        }
-    tell(json.dumps(shown, indent=1, ensure_ascii=False))
+app.command("list")(list_command)
+app.command("find")(list_command)
+app.command("show")(show_command)
 
 
 @app.command("decide")
@@ -293,11 +196,3 @@ def _number(check: Entry) -> str:
 
 def _minute(moment_utc: str) -> str:
     return moment_utc[:16].replace("T", " ") + " UTC"
-
-
-def _table(rows: list[Mapping[str, Any]]) -> None:
-    for row in rows:
-        cells = (_minute(row["checked_at_utc"]), row["case_number"] or "–")
-        more = (row["verdict"], row["profile"], row["who"] or "–", row["key"][:12])
-        tell("  ".join((*cells, *more)))
-    tell(f"{len(rows)} on record")

@@ -79,3 +79,20 @@ def _at_most(path: Path) -> bytes:
             next_step="Give a text file; a long list may be cut into several.",
         )
     return data
+
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""A spreadsheet would compute a text cell that begins with one of these."""
+
+
+def no_formula(value: object) -> object:
+    """A cell of a table for a spreadsheet; None is an empty one.
+
+    Examples
+    --------
+    >>> no_formula("=1+1"), no_formula(-1.5)
+    ("'=1+1", -1.5)
+    """
+    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+        return f"'{value}"
+    return "" if value is None else value

@@ -9,8 +9,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from veneercheck.core.errors import RecordError
+from veneercheck.record.engine import HEAD
 from veneercheck.record.register import FIRST, Entry, Register, limits_sha256, link
-from veneercheck.record.tables import DRAWN, rows_of
+from veneercheck.record.renewing import FIRST_FORM, MARK_AT, RENEWED, forms_of_file, laid_as
+from veneercheck.record.tables import rows_of
 
 _AT_ONCE = 200
 """Entries whose rows are compared together."""
@@ -87,10 +89,7 @@ def first_page_faults(file: Path) -> list[Difference]:
     list of Difference
         Empty where the fault lies elsewhere, or the file is none of this program's.
     """
-    with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
-        empty = Path(room) / "register.sqlite"
-        Register(empty, lasting=False).close()
-        pages = [_laid_pages(one) for one in (file, empty)]
+    pages = [_laid_pages(file), _pages_of_nearest(file)]
     unlike = [at for at, (one, other) in enumerate(zip(*pages, strict=True)) if one != other]
     told = [at for at in unlike if not any(at in counter for counter in _COUNTERS)]
     if told:
@@ -102,6 +101,17 @@ def first_page_faults(file: Path) -> list[Difference]:
         return []
     place = f"{file.name}, bytes {_SIZE_AT} to {_SIZE_AT + 3}"
     return [Difference(place, "do not hold the size of the file")]
+
+
+def _pages_of_nearest(file: Path) -> bytes:
+    """The first pages that laying the tables leaves, in the way that comes nearest to a file's."""
+    own, found = _laid_pages(file), list[bytes]()
+    with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
+        for number, way in enumerate(forms_of_file()):
+            empty = Path(room) / f"{number}.sqlite"
+            laid_as(empty, way).close()
+            found.append(_laid_pages(empty))
+    return min(found, key=lambda other: sum(a != b for a, b in zip(own, other, strict=True)))
 
 
 def _laid_pages(file: Path) -> bytes:
@@ -186,7 +196,7 @@ def _link_faults(entry: Entry, seq: int, previous: str) -> Iterator[Difference]:
 
 
 def _row_faults(register: Register, entries: list[Entry]) -> Iterator[Difference]:
-    for table in DRAWN:
+    for table in register.drawn:
         wanted = [row for entry in entries for row in _rows(entry, table.name)]
         try:
             most = len(wanted) + 1  # pages that lead round in a circle have no end of rows
@@ -194,7 +204,7 @@ def _row_faults(register: Register, entries: list[Entry]) -> Iterator[Difference
         except RecordError as error:
             yield Difference(f"register, table {table.name}", f"cannot be read ({_cause(error)})")
             continue
-        if stored == wanted:
+        if len(stored) == len(wanted) and stored == wanted:
             continue
         told = {_as_text(row) for row in wanted} ^ {_as_text(row) for row in stored}
         for seq in sorted({text.partition("|")[0] for text in told}, key=int):
@@ -202,7 +212,7 @@ def _row_faults(register: Register, entries: list[Entry]) -> Iterator[Difference
 
 
 def _strangers(register: Register) -> Iterator[Difference]:
-    for table in DRAWN:
+    for table in register.drawn:
         for seq in register.strangers(table):
             yield Difference(f"register, table {table.name}, entry {seq}", "belongs to no entry")
 
@@ -222,10 +232,18 @@ def _bytes(register: Register, file: Path) -> list[Difference]:
     """Write the entries anew and compare the files: what no row holds may be altered too."""
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
         copy = Path(room) / "register.sqlite"
-        with Register(copy, lasting=False) as anew:
-            for entry in _entries(register):
-                anew.append(entry.key, entry.body)
+        with laid_as(copy, _way_of(file, register.form)) as anew:
+            anew.take_over(_entries(register))
         return list(_unlike(file, _blocks(file), _blocks(copy)))
+
+
+def _way_of(file: Path, form: str) -> tuple[str, str | None]:
+    """How the tables of a file came to their form: laid so, or brought there from an older one."""
+    with file.open("rb") as stream:
+        head = stream.read(MARK_AT.stop)
+    if form == HEAD and sum(a != b for a, b in zip(head[MARK_AT], RENEWED, strict=True)) < 2:
+        return form, FIRST_FORM
+    return form, None
 
 
 def _blocks(file: Path) -> Iterator[bytes]:

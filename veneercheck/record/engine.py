@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ from sqlalchemy.exc import NoSuchModuleError, SQLAlchemyError
 
 from veneercheck.core.errors import RecordError
 
-HEAD = "0001"
+HEAD = "0002"
 """The form of the tables that this program writes."""
 
 _WAIT_S = 120.0
@@ -61,33 +62,54 @@ _CREATING = 0x76656E65
 """Number of the lock that PostgreSQL holds while the tables are laid."""
 
 
-def _form(connection: sa.Connection) -> str | None:
+def form_of(connection: sa.Connection) -> str | None:
+    """The form of a register's tables; None where there are none."""
     if not sa.inspect(connection).has_table("alembic_version"):
         return None
     found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
     return None if found is None else ascii(as_text(found)).strip("'")
 
 
-def bring_up_to_date(engine: sa.Engine, place: str) -> None:
-    """Lay the tables, or change them from an older form; one process at a time."""
+def form_there(engine: sa.Engine, place: str) -> str | None:
+    """The form of the tables that are there; one that a newer program made is refused."""
     with engine.connect() as connection:
-        if _form(connection.execution_options(reads=True)) == HEAD:
-            return
+        form = form_of(connection.execution_options(reads=True))
+    if form is not None and form > HEAD:
+        raise RecordError(
+            f"its form is {form}, and this program knows only {HEAD}.",
+            where=shown(place),
+            next_step="Use the newer program that wrote it.",
+        )
+    return form
+
+
+def lay(
+    engine: sa.Engine, form: str, fill: Callable[[sa.Connection, str], None] | None = None
+) -> None:
+    """Lay the tables, or change them from an older form, at once or not at all.
+
+    Parameters
+    ----------
+    engine : Engine
+    form : str
+        Up to which form.
+    fill : callable, optional
+        Draws rows into what is new, given the form that was there; writers wait meanwhile.
+    """
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_CREATING})"))
-        form = _form(connection)
-        if form is not None and form > HEAD:
-            raise RecordError(
-                f"its form is {form}, and this program knows only {HEAD}.",
-                where=shown(place),
-                next_step="Use the newer program that wrote it.",
-            )
-        if form != HEAD:
-            _upgrade(connection)
+        there = form_of(connection)
+        if there is not None and there >= form:
+            return
+        if there is not None:
+            lock(connection)
+        _upgrade(connection, form)
+        if there is not None and fill is not None:
+            fill(connection, there)
 
 
-def _upgrade(connection: sa.Connection) -> None:
+def _upgrade(connection: sa.Connection, form: str) -> None:
     from alembic import command
     from alembic.config import Config
     from alembic.util import CommandError
@@ -96,7 +118,7 @@ def _upgrade(connection: sa.Connection) -> None:
     config.set_main_option("script_location", "veneercheck.record:migrations")
     config.attributes["connection"] = connection
     try:
-        command.upgrade(config, "head")
+        command.upgrade(config, form)
     except CommandError as error:  # a form that never was
         raise ValueError(error) from None
 

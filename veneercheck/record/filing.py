@@ -237,7 +237,12 @@ def file_hashes(folder: Path) -> dict[str, str]:
 
 def folder_of(register: Register, entry: Entry) -> Path:
     """Where the case folder of an entry lies."""
-    folder = Path(entry.body["folder"])
+    return place_of(register, entry.body["folder"])
+
+
+def place_of(register: Register, on_record: str) -> Path:
+    """Where a case folder lies, by the path that is on record."""
+    folder = Path(on_record)
     if folder.is_absolute() or register.file is None:
         return folder
     return register.file.parent / folder

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -15,8 +16,16 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from veneercheck.core.errors import RecordError
 from veneercheck.record.canonical import canonical, sha256_of
-from veneercheck.record.engine import as_text, bring_up_to_date, engine_of, lock, shown
-from veneercheck.record.tables import CHECKS, DECISIONS, DRAWN, ENTRIES, SCANS, rows_of
+from veneercheck.record.engine import HEAD, as_text, engine_of, form_there, lay, lock, shown
+from veneercheck.record.tables import (
+    CHECKS,
+    DECISIONS,
+    ENTRIES,
+    FORMS,
+    MARKS,
+    SCANS,
+    rows_of,
+)
 
 FIRST = "0" * 64
 """What stands for the hash before the first entry."""
@@ -67,19 +76,29 @@ class Register:
         Created if missing.
     lasting : bool
         Every entry is on the disk before the next one; without it, a power cut may lose some.
+    form : str
+        Of the tables; an older one than the program's own only to compare with what an older
+        program wrote.
 
     Raises
     ------
     RecordError
-        If it cannot be opened, or belongs to a newer program.
+        If it cannot be opened, belongs to a newer program, or was altered before it could be
+        brought to this form.
     """
 
-    def __init__(self, place: str | Path, *, lasting: bool = True) -> None:
-        self.place = str(place)
+    def __init__(self, place: str | Path, *, lasting: bool = True, form: str = HEAD) -> None:
+        self.place, self.form = str(place), form
         self._engine = engine_of(self.place, lasting)
         try:
             with self._told():
-                bring_up_to_date(self._engine, self.place)
+                there = form_there(self._engine, self.place)
+                if there is None:
+                    lay(self._engine, form)
+                elif there != form:
+                    from veneercheck.record.renewing import renew
+
+                    renew(self, there)
         except RecordError:
             self.close()
             raise
@@ -160,12 +179,39 @@ class Register:
             entry = Entry(
                 seq, key, json.loads(text), previous, link(seq, key, text, previous), text
             )
-            connection.execute(ENTRIES.insert(), _row(entry))
-            drawn = rows_of(seq, entry.body, limits_sha256(body))
-            for table in DRAWN:
-                if drawn.get(table.name):
-                    connection.execute(table.insert(), drawn[table.name])
+            self._insert(connection, entry)
         return entry
+
+    def take_over(self, entries: Iterable[Entry], *, at_once: int = 1) -> int:
+        """Put entries at the end as they are, each with its own hash; how many there were.
+
+        One transaction an entry, as they were written: it shows in the file of SQLite. Where that
+        does not matter, many at once are faster.
+        """
+        count, rest = 0, iter(entries)
+        while some := list(itertools.islice(rest, at_once)):
+            with self._told(), self._engine.begin() as connection:
+                for entry in some:
+                    self._insert(connection, entry)
+            count += len(some)
+        return count
+
+    def _insert(self, connection: sa.Connection, entry: Entry) -> None:
+        connection.execute(ENTRIES.insert(), _row(entry))
+        self.draw(connection, entry, self.drawn)
+
+    @property
+    def drawn(self) -> tuple[sa.Table, ...]:
+        """The tables drawn from the entries."""
+        return FORMS[self.form]
+
+    @staticmethod
+    def draw(connection: sa.Connection, entry: Entry, tables: Iterable[sa.Table]) -> None:
+        """Put the rows that an entry gives into some of the tables for searching."""
+        rows = rows_of(entry.seq, entry.body, limits_sha256(entry.body))
+        for table in tables:
+            if rows.get(table.name):
+                connection.execute(table.insert(), rows[table.name])
 
     @staticmethod
     def _decided(connection: sa.Connection, check_key: str) -> list[str]:
@@ -174,9 +220,9 @@ class Register:
         wanted = joined.where(DECISIONS.c.check_key == check_key).order_by(ENTRIES.c.seq)
         return [row.key for row in connection.execute(wanted)]
 
-    def entries(self) -> Iterator[Entry]:
-        """Every entry, the oldest first."""
-        last = 0
+    def entries(self, after: int = 0) -> Iterator[Entry]:
+        """Every entry, the oldest first; only those after a place, where one is given."""
+        last = after
         while True:
             wanted = sa.select(ENTRIES).where(ENTRIES.c.seq > last).order_by(ENTRIES.c.seq)
             page = self._read(wanted.limit(_PAGE))
@@ -235,9 +281,14 @@ class Register:
             wanted = wanted.where(CHECKS.c.seq.in_(these))
         return [dict(row._mapping) for row in self._read(wanted.order_by(CHECKS.c.seq))]
 
+    def rows(self, wanted: sa.Select[Any]) -> list[dict[str, Any]]:
+        """What a question to the tables for searching gives."""
+        return [dict(row._mapping) for row in self._read(wanted)]
+
     def is_drawn(self, seq: int) -> bool:
-        """Whether rows for searching tell of an entry: each has one in one of these two tables."""
-        wanted = [sa.select(table.c.seq).where(table.c.seq == seq) for table in (CHECKS, DECISIONS)]
+        """Whether rows for searching tell of an entry: each has one in one of these tables."""
+        tables = [one for one in (CHECKS, DECISIONS, MARKS) if one in self.drawn]
+        wanted = [sa.select(table.c.seq).where(table.c.seq == seq).limit(1) for table in tables]
         found = False
         for one in wanted:
             with suppress(RecordError):  # a table that is broken tells of nothing
@@ -306,7 +357,7 @@ def link(seq: int, key: str, text: str, previous: str) -> str:
 
 
 def limits_sha256(body: Mapping[str, Any]) -> str:
-    """Hash of the limits that a check was judged by; empty for a decision."""
+    """Hash of the limits that a check was judged by; empty for any other entry."""
     return sha256_of(canonical(body["result"]["profile"])) if body["kind"] == "check" else ""
 
 

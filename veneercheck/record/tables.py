@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import Column, Float, ForeignKey, Integer, MetaData, String, Table, Text
+from sqlalchemy import Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
+
+from veneercheck.record.marks import marks_of
 
 METADATA = MetaData()
 
@@ -64,18 +66,43 @@ DECISIONS = _drawn(
     Column("what", Text, nullable=False),
     Column("decided_at_utc", Text, nullable=False),
 )
-DRAWN = (CHECKS, SCANS, ZONES, DECISIONS)
+IN_ORDER_OF_BYTES = Text().with_variant(Text(collation="C"), "postgresql")
+"""Text that both databases sort alike, so that an index finds what begins with some signs."""
+
+MARKS = Table(
+    "marks",
+    METADATA,
+    Column("seq", Integer, ForeignKey("entries.seq"), primary_key=True, autoincrement=False),
+    Column("name", String(20), primary_key=True),
+    Column("value", IN_ORDER_OF_BYTES, primary_key=True),
+    Index("ix_marks", "name", "value", "seq"),
+    sqlite_with_rowid=False,
+)
+"""By what any entry is found: a name, a value, and the words that stand in it."""
+
+FORMS: Mapping[str, tuple[Table, ...]] = {
+    "0001": (CHECKS, SCANS, ZONES, DECISIONS),
+    "0002": (CHECKS, SCANS, ZONES, DECISIONS, MARKS),
+}
+"""Tables drawn from the entries, by the form of the register that has them."""
+
+DRAWN = FORMS["0002"]
 
 Rows = dict[str, list[dict[str, Any]]]
 
 
 def rows_of(seq: int, body: Mapping[str, Any], limits_sha256: str) -> Rows:
     """The rows that one entry gives to the tables for searching, by table name."""
+    marks = [{"seq": seq, "name": name, "value": value} for name, value in marks_of(body)]
     if body["kind"] == "decision":
         names = ("check_key", "case_number", "who", "what", "decided_at_utc")
-        return {"decisions": [{"seq": seq} | {name: body[name] for name in names}]}
+        own = [{"seq": seq} | {name: body[name] for name in names}]
+        return {"decisions": own, "marks": marks}
+    if body["kind"] != "check":
+        return {"marks": marks}
     result = body["result"]
     return {
+        "marks": marks,
         "checks": [
             {
                 "seq": seq,

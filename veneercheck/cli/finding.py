@@ -1,0 +1,288 @@
+"""The commands that find what is on record: tables for people, JSON and CSV for programs."""
+
+from __future__ import annotations
+
+import dataclasses
+import enum
+import json
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from veneercheck.cli.options import Lang, tell
+from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from veneercheck.record import Register
+    from veneercheck.record.finding import Found
+
+
+class Verdict(enum.StrEnum):
+    """Verdicts to narrow a list down to."""
+
+    NO_FINDINGS = "no findings"
+    FINDINGS = "findings"
+    UNDECIDED = "undecided"
+
+
+def _day(text: str | None) -> str | None:
+    """A day as times on record begin with it."""
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no day: write it as 2026-03-31") from None
+
+
+Since = Annotated[
+    str | None,
+    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
+]
+Until = Annotated[
+    str | None,
+    typer.Option(help="Only checks up to this day (UTC), itself included.", callback=_day),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV, for a spreadsheet.")]
+LangOption = Annotated[Lang, typer.Option("--lang", help="Language of the table's heads.")]
+
+
+def list_command(
+    what: Annotated[
+        str | None,
+        typer.Argument(
+            help="Case number, a scan file, the start of a scan's SHA-256, or words of the texts."
+        ),
+    ] = None,
+    register: RegisterOption = DEFAULT_REGISTER,
+    case: Annotated[str | None, typer.Option(help="Only of this case number.")] = None,
+    unit: Annotated[int | None, typer.Option(help="Only with this tooth: 46.")] = None,
+    verdict: Annotated[Verdict | None, typer.Option(help="Only checks with this verdict.")] = None,
+    stage: Annotated[str | None, typer.Option(help="Only at this stage of the work.")] = None,
+    since: Since = None,
+    until: Until = None,
+    lot: Annotated[str | None, typer.Option(help="Only with this lot of any material.")] = None,
+    alloy: Annotated[str | None, typer.Option(help="Only in this alloy.")] = None,
+    composite: Annotated[str | None, typer.Option(help="Only with this composite.")] = None,
+    who: Annotated[
+        str | None, typer.Option(help="Only checked or decided by these initials.")
+    ] = None,
+    scanner: Annotated[str | None, typer.Option(help="Only by this scanner.")] = None,
+    limits: Annotated[
+        str | None, typer.Option(help="Only by this profile, or this revision of it: «name 2».")
+    ] = None,
+    decision: Annotated[
+        str | None, typer.Option(help="Only where this is the latest decision that stands.")
+    ] = None,
+    undecided: Annotated[
+        bool, typer.Option("--undecided", help="Only where a zone or the verdict is undecided.")
+    ] = False,
+    not_decided: Annotated[
+        bool, typer.Option("--not-decided", help="Only where no decision of a person stands.")
+    ] = False,
+    words: Annotated[
+        str | None, typer.Option(help="Only where these words stand in a text, or begin one there.")
+    ] = None,
+    limit: Annotated[int | None, typer.Option(min=1, help="Only the latest so many.")] = None,
+    as_json: AsJson = False,
+    as_csv: AsCsv = False,
+    lang: LangOption = Lang.EN,
+) -> None:
+    """List the checks on record, the oldest first; all of them, or those that fit."""
+    from veneercheck.record.finding import Wanted, find
+
+    by: dict[str, Any] = {"profile": limits}
+    if limits and limits.rpartition(" ")[2].isdigit():
+        by = {"revision": limits}
+    wanted = Wanted(
+        case=case,
+        unit=None if unit is None else str(unit),
+        verdict=verdict.value if verdict else None,
+        stage=stage,
+        since=since,
+        until=until,
+        lot=lot,
+        alloy=alloy,
+        composite=composite,
+        who=who,
+        scanner=scanner,
+        decision=decision,
+        undecided=undecided,
+        not_decided=not_decided,
+        words=words,
+        **by,
+    )
+    with open_register(register) as opened:
+        found = [
+            one
+            for way in _ways(what)
+            for one in find(opened, dataclasses.replace(wanted, **way), limit=limit, newest=True)
+        ]
+        rows = sorted({one.seq: one for one in found}.values(), key=lambda one: one.seq)
+        show(opened, rows[-limit:] if limit else rows, lang, as_json=as_json, as_csv=as_csv)
+
+
+_START_OF_SHA = 8
+
+
+def _ways(what: str | None) -> list[dict[str, Any]]:
+    """What a word may mean: a number, a scan, or a word of the texts."""
+    from veneercheck.record import sha256_of_file
+
+    if what is None:
+        return [{}]
+    if Path(what).is_file():
+        return [{"scan": sha256_of_file(Path(what))}]
+    ways: list[dict[str, Any]] = [{"case": what}]
+    if len(what) >= _START_OF_SHA and all(sign in "0123456789abcdef" for sign in what.casefold()):
+        ways.append({"scan": what})
+    return [*ways, {"words": what}]
+
+
+_COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "decision", "key",
+            "folder")  # fmt: skip
+
+
+def show(
+    register: Register, found: Sequence[Found], lang: Lang, *, as_json: bool, as_csv: bool
+) -> None:
+    """Checks as a table, as JSON or as CSV."""
+    from veneercheck.report.words import Words
+
+    if as_json:
+        tell(json.dumps([_plain(register, one) for one in found], indent=1, ensure_ascii=False))
+    elif as_csv:
+        _csv([_plain(register, one) for one in found])
+    else:
+        words = Words(lang.value)
+        heads = [words(f"records.{name}") for name in _COLUMNS]
+        table(heads, [_cells(register, one, words) for one in found])
+        tell(words("records.count", count=len(found)))
+
+
+def _plain(register: Register, one: Found) -> dict[str, Any]:
+    from veneercheck.record.filing import place_of
+
+    told = dataclasses.asdict(one)
+    return {**told, "units": list(one.units), "folder": str(place_of(register, one.folder))}
+
+
+def _cells(register: Register, one: Found, words: Any) -> list[str]:
+    from veneercheck.record.filing import place_of
+
+    none = words("format.none")
+    decided = f"{words.known('decided', one.decision)}, {one.decided_by}" if one.decision else none
+    return [
+        one.checked_at_utc[:16].replace("T", " "),
+        one.case or none,
+        " ".join(one.units) or none,
+        words.known("verdict_short", one.verdict),
+        words.known("stage", one.stage),
+        one.revision or one.profile,
+        one.who or none,
+        decided,
+        one.key[:12],
+        str(place_of(register, one.folder)),
+    ]
+
+
+def _csv(rows: list[dict[str, Any]]) -> None:
+    import csv
+    import io
+
+    from veneercheck.machine.texts import no_formula
+
+    text = io.StringIO()
+    if rows:
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(rows[0])
+        for row in rows:
+            cells = (" ".join(one) if isinstance(one, list) else one for one in row.values())
+            writer.writerow([no_formula(one) for one in cells])
+    tell(text.getvalue(), nl=False)
+
+
+def table(heads: list[str], rows: list[list[str]]) -> None:
+    """A table with its heads; as wide as what it holds where no terminal bounds it."""
+    import shutil
+
+    from rich import box
+    from rich.cells import cell_len
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for head in heads:
+        drawn.add_column(head, overflow="fold")
+    for row in rows:
+        drawn.add_row(*(Text(cell) for cell in row))
+    wide = shutil.get_terminal_size().columns
+    if not sys.stdout.isatty():
+        wide = sum(3 + max(map(cell_len, column)) for column in zip(heads, *rows, strict=True))
+    console = Console(width=wide, color_system=None, highlight=False, markup=False, emoji=False)
+    with console.capture() as caught:
+        console.print(drawn)
+    tell("\n".join(line.rstrip() for line in caught.get().splitlines()))
+
+
+def show_command(
+    case: CaseArgument,
+    register: RegisterOption = DEFAULT_REGISTER,
+    as_json: AsJson = False,
+    lang: LangOption = Lang.EN,
+) -> None:
+    """Show what is on record of a case, decisions included."""
+    from veneercheck.record.filing import folder_of, one_check
+    from veneercheck.report.words import Words
+
+    with open_register(register) as opened:
+        check = one_check(opened, case)
+        decisions = opened.decisions_on(check.key)
+        folder = folder_of(opened, check)
+    if as_json:
+        shown = {
+            "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
+            "folder": str(folder),
+            "check": check.body,
+            "decisions": [entry.body for entry in decisions],
+        }
+        tell(json.dumps(shown, indent=1, ensure_ascii=False))
+        return
+    words = Words(lang.value)
+    result = check.body["result"]
+    told = result["case"]
+    none = words("format.none")
+    facts = {
+        "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
+        "case": told["number"] or none,
+        "units": " ".join(str(unit) for unit in told.get("units") or ()) or none,
+        "verdict": words.known("verdict_short", result["verdict"]),
+        "stage": words.known("stage", told["stage"]),
+        "limits": check.body.get("limits_revision") or result["profile"]["name"],
+        "who": check.body["who"] or none,
+        "scanner": told.get("scanner") or none,
+        "version": result["program"]["version"],
+        "key": check.key,
+        "entry": f"{check.seq}, {check.hash}",
+        "folder": str(folder),
+    }
+    table(
+        [words("records.what"), words("records.value")],
+        [[words(f"records.{name}"), value] for name, value in facts.items()],
+    )
+    tell("")
+    heads = ("decided", "who", "decision", "why")
+    rows = [
+        [one.body["decided_at_utc"][:16].replace("T", " "), one.body["who"],
+         words.known("decided", one.body["what"]), one.body["why"]]
+        for one in decisions
+    ]  # fmt: skip
+    if rows:
+        table([words(f"records.{name}") for name in heads], rows)
+    else:
+        tell(words("records.not_decided"))

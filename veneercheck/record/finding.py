@@ -1,0 +1,247 @@
+"""Checks on record, found by whatever is known of them; the same on the page and in a terminal."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import sqlalchemy as sa
+
+from veneercheck.record.marks import folded, words_in
+from veneercheck.record.register import Register
+from veneercheck.record.tables import CHECKS, DECISIONS, ENTRIES, MARKS, SCANS
+
+TAKEN_BACK = "taken back"
+
+_AT_ONCE = 400
+"""Values named in one question: databases bound them."""
+
+_LAST_SIGN = "\U0010ffff"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is known of the checks that are looked for; what is left out does not matter.
+
+    Parameters
+    ----------
+    case, unit, verdict, stage, profile, lot, alloy, composite, scanner, revision : str, optional
+    who : str, optional
+        Initials of who checked or decided.
+    decision : str, optional
+        The latest decision that stands.
+    since, until : str, optional
+        Days or moments, ISO 8601 in UTC; the day `until` is the last one that counts.
+    scan : str, optional
+        The start of the SHA-256 of a scan.
+    words : str, optional
+        Words that stand in the texts of a check or of a decision on it, each as its beginning.
+    undecided : bool
+        Only where the verdict or a zone is undecided.
+    not_decided : bool
+        Only where no decision of a person stands.
+    """
+
+    case: str | None = None
+    unit: str | None = None
+    verdict: str | None = None
+    stage: str | None = None
+    profile: str | None = None
+    lot: str | None = None
+    alloy: str | None = None
+    composite: str | None = None
+    scanner: str | None = None
+    revision: str | None = None
+    who: str | None = None
+    decision: str | None = None
+    since: str | None = None
+    until: str | None = None
+    scan: str | None = None
+    words: str | None = None
+    undecided: bool = False
+    not_decided: bool = False
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Found:
+    """One check that was found.
+
+    Parameters
+    ----------
+    seq : int
+    key : str
+    case : str or None
+    units : tuple of str
+    checked_at_utc, verdict, stage, profile, version, folder : str
+    who : str or None
+    scanner, revision : str or None
+        As they are searched for: in small letters.
+    decision, decided_by, decided_at_utc : str or None
+        The latest decision that stands.
+    """
+
+    seq: int
+    key: str
+    case: str | None
+    units: tuple[str, ...]
+    checked_at_utc: str
+    verdict: str
+    stage: str
+    profile: str
+    version: str
+    who: str | None
+    scanner: str | None
+    revision: str | None
+    decision: str | None
+    decided_by: str | None
+    decided_at_utc: str | None
+    folder: str
+
+
+_MARKED = (
+    "case", "unit", "verdict", "stage", "profile", "lot", "alloy", "composite", "scanner",
+    "revision",
+)  # fmt: skip
+
+
+def find(
+    register: Register, wanted: Wanted, *, limit: int | None = None, newest: bool = False
+) -> list[Found]:
+    """The checks that fit, the oldest first.
+
+    Parameters
+    ----------
+    register : Register
+    wanted : Wanted
+    limit : int, optional
+        So many at most.
+    newest : bool
+        The newest first, which is also what a limit then keeps.
+
+    Returns
+    -------
+    list of Found
+    """
+    order = CHECKS.c.seq.desc() if newest else CHECKS.c.seq
+    joined = sa.select(CHECKS, ENTRIES.c.key).join(ENTRIES, ENTRIES.c.seq == CHECKS.c.seq)
+    question = joined.where(*_conditions(wanted)).order_by(order)
+    rows = register.rows(question.limit(limit) if limit is not None else question)
+    marks = _marks_of(register, [row["seq"] for row in rows])
+    decided = _decided(register, [row["key"] for row in rows])
+    return [_found(row, marks.get(row["seq"], {}), decided.get(row["key"])) for row in rows]
+
+
+def count(register: Register, wanted: Wanted) -> int:
+    """How many checks fit."""
+    joined = sa.select(sa.func.count().label("n")).select_from(CHECKS)
+    question = joined.join(ENTRIES, ENTRIES.c.seq == CHECKS.c.seq)
+    return int(register.rows(question.where(*_conditions(wanted)))[0]["n"])
+
+
+def _conditions(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+    found: list[sa.ColumnElement[bool]] = [
+        CHECKS.c.seq.in_(_marked(name, folded(value)))
+        for name in _MARKED
+        if (value := getattr(wanted, name))
+    ]
+    if wanted.who:
+        by_who = sa.select(DECISIONS.c.check_key).where(DECISIONS.c.who == wanted.who)
+        found.append(sa.or_(CHECKS.c.who == wanted.who, ENTRIES.c.key.in_(by_who)))
+    if wanted.since:
+        found.append(CHECKS.c.checked_at_utc >= wanted.since)
+    if wanted.until:
+        found.append(CHECKS.c.checked_at_utc < wanted.until + _LAST_SIGN)
+    if wanted.scan:
+        these = sa.select(SCANS.c.seq).where(_begins(SCANS.c.sha256, wanted.scan.casefold()))
+        found.append(CHECKS.c.seq.in_(these))
+    if wanted.undecided:
+        open_zone = CHECKS.c.seq.in_(_marked("open", "zone"))
+        found.append(sa.or_(CHECKS.c.verdict == "undecided", open_zone))
+    found += [_says(word) for word in sorted(words_in(wanted.words or ""))]
+    if wanted.not_decided:
+        found.append(ENTRIES.c.key.not_in(sa.select(_STANDING.c.check_key)))
+    if wanted.decision:
+        latest = sa.select(sa.func.max(_STANDING.c.seq)).group_by(_STANDING.c.check_key)
+        these = sa.select(_STANDING.c.check_key).where(
+            _STANDING.c.what == wanted.decision, _STANDING.c.seq.in_(latest)
+        )
+        found.append(ENTRIES.c.key.in_(these))
+    return found
+
+
+def _standing() -> sa.Subquery:
+    """The decisions that hold: neither taken back nor taking one back."""
+    own = ENTRIES.alias("own")
+    back = sa.select(MARKS.c.value).where(MARKS.c.name == "takes_back")
+    return (
+        sa.select(DECISIONS.c.seq, DECISIONS.c.check_key, DECISIONS.c.what)
+        .join(own, own.c.seq == DECISIONS.c.seq)
+        .where(DECISIONS.c.what != TAKEN_BACK, own.c.key.not_in(back))
+        .subquery("standing")
+    )
+
+
+_STANDING = _standing()
+
+
+def _marked(name: str, value: str) -> sa.Select[Any]:
+    return sa.select(MARKS.c.seq).where(MARKS.c.name == name, MARKS.c.value == value)
+
+
+def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]:
+    """As a range, which an index answers in both databases."""
+    return sa.and_(column >= start, column < start + _LAST_SIGN)
+
+
+def _says(word: str) -> sa.ColumnElement[bool]:
+    there = (MARKS.c.name == "word", _begins(MARKS.c.value, word))
+    of_checks = sa.select(MARKS.c.seq).where(*there)
+    of_decisions = (
+        sa.select(DECISIONS.c.check_key).join(MARKS, MARKS.c.seq == DECISIONS.c.seq).where(*there)
+    )
+    return sa.or_(CHECKS.c.seq.in_(of_checks), ENTRIES.c.key.in_(of_decisions))
+
+
+def _marks_of(register: Register, seqs: list[int]) -> dict[int, dict[str, list[str]]]:
+    shown = ("unit", "scanner", "revision")
+    found: dict[int, dict[str, list[str]]] = {}
+    for some in _parts(seqs):
+        question = sa.select(MARKS).where(MARKS.c.seq.in_(some), MARKS.c.name.in_(shown))
+        for row in register.rows(question.order_by(MARKS.c.seq, MARKS.c.name, MARKS.c.value)):
+            found.setdefault(row["seq"], {}).setdefault(row["name"], []).append(row["value"])
+    return found
+
+
+def _decided(register: Register, keys: list[str]) -> dict[str, Mapping[str, Any]]:
+    found: dict[str, Mapping[str, Any]] = {}
+    for some in _parts(keys):
+        question = (
+            sa.select(DECISIONS)
+            .join(_STANDING, _STANDING.c.seq == DECISIONS.c.seq)
+            .where(DECISIONS.c.check_key.in_(some))
+            .order_by(DECISIONS.c.seq)
+        )
+        found |= {row["check_key"]: row for row in register.rows(question)}
+    return found
+
+
+def _parts(values: list[Any]) -> Iterable[list[Any]]:
+    return (values[at : at + _AT_ONCE] for at in range(0, len(values), _AT_ONCE))
+
+
+def _found(
+    row: Mapping[str, Any], marks: Mapping[str, list[str]], decided: Mapping[str, Any] | None
+) -> Found:
+    told = decided or {}
+    taken = ("seq", "key", "checked_at_utc", "verdict", "stage", "profile", "version", "who")
+    return Found(
+        **{name: row[name] for name in (*taken, "folder")},
+        case=row["case_number"],
+        units=tuple(marks.get("unit", ())),
+        scanner=next(iter(marks.get("scanner", ())), None),
+        revision=next(iter(marks.get("revision", ())), None),
+        decision=told.get("what"),
+        decided_by=told.get("who"),
+        decided_at_utc=told.get("decided_at_utc"),
+    )
