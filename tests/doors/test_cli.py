@@ -9,7 +9,6 @@ import re
 import subprocess
 import sys
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from veneercheck.cli import main as cli
 from veneercheck.core.mesh.triangles import refine
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.report import result_schema
 from veneercheck.scan import read_scan, write_stl
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -71,15 +71,9 @@ def write_pair(folder: Path, depth_mm: float, names: tuple[str, str] = ("f.stl",
         write_stl(folder / name, mesh)
 
 
-def schema() -> dict[str, Any]:
-    text = resources.files("veneercheck.report").joinpath("result.schema.json").read_text("utf-8")
-    found: dict[str, Any] = json.loads(text)
-    return found
-
-
 def result_of(folder: Path) -> dict[str, Any]:
     found: dict[str, Any] = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-    jsonschema.validate(found, schema())
+    jsonschema.validate(found, result_schema())
     return found
 
 
@@ -366,11 +360,18 @@ def test_readme_lists_every_exit_code() -> None:
     assert listed == [int(code) for code in cli.Exit]
 
 
+def test_fields_prints_the_schema() -> None:
+    """A strict one, which refuses what it does not know (JSON Schema 2020-12)."""
+    printed = CliRunner().invoke(cli.app, ["fields", "--schema"]).output
+    assert json.loads(printed) == result_schema()
+    assert "| `zones[].u_mm` |" in CliRunner().invoke(cli.app, ["fields"]).output
+
+
 def test_readme_names_every_field_of_the_result() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`([a-z_0-9]+)`", readme))
-    assert set(schema()["required"]) <= named
-    assert set(schema()["properties"]) <= named
+    assert set(result_schema()["required"]) <= named
+    assert set(result_schema()["properties"]) <= named
 
 
 def test_every_command_has_help() -> None:

@@ -165,12 +165,11 @@ def test_no_refusal_names_an_option_that_there_is_not() -> None:
         lambda: caps.check_triangles(2, "x"),
         lambda: caps.check_points(4, "x"),
         lambda: caps.check_unpacked(2, 2, "x"),
-        lambda: read_scan(["x"] * 65),
     ):
         with pytest.raises(ScanError) as refusal:
             refuse()
         assert "raise the limit" not in str(refusal.value)
-        assert VARIABLE in refusal.value.next_step or "scanner's program" in refusal.value.next_step
+        assert VARIABLE in refusal.value.next_step
 
 
 def checked(folder: Path, framework: Path, waxup: Path, allowed_gb: str) -> tuple[int, str]:

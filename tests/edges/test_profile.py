@@ -21,7 +21,7 @@ from veneercheck.profile import (
     profile_names,
     profile_toml,
 )
-from veneercheck.report.schema import result_schema
+from veneercheck.report.result import result_schema
 from veneercheck.report.words import LANGUAGES, sections
 
 README = Path(__file__).resolve().parents[2] / "README.md"

@@ -144,30 +144,9 @@ def test_no_memory_is_told(body: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "needs more than 2 GB of memory" in refusal(body)
 
 
-def test_several_files_make_one_scan(body: Path, tmp_path: Path) -> None:
-    other = tmp_path / "die.stl"
-    write_stl(other, TriangleMesh(POINTS + np.array([50.0, 0, 0]), FACES))
-    scan = read_scan([body, other])
-    assert scan.source.file == "body.stl + die.stl"
-    assert scan.source.area_mm2 == pytest.approx(2 * AREA)
-    digests = [hashlib.sha256(path.read_bytes()).hexdigest() for path in (body, other)]
-    assert scan.source.sha256 == hashlib.sha256("".join(digests).encode()).hexdigest()
-    assert {fault.kind for fault in scan.source.faults} >= {"loose_parts"}
-
-
-def test_same_file_twice_in_one_scan_is_told(body: Path) -> None:
-    scan = read_scan([body, body])
-    assert scan.source.triangles == 4
-    assert {"duplicate_triangles": 4}.items() <= {
-        fault.kind: fault.count for fault in scan.source.faults
-    }.items()
-
-
 def test_wrong_requests(body: Path) -> None:
-    assert "no file was given" in refusal([])
     assert "«cubit»" in refusal(body, unit="cubit")
     assert "no kind of scan" in refusal(body, kind="photo")
-    assert "the limit is 2" in refusal([body] * 3, caps=ReadCaps(files=2))
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from veneercheck.batch.fetching import is_url
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError
 from veneercheck.machine.texts import small_text
@@ -131,7 +130,7 @@ def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
             next_step="Give framework and waxup, or case.",
         )
     for name in _FILES:
-        if name in given and not is_url(given[name]):
+        if name in given:
             given[name] = str((listing.parent / given[name]).absolute())
     profile = given.get("profile")
     if profile and profile.endswith(".toml"):

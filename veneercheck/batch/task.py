@@ -7,25 +7,23 @@ import json
 import sys
 import time
 import traceback
-from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
 from veneercheck.batch.again import change, settled_from
-from veneercheck.batch.fetching import UnreachableError, is_url, on_disk
 from veneercheck.case.exits import Exit, code_of
 from veneercheck.case.order import Order, Settled, settle
-from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
+from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.record.filing import Made, check_on_record, make_case_folder
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
     from veneercheck.report import Language, Paper
 
-PASSING = (UnreachableError, MemoryError, ConnectionError, TimeoutError)
+PASSING = (MemoryError, ConnectionError, TimeoutError)
 """What may be over at the next attempt; a refused scan is refused again."""
 
 CHECKED, THERE, FAILED = "checked", "was there", "failed"
@@ -68,7 +66,7 @@ class Asked:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Task:
-    """One case to check: paths or URLs, and what differs from what is asked of all.
+    """One case to check: paths, and what differs from what is asked of all.
 
     Parameters
     ----------
@@ -202,8 +200,7 @@ def _done(task: Task) -> Done:
             where=str(task.asked.store),
             next_step="Give --out a folder that every worker sees under the same path.",
         )
-    with _settled(task) as work:
-        made = _made(task.asked, work)
+    made = _made(task.asked, _settled(task))
     result = json.loads((made.folder / "result.json").read_text(encoding="utf-8"))
     return _told(task, made, result)
 
@@ -245,39 +242,28 @@ def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
     )
 
 
-@contextmanager
-def _settled(task: Task) -> Iterator[Settled]:
-    """The case with its files on this machine's disk."""
+def _settled(task: Task) -> Settled:
+    """The case with its case file and profile read."""
+    asked = task.asked
     if task.finished is not None:
-        yield settled_from(Path(task.finished), task.profile or task.asked.profile)
-        return
-    with ExitStack() as stack:
-        case, framework, waxup = (
-            None if place is None else stack.enter_context(on_disk(place))
-            for place in (task.case, task.framework, task.waxup)
-        )
-        if task.case is not None and is_url(task.case) and None in (framework, waxup):
-            raise ProfileError(
-                "a case file at a URL cannot name its scans.",
-                where=task.case,
-                next_step="Name framework and waxup in the list.",
-            )
-        asked = task.asked
-        aligned = asked.aligned if task.aligned is None else task.aligned
-        order = Order(
-            framework,
-            waxup,
-            case,
-            task.profile or asked.profile,
-            task.unit or asked.unit,
-            aligned,
-            stage=task.stage or asked.stage,
-        )
-        work = settle(order)
-        if work.case.number is None and task.number is not None:
-            numbered = dataclasses.replace(work.case, number=task.number)
-            work = dataclasses.replace(work, case=numbered)
-        yield work
+        return settled_from(Path(task.finished), task.profile or asked.profile)
+    case, framework, waxup = (
+        None if place is None else Path(place) for place in (task.case, task.framework, task.waxup)
+    )
+    order = Order(
+        framework,
+        waxup,
+        case,
+        task.profile or asked.profile,
+        task.unit or asked.unit,
+        asked.aligned if task.aligned is None else task.aligned,
+        stage=task.stage or asked.stage,
+    )
+    work = settle(order)
+    if work.case.number is None and task.number is not None:
+        numbered = dataclasses.replace(work.case, number=task.number)
+        work = dataclasses.replace(work, case=numbered)
+    return work
 
 
 @lru_cache(maxsize=1)

@@ -213,6 +213,21 @@ def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
     view(folder, lang=lang.value)
 
 
+@app.command("fields")
+def fields_command(
+    schema: Annotated[bool, typer.Option("--schema", help="As JSON Schema.")] = False,
+) -> None:
+    """Print every field of result.json with its kind and meaning."""
+    from veneercheck.report import fields_page, result_schema
+
+    if schema:
+        import json
+
+        tell(json.dumps(result_schema(), indent=1, ensure_ascii=False))
+    else:
+        tell(fields_page())
+
+
 @app.command("verify")
 def verify_command(
     out: Annotated[Path | None, typer.Option(help="File to keep the figures in (JSON).")] = None,

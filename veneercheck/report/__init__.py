@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from veneercheck.report.document import SCHEMA_ID, document, zones_of
 from veneercheck.report.filed import (
     ZONES,
     FiledResult,
@@ -12,6 +11,7 @@ from veneercheck.report.filed import (
     write_result,
 )
 from veneercheck.report.render import Paper, render
+from veneercheck.report.result import SCHEMA_ID, document, fields_page, result_schema, zones_of
 from veneercheck.report.words import Language
 
 __all__ = [
@@ -22,9 +22,11 @@ __all__ = [
     "Paper",
     "clear",
     "document",
+    "fields_page",
     "language_of",
     "read_result",
     "render",
+    "result_schema",
     "write_result",
     "zones_of",
 ]

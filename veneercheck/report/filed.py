@@ -15,7 +15,7 @@ import numpy as np
 
 from veneercheck.core.errors import MeshError, RecordError
 from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
-from veneercheck.report.document import SCHEMA_ID, document
+from veneercheck.report.result import SCHEMA_ID, document
 from veneercheck.report.space_ply import (
     read_space_ply,
     read_surface_ply,

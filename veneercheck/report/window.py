@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ctypes.util
-import dataclasses
 import os
 import sys
 from pathlib import Path
@@ -16,7 +15,7 @@ from veneercheck.core.types import Outcome, TriangleMesh
 from veneercheck.report.colours import Bands, readable_layer, taken_mm, vertex_colours
 from veneercheck.report.filed import FiledResult, as_filed, read_result
 from veneercheck.report.signs import harmless
-from veneercheck.report.stills import case_words, limits_words, zone_words
+from veneercheck.report.stills import case_words, limits_words
 from veneercheck.report.verdict import verdict_sentences
 from veneercheck.report.words import Language, Words
 
@@ -24,10 +23,6 @@ if TYPE_CHECKING:
     import pyvista
 
 _READINGS = ("space_mm", "layer_mm", "u_mm", "nearest_mm", "region", "finding")
-_INK, _PAPER = "#1a1a1a", "#ffffff"
-_LETTERS_PT = 9
-_SIGNS_PT = 18
-_SIGN_OFF_MM = 0.8
 _AMBIENT = 0.6
 """Shading stays shallow, so that no shadow reads as a thin layer."""
 
@@ -62,7 +57,7 @@ def to_pyvista(result: Outcome | FiledResult) -> pyvista.PolyData:
 
 
 def open_window(folder: Path, *, lang: Language = "en", shot: Path | None = None) -> None:
-    """Show the map of a filed result in a window, the wax-up as its outline, until it is closed.
+    """Show the map of a filed result in a window of pyvista until it is closed.
 
     Parameters
     ----------
@@ -77,54 +72,21 @@ def open_window(folder: Path, *, lang: Language = "en", shot: Path | None = None
     RecordError
         If there is no result, nothing to show, no screen or no pyvista.
     """
-    found, words = read_result(folder), Words(lang)
-    filed = dataclasses.replace(found, document=harmless(found.document))
-    body = to_pyvista(filed)
+    filed, words = read_result(folder), Words(lang)
+    body, told = to_pyvista(filed), harmless(filed.document)
     _refuse_without_screen(needed=shot is None)
-    plot = _library().Plotter(off_screen=shot is not None, title=words("report.title"))
-    plot.set_background(_PAPER)
-    plot.add_mesh(body, scalars="colour", rgb=True, ambient=_AMBIENT, diffuse=1.0 - _AMBIENT)
-    if filed.contour is not None:
-        plot.add_silhouette(_polydata(filed.contour), color=_INK, line_width=1.5)
-    for sign, place in _signs(filed, body):
-        plot.add_point_labels(
-            place, [sign], font_size=_SIGNS_PT, text_color=_INK, shape_color=_PAPER,
-            show_points=False,
-        )  # fmt: skip
-    plot.add_text("\n".join(_told(filed, words)), font_size=_LETTERS_PT, color=_INK)
-    plot.show_bounds(grid=False, all_edges=False, color=_INK, font_size=_LETTERS_PT,
-                     xtitle="mm", ytitle="mm", ztitle="mm")  # fmt: skip
-    plot.enable_parallel_projection()
-    plot.show(screenshot=str(shot) if shot else False)
-    plot.close()
-
-
-def _signs(filed: FiledResult, body: pyvista.PolyData) -> list[tuple[str, Any]]:
-    """Number and place of every sign, a little off the surface so that it hides with its zone."""
-    zones = [(str(zone["id"]), zone["centre_mm"]) for zone in filed.document["zones"]]
-    asked = [("?", asked["centre_mm"]) for asked in filed.document["questions"]]
-    outward = body.compute_normals(auto_orient_normals=False, flip_normals=False).point_normals
-    return [
-        (sign, np.array([np.add(centre, _SIGN_OFF_MM * outward[body.find_closest_point(centre)])]))
-        for sign, centre in (*zones, *asked)
-        if centre
-    ]
-
-
-def _told(filed: FiledResult, words: Words) -> list[str]:
-    """What must be read beside the map: case, verdict, list, what the colours mean, limits."""
-    document = filed.document
-    bands = (("thin", "wine"), ("enough", "porcelain"), ("thick", "blue"))
-    legend = ", ".join(
-        f"{words(f'window.{hue}')} = {words(f'legend.{name}')}" for name, hue in bands
+    lines = [case_words(told, words), *verdict_sentences(told, words), limits_words(told, words)]
+    body.plot(
+        scalars="colour",
+        rgb=True,
+        ambient=_AMBIENT,
+        diffuse=1.0 - _AMBIENT,
+        background="white",
+        text="\n".join(lines),
+        parallel_projection=True,
+        off_screen=shot is not None,
+        screenshot=str(shot) if shot else False,
     )
-    return [
-        case_words(document, words),
-        *verdict_sentences(document, words),
-        *(zone_words(zone, words) for zone in document["zones"]),
-        legend,
-        limits_words(document, words),
-    ]
 
 
 def _colours(filed: FiledResult) -> Any:

@@ -38,14 +38,11 @@ class ReadCaps:
         Largest content of a compressed file.
     triangles : int
         Most triangles of one scan; of points thrice as many.
-    files : int
-        Most files that make up one scan.
     """
 
     file_bytes: int = dataclasses.field(default_factory=lambda: _for_memory(_FILE_BYTES_PER_GB))
     unpacked_bytes: int = dataclasses.field(default_factory=lambda: _for_memory(_FILE_BYTES_PER_GB))
     triangles: int = dataclasses.field(default_factory=lambda: _for_memory(_TRIANGLES_PER_GB))
-    files: int = 64
 
     @property
     def most_points(self) -> int:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import threading
-from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.mesh.triangles import unit as unit_vectors
 from veneercheck.core.types import Fault, Floats, TriangleMesh
 from veneercheck.scan.limits import ReadCaps
@@ -58,8 +57,8 @@ class ScanPair:
 
 
 def read_pair(
-    framework: ScanPath | Sequence[ScanPath],
-    waxup: ScanPath | Sequence[ScanPath],
+    framework: ScanPath,
+    waxup: ScanPath,
     *,
     unit: str | None = None,
     caps: ReadCaps | None = None,
@@ -69,7 +68,7 @@ def read_pair(
 
     Parameters
     ----------
-    framework, waxup : path or sequence of paths
+    framework, waxup : path
     unit : str, optional
         Of both.
     caps : ReadCaps, optional
@@ -81,33 +80,11 @@ def read_pair(
     ScanError
         If either cannot be read; the framework's refusal comes first.
     """
-    one, other = _both(
+    one, other = side_by_side(  # numpy sorts and hashes without the interpreter's lock
         lambda: read_scan(framework, unit=unit, caps=caps),
         lambda: read_scan(waxup, unit=unit, caps=caps, kind=waxup_kind),
     )
     return ScanPair(one, other, _remarks(one, other))
-
-
-def _both(first: Callable[[], Scan], second: Callable[[], Scan]) -> tuple[Scan, Scan]:
-    """Run two readings side by side: numpy sorts and hashes without the interpreter's lock."""
-    done: list[Scan] = []
-    failed: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            done.append(second())
-        except BaseException as error:
-            failed.append(error)
-
-    thread = threading.Thread(target=run)
-    thread.start()
-    try:
-        one = first()
-    finally:
-        thread.join()
-    if failed:
-        raise failed[0]
-    return one, done[0]
 
 
 def _remarks(framework: Scan, waxup: Scan) -> tuple[Fault, ...]:

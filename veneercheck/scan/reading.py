@@ -1,25 +1,23 @@
-"""The door for scans: one file or several become one sound mesh in millimetres."""
+"""The door for scans: a file becomes a sound mesh in millimetres."""
 
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import os
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import ScanError
-from veneercheck.core.types import Bools, Fault, Floats, Ints, ScanSource, TriangleMesh
+from veneercheck.core.types import Bools, Fault, Ints, ScanSource, TriangleMesh
 from veneercheck.machine.memory import bounded
 from veneercheck.scan.condition import put_right
 from veneercheck.scan.formats import parse
 from veneercheck.scan.intake import Intake, take_in, unpacked
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
-from veneercheck.scan.raw import NO_PAINT, RawSurface
+from veneercheck.scan.raw import RawSurface
 from veneercheck.scan.units import MM_PER_UNIT, check_coordinates, extent, judge_unit
 
 ScanPath = str | os.PathLike[str]
@@ -71,7 +69,7 @@ class _Merged:
 
 
 def read_scan(
-    path: ScanPath | Sequence[ScanPath],
+    path: ScanPath,
     *,
     unit: str | None = None,
     caps: ReadCaps | None = None,
@@ -81,8 +79,7 @@ def read_scan(
 
     Parameters
     ----------
-    path : path or sequence of paths
-        One file, or the several that make up one scan in one frame.
+    path : path
     unit : str, optional
         Of the coordinates; by the format or by their size if not given.
     caps : ReadCaps, optional
@@ -94,23 +91,10 @@ def read_scan(
     ScanError
         If a file cannot be read as a surface in millimetres: what, where, and what to do.
     """
-    paths = [path] if isinstance(path, str | os.PathLike) else list(path)
     caps = caps or ReadCaps()
-    _check_request(paths, kind, caps)
-    files = [_take(Path(one), caps) for one in paths]
-    return _scan_of(files, unit, caps, declared=kind == "key")
-
-
-def _check_request(paths: list[ScanPath], kind: str, caps: ReadCaps) -> None:
     if kind not in KINDS:
         raise ScanError(f"«{kind}» is no kind of scan.", next_step=f"Use one of {KINDS}.")
-    if not paths:
-        raise ScanError("no file was given.", next_step="Name the scan file.")
-    if len(paths) > caps.files:
-        raise ScanError(
-            f"{len(paths)} files for one scan; the limit is {caps.files}.",
-            next_step="Join them in the scanner's program.",
-        )
+    return _scan_of(_take(Path(path), caps), unit, caps, declared=kind == "key")
 
 
 @bounded
@@ -125,45 +109,33 @@ def _parsed(intake: Intake, caps: ReadCaps) -> _File:
 def scan_from_bytes(
     intake: Intake, *, unit: str | None = None, caps: ReadCaps | None = None, kind: str = "scan"
 ) -> Scan:
-    """Read a scan that is in memory already, such as one sent to the local page.
-
-    Takes and refuses what `read_scan` does.
-    """
+    """Read a scan that is in memory already; takes and refuses what `read_scan` does."""
     limits = caps or ReadCaps()
-    return _scan_of([_parsed(intake, limits)], unit, limits, declared=kind == "key")
+    return _scan_of(_parsed(intake, limits), unit, limits, declared=kind == "key")
 
 
-def _scan_of(files: list[_File], unit: str | None, caps: ReadCaps, *, declared: bool) -> Scan:
-    name = " + ".join(file.name for file in files)
-    merged = [_merge(file) for file in files]
-    caps.check_triangles(sum(len(one.faces) for one in merged), name)
-    units, told = _units(files, merged, unit, name)
-    for file, one, own in zip(files, merged, units, strict=True):
-        check_coordinates(one.points, MM_PER_UNIT[own], file.name)
-    points, faces, paint, faults = _joined(merged, units)
-    condition = put_right(points, faces, name, declared=declared)
+def _scan_of(file: _File, asked: str | None, caps: ReadCaps, *, declared: bool) -> Scan:
+    merged = _merge(file)
+    caps.check_triangles(len(merged.faces), file.name)
+    unit, told = judge_unit(extent(merged.points), file.raw.unit, asked, file.name)
+    check_coordinates(merged.points, MM_PER_UNIT[unit], file.name)
+    points = merged.points.astype(np.float64) * MM_PER_UNIT[unit]
+    condition = put_right(points, merged.faces, file.name, declared=declared)
     source = ScanSource(
-        name,
-        _hash_of(files),
-        units[0],
+        file.name,
+        file.sha256,
+        unit,
         len(condition.mesh.faces),
         condition.area_mm2,
-        (*told, *faults, *condition.faults),
+        (told, *merged.faults, *condition.faults),
     )
     return Scan(
         condition.mesh,
         source,
-        None if paint is None else paint[condition.origin],
+        None if merged.paint is None else merged.paint[condition.origin],
         condition.filled,
         condition.noise_mm,
     )
-
-
-def _hash_of(files: list[_File]) -> str:
-    """Of one file its own hash; of several the hash of their hashes, in order."""
-    if len(files) == 1:
-        return files[0].sha256
-    return hashlib.sha256("".join(file.sha256 for file in files).encode("ascii")).hexdigest()
 
 
 def _merge(file: _File) -> _Merged:
@@ -180,46 +152,3 @@ def _merge(file: _File) -> _Merged:
         faults = (*faults, Fault("unmerged_vertices", count, words))
     paint = None if raw.paint is None else raw.paint[first]
     return _Merged(points[first], faces, paint, faults)
-
-
-def _units(
-    files: list[_File], merged: list[_Merged], asked: str | None, name: str
-) -> tuple[list[str], tuple[Fault, ...]]:
-    """The unit of every file; those whose format states none are judged together."""
-    stated = [file.raw.unit for file in files]
-    silent = [one.points for one, unit in zip(merged, stated, strict=True) if unit is None]
-    judged: dict[str | None, tuple[str, Fault]] = {}
-    for unit in dict.fromkeys(stated):
-        clouds = (
-            silent
-            if unit is None
-            else [one.points for one, own in zip(merged, stated, strict=True) if own == unit]
-        )
-        size = extent(np.concatenate(clouds) if len(clouds) > 1 else clouds[0])
-        judged[unit] = judge_unit(size, unit, asked, name)
-    return [judged[unit][0] for unit in stated], tuple(fault for _, fault in judged.values())
-
-
-def _joined(
-    merged: list[_Merged], units: list[str]
-) -> tuple[Floats, Ints, Ints | None, tuple[Fault, ...]]:
-    faults = tuple(fault for one in merged for fault in one.faults)
-    scaled = [
-        one.points.astype(np.float64) * MM_PER_UNIT[unit]
-        for one, unit in zip(merged, units, strict=True)
-    ]
-    if len(merged) == 1:
-        return scaled[0], merged[0].faces, merged[0].paint, faults
-    starts = np.cumsum([0, *(len(points) for points in scaled[:-1])])
-    faces = np.concatenate([one.faces + at for one, at in zip(merged, starts, strict=True)])
-    paint = None
-    if any(one.paint is not None for one in merged):
-        paint = np.concatenate(
-            [
-                np.full(len(one.points), NO_PAINT) if one.paint is None else one.paint
-                for one in merged
-            ]
-        )
-    points = np.concatenate(scaled)
-    first, number = merge_equal(points)
-    return points[first], number[faces], None if paint is None else paint[first], faults

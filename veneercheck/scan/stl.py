@@ -1,7 +1,7 @@
 """STL, binary and ASCII: reading, and writing the binary form.
 
-The binary layout is 80 bytes of header, a count, and 50 bytes a triangle; see FORMATS in the
-developers' notes. STL states no unit.
+The binary layout is 80 bytes of header, a count, and 50 bytes a triangle: normal and three
+corners as float32, and two bytes more. STL states no unit.
 """
 
 from __future__ import annotations

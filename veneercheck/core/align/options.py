@@ -17,8 +17,6 @@ class AlignOptions:
         Framework points of the last fit.
     denoise_mm : float
         Length over which both surfaces are smoothed before they are compared.
-    near_turn_rad, near_shift_mm : float
-        How far from a shared frame the scans may be for the quick search.
     limit_mm : float
         Difference between the fit of the model and the fit of the bridge that is still told as
         seated; also of a bow, and of a part against the whole.
@@ -29,7 +27,5 @@ class AlignOptions:
     orientations: int = 700
     polish_points: int = 20_000
     denoise_mm: float = 0.25
-    near_turn_rad: float = 0.2
-    near_shift_mm: float = 2.0
     limit_mm: float = 0.03
     scale_limit: float = 0.002
