@@ -328,12 +328,13 @@ def _reading(description: str) -> Schema:
         description,
         veneered_area_mm2=_number("Surface meant for veneer, mm²."),
         measured_share=_number("Share of it that was measured, 0…1."),
-        min_mm=_number("Least, mm."),
-        p05_mm=_number("5 % of the area lie below, mm."),
-        median_mm=_number("Half of the area lies below, mm."),
-        mean_mm=_number("Area-weighted mean, mm."),
-        p95_mm=_number("5 % of the area lie above, mm."),
-        max_mm=_number("Greatest, mm."),
+        min_mm=_number("Least of the cut without its run-out at the finish line, mm."),
+        p05_mm=_number("5 % of the same area lie below, mm."),
+        median_mm=_number("Half of the same area lies below, mm."),
+        mean_mm=_number("Mean over the same area, mm."),
+        mean_u_mm=_number("Standard uncertainty of that mean, mm."),
+        p95_mm=_number("5 % of the same area lie above, mm."),
+        max_mm=_number("Greatest of the same area, mm."),
     )
 
 
