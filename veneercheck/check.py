@@ -303,6 +303,14 @@ def _judged(
     )
     veneered = divided.veneered()
     share = judge.measured_share(space, veneered)
+    space_figures, layer_figures = judge.figures(
+        measured.framework.points_mm,
+        measured.reading,
+        work.layer_mm,
+        parts,
+        alignment=alignment,
+        limits=limits,
+    )
     return Check(
         framework=framework,
         waxup=surfaces.waxup,
@@ -312,10 +320,8 @@ def _judged(
         finding=work.finding,
         measured_share=share,
         veneered_area_mm2=float(space.area_mm2[veneered].sum()),
-        space_statistics=judge.statistics(
-            space.layer_mm[veneered] + limits.taken_mm, space.area_mm2[veneered]
-        ),
-        layer_statistics=judge.statistics(space.layer_mm[veneered], space.area_mm2[veneered]),
+        space_statistics=space_figures,
+        layer_statistics=layer_figures,
         zones=zones,
         questions=questions,
         verdict=judge.sum_up(

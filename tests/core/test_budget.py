@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from phantom.shapes import onto_surface
+from phantom.surface import triangulate
 from veneercheck.case.order import Order
 from veneercheck.case.run import carry_out
 from veneercheck.check import Surfaces, check
@@ -193,3 +195,49 @@ def test_the_die_named_in_the_case_file_is_read(tmp_path: Path) -> None:
     without = dataclasses.replace(outcome, check=dataclasses.replace(outcome.check, die=None))
     write_result(tmp_path / "out", without)
     assert read_result(tmp_path / "out").die is None
+
+
+def _box(points, middle, half):
+    """Distance from a box with edges rounded by 0.05 mm, so that a fin is still one."""
+    away = np.abs(points - np.array(middle)) - np.array(half) + 0.05
+    out = np.linalg.norm(np.maximum(away, 0.0), axis=1)
+    return out + np.minimum(away.max(axis=1), 0.0) - 0.05
+
+
+def _veneered_all_round(half, middle=(0.0, 0.0, 0.0)) -> Check:
+    """A block on a foot, with a box on or over it; the veneer over the block is 1.4 mm, over the
+    box 0.9 mm. Source: the measures of the boxes."""
+
+    def foot(points):
+        return _box(points, (0.0, 0.0, -3.0), (5.4, 4.4, 1.0))
+
+    def framework(points):
+        metal = np.minimum(_box(points, (0.0, 0.0, -1.0), (4.0, 3.0, 1.0)), foot(points))
+        return np.minimum(metal, _box(points, middle, half))
+
+    def contour(points):
+        shell = np.minimum(_box(points, (0.0, 0.0, -1.0), (5.4, 4.4, 2.4)), foot(points))
+        return np.minimum(shell, _box(points, middle, np.add(half, 0.9)))
+
+    low, high = np.array([-5.8, -4.8, -4.4]), np.array([5.8, 4.8, 4.2])
+    surfaces = [
+        onto(field, triangulate(field, low, high, edge))
+        for field, edge in ((framework, 0.17), (contour, 0.2))
+    ]
+    return check(Surfaces(*surfaces), case=Case(), limits=built_in(), aligned=True)
+
+
+def onto(field, mesh: TriangleMesh) -> TriangleMesh:
+    return TriangleMesh(onto_surface(field, mesh.points_mm), mesh.faces)
+
+
+def test_a_fin_is_cut_down_and_a_thin_plate_is_not() -> None:
+    """A fin 0.5 mm thick and 0.6 high, on a solid block; and a plate 0.4 mm thick, 2.4 mm wide,
+    which ends in its own veneer on both sides: there the metal is at its end, 0.6 mm asked for."""
+    fin = _veneered_all_round((1.5, 0.25, 0.6), (0.0, 0.0, 0.0))
+    told = [zone for zone in fin.zones if zone.finding is FindingKind.TOO_THIN]
+    assert told and all(zone.action.startswith("take off 0.") for zone in told)
+    assert min(zone.metal_mm for zone in told) > 2.0, "that of the block, not across the fin"
+    plate = _veneered_all_round((1.5, 0.2, 1.4), (0.0, 0.0, 1.2))
+    told = [zone for zone in plate.zones if zone.finding is FindingKind.TOO_THIN]
+    assert any("no room" in zone.action or "do not cut" in zone.action for zone in told)

@@ -301,12 +301,13 @@ _ALIGNMENT = group(
 def _reading(name: str, says: str) -> Field:
     """Of one of a check's statistics, «space» or «layer»."""
     figures = {
-        "min_mm": "Least, mm.",
-        "p05_mm": "5 % of the area lie below, mm.",
-        "median_mm": "Half of the area lies below, mm.",
-        "mean_mm": "Area-weighted mean, mm.",
-        "p95_mm": "5 % of the area lie above, mm.",
-        "max_mm": "Greatest, mm.",
+        "min_mm": "Least of the cut without its run-out at the finish line, mm.",
+        "p05_mm": "5 % of the same area lie below, mm.",
+        "median_mm": "Half of the same area lies below, mm.",
+        "mean_mm": "Mean over the same area, mm.",
+        "mean_u_mm": "Standard uncertainty of that mean, mm.",
+        "p95_mm": "5 % of the same area lie above, mm.",
+        "max_mm": "Greatest of the same area, mm.",
     }
     own = {key: at(f"{name}_statistics.{key}", number(told)) for key, told in figures.items()}
     return at(

@@ -75,7 +75,10 @@ def reading_rows(document: Mapping[str, Any], words: Words) -> Rows:
     """Space and layer over the cut area, and how much of it was measured: head and rows."""
     space, layer = document["space"], document["layer"]
     rows = [
-        [words(f"report.{name}"), words.mm(space[key]), words.mm(layer[key])]
+        [
+            words(f"report.{name}"),
+            *(words.mm_sure(of[key], of.get(key[:-2] + "u_mm")) for of in (space, layer)),
+        ]
         for key, name in _FIGURES
     ]
     rows += [

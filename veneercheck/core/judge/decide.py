@@ -12,12 +12,15 @@ from veneercheck.core.divide.excess import GUARD
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.measure.metal import answer
+from veneercheck.core.measure.space import Reading
+from veneercheck.core.measure.uncertainty import mean_uncertainty
 from veneercheck.core.types import (
     BEADS,
     FINISHED,
     FORBIDDEN,
     VENEER,
     WAX,
+    Alignment,
     AlignmentState,
     Answer,
     Bools,
@@ -29,6 +32,7 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Question,
+    Region,
     SpaceMap,
     Statistics,
     Structure,
@@ -356,4 +360,36 @@ def statistics(values_mm: Floats, area_mm2: Floats) -> Statistics:
     mean = float(weight @ values / weight.sum())
     return Statistics(
         float(values[0]), float(p05), float(median), mean, float(p95), float(values[-1])
+    )
+
+
+def figures(
+    points_mm: Floats,
+    reading: Reading,
+    layer_mm: Floats,
+    parts: Regions,
+    *,
+    alignment: Alignment,
+    limits: Limits,
+) -> tuple[Statistics, Statistics]:
+    """Space and layer over the cut proper, each mean with its uncertainty.
+
+    The run-out at the finish line is left out: there every layer down to nothing is as it should
+    be, and the figures would tell how long the line is.
+    """
+    cut, area = parts.code == Region.CUT, reading.space.area_mm2
+    mean = mean_uncertainty(
+        points_mm,
+        reading.normals,
+        reading.space,
+        cut & np.isfinite(layer_mm),
+        alignment=alignment,
+        limits=limits,
+    )
+    space, layer = (
+        statistics(values[cut], area[cut]) for values in (layer_mm + limits.taken_mm, layer_mm)
+    )
+    return (
+        dataclasses.replace(space, mean_u_mm=mean.u_mm),
+        dataclasses.replace(layer, mean_u_mm=math.hypot(mean.u_mm, limits.opaquer_u_mm)),
     )

@@ -15,6 +15,7 @@ from veneercheck.core.judge.decide import Advised, within_metal
 from veneercheck.core.measure import metal as budget
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading, as_judged
+from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
 from veneercheck.core.types import (
     COVERED,
     FINISHED,
@@ -24,8 +25,15 @@ from veneercheck.core.types import (
     Ints,
     Limits,
     PlaceWords,
+    Region,
     TriangleMesh,
 )
+
+_BACK_TO_BACK_COS = -0.7
+"""Two sides of a wall face away from each other; those of a crest lean."""
+
+_FIN_MM = 0.6
+"""No point of a fin lies farther than this from where the metal is thicker or ends."""
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -78,12 +86,35 @@ def with_metal(
     stage : str
         Of the work.
     """
-    metal = reading.space.metal_mm
+    metal, other_side = reading.space.metal_mm, reading.other_side
     if stage in COVERED:
         metal = np.full_like(metal, np.nan)
     elif die is not None:
-        metal = np.fmin(budget.metal_to_die(framework, reading.normals, die), metal)
-    return dataclasses.replace(reading, space=dataclasses.replace(reading.space, metal_mm=metal))
+        to_die = budget.metal_to_die(framework, reading.normals, die)
+        other_side = np.where(to_die <= np.nan_to_num(metal, nan=np.inf), -1, other_side)
+        metal = np.fmin(to_die, metal)
+    space = dataclasses.replace(reading.space, metal_mm=metal)
+    return dataclasses.replace(reading, space=space, other_side=other_side)
+
+
+def _of_walls(reading: Reading, parts: Regions, limits: Limits) -> Floats:
+    """Metal that parts a surface from another one that is not veneered, shape (n,); else NaN.
+
+    From the flank of a crest, or from a fin, a ray inward soon leaves through surface that was cut
+    as well: there the knife lowers the crest and thins no wall. Two cut sides that lie back to back
+    over more than a fin's width are a wall all the same.
+    """
+    metal, other = reading.space.metal_mm, reading.other_side
+    cut = np.isin(parts.code, (Region.CUT, Region.FINISH_LINE_BAND, Region.ISLAND))
+    both = cut & (other >= 0) & cut[other]
+    back = row_dot(reading.normals, reading.normals[other]) < _BACK_TO_BACK_COS
+    thin = both & back & (metal < limits.least_metal_mm)
+    away = reach_along_edges(reading.points_mm, reading.edges, ~thin, _FIN_MM)
+    middle = thin & np.isinf(away)
+    plate = thin & np.isfinite(
+        reach_along_edges(reading.points_mm, reading.edges, middle, 2.0 * _FIN_MM)
+    )
+    return np.where(both & ~(back & (plate | ~thin)), np.nan, metal)
 
 
 def work(
@@ -118,6 +149,8 @@ def work(
     unshaped: list[zones.Patch] = []
     least, greatest = anatomy.limits_of_surfaces(limits, where)
     need = least_layer_mm(parts, limits, least)
+    walls = dataclasses.replace(reading.space, metal_mm=_of_walls(reading, parts, limits))
+    reading = dataclasses.replace(reading, space=walls)
     left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
     compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     for excess in compared:

@@ -93,6 +93,9 @@ class Reading:
         vertex lies under and faces, or an edge of the scan that it lies beyond.
     contour : Contour
         To be read from elsewhere.
+    other_side : ndarray of int64, shape (n,)
+        A framework vertex beside the place where the metal under each one ends; −1 where that is
+        not known, or is told by a die.
     """
 
     space: SpaceMap
@@ -104,6 +107,7 @@ class Reading:
     outside: FromOutside
     under_a_hole: Bools
     contour: Contour
+    other_side: Ints
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -214,6 +218,7 @@ def measure(
             out.gap,
             math.hypot(inner.surface.noise_mm, outer.surface.noise_mm),
         ),
+        other_side=inward.other_side,
     )
 
 
@@ -304,6 +309,7 @@ class _Inward:
 
     metal: RayScene
     metal_mm: Floats
+    other_side: Ints
     meets_itself_mm: Floats
     outside: FromOutside
 
@@ -320,11 +326,13 @@ def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None)
         surface=WalkableSurface(inner.mesh, one.edges),
         deep_mm=limits.layer.greatest_mm,
     )
-    return _Inward(metal, _metal_mm(inner, metal), own.distance_mm, outside)
+    metal_mm, other_side = _metal(inner, metal)
+    return _Inward(metal, metal_mm, other_side, own.distance_mm, outside)
 
 
-def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
-    """Thickness under every vertex: a ray inward to where it leaves the framework's body.
+def _metal(inner: Prepared, metal: RayScene) -> tuple[Floats, Ints]:
+    """Thickness under every vertex: a ray inward to where it leaves the framework's body; and a
+    vertex beside that place.
 
     A ray that enters a body first, or leaves through a hole, says nothing of the metal; nor does
     one that leaves through a triangle of its own vertex, from a crest that is sharper than the
@@ -336,7 +344,9 @@ def _metal_mm(inner: Prepared, metal: RayScene) -> Floats:
     own = np.arange(len(way))[:, None]
     leaves &= ~(inner.mesh.faces.take(hits.face, axis=0) == own).any(axis=1)
     thickness = hits.distance_mm + _SELF_START_MM
-    return np.where(leaves & (thickness <= REACH_MM), thickness, np.nan)
+    known = leaves & (thickness <= REACH_MM)
+    beside = inner.mesh.faces.take(hits.face, axis=0)[:, 0]
+    return np.where(known, thickness, np.nan), np.where(known, beside, -1)
 
 
 class _RaysBothWays:

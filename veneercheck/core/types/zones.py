@@ -140,3 +140,5 @@ class Statistics:
     mean_mm: float
     p95_mm: float
     max_mm: float
+    mean_u_mm: float = math.nan
+    """Standard uncertainty of the mean; NaN where it was not asked for."""
