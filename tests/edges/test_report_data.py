@@ -239,3 +239,9 @@ def test_what_is_no_result_is_refused(tmp_path, text) -> None:
         (tmp_path / "result.json").write_text(text, encoding="utf-8")
     with pytest.raises(RecordError, match="veneercheck check --out"):
         read_result(tmp_path)
+
+
+def test_a_count_is_filed_whole() -> None:
+    """Source: «4.0 open rims» would be told of a count that is filed as 4.0."""
+    faults = document(outcome_of())["scans"]["framework"]["faults"]
+    assert faults and all(isinstance(fault["values"]["count"], int) for fault in faults)

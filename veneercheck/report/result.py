@@ -182,7 +182,7 @@ _CASE = group(
 
 _ANY = Field(
     {"type": ["number", "string", "null"]},
-    lambda value: value if isinstance(value, str) else number("").write(value),
+    lambda value: value if isinstance(value, (str, int)) else number("").write(value),
 )
 _VALUES = named(_ANY, "What the sentence holds, by name.")
 
