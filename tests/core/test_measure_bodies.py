@@ -198,8 +198,8 @@ def test_opaquer_and_beads_are_taken_off_once() -> None:
 
 def test_metal_is_measured_where_both_sides_were_scanned() -> None:
     """Source: a shell between balls of 3.4 and 4 mm is 0.6 mm thick; a solid ball shows no end."""
-    body = concentric_spheres(0.2)
-    inside = concentric_spheres(0.2, 3.4).inner
+    body = concentric_spheres(0.4)
+    inside = concentric_spheres(0.4, 3.4).inner
     shell = TriangleMesh(
         np.concatenate([body.inner.points_mm, inside.points_mm]),
         np.concatenate([body.inner.faces, inside.faces[:, ::-1] + len(body.inner.points_mm)]),
@@ -211,8 +211,8 @@ def test_metal_is_measured_where_both_sides_were_scanned() -> None:
 
 
 def test_metal_over_a_hole_has_no_thickness() -> None:
-    body = concentric_spheres(0.2)
-    inside = concentric_spheres(0.2, 3.4).inner
+    body = concentric_spheres(0.4)
+    inside = concentric_spheres(0.4, 3.4).inner
     middle = inside.points_mm[inside.faces].mean(axis=1)
     faces = inside.faces[middle[:, 2] < 2.5][:, ::-1] + len(body.inner.points_mm)
     shell = TriangleMesh(
