@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from veneercheck.machine.aside import put
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -18,7 +19,7 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
-from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
+from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable

@@ -12,6 +12,7 @@ import numpy as np
 
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.types import Floats, Ints
+from veneercheck.machine.aside import put
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import (
     WHITE,
@@ -26,7 +27,7 @@ from veneercheck.report.drawing import (
     scale_bar,
     swatch,
 )
-from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.filed import FiledResult
 from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
