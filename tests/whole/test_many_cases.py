@@ -327,16 +327,16 @@ def test_a_list_that_is_wrong_is_refused(tmp_path: Path, name: str, text: str, s
 
 def test_a_list_in_toml_and_one_with_semicolons_say_the_same(tmp_path: Path) -> None:
     (tmp_path / "l.toml").write_text(
-        '[[case]]\nnumber = "A"\nframework = "f.stl"\nwaxup = "s3://lab/w.stl"\naligned = true\n',
+        '[[case]]\nnumber = "A"\nframework = "f.stl"\nwaxup = "w.stl"\naligned = true\n',
         "utf-8",
     )
     (tmp_path / "l.csv").write_text(
-        "number;framework;waxup;aligned\r\nA;f.stl;s3://lab/w.stl;yes\r\n", "utf-8"
+        "number;framework;waxup;aligned\r\nA;f.stl;w.stl;yes\r\n", "utf-8"
     )
     first, other = (tasks_of(tmp_path / name, asked(tmp_path)) for name in ("l.toml", "l.csv"))
     assert first == other
     assert first[0].framework == str(tmp_path / "f.stl")
-    assert first[0].waxup == "s3://lab/w.stl"
+    assert first[0].waxup == str(tmp_path / "w.stl")
     assert first[0].aligned is True
 
 

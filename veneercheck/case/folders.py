@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from veneercheck.core.errors import RecordError
+from veneercheck.machine.aside import put
 
 ORDER = "order.json"
 """What a check in a case folder rests on; where it lies, the folder is a finished case."""
@@ -125,14 +126,9 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode())
 
 
-def write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes) -> Path:
     """Write a file aside, then rename it into place."""
-    aside = path.with_name(f".{path.name}.part")
     try:
-        aside.write_bytes(content)
-        aside.replace(path)
+        return put(path, [content])
     except OSError as error:
         raise unwritable(path, error) from None
-    finally:
-        with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)

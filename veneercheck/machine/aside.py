@@ -1,4 +1,4 @@
-"""Places aside, in which what belongs into a store is made before it is moved there whole."""
+"""Files and folders made aside and moved into place when they are whole."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import os
 import shutil
 import socket
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -17,6 +17,34 @@ ASIDE = ".aside"
 
 _TRIES = 100
 """Others who end at the same moment take an empty place away; nobody meets so many of them."""
+
+
+HALF = ".{name}.partial"
+"""What a file is called while it is being written."""
+
+
+@contextmanager
+def written_aside(path: Path) -> Iterator[Path]:
+    """The file to write in place of `path`: moved there when it is whole, else taken away."""
+    aside = path.with_name(HALF.format(name=path.name))
+    try:
+        yield aside
+        aside.replace(path)
+    except BaseException:  # a full disk, and whoever stops the program
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+        raise
+
+
+def put(path: Path, parts: Iterable[bytes], *, lasting: bool = False) -> Path:
+    """Write a file so that nobody ever reads half of it; `lasting`: nor after a power cut."""
+    with written_aside(path) as aside, aside.open("wb") as stream:
+        for part in parts:
+            stream.write(part)
+        stream.flush()
+        if lasting:
+            os.fsync(stream.fileno())
+    return path
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import RecordError
+from veneercheck.machine.aside import written_aside
 from veneercheck.record.audit import Difference
 from veneercheck.record.canonical import canonical
 from veneercheck.record.prov import provenance
@@ -55,24 +56,21 @@ def write_bundle(
     record = canonical({"entries": [_link(entry) for entry in (check, *decisions)]})
     prov = canonical(provenance(check, decisions))
     manifest = _manifest(check, on_record, record, prov)
-    aside = target.with_name(f".{target.name}.partial")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with zipfile.ZipFile(aside, "w") as archive:
+        with written_aside(target) as aside, zipfile.ZipFile(aside, "w") as archive:
             for name, text in ((MANIFEST, manifest), (PROV, prov), (RECORD, record)):
                 archive.writestr(_member(name), text.encode("utf-8"))
             for name in sorted(on_record):
                 content = as_on_record(folder / name, on_record[name])
                 archive.writestr(_member(f"case/{name}"), content)
-        return aside.replace(target)
+        return target
     except OSError as error:
         raise RecordError(
             f"the bundle cannot be written ({error.strerror or error}).",
             where=str(target),
             next_step="Check the free space, and that the case folder is whole.",
         ) from None
-    finally:
-        aside.unlink(missing_ok=True)
 
 
 def bundle_faults(bundle: Path) -> list[Difference]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import json
 import tempfile
@@ -10,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from veneercheck.case.folders import unwritable
+from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
 from veneercheck.record.filing import files_on_record, folder_of, one_check
 
@@ -278,14 +277,9 @@ def _as_stl(path: Path, unit: str | None) -> bytes:
 
 
 def _put(path: Path, content: bytes) -> Path:
-    """Write a file aside and rename it."""
-    aside = path.with_name(f".{path.name}.partial")
+    """Write a file, and the folder it belongs into."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        aside.write_bytes(content)
-        return aside.replace(path)
     except OSError as error:
         raise unwritable(path, error) from None
-    finally:
-        with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)
+    return write_bytes(path, content)

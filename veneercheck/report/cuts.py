@@ -12,8 +12,8 @@ from veneercheck.core.judge.structure.planes import laid_out
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Floats, SectionPlane
+from veneercheck.machine.aside import put
 from veneercheck.report.colours import taken_mm
-from veneercheck.report.filed import put
 from veneercheck.report.sections import Figure, section_svg
 from veneercheck.report.stills import Scene
 

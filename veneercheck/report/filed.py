@@ -15,6 +15,7 @@ import numpy as np
 
 from veneercheck.core.errors import MeshError, RecordError
 from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
+from veneercheck.machine.aside import HALF, put
 from veneercheck.report.result import SCHEMA_ID, document
 from veneercheck.report.space_ply import (
     read_space_ply,
@@ -38,9 +39,6 @@ _PICTURES = ("stills/*.png", "sections/*.svg")
 
 _HEAD_SIGNS = 400
 """A page says its language before that."""
-
-_HALF = ".{name}.partial"
-"""What a file is called while it is being written."""
 
 _ZONE_COLUMNS = (
     "id",
@@ -142,7 +140,7 @@ def clear(folder: Path) -> None:
     ]:
         stale.unlink(missing_ok=True)
     for pattern in (name.rpartition("/")[0] for name in ("", *_PICTURES)):
-        for half in (folder / pattern).glob(_HALF.format(name="*")):
+        for half in (folder / pattern).glob(HALF.format(name="*")):
             half.unlink(missing_ok=True)
         if pattern:
             with contextlib.suppress(OSError):  # not there, or something else lies in it
@@ -239,20 +237,6 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.amount_mm,
         check.die,
     )
-
-
-def put(path: Path, parts: Iterable[bytes]) -> Path:
-    """Write a file aside and move it into place, so that nobody ever reads half of it."""
-    aside = path.with_name(_HALF.format(name=path.name))
-    try:
-        with aside.open("wb") as stream:
-            for part in parts:
-                stream.write(part)
-        return aside.replace(path)
-    except BaseException:  # a full disk, and whoever stops the program
-        with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)
-        raise
 
 
 def _decisions(path: Path) -> list[dict[str, str]]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from veneercheck.machine.aside import put
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -13,7 +14,7 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
-from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.filed import FiledResult
 from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import (
     Markup,

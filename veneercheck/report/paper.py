@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from veneercheck.machine.aside import put
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -22,7 +23,7 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
-from veneercheck.report.filed import RESULT, ZONES, FiledResult, put
+from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
 from veneercheck.report.sections import legend

@@ -12,6 +12,7 @@ import numpy as np
 
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.types import Floats, Ints
+from veneercheck.machine.aside import put
 from veneercheck.report.colours import INK, Rgb
 from veneercheck.report.drawing import (
     WHITE,
@@ -27,7 +28,7 @@ from veneercheck.report.drawing import (
     sign_reach,
     swatch,
 )
-from veneercheck.report.filed import FiledResult, put
+from veneercheck.report.filed import FiledResult
 from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw

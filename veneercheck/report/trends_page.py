@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from veneercheck.report.filed import csv_text, put
+from veneercheck.machine.aside import put
+from veneercheck.report.filed import csv_text
 from veneercheck.report.markup import Markup, joined, offline_page, read_style, table, tag
 from veneercheck.report.trends import (
     LIMITS_AT,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +9,7 @@ import numpy as np
 from veneercheck.core.errors import ScanError
 from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import Floats, Ints, TriangleMesh
+from veneercheck.machine.aside import put
 from veneercheck.scan.intake import printable_name
 from veneercheck.scan.paint import PAINT_COLOURS
 
@@ -28,8 +27,6 @@ _PLY_HEAD = (
     "property uchar red\nproperty uchar green\nproperty uchar blue\n"
     "element face {faces}\nproperty list uchar int vertex_indices\nend_header\n"
 )
-
-_NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 
 
 def stl_bytes(mesh: TriangleMesh) -> bytes:
@@ -71,25 +68,10 @@ def write_stl(path: Path, mesh: TriangleMesh) -> None:
         If the folder cannot be written to or the disk is full; nothing is left behind.
     """
     try:
-        _replace(Path(path), stl_bytes(mesh))
+        put(Path(path), [stl_bytes(mesh)], lasting=True)
     except OSError as error:
         raise ScanError(
             f"the file cannot be written ({error.strerror}).",
             where=printable_name(Path(path)),
             next_step="Check the folder, its rights and the room on the disk.",
         ) from None
-
-
-def _replace(path: Path, content: bytes) -> None:
-    aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    handle = os.open(aside, _NEW_FILE, 0o666)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(handle)
-        aside.replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            aside.unlink()
-        raise
