@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from veneercheck.machine.aside import put
 from veneercheck.report.colours import AMOUNT_STEP_MM, INK, Amounts
 from veneercheck.report.drawing import WHITE, amount_bar, font, swatch
-from veneercheck.report.filed import put
 from veneercheck.report.levels import levels_of
 from veneercheck.report.palette import png
 from veneercheck.report.stills import (

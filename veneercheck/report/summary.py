@@ -6,9 +6,9 @@ import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from veneercheck.machine.aside import put
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import WHITE, font, scale_bar, side_name
-from veneercheck.report.filed import put
 from veneercheck.report.palette import png
 from veneercheck.report.stills import (
     Scene,
