@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from veneercheck.core.anatomy import surface_word
 from veneercheck.core.mesh import select_faces
@@ -30,7 +31,14 @@ from veneercheck.report.pack import (
     page_order,
 )
 from veneercheck.report.sections import told_apart
-from veneercheck.report.stills import Scene, case_words, limits_words, stated, zone_words
+from veneercheck.report.stills import (
+    Scene,
+    bead_places,
+    case_words,
+    limits_words,
+    stated,
+    zone_words,
+)
 from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 from veneercheck.report.words import Words, sections
@@ -141,6 +149,7 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "steps": _steps(scene.surface.bands),
         "amounts": _amounts(scene),
         "taken": taken_mm(document),
+        "beads": _beads(scene, origin),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
         "high": (focus - origin).max(axis=0).tolist(),
@@ -157,6 +166,17 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "file": _file_name(document),
     }
     return plan, pack.text()
+
+
+def _beads(scene: Scene, origin: Floats) -> dict[str, Any] | None:
+    """Foot and normal of each retention bead that was found; None without any."""
+    places = bead_places(scene.filed.document)
+    if not len(places):
+        return None
+    _, nearest = cKDTree(scene.surface.mesh.points_mm).query(places)
+    feet = np.concatenate([places - origin, scene.surface.normals[nearest]], axis=1)
+    radius = 0.5 * scene.filed.document["beads"]["diameter_mm"]
+    return {"feet": np.round(feet, 3).tolist(), "radius": radius}
 
 
 def _file_name(document: Mapping[str, Any]) -> list[str]:
@@ -353,7 +373,7 @@ def _stage(scene: Scene) -> list[Markup]:
             tag("span", data_part="ticks", class_="ticks", aria_hidden="true"), class_="bar"),
             tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"),
-            *(_sign(kind, scene) for kind in _SIGNS), *_plain_sign(scene, told),
+            *(_sign(kind, scene) for kind in _signs_of(scene)), *_plain_sign(scene, told),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
                 class_="one-sign"), class_="legend"),
         tag("div", *tools[1:], class_="tools"),
@@ -404,6 +424,10 @@ def _toolbar(scene: Scene, with_amounts: bool) -> list[Markup]:
 def _bands(scene: Scene) -> Markup:
     bar = legend_bar(scene.surface.bands, *_LEGEND)
     return tag("img", src=_inline(bar), alt="", data_part="scale-bands")
+
+
+def _signs_of(scene: Scene) -> tuple[str, ...]:
+    return (*_SIGNS, "bead") if len(bead_places(scene.filed.document)) else _SIGNS
 
 
 def _sign(kind: str, scene: Scene) -> Markup:

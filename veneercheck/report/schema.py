@@ -402,7 +402,9 @@ def _beads() -> Schema:
         proud=_whole("Those that stand out farther than the opaquer is thick."),
         cover_least_mm=_number("Least from a top to the contour, opaquer included, mm."),
         cover_median_mm=_number("The same, median, mm."),
+        places_mm=_list(_vector("In the wax-up's frame, mm."), "Their feet."),
     )
+    found["required"].remove("places_mm")  # results of before they were told hold none
     return {**found, "type": ["object", "null"]}
 
 

@@ -11,6 +11,8 @@ const READABLE = -20;
 const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
 const ALONG = 0.7, SAME_VIEW = 0.999;
+// A zone's centre is a mean, and may lie so far under the surface.
+const LIFTED_MM = 0.6;
 
 class View {
   constructor(plan, words, data) {
@@ -105,6 +107,7 @@ class View {
       this.levels(mapped, (i) => amount[i], levels, normals, "amountSteps", 1);
       this.painter.setLines("amounts", joined([least, -least].map((edge) => isolines(mapped.places, mapped.faces, (i) => amount[i], edge))));
     }
+    if (plan.beads) this.painter.setLines("beads", rings(plan.beads));
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -255,6 +258,7 @@ class View {
     const lines = this.moving ? {} : {
       finish: { width: 2.6, ink, front: 0.08 },
       unmeasured: { width: 1.2, ink, front: 0.08 },
+      beads: { width: 1.4, ink, front: 0.12 },
       cut: { width: 2.2, ink: [0.55, 0.16, 0.27, 1], front: 0.1 },
     };
     lines.distance = { width: 2.4, ink, front: 100 };
@@ -286,9 +290,12 @@ class View {
 
   place() {
     const { clientWidth: width, clientHeight: height } = this.canvas;
+    if (!this.moving && !this.before) this.before = before(this.framework.places, this.camera);
     for (const zone of this.signs) {
       const [x, y] = this.camera.project(zone.centre, width, height);
-      const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height;
+      // A number never shows through what stands before its place, as a sprue may.
+      const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height
+        && (this.moving || this.before(sum(zone.centre, zone.normal, LIFTED_MM), 0));
       zone.sign.hidden = !seen;
       zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
     }
@@ -306,7 +313,6 @@ class View {
       return [x + 28, y - 25];
     });
     const kept = new Map();
-    if (shown && !this.before) this.before = before(this.framework.places, this.camera);
     for (const [name, figures] of Object.entries(this.figures)) {
       for (const one of figures) {
         let seen = name === shown && dot(one.normal, this.camera.toward) > 0.35;
@@ -634,6 +640,21 @@ function speck(line, at) {
 }
 
 function away3(a, b) { return Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]); }
+
+// A ring on the surface for each retention bead.
+function rings({ feet, radius }) {
+  const found = [], steps = 14;
+  for (const [x, y, z, ...normal] of feet) {
+    const aside = unit(Math.abs(normal[0]) < 0.8 ? cross(normal, [1, 0, 0]) : cross(normal, [0, 1, 0]));
+    const above = cross(normal, aside);
+    const at = (k) => {
+      const turn = (2 * Math.PI * k) / steps, [c, s] = [radius * Math.cos(turn), radius * Math.sin(turn)];
+      return [0, 1, 2].map((i) => [x, y, z][i] + c * aside[i] + s * above[i]);
+    };
+    for (let k = 0; k < steps; k += 1) found.push(...at(k), ...at(k + 1));
+  }
+  return Float32Array.from(found);
+}
 
 function joined(lines) {
   const whole = new Float32Array(lines.reduce((total, one) => total + one.length, 0));
