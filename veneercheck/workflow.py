@@ -414,6 +414,22 @@ def report_again(
         raise unwritable(folder, error) from None
 
 
+def compare_results(
+    earlier: Path, later: Path, *, out: Path, lang: Language = "en"
+) -> tuple[Path, str]:
+    """Lay two filed results of the same wax-up side by side on a page; what changed, in lines."""
+    from veneercheck import report
+    from veneercheck.report.compare import write_compared
+
+    both = [report.read_result(folder) for folder in (earlier, later)]
+    stills = [folder / "stills" / "occlusal.png" for folder in (earlier, later)]
+    usable_folder(out)
+    try:
+        return write_compared(out, *both, lang=lang, stills=stills)
+    except OSError as error:
+        raise unwritable(out, error) from None
+
+
 def view(folder: Path, *, lang: Language = "en") -> None:
     """Turn the map of a filed result in a window of its own."""
     from veneercheck.report.window import open_window

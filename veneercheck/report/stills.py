@@ -96,6 +96,8 @@ class Scene:
     ----------
     amounts : bool
         What is to be taken off or added stands beside the numbers.
+    amount_kind : {"amount", "change"}
+        Section of the catalogue that names them: to be done, or done since an earlier check.
     large : float
         How much larger than in a still the signs are, where a picture will be looked at small.
     """
@@ -108,6 +110,7 @@ class Scene:
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
     amounts: bool = False
+    amount_kind: str = "amount"
     large: float = 1.0
 
 
