@@ -213,6 +213,9 @@ def carry_out(
                 known(outcome)
                 if with_report:
                     report.render(out, progress=_lean(say), lang=lang, paper=paper)
+                    if order.earlier and outcome.recheck is not None:
+                        _lean(say)("compare.html")
+                        compare_results(order.earlier, out, out=out, lang=lang)
         return outcome
 
 

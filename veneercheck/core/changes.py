@@ -65,7 +65,7 @@ def _same(one: Zone, other: Zone) -> bool:
 
 
 def trend(zone: Zone, before: list[Zone]) -> Trend:
-    """What became of a zone beyond the uncertainty of both readings; of several the worst counts."""
+    """What became of a zone, beyond the uncertainty of both readings; of several the worst."""
     if not before:
         return Trend.NEW
     worst = max(before, key=beyond_mm)
