@@ -213,9 +213,7 @@ def carry_out(
                 known(outcome)
                 if with_report:
                     report.render(out, progress=_lean(say), lang=lang, paper=paper)
-                    if order.earlier and outcome.recheck is not None:
-                        _lean(say)("compare.html")
-                        compare_results(order.earlier, out, out=out, lang=lang)
+                    _beside_earlier(order.earlier, out, outcome, lang, _lean(say))
         return outcome
 
 
@@ -415,6 +413,16 @@ def report_again(
         return report.render(folder, progress=say, lang=lang, paper=paper)
     except OSError as error:
         raise unwritable(folder, error) from None
+
+
+def _beside_earlier(
+    earlier: Path | None, out: Path, outcome: Outcome, lang: Language, say: Say
+) -> None:
+    """A check against an earlier one lays both side by side, unless it took the other's place."""
+    if earlier is None or outcome.recheck is None or earlier.resolve() == out.resolve():
+        return
+    say("compare.html")
+    compare_results(earlier, out, out=out, lang=lang)
 
 
 def compare_results(

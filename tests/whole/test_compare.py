@@ -10,15 +10,18 @@ from typing import Any
 
 import numpy as np
 import pytest
+import record_trials as trials
 from typer.testing import CliRunner
 
 from veneercheck.cli import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.types import TriangleMesh
+from veneercheck.order import Order
 from veneercheck.report import read_result, write_result
 from veneercheck.report.compare import compared_rows, write_compared
 from veneercheck.report.words import Words
+from veneercheck.workflow import carry_out
 
 OFF_MM = 0.3
 
@@ -66,6 +69,20 @@ def test_what_became_of_every_place(attempts: tuple[Path, Path], tmp_path: Path)
     assert back["reading_later"] == "0,50 ± 0,08 mm"
     (same,) = compared_rows(one, one, Words("en"))
     assert same["told"] == "the same" and same["id_earlier"] == same["id_later"] == "1"
+
+
+def test_a_check_against_an_earlier_one_lays_both_side_by_side(tmp_path: Path) -> None:
+    """The same scans again: nothing changed, and page and paper say so."""
+    trials.scans(tmp_path)
+    order = Order(tmp_path / "f.stl", tmp_path / "w.stl", aligned=True)
+    carry_out(order, out=tmp_path / "one", with_report=False)
+    again = dataclasses.replace(order, earlier=tmp_path / "one")
+    outcome = carry_out(again, out=tmp_path / "two")
+    assert (tmp_path / "two" / "compare.html").is_file()
+    assert not (tmp_path / "one" / "compare.html").exists()
+    told = PAGE.read_text(tmp_path / "two" / "report.pdf")
+    assert "Since the earlier check" in told
+    assert all(f"zone {zone.id}: the same" in told for zone in outcome.check.zones)
 
 
 def test_what_cannot_be_compared_is_refused(attempts: tuple[Path, Path], tmp_path: Path) -> None:
