@@ -769,6 +769,53 @@ def test_numbers_follow_the_language() -> None:
     assert Words("en").percent(0.9999) == "99.9 %" and Words("en").mm(None) == "–"
 
 
+def test_a_sprue_never_tilts_the_views() -> None:
+    """By construction: a bridge along x; what stands 30 mm up and aside from it is left out."""
+    filed = filed_ball()
+    bridge = TriangleMesh(filed.mesh.points_mm * [3, 1, 1], filed.mesh.faces)
+    case = {"frame": {"occlusal": [0, 0, 1], "buccal": None, "guessed": True}, "units": []}
+    sprue = ball(8).points_mm * [0.2, 4, 0.2] + [0, 60, 0]
+    both = TriangleMesh(np.vstack([bridge.points_mm, sprue]), bridge.faces)
+    veneer = np.append(filed.region == 2, np.zeros(len(sprue), dtype=bool))
+    aside = np.arange(len(both.points_mm)) >= len(bridge.points_mm)
+    plain = directions({"case": case}, bridge, filed.region == 2)
+    for one, other in zip(
+        (plain.occlusal, plain.buccal, plain.mesial),
+        dataclasses.astuple(directions({"case": case}, both, veneer, aside))[:3],
+        strict=True,
+    ):
+        np.testing.assert_allclose(one, other, atol=1e-9)
+    assert abs(directions({"case": case}, both, veneer).mesial[0]) < 0.5  # with it they would tilt
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_found_beads_are_drawn_where_they_are_seen(lang) -> None:
+    """A ring of the foot's diameter round its place from above, nothing from below."""
+    filed = filed_ball()
+    beads = {"diameter_mm": 0.8, "places_mm": [[0.0, 0.0, RADIUS_MM]]}
+    with_beads = dataclasses.replace(filed, document={**filed.document, "beads": beads})
+    plain, beaded = (scene_of(one, Words(lang)) for one in (filed, with_beads))
+    for name, seen in (("occlusal", True), ("basal", False)):
+        camera = cameras(plain)[name]
+        before, after = (
+            np.asarray(picture_of(one, camera, drawn(one, camera))[0]).astype(int)
+            for one in (plain, beaded)
+        )
+        rows, columns = np.nonzero(np.abs(before - after).max(axis=2) > 60)
+        assert (len(rows) > 40) == seen
+        if seen:
+            far = np.hypot(columns + 0.5 - camera.width / 2, rows + 0.5 - camera.height / 2)
+            np.testing.assert_allclose(far * camera.mm_per_px, 0.4, atol=3 * camera.mm_per_px)
+    camera = cameras(beaded)["occlusal"]
+    told = []
+    words = Words(lang)("legend.bead")
+    sheet = lettered(beaded, "occlusal", camera, drawn(beaded, camera))
+    without = lettered(plain, "occlusal", camera, drawn(plain, camera))
+    assert sheet.size == without.size and words
+    told = np.abs(np.asarray(sheet).astype(int) - np.asarray(without)).max(axis=2)[-176:, 680:]
+    assert (told > 60).any()  # its sign stands in the legend
+
+
 def test_guessed_directions_say_so() -> None:
     """Without a frame the mean normal of the veneer stands for occlusal: here +z."""
     filed = filed_ball()

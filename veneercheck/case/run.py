@@ -213,6 +213,7 @@ def carry_out(
                 known(outcome)
                 if with_report:
                     report.render(out, progress=_lean(say), lang=lang, paper=paper)
+                    _beside_earlier(order.earlier, out, outcome, lang, _lean(say))
         return outcome
 
 
@@ -410,6 +411,32 @@ def report_again(
         return report.render(folder, progress=say, lang=lang, paper=paper)
     except OSError as error:
         raise unwritable(folder, error) from None
+
+
+def _beside_earlier(
+    earlier: Path | None, out: Path, outcome: Outcome, lang: Language, say: Say
+) -> None:
+    """A check against an earlier one lays both side by side, unless it took the other's place."""
+    if earlier is None or outcome.recheck is None or earlier.resolve() == out.resolve():
+        return
+    say("compare.html")
+    compare_results(earlier, out, out=out, lang=lang)
+
+
+def compare_results(
+    earlier: Path, later: Path, *, out: Path, lang: Language = "en"
+) -> tuple[Path, str]:
+    """Lay two filed results of the same wax-up side by side on a page; what changed, in lines."""
+    from veneercheck import report
+    from veneercheck.report.compare import write_compared
+
+    both = [report.read_result(folder) for folder in (earlier, later)]
+    stills = [folder / "stills" / "occlusal.png" for folder in (earlier, later)]
+    usable_folder(out)
+    try:
+        return write_compared(out, *both, lang=lang, stills=stills)
+    except OSError as error:
+        raise unwritable(out, error) from None
 
 
 def view(folder: Path, *, lang: Language = "en") -> None:

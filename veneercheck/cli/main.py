@@ -205,6 +205,21 @@ def report_command(
     tell(f"Report: {folder / 'report.html'}")
 
 
+@app.command("compare")
+def compare_command(
+    earlier: Folder,
+    later: Annotated[Path, typer.Argument(help="Folder of the later result.", show_default=False)],
+    out: Out = Path(),
+    lang: LangOption = Lang.EN,
+) -> None:
+    """Lay two results of the same wax-up side by side: linked maps, what changed."""
+    from veneercheck.case.run import compare_results
+
+    path, told = compare_results(earlier, later, out=out, lang=lang.value)
+    tell(told)
+    tell(f"Page: {path}")
+
+
 @app.command("view")
 def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
     """Turn the map of a result in a window of its own (extra [view])."""

@@ -175,6 +175,8 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         pen.rectangle((0, 0, width - 1, height - 1), outline=METAL, width=1)
     elif kind == "finish_line":
         pen.line((0, middle[1], width, middle[1]), fill=INK, width=4)
+    elif kind == "bead":
+        pen.circle(middle, middle[1] - 4, outline=INK, width=2)
     elif kind in ("firm_number", "open_number"):
         fill = INK if kind == "firm_number" else WHITE
         pen.circle(middle, middle[1] - 1, fill=fill, outline=INK, width=2)

@@ -110,6 +110,7 @@ BEADS_FIELDS = group(
     proud=whole("Those that stand out farther than the opaquer is thick."),
     cover_least_mm=number("Least from a top to the contour, opaquer included, mm."),
     cover_median_mm=number("The same, median, mm."),
+    places_mm=listed(vector("In the wax-up's frame, mm."), "Their feet."),
 )
 
 _CONNECTOR = group(

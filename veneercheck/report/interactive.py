@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from veneercheck.core.divide.anatomy import surface_word
 from veneercheck.core.mesh.triangles import select_faces
@@ -30,10 +31,18 @@ from veneercheck.report.pack import (
     page_order,
 )
 from veneercheck.report.sections import told_apart
-from veneercheck.report.stills import Scene, case_words, limits_words, stated, zone_words
+from veneercheck.report.stills import (
+    Scene,
+    bead_places,
+    case_words,
+    limits_words,
+    stated,
+    what_matters,
+    zone_words,
+)
 from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
-from veneercheck.report.words import Words, sections
+from veneercheck.report.words import sections
 
 if TYPE_CHECKING:
     from PIL import Image as Pillow
@@ -68,9 +77,9 @@ _SIGNS = ("over", "unmeasured", "metal")
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 
 
-def script() -> str:
-    """The page's own script, one closed block."""
-    return f'(() => {{\n"use strict";\n{viewing.scripts(SCRIPTS)}\n}})();\n'
+def script(*more: str) -> str:
+    """The page's own script, one closed block, with the scripts of a page that shows more."""
+    return f'(() => {{\n"use strict";\n{viewing.scripts((*SCRIPTS, *more))}\n}})();\n'
 
 
 def view_section(
@@ -78,13 +87,17 @@ def view_section(
     places: Markup = NO_MARKUP,
     beside: Markup = NO_MARKUP,
     still: Markup = NO_MARKUP,
+    *,
+    name: str = "view",
+    origin: Floats | None = None,
 ) -> Markup:
     """The first screen: the list and the section on one side, the model on the other.
 
-    The model with its controls is hidden behind the still until the script has drawn.
+    The model with its controls is hidden behind the still until the script has drawn. On a page
+    with two of them each has a name, and both one origin, so that one can follow the other.
     """
     words = scene.words
-    plan, data = view_plan(scene)
+    plan, data = view_plan(scene, origin)
     return tag(
         "section",
         tag(
@@ -97,28 +110,28 @@ def view_section(
         ),
         tag(
             "div",
-            tag("h2", words("view_page.title"), id="view-title", class_="unseen"),
+            tag("h2", words("view_page.title"), id=f"{name}-title", class_="unseen"),
             tag("div", *_stage(scene), data_part="stage", class_="stage screen-only", hidden=""),
             tag("div", still, tag("p", words("report.words_only"), class_="note screen-only"),
                 data_part="without"),
             class_="see",
         ),
-        _data("view-plan", "application/json", _json(plan)),
-        _data("view-words", "application/json", _json(_script_words(words))),
-        _data("view-data", "text/plain", data),
-        id="view",
+        _data(f"{name}-plan", "application/json", _json(plan)),
+        _data(f"{name}-words", "application/json", _json(_script_words(scene))),
+        _data(f"{name}-data", "text/plain", data),
+        id=name,
         class_="first-screen",
-        aria_labelledby="view-title",
+        aria_labelledby=f"{name}-title",
     )  # fmt: skip
 
 
-def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
+def view_plan(scene: Scene, origin: Floats | None = None) -> tuple[dict[str, Any], str]:
     """What the script needs to know, and the packed arrays as text."""
     filed, document = scene.filed, scene.filed.document
     mesh, old = page_order(scene.surface.mesh)
-    veneered = mesh.points_mm[scene.surface.veneer[old] >= 0.5]
-    focus = veneered if len(veneered) else mesh.points_mm
-    origin = np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3)
+    focus = what_matters(scene.surface)
+    if origin is None:
+        origin = origin_of(scene)
     pack = Pack()
     plan: dict[str, Any] = {
         "framework": add_mesh(pack, mesh, origin),
@@ -141,6 +154,7 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
         "steps": _steps(scene.surface.bands),
         "amounts": _amounts(scene),
         "taken": taken_mm(document),
+        "beads": _beads(scene, origin),
         "uTop": _top_u(filed.u_mm),
         "low": (focus - origin).min(axis=0).tolist(),
         "high": (focus - origin).max(axis=0).tolist(),
@@ -159,10 +173,27 @@ def view_plan(scene: Scene) -> tuple[dict[str, Any], str]:
     return plan, pack.text()
 
 
+def _beads(scene: Scene, origin: Floats) -> dict[str, Any] | None:
+    """Foot and normal of each retention bead that was found; None without any."""
+    places = bead_places(scene.filed.document)
+    if not len(places):
+        return None
+    _, nearest = cKDTree(scene.surface.mesh.points_mm).query(places)
+    feet = np.concatenate([places - origin, scene.surface.normals[nearest]], axis=1)
+    radius = 0.5 * scene.filed.document["beads"]["diameter_mm"]
+    return {"feet": np.round(feet, 3).tolist(), "radius": radius}
+
+
 def _file_name(document: Mapping[str, Any]) -> list[str]:
     """Case and date, between which the view stands in the name of a saved picture."""
     case = _UNSAFE.sub("-", str(document["case"]["number"] or "case"))
     return [f"veneercheck-{case}", str(document["checked_at_utc"])[:10]]
+
+
+def origin_of(scene: Scene) -> Floats:
+    """The middle of what is veneered, to a thousandth."""
+    focus = what_matters(scene.surface)
+    return np.asarray(np.round(0.5 * (focus.min(axis=0) + focus.max(axis=0)), 3))
 
 
 def _steps(bands: Bands) -> dict[str, Any]:
@@ -315,12 +346,13 @@ def _listed(document: Mapping[str, Any]) -> list[int]:
     return listed
 
 
-def _script_words(words: Words) -> dict[str, Any]:
+def _script_words(scene: Scene) -> dict[str, Any]:
+    words, kind = scene.words, scene.amount_kind
     own = dict(sections(words.lang)["view_page"])
     own["readings"] = [
-        words("report.layer"), words("report.space"), own["nearest"], own["u"], own["amount"],
+        words("report.layer"), words("report.space"), own["nearest"], own["u"], own[kind],
     ]  # fmt: skip
-    own |= {f"work_{name}": words(f"amount.{name}") for name in ("take_off", "add", "nothing")}
+    own |= {f"work_{name}": words(f"{kind}.{name}") for name in ("take_off", "add", "nothing")}
     own |= {name: words(f"legend.{name}") for name in ("thin", "enough", "thick")}
     return {**own, "decimal": words("format.decimal")}
 
@@ -353,7 +385,7 @@ def _stage(scene: Scene) -> list[Markup]:
             tag("span", data_part="ticks", class_="ticks", aria_hidden="true"), class_="bar"),
             tag("span", data_part="scale-u", class_="scale-u", hidden=""),
             tag("span", data_part="legend-words"),
-            *(_sign(kind, scene) for kind in _SIGNS), *_plain_sign(scene, told),
+            *(_sign(kind, scene) for kind in _signs_of(scene)), *_plain_sign(scene, told),
             tag("span", tag("span", class_="ground"), words("view_page.unscanned"),
                 class_="one-sign"), class_="legend"),
         tag("div", *tools[1:], class_="tools"),
@@ -374,7 +406,7 @@ def _toolbar(scene: Scene, with_amounts: bool) -> list[Markup]:
     names = [words("report.layer"), words("report.space"), words("view_page.nearest"),
              words("view_page.u")]  # fmt: skip
     if with_amounts:
-        names.append(words("view_page.amount"))
+        names.append(words(f"view_page.{scene.amount_kind}"))
     readings = [
         tag("button", name, type="button", data_reading=str(index), aria_pressed="false")
         for index, name in enumerate(names)
@@ -406,6 +438,10 @@ def _bands(scene: Scene) -> Markup:
     return tag("img", src=_inline(bar), alt="", data_part="scale-bands")
 
 
+def _signs_of(scene: Scene) -> tuple[str, ...]:
+    return (*_SIGNS, "bead") if len(bead_places(scene.filed.document)) else _SIGNS
+
+
 def _sign(kind: str, scene: Scene) -> Markup:
     of = {"data_of": "0"} if kind == "over" else {}
     return _signed(kind, scene, scene.words(f"legend.{kind}"), **of)
@@ -415,7 +451,11 @@ def _plain_sign(scene: Scene, told: Scene | None) -> list[Markup]:
     """The sign of where nothing is to be done, shown with the amounts alone."""
     if told is None:
         return []
-    return [_signed("nothing", scene, scene.words("amount.nothing"), data_of="4", hidden="")]
+    return [
+        _signed(
+            "nothing", scene, scene.words(f"{scene.amount_kind}.nothing"), data_of="4", hidden=""
+        )
+    ]
 
 
 def _signed(kind: str, scene: Scene, told: str, **more: str) -> Markup:

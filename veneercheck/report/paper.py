@@ -56,6 +56,7 @@ from veneercheck.report.verdict import (
     metal_words,
     question_words,
     reading_words,
+    recheck_sentences,
     stage_words,
     state_first,
     verdict_sentences,
@@ -190,6 +191,8 @@ def paper_data(
         "scans": _listed(scans_rows(document, words)),
         "notes": str(document["case"]["notes"]),
         "decisions": decision_sentences(document, words),
+        "recheck": recheck_sentences(document["recheck"], words) if document["recheck"] else [],
+        "recheck_title": words("recheck.title"),
         "signatures": [words(f"report.signature_{who}") for who in ("made", "checked")],
         "attachments": [
             {"name": name, "mime": kind, "words": name}

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from veneercheck.core.mesh.sections import crossing
-from veneercheck.core.types import Floats, Ints
+from veneercheck.core.types import Floats, Ints, Region
 from veneercheck.machine.aside import put
 from veneercheck.report.colours import INK, Rgb
 from veneercheck.report.drawing import (
@@ -97,6 +97,8 @@ class Scene:
     ----------
     amounts : bool
         What is to be taken off or added stands beside the numbers.
+    amount_kind : {"amount", "change"}
+        Section of the catalogue that names them: to be done, or done since an earlier check.
     large : float
         How much larger than in a still the signs are, where a picture will be looked at small.
     """
@@ -109,13 +111,15 @@ class Scene:
     unseen: tuple[tuple[float, Floats], ...]
     words: Words
     amounts: bool = False
+    amount_kind: str = "amount"
     large: float = 1.0
 
 
 def scene_of(filed: FiledResult, words: Words) -> Scene:
     """Prepare a measured result for its pictures."""
     surface = surface_of(filed)
-    bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5)
+    aside = np.asarray(filed.region) == Region.ATTACHMENT
+    bridge = directions(filed.document, surface.mesh, surface.veneer >= 0.5, aside)
     unseen = tuple(unseen_patches(surface))
     return Scene(filed, surface, bridge, lines_of(surface), levels_of(surface), unseen, words)
 
@@ -261,10 +265,28 @@ def picture_of(
     from PIL import ImageDraw
 
     picture = Pillow.fromarray(raster.colours)
+    _beads(ImageDraw.Draw(picture), scene, camera, raster)
     zones = _signs(ImageDraw.Draw(picture), scene, camera, raster, own)
     if measured:
         _measures(ImageDraw.Draw(picture), scene, camera)
     return picture, zones
+
+
+def bead_places(document: Mapping[str, Any]) -> Floats:
+    """The feet of retention beads that were found, shape (k, 3), mm."""
+    found = document.get("beads") or {}
+    return np.asarray(found.get("places_mm", []), dtype=np.float64).reshape(-1, 3)
+
+
+def _beads(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster) -> None:
+    """A ring for each retention bead that is seen: the map shows the surface between them."""
+    document = scene.filed.document
+    for place in bead_places(document):
+        at = _seen(place, camera, raster)
+        if at is not None:
+            radius = 0.5 * document["beads"]["diameter_mm"] / camera.mm_per_px
+            box = (at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius)
+            pen.ellipse(box, outline=INK, width=2)
 
 
 def lines_of(surface: Surface) -> tuple[tuple[Floats, Ints, float], ...]:
@@ -555,7 +577,8 @@ def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:
     from PIL import ImageDraw
 
     pen, gap = ImageDraw.Draw(sheet), _SWATCH[0] + 10
-    told = [(kind, scene.words(f"legend.{kind}")) for kind in SIGNS]
+    beads = ("bead",) if len(bead_places(scene.filed.document)) else ()
+    told = [(kind, scene.words(f"legend.{kind}")) for kind in (*SIGNS, *beads)]
     room = WIDTH - _EDGE - left
     for size in _SIGN_SIZES:
         widths = [gap + pen.textlength(words, font(size)) for _, words in told]

@@ -46,7 +46,9 @@ _LARGE = 1.4
 
 _VERDICT_SIZES, _TITLE_SIZES, _SMALL_SIZES = (52, 48, 44, 40, 36), (36, 33, 30, 27), (29, 27, 25)
 _BAR = (700, 40)
-_MOST_LINES = 3
+_MOST_LINES, _MOST_MORE = 3, 4
+"""Lines of the verdict, and of the sentences behind it."""
+
 _FOOT = 262
 """What the legend and the lines below it need."""
 
@@ -117,8 +119,11 @@ def _verdict(pen: ImageDraw.ImageDraw, scene: Scene) -> int:
         y += round(1.15 * size)
     asked = [question_words(one, words) for one in document["questions"]]
     small = _SMALL_SIZES[0]
-    told = [line for one in (*more, *asked) for line in wrapped(pen, one, room, small, bold=False)]
-    for line in told[:_MOST_LINES]:
+    told: list[str] = []
+    for one in (*more, *asked):  # a sentence that would be cut off is left to the report
+        lines = wrapped(pen, one, room, small, bold=False)
+        told += lines if len(told) + len(lines) <= _MOST_MORE else []
+    for line in told:
         pen.text((_EDGE, y + 6), line, INK, font(small))
         y += round(1.25 * small)
     line, small = fitted(

@@ -98,7 +98,9 @@ class Camera:
         return np.stack([x, y, self.back_mm - offset @ self.toward], axis=1)
 
 
-def directions(document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools) -> Directions:
+def directions(
+    document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools, aside: Bools | None = None
+) -> Directions:
     """The bridge's directions from the case, or guessed from its shape.
 
     Parameters
@@ -108,10 +110,13 @@ def directions(document: Mapping[str, Any], mesh: TriangleMesh, veneer: Bools) -
     mesh : TriangleMesh
     veneer : ndarray of bool, shape (n,)
         Vertices meant for veneer: their mean normal stands for occlusal where none is told.
+    aside : ndarray of bool, shape (n,), optional
+        A sprue, handle or pin, which must not tilt the views.
     """
     frame = document["case"]["frame"]
     told_up, told_side = frame["occlusal"], frame["buccal"]
-    length = _longest_axis(mesh)
+    kept = mesh.points_mm if aside is None else mesh.points_mm[~aside]
+    length = _longest_axis(kept)
     up = _unit(told_up) if told_up else _guess_up(mesh, veneer, length)
     side = np.asarray(told_side, dtype=np.float64) if told_side else np.cross(length, up)
     if not told_up:  # The scan's own axes are at least no guess.
@@ -231,8 +236,8 @@ def _camera(
     return Camera(centre, right, straight, toward, float(mm_per_px), *size, back)
 
 
-def _longest_axis(mesh: TriangleMesh) -> Floats:
-    offset = mesh.points_mm - mesh.points_mm.mean(axis=0)
+def _longest_axis(points_mm: Floats) -> Floats:
+    offset = points_mm - points_mm.mean(axis=0)
     _, vectors = np.linalg.eigh(offset.T @ offset)
     return np.asarray(vectors[:, -1], dtype=np.float64)
 

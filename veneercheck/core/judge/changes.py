@@ -40,18 +40,22 @@ def compare(
     earlier : str
         What the earlier result is called.
     """
-    trends: list[tuple[int, Trend]] = []
-    matched: set[int] = set()
-    for zone in now.zones:
-        before = [old for old in zones_then if _same(zone, old)]
-        matched.update(old.id for old in before)
-        trends.append((zone.id, _trend(zone, before)))
+    pairs = matched(now.zones, zones_then)
+    trends = tuple((zone.id, trend(zone, before)) for zone, before in pairs)
+    kept = {old.id for _, before in pairs for old in before}
     gone = tuple(
         Gone(old.id, old.finding, old.place, old.area_mm2, old.extreme_mm)
         for old in zones_then
-        if old.id not in matched
+        if old.id not in kept
     )
-    return Recheck(earlier, gone, tuple(trends), _taken_off(now.framework, surface_then))
+    return Recheck(earlier, gone, trends, taken_off(now.framework, surface_then))
+
+
+def matched(
+    zones_now: tuple[Zone, ...], zones_then: tuple[Zone, ...]
+) -> list[tuple[Zone, list[Zone]]]:
+    """Every zone with those of before that it is what is left of."""
+    return [(zone, [old for old in zones_then if _same(zone, old)]) for zone in zones_now]
 
 
 def _same(one: Zone, other: Zone) -> bool:
@@ -60,23 +64,24 @@ def _same(one: Zone, other: Zone) -> bool:
     return one.finding is other.finding and one.about == other.about and apart <= reach
 
 
-def _trend(zone: Zone, before: list[Zone]) -> Trend:
-    """Beyond the uncertainty of both readings; one zone of several is set beside the worst."""
+def trend(zone: Zone, before: list[Zone]) -> Trend:
+    """What became of a zone, beyond the uncertainty of both readings; of several the worst."""
     if not before:
         return Trend.NEW
-    worst = max(before, key=_beyond_mm)
-    change = _beyond_mm(zone) - _beyond_mm(worst)
+    worst = max(before, key=beyond_mm)
+    change = beyond_mm(zone) - beyond_mm(worst)
     sure = GUARD * math.hypot(zone.u_mm, worst.u_mm)
     if abs(change) <= sure:
         return Trend.SAME
     return Trend.WORSE if change > 0 else Trend.BETTER
 
 
-def _beyond_mm(zone: Zone) -> float:
+def beyond_mm(zone: Zone) -> float:
+    """How far the worst reading of a zone lies beyond its limit, mm."""
     return abs(zone.extreme_mm - zone.limit_mm)
 
 
-def _taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
+def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     """How far each vertex lies under the earlier surface, shape (n,), mm; negative: above it.
 
     NaN where the earlier surface is too far to be compared with.

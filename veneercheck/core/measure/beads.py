@@ -189,6 +189,7 @@ def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
         proud=int((found.height_mm > limits.opaquer_mm).sum()),
         cover_least_mm=float(np.nanmin(cover)),
         cover_median_mm=float(np.nanmedian(cover)),
+        places_mm=tuple(map(tuple, found.base.points_mm[found.top].round(3).tolist())),
     )
 
 

@@ -95,6 +95,8 @@ class BeadField:
         Beads that stand out farther than the opaquer is thick.
     cover_least_mm, cover_median_mm : float
         From the tops to the contour, opaquer included.
+    places_mm : tuple of (x, y, z)
+        Their feet, in the wax-up's frame, to a thousandth.
     """
 
     count: int
@@ -103,6 +105,7 @@ class BeadField:
     proud: int
     cover_least_mm: float
     cover_median_mm: float
+    places_mm: tuple[tuple[float, ...], ...] = ()
 
 
 PlaceWords = Callable[[Ints], tuple[str | None, str | None, str]]

@@ -11,16 +11,19 @@ const READABLE = -20;
 const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
 const ALONG = 0.7, SAME_VIEW = 0.999;
+// A zone's centre is a mean, and may lie so far under the surface.
+const LIFTED_MM = 0.6;
 
 class View {
-  constructor(plan, words, data) {
+  constructor(root, plan, words, data) {
+    this.root = root;
     this.plan = plan;
     this.words = words;
     this.words.number = (value, digits) => value.toFixed(digits).replace("-", "−").replace(".", words.decimal);
     this.framework = readMesh(data, plan.framework);
     this.contour = plan.contour && readMesh(data, plan.contour);
     this.die = plan.die && readMesh(data, plan.die);
-    this.node = (name) => document.querySelector(`#view [data-part="${name}"]`);
+    this.node = (name) => root.querySelector(`[data-part="${name}"]`);
     this.canvas = this.node("canvas");
     this.painter = new Painter(this.canvas);
     this.reading = 0;
@@ -105,6 +108,7 @@ class View {
       this.levels(mapped, (i) => amount[i], levels, normals, "amountSteps", 1);
       this.painter.setLines("amounts", joined([least, -least].map((edge) => isolines(mapped.places, mapped.faces, (i) => amount[i], edge))));
     }
+    if (plan.beads) this.painter.setLines("beads", rings(plan.beads));
     this.painter.setLines("finish", isolines(framework.places, framework.faces, (i) => smooth[i], 0.5));
     const end = this.full.ranges[0] + this.full.ranges[1];
     this.painter.setLines("unmeasured", border(this.full.index.subarray(this.full.ranges[0], end), framework.places));
@@ -158,7 +162,9 @@ class View {
     const step = (now) => {
       const share = still ? 1 : Math.min((now - start) / FLIGHT_MS, 1);
       this.camera.between(from, target, share * share * (3 - 2 * share));
-      if (share === 1) { Object.assign(this.camera, target.copy()); this.settle(); return; }
+      if (share === 1) Object.assign(this.camera, target.copy());
+      this.other?.follow(this);
+      if (share === 1) { this.settle(); return; }
       this.ask(true);
       requestAnimationFrame(step);
     };
@@ -183,7 +189,7 @@ class View {
   select(id) {
     const zone = this.plan.zones.find((one) => one.id === id);
     this.chosen = zone ? id : null;
-    document.querySelectorAll("a[data-zone]").forEach((link) => {
+    this.root.querySelectorAll("a[data-zone]").forEach((link) => {
       const own = Number(link.dataset.zone) === this.chosen;
       if (own) link.setAttribute("aria-current", "true"); else link.removeAttribute("aria-current");
       const row = link.closest("tr");
@@ -229,6 +235,7 @@ class View {
 
   settle() {
     clearTimeout(this.rest);
+    this.before = null;
     this.outline();
     this.ask(false);
     this.rest = setTimeout(() => { this.fine = true; this.ask(false); }, FINE_MS);
@@ -238,6 +245,21 @@ class View {
     this.ask(true);
     clearTimeout(this.rest);
     this.rest = setTimeout(() => this.settle(), REST_MS);
+    this.other?.follow(this);
+  }
+
+  // Two views of one frame look from the same place and cut in the same plane.
+  follow({ camera }) {
+    Object.assign(this.camera, camera.copy());
+    this.ask(true);
+    clearTimeout(this.rest);
+    this.rest = setTimeout(() => this.settle(), REST_MS);
+  }
+
+  cutAlike({ node }) {
+    this.chooseAxis(node("axis").value);
+    this.node("slider").value = node("slider").value;
+    this.cutAt();
   }
 
   outline() {
@@ -255,6 +277,7 @@ class View {
     const lines = this.moving ? {} : {
       finish: { width: 2.6, ink, front: 0.08 },
       unmeasured: { width: 1.2, ink, front: 0.08 },
+      beads: { width: 1.4, ink, front: 0.12 },
       cut: { width: 2.2, ink: [0.55, 0.16, 0.27, 1], front: 0.1 },
     };
     lines.distance = { width: 2.4, ink, front: 100 };
@@ -282,13 +305,17 @@ class View {
       lines,
     }, this.moving);
     this.place();
+    this.drawn?.(this.canvas);
   }
 
   place() {
     const { clientWidth: width, clientHeight: height } = this.canvas;
+    if (!this.moving && !this.before) this.before = before(this.framework.places, this.camera);
     for (const zone of this.signs) {
       const [x, y] = this.camera.project(zone.centre, width, height);
-      const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height;
+      // A number never shows through what stands before its place, as a sprue may.
+      const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height
+        && (this.moving || this.before(sum(zone.centre, zone.normal, LIFTED_MM), 0));
       zone.sign.hidden = !seen;
       zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
     }
@@ -306,7 +333,6 @@ class View {
       return [x + 28, y - 25];
     });
     const kept = new Map();
-    if (shown && !this.before) this.before = before(this.framework.places, this.camera);
     for (const [name, figures] of Object.entries(this.figures)) {
       for (const one of figures) {
         let seen = name === shown && dot(one.normal, this.camera.toward) > 0.35;
@@ -344,7 +370,7 @@ class View {
 
   setReading(index) {
     this.reading = index;
-    document.querySelectorAll("#view [data-reading]").forEach((button) => {
+    this.root.querySelectorAll("[data-reading]").forEach((button) => {
       button.setAttribute("aria-pressed", String(Number(button.dataset.reading) === index));
     });
     this.legend();
@@ -359,7 +385,7 @@ class View {
     this.node("scale-u").hidden = own !== 3;
     this.node("scale-bands").hidden = own > 2;
     if (amounts) this.node("scale-amount").hidden = own !== 4;
-    document.querySelectorAll("#view [data-of]").forEach((one) => { one.hidden = (one.dataset.of === "4") !== (own === 4); });
+    this.root.querySelectorAll("[data-of]").forEach((one) => { one.hidden = (one.dataset.of === "4") !== (own === 4); });
     const box = this.node("ticks");
     if (own === 4) this.ticks(box, [-amounts.end, 0, ...amounts.levels, amounts.end], -amounts.end, amounts.end, 1);
     else this.ticks(box, own === 3 ? [] : plan.steps.edges.map((mm) => mm + more), more, plan.top + more, 2);
@@ -450,6 +476,7 @@ class View {
     const { way } = this.axis();
     slider.value = dot(place, way);
     this.cutAt();
+    this.other?.cutAlike(this);
   }
 
   chooseAxis(name) {
@@ -474,13 +501,13 @@ class View {
   wire() {
     this.showContour = true;
     const on = (name, kind, act) => this.node(name).addEventListener(kind, act);
-    document.querySelectorAll("#view [data-reading]").forEach((button) => {
+    this.root.querySelectorAll("[data-reading]").forEach((button) => {
       button.addEventListener("click", () => this.setReading(Number(button.dataset.reading)));
     });
-    document.querySelectorAll("#view [data-view]").forEach((button) => {
+    this.root.querySelectorAll("[data-view]").forEach((button) => {
       button.addEventListener("click", () => this.fly(this.standard(button.dataset.view)));
     });
-    document.querySelectorAll("a[data-zone]").forEach((row) => {
+    this.root.querySelectorAll("a[data-zone]").forEach((row) => {
       row.addEventListener("click", (event) => {
         event.preventDefault();
         this.canvas.scrollIntoView({ block: "nearest" });
@@ -508,8 +535,8 @@ class View {
       this.say(now ? this.words.first_point : this.words.hint);
     });
     on("shot", "click", () => this.screenshot());
-    on("axis", "change", () => this.chooseAxis());
-    on("slider", "input", () => this.cutAt());
+    on("axis", "change", () => { this.chooseAxis(); this.other?.cutAlike(this); });
+    on("slider", "input", () => { this.cutAt(); this.other?.cutAlike(this); });
     this.chooseAxis();
     new Pointer(this);
     this.canvas.addEventListener("keydown", (event) => this.key(event));
@@ -635,6 +662,21 @@ function speck(line, at) {
 
 function away3(a, b) { return Math.hypot(a[0] - b[0], a[1] - b[1], a[2] - b[2]); }
 
+// A ring on the surface for each retention bead.
+function rings({ feet, radius }) {
+  const found = [], steps = 14;
+  for (const [x, y, z, ...normal] of feet) {
+    const aside = unit(Math.abs(normal[0]) < 0.8 ? cross(normal, [1, 0, 0]) : cross(normal, [0, 1, 0]));
+    const above = cross(normal, aside);
+    const at = (k) => {
+      const turn = (2 * Math.PI * k) / steps, [c, s] = [radius * Math.cos(turn), radius * Math.sin(turn)];
+      return [0, 1, 2].map((i) => [x, y, z][i] + c * aside[i] + s * above[i]);
+    };
+    for (let k = 0; k < steps; k += 1) found.push(...at(k), ...at(k + 1));
+  }
+  return Float32Array.from(found);
+}
+
 function joined(lines) {
   const whole = new Float32Array(lines.reduce((total, one) => total + one.length, 0));
   let at = 0;
@@ -740,9 +782,8 @@ function border(index, places) {
   return Float32Array.from(found);
 }
 
-async function start() {
-  const box = document.getElementById("view");
-  const parse = (id) => JSON.parse(document.getElementById(id).textContent);
+async function start(box) {
+  const parse = (name) => JSON.parse(document.getElementById(`${box.id}-${name}`).textContent);
   const stages = ["stage", "stage-section"].map((name) => box.querySelector(`[data-part=${name}]`));
   const without = box.querySelector("[data-part=without]");
   const show = (turning) => {
@@ -751,9 +792,9 @@ async function start() {
   };
   try {
     // The still stays until the model can take its place.
-    const data = await unpack("view-data");
+    const data = await unpack(`${box.id}-data`);
     show(true);
-    box.view = new View(parse("view-plan"), parse("view-words"), data);
+    box.view = new View(box, parse("plan"), parse("words"), data);
     box.dataset.ready = "yes";
   } catch (error) {
     show(false);
@@ -768,4 +809,4 @@ if (new URLSearchParams(location.search).has("inside")) document.body.classList.
 // What is folded on the screen is open on paper.
 addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
 
-start();
+const started = [...document.querySelectorAll(".first-screen")].map(start);
