@@ -157,6 +157,11 @@ def interrupted(command: list[str], after_s: float, folder: Path) -> tuple[int, 
     return one.returncode, said
 
 
+STOPPED = (130, -signal.SIGINT)
+"""A shell tells 130 of both. The interpreter ends by the signal itself where Ctrl-C met it in code
+that is made while it runs (a dataclass), caught or not."""
+
+
 def test_ctrl_c_is_one_plain_line_and_130(pair: Path) -> None:
     """While it is loaded, while it computes; a word of progress may stand before."""
     stopped = 0
@@ -166,7 +171,7 @@ def test_ctrl_c_is_one_plain_line_and_130(pair: Path) -> None:
         if code == 1 or (code == -signal.SIGINT and "veneercheck" not in said):
             continue  # it was through, or on a busy machine not even begun
         told = [line for line in said.splitlines() if not line.startswith("· ")]
-        assert code == 130, said
+        assert code in STOPPED, said
         assert len(told) == 1 and told[0].startswith("veneercheck: stopped"), said
         assert not (pair / "out").exists()
         stopped += 1
@@ -201,7 +206,7 @@ def test_a_batch_that_is_stopped_says_what_is_finished_and_goes_on(tmp_path: Pat
         if code in (0, 1):
             break
         told = [line for line in said.splitlines() if not line.startswith("· ")]
-        assert code == 130, said
+        assert code in STOPPED, said
         assert len(told) == 1 and told[0].startswith("veneercheck: stopped"), said
     first = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert "6  cases" in first.stdout
