@@ -26,8 +26,10 @@ from veneercheck.cli_options import (
     tell,
     warn_of_names,
 )
+from veneercheck.cli_people import app as people_app
 from veneercheck.cli_records import app as records_app
 from veneercheck.cli_register import open_register
+from veneercheck.cli_standing import limits_app, scanners_app
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.exits import Exit, code_of
 
@@ -71,6 +73,9 @@ profiles_app = typer.Typer(
 )
 app.add_typer(profiles_app, name="profiles")
 app.add_typer(records_app, name="records")
+app.add_typer(people_app, name="people")
+app.add_typer(scanners_app, name="scanners")
+app.add_typer(limits_app, name="limits")
 
 Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
@@ -129,6 +134,9 @@ def check_command(
         ),
     ] = None,
     who: Who = None,
+    scanner: Annotated[
+        str | None, typer.Option(help="The scanner, as it is on record; needs --register.")
+    ] = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.order import Order
@@ -144,7 +152,10 @@ def check_command(
         stage=stage,
         earlier=earlier,
         reference=reference,
+        scanner=scanner,
     )
+    if scanner is not None and register is None:
+        raise typer.BadParameter("a scanner is looked up in the register: give --register")
     if register is not None:
         _check_on_record(
             order, out, register, who, with_report=not no_report, lang=lang, paper=paper
@@ -322,6 +333,7 @@ def _check_on_record(
     from veneercheck.filing import check_on_record, initials
     from veneercheck.order import look_at_scans, settle
     from veneercheck.report.terminal import terminal_summary
+    from veneercheck.verdicts import as_it_counts
 
     if who:
         initials(who)
@@ -338,10 +350,11 @@ def _check_on_record(
             paper=paper.value,
             say=say,
         )
-    tell(terminal_summary(entry.body["result"], lang.value))
+    result = as_it_counts(entry.body["result"], entry.body.get("standing"))
+    tell(terminal_summary(result, lang.value))
     warn_of_names(entry.body["result"], lang)
     tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
-    raise typer.Exit(code_of(entry.body["result"]))
+    raise typer.Exit(code_of(result))
 
 
 def _finish(

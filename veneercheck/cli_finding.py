@@ -30,7 +30,7 @@ class Verdict(enum.StrEnum):
     UNDECIDED = "undecided"
 
 
-def _day(text: str | None) -> str | None:
+def day(text: str | None) -> str | None:
     """A day as times on record begin with it."""
     try:
         return None if text is None else date.fromisoformat(text).isoformat()
@@ -40,11 +40,11 @@ def _day(text: str | None) -> str | None:
 
 Since = Annotated[
     str | None,
-    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
+    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=day),
 ]
 Until = Annotated[
     str | None,
-    typer.Option(help="Only checks up to this day (UTC), itself included.", callback=_day),
+    typer.Option(help="Only checks up to this day (UTC), itself included.", callback=day),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV, for a spreadsheet.")]
@@ -238,6 +238,7 @@ def show_command(
 ) -> None:
     """Show what is on record of a case, decisions included."""
     from veneercheck.filing import folder_of, one_check
+    from veneercheck.record.marks import marks_of
     from veneercheck.report.words import Words
 
     with open_register(register) as opened:
@@ -253,7 +254,7 @@ def show_command(
         }
         tell(json.dumps(shown, indent=1, ensure_ascii=False))
         return
-    words = Words(lang.value)
+    words, marks = Words(lang.value), dict(marks_of(check.body))
     result = check.body["result"]
     told = result["case"]
     none = words("format.none")
@@ -261,11 +262,11 @@ def show_command(
         "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
         "case": told["number"] or none,
         "units": " ".join(str(unit) for unit in told.get("units") or ()) or none,
-        "verdict": words.known("verdict_short", result["verdict"]),
+        "verdict": words.known("verdict_short", marks["verdict"]),
         "stage": words.known("stage", told["stage"]),
-        "limits": check.body.get("limits_revision") or result["profile"]["name"],
+        "limits": marks.get("revision") or result["profile"]["name"],
         "who": check.body["who"] or none,
-        "scanner": told.get("scanner") or none,
+        "scanner": marks.get("scanner") or none,
         "version": result["program"]["version"],
         "key": check.key,
         "entry": f"{check.seq}, {check.hash}",

@@ -11,6 +11,7 @@ import typer
 from veneercheck.cli_finding import Since, list_command, show_command
 from veneercheck.cli_options import Lang, say, tell, warn_of_names
 from veneercheck.cli_register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+from veneercheck.cli_signing import KeysOption, PhraseOption, signer_of
 from veneercheck.core.errors import RecordError
 from veneercheck.texts import writable
 
@@ -43,10 +44,13 @@ def decide_command(
         str, typer.Option("--why", help="The reason, in words.", callback=writable)
     ] = "",
     register: RegisterOption = DEFAULT_REGISTER,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""
     from veneercheck.deciding import decide
     from veneercheck.filing import one_check
+    from veneercheck.signing import enrolled
 
     with open_register(register) as opened:
         check = one_check(opened, case)
@@ -54,7 +58,8 @@ def decide_command(
         result = check.body["result"]
         told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
         tell(f"Deciding on {on}; {told}")
-        entry = decide(opened, check.key, who=who, what=what, why=why)
+        signer = signer_of(who, keys, phrase_file) if enrolled(opened) else None
+        entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 
 

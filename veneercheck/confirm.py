@@ -15,6 +15,7 @@ from veneercheck.core.errors import VeneerCheckError
 from veneercheck.deciding import finish
 from veneercheck.filing import EARLIER, files_on_record, folder_of, one_check
 from veneercheck.order import Settled
+from veneercheck.signing import unsigned
 from veneercheck.workflow import carry_out
 
 if TYPE_CHECKING:
@@ -83,6 +84,8 @@ def confirm(
 
     say("comparing the register with its own chain")
     found = audit(register)
+    if not found:
+        found += unsigned(register)
     remarks: list[str] = []
     entries = files = repeated = 0
     head, stores, known = "", set(), set()

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.deciding import DRAWN_FROM, finish
 from veneercheck.filing import files_on_record, folder_of, one_check
 from veneercheck.folders import unwritable
+from veneercheck.verdicts import STANDING
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -240,7 +241,7 @@ def _drawn_anew(found: _OnRecord) -> bytes:
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
         room = Path(place)
         for name in DRAWN_FROM:
-            if name in found.files:
+            if name in found.files and name != STANDING:  # it names files and people
                 content = as_on_record(found.folder / name, found.files[name])
                 (room / name).write_bytes(content)
         result = json.dumps(found.check.body["result"], indent=2, ensure_ascii=False)

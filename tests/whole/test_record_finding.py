@@ -54,10 +54,17 @@ def body_of(number: str, own: dict[str, Any]) -> dict[str, Any]:
             "surface": "buccal", "area_mm2": 1.0, "extreme_mm": 0.8, "u_mm": 0.05}  # fmt: skip
     result["zones"] = [zone | {"decision": "undecided"}] if own.get("open") else []
     case = {"number": number, "units": [11], "stage": "wax", "notes": "", "alloy": "", "lots": {}}
-    case |= {name: own[name] for name in (*case, "scanner") if name in own}
+    case |= {name: own[name] for name in case if name in own}
     result["case"] = case | {"composite": "", "shade": ""}
     result |= {"verdict": own["verdict"], "checked_at_utc": f"{own['day']}T10:00:00+00:00"}
-    more = {"limits_revision": own["revision"]} if "revision" in own else {}
+    more: dict[str, Any] = {"standing": {"undecided": []}}
+    if "revision" in own:
+        name, revision = own["revision"].split()
+        limits = {"state": "approved", "profile": name, "revision": int(revision)}
+        more["standing"]["limits"] = limits
+    if "scanner" in own:
+        named = {"scanner": {"name": own["scanner"]}, "calibration": {"state": "valid"}}
+        more["standing"] |= named
     return {**body, "who": own.get("who", "AB"), "folder": f"cases/{number}", **more}
 
 

@@ -13,6 +13,7 @@ from veneercheck.core.types import LayerLimits, Limits, StageLimits
 from veneercheck.profile.keys import (
     STAGES,
     SURFACES,
+    choice_of,
     known_keys,
     length_of,
     positive,
@@ -25,6 +26,9 @@ from veneercheck.texts import writable
 PRACTICE = "common practice, no source"
 ESTIMATE = "our estimate, until the laboratory has measured its own"
 OWN = "the laboratory's own"
+
+CALIBRATION, TOLD, NEEDED = "calibration", "told", "needed"
+"""Key under [scan], and what an absent calibration of the scanner does to a check on record."""
 
 GENERIC = "generic"
 """Name of the built-in profile: laboratory composite over metal, no particular material."""
@@ -125,7 +129,8 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
     certainty: dict[str, str] = {}
     for table, fields in _TABLES.items():
         given = table_of(document, table, where)
-        known_keys(given, fields, f"{where} [{table}]")
+        words = (CALIBRATION,) if table == "scan" else ()
+        known_keys(given, (*fields, *words), f"{where} [{table}]")
         for field, (standard, source) in fields.items():
             key = f"{table}.{field}"
             value[key] = length_of(given, field, standard, f"{where} [{table}]")
@@ -150,8 +155,14 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         increment_mm=positive(value, "curing.increment_mm", where),
         surfaces=_surfaces(document, layer, where),
         certainty=certainty,
+        calibration_needed=_calibration_needed(document, where),
         stages=_stage_limits(document, layer, certainty, where),
     )
+
+
+def _calibration_needed(document: Mapping[str, Any], where: str) -> bool:
+    given = table_of(document, "scan", where)
+    return choice_of(given, CALIBRATION, (TOLD, NEEDED), TOLD, f"{where} [scan]") == NEEDED
 
 
 def _layer(least: float, greatest: float, where: str) -> LayerLimits:
@@ -236,6 +247,8 @@ def profile_toml(limits: Limits) -> str:
         for field in fields:
             key = f"{table}.{field}"
             lines.append(f"{field} = {value[key]}  # {limits.certainty.get(key, OWN)}")
+        if table == "scan" and limits.calibration_needed:
+            lines.append(f'{CALIBRATION} = "{NEEDED}"')
     for surface, layer in limits.surfaces.items():
         lines += ["", f"[surface.{surface}]"]
         lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]

@@ -23,6 +23,7 @@ from veneercheck.report.space_ply import (
     surface_ply_bytes,
 )
 from veneercheck.report.words import Language
+from veneercheck.verdicts import STANDING, as_it_counts
 
 RESULT, SPACE, ZONES = "result.json", "space.ply", "zones.csv"
 CONTOUR, DIE = "contour.ply", "die.ply"
@@ -183,6 +184,7 @@ def read_result(folder: Path) -> FiledResult:
         If a file is missing, damaged or of another program or version.
     """
     described = _read_document(folder / RESULT)
+    described = as_it_counts(described, _standing(folder / STANDING))
     decisions = _decisions(folder / DECISIONS)
     if decisions:
         described["decisions"] = decisions
@@ -260,6 +262,21 @@ def _decisions(path: Path) -> list[dict[str, str]]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordError(
             "the decisions cannot be read.",
+            where=str(path),
+            next_step="Compare the case with the register: «veneercheck records confirm».",
+        ) from error
+
+
+def _standing(path: Path) -> dict[str, Any] | None:
+    """With what the check was made; nothing where it is not on record."""
+    if not path.exists():
+        return None
+    try:
+        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        return {**found, "undecided": list(found["undecided"])}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordError(
+            "what the check was made with cannot be read.",
             where=str(path),
             next_step="Compare the case with the register: «veneercheck records confirm».",
         ) from error

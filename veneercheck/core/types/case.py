@@ -68,6 +68,8 @@ class Limits:
     increment_mm: float = 2.0
     surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
     certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    calibration_needed: bool = False
+    """On record, a check without a valid calibration of its scanner is at most undecided."""
 
     @property
     def taken_mm(self) -> float:
