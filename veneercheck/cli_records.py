@@ -9,6 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from veneercheck.cli_finding import Since, list_command, show_command
+from veneercheck.cli_keeping import (
+    backup_command,
+    expire_command,
+    hold_command,
+    restore_command,
+)
 from veneercheck.cli_options import Lang, say, tell, warn_of_names
 from veneercheck.cli_register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.cli_signing import KeysOption, PhraseOption, signer_of
@@ -30,6 +36,10 @@ ALTERED = 1
 app.command("list")(list_command)
 app.command("find")(list_command)
 app.command("show")(show_command)
+app.command("hold")(hold_command)
+app.command("expire")(expire_command)
+app.command("backup")(backup_command)
+app.command("restore")(restore_command)
 
 
 @app.command("decide")
@@ -58,7 +68,10 @@ def decide_command(
         result = check.body["result"]
         told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
         tell(f"Deciding on {on}; {told}")
-        signer = signer_of(who, keys, phrase_file) if enrolled(opened) else None
+        people = enrolled(opened)
+        if people:
+            people.may(who, "decide")
+        signer = signer_of(who, keys, phrase_file) if people else None
         entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 

@@ -294,13 +294,17 @@ def place_of(register: Register, on_record: str) -> Path:
 
 
 def one_check(register: Register, case: str) -> Entry:
-    """The latest check of a case number, or the one check of the start of a key.
+    """The latest check of a case number, or the one check of the start of a key or of a code.
 
     Raises
     ------
     RecordError
         If nothing bears that number, and it is no start of one key alone.
     """
+    from veneercheck.report.standing import read_code
+
+    if (code := read_code(case)) is not None:
+        return _of_code(register, *code)
     of_number = register.checks_of(case)
     if of_number:
         return of_number[-1]
@@ -319,6 +323,24 @@ def one_check(register: Register, case: str) -> Entry:
         next_step="List them with «veneercheck records list»; give a case number as it stands "
         "there, or at least 8 signs of the key.",
     )
+
+
+def _of_code(register: Register, key: str, result_sha: str) -> Entry:
+    """The check that the code on a printed report says, if the paper tells of this very result."""
+    entry = register.with_key(key)
+    if entry is None or entry.body["kind"] != "check":
+        raise RecordError(
+            "the check of this paper is not on record here.",
+            where=register.shown,
+            next_step="Name the register that it was filed in.",
+        )
+    if entry.body["files"].get("result.json") != result_sha:
+        raise RecordError(
+            "this paper tells of another result than the one on record.",
+            where=register.shown,
+            next_step="Go by the record; «veneercheck records confirm» says whether it is whole.",
+        )
+    return entry
 
 
 def files_on_record(register: Register, check: Entry) -> dict[str, str]:

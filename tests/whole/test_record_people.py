@@ -7,12 +7,14 @@ each test itself puts on record.
 from __future__ import annotations
 
 import json
+import random
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import find_trials
 import pytest
 import record_trials as trials
 from typer.testing import CliRunner
@@ -20,11 +22,16 @@ from typer.testing import CliRunner
 from veneercheck.cli import app
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
-from veneercheck.filing import check_on_record
+from veneercheck.core.types import Case, Limits
+from veneercheck.filing import file_hashes, standing_of
 from veneercheck.keys import open_key
+from veneercheck.order import Settled
+from veneercheck.profile import built_in, load_profile
+from veneercheck.profile.limits import parse_profile
 from veneercheck.record import Register, canonical, sha256_of
 from veneercheck.record.people import signature_faults
 from veneercheck.signing import unsigned
+from veneercheck.verdicts import STANDING
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
 
@@ -64,16 +71,23 @@ class Lab:
         assert isinstance(done.exception, RecordError), (words, done.output)
         return str(done.exception)
 
-    def checked(self, depth_mm: float, number: str, **more: Any) -> str:
-        """Check a ball into the register; the check's key."""
-        import dataclasses
-
-        work = dataclasses.replace(trials.scans(self.folder / number, depth_mm, number), **more)
+    def checked(
+        self, verdict: str, number: str, limits: Limits | None = None, scanner: str = ""
+    ) -> str:
+        """Put a check on record whose result is made up, with its standing; the check's key."""
+        limits = limits or built_in()
+        folder = self.folder / "cases" / number
+        folder.mkdir(parents=True)
+        body = find_trials.made_up_check(int(number[2:]), random.Random(1))
+        body["result"] |= {"verdict": verdict, "zones": []}
+        body["result"]["case"]["number"] = number
+        work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
+        (folder / "result.json").write_text(json.dumps(body["result"]), encoding="utf-8")
         with Register(self.place) as register:
-            _, entry = check_on_record(
-                register, work, self.folder / "cases", who="TE", with_report=False, now=NOW
-            )
-        return entry.key
+            body["standing"] = standing_of(register, work, "TE", NOW)
+            (folder / STANDING).write_text(json.dumps(body["standing"]), encoding="utf-8")
+            body |= {"folder": str(folder), "files": file_hashes(folder)}
+            return register.append(sha256_of(canonical(body)), body).key
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -94,8 +108,8 @@ def staffed(lab: Lab) -> str:
 
 
 def test_who_may_decide_what_and_what_confirm_says_of_it(lab: Lab) -> None:
-    """Thin by 0.3 mm is a finding, so only the licensed person may accept it."""
-    thin, sound = lab.checked(0.9, "T-1"), lab.checked(1.7, "T-2")
+    """With findings only the licensed person may accept it."""
+    thin, sound = lab.checked("findings", "T-1"), lab.checked("no findings", "T-2")
     staffed(lab)
     what = ("records", "decide", thin[:12], "--what", "accepted", "--why", "measured by hand")
     assert "accept with findings" in lab.refuses(*what, "--who", "CH")
@@ -114,7 +128,7 @@ def test_a_first_person_who_is_not_licensed_is_refused(lab: Lab) -> None:
 
 
 def test_a_wrong_pass_phrase_opens_nothing(lab: Lab) -> None:
-    lab.checked(0.9, "T-1")
+    lab.checked("findings", "T-1")
     staffed(lab)
     lab.phrase.write_text("another phrase", encoding="utf-8")
     told = lab.refuses("records", "decide", "T-1", "--what", "accepted", "--who", "LP")
@@ -123,7 +137,7 @@ def test_a_wrong_pass_phrase_opens_nothing(lab: Lab) -> None:
 
 def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:
     """By the old key, by a licensed person, and, where every key is lost, from the paper."""
-    thin = lab.checked(0.9, "T-1")
+    thin = lab.checked("findings", "T-1")
     paper = staffed(lab)
     lab.did("records", "decide", thin[:12], "--what", "accepted", "--who", "LP")
     old = lab.folder / "old"
@@ -140,11 +154,10 @@ def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:
     lab.keys = old
     told = lab.refuses("records", "decide", thin[:12], "--what", "accepted", "--who", "LP")
     assert "not the one on record" in told
-    lab.did  # the old folder serves nobody any more
 
 
 def test_who_left_signs_nothing_more_and_what_was_signed_holds(lab: Lab) -> None:
-    thin = lab.checked(0.9, "T-1")
+    thin = lab.checked("findings", "T-1")
     staffed(lab)
     lab.did("records", "decide", thin[:12], "--what", "cut again", "--who", "TE")
     lab.did("people", "enrol", "TE", "--role", "left", "--who", "LP")
@@ -160,7 +173,7 @@ def forged(lab: Lab, body: dict[str, Any], by: str) -> dict[str, Any]:
 
 def test_forged_repeated_and_moved_decisions_are_found(lab: Lab) -> None:
     """Each is put into the chain as a program with access to the register could."""
-    thin, sound = lab.checked(0.9, "T-1"), lab.checked(1.7, "T-2")
+    thin, sound = lab.checked("findings", "T-1"), lab.checked("no findings", "T-2")
     staffed(lab)
     lab.did("records", "decide", thin[:12], "--what", "remake", "--who", "LP")
     with Register(lab.place) as register:
@@ -194,13 +207,11 @@ def test_limits_are_approved_and_a_check_says_which_revision_judged_it(lab: Lab)
     lab.did(*propose, "--who", "CH", "--source", str(source))
     assert "revision 1 of «ours» already" in lab.refuses(*propose, "--who", "CH")
     assert "may not approve limits" in lab.refuses("limits", "approve", "ours", "--who", "CH")
-    from veneercheck.profile import load_profile
-
-    first = lab.checked(0.9, "T-1", limits=load_profile(profile))
+    first = lab.checked("findings", "T-1", limits=load_profile(profile))
     lab.did("limits", "approve", "ours", "--who", "LP")
     assert "approved already" in lab.refuses("limits", "approve", "ours", "--who", "LP")
-    second = lab.checked(0.91, "T-2", limits=load_profile(profile))
-    built_in = lab.checked(0.92, "T-3")
+    second = lab.checked("findings", "T-2", limits=load_profile(profile))
+    built_in = lab.checked("findings", "T-3")
     profile.write_text('name = "ours"\n[layer]\nleast_mm = 0.9\n', encoding="utf-8")
     assert "needs a reason" in lab.refuses(*propose, "--who", "CH")
     lab.did(*propose, "--who", "CH", "--why", "new instructions")
@@ -227,14 +238,10 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
     lab.did("scanners", "add", "S-1", "--serial", "4711", "--who", "LP")
     lab.did("scanners", "calibrate", "S-1", "--who", "LP", "--artefact", "ball bar 3",
             "--measured-on", measured, "--valid-until", until, "--trueness-um", "4")  # fmt: skip
-    import dataclasses
-
-    from veneercheck.profile import parse_profile
-
     asks = parse_profile({"scan": {"calibration": "needed"}, "name": "strict"})
-    key = lab.checked(1.7, "T-1", limits=asks, scanner="S-1")
-    told = lab.checked(1.71, "T-2", scanner="S-1")
-    none = lab.checked(1.72, "T-3", limits=dataclasses.replace(asks))
+    key = lab.checked("no findings", "T-1", limits=asks, scanner="S-1")
+    told = lab.checked("no findings", "T-2", scanner="S-1")
+    none = lab.checked("no findings", "T-3", limits=asks)
     with Register(lab.place) as register:
         rows = {row["key"]: row["verdict"] for row in register.list_checks()}
         entry = register.with_key(key)
@@ -247,4 +254,4 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
 
 def test_a_scanner_that_is_not_on_record_is_refused(lab: Lab) -> None:
     with Register(lab.place), pytest.raises(RecordError, match="no scanner"):
-        lab.checked(1.7, "T-1", scanner="S-9")
+        lab.checked("no findings", "T-1", scanner="S-9")

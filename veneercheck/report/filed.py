@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import dataclasses
+import hashlib
 import io
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -273,7 +274,8 @@ def _standing(path: Path) -> dict[str, Any] | None:
         return None
     try:
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        return {**found, "undecided": list(found["undecided"])}
+        sha = hashlib.sha256(path.with_name(RESULT).read_bytes()).hexdigest()
+        return {**found, "undecided": list(found["undecided"]), "result_sha256": sha}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordError(
             "what the check was made with cannot be read.",
