@@ -29,6 +29,7 @@ from veneercheck.cli_options import (
 from veneercheck.cli_people import app as people_app
 from veneercheck.cli_records import app as records_app
 from veneercheck.cli_register import open_register
+from veneercheck.cli_signing import KeysOption, PhraseOption, file_figures
 from veneercheck.cli_standing import limits_app, scanners_app
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.exits import Exit, code_of
@@ -99,6 +100,11 @@ def program(
     ] = False,
 ) -> None:
     """What holds for every command."""
+
+
+FiledIn = Annotated[
+    str | None, typer.Option("--register", help="Put the figures on record here, too.")
+]
 
 
 @app.command("check")
@@ -210,6 +216,10 @@ def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
 @app.command("verify")
 def verify_command(
     out: Annotated[Path | None, typer.Option(help="File to keep the figures in (JSON).")] = None,
+    register: FiledIn = None,
+    who: Who = None,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Measure bodies with known answers on this machine; repeat at intervals and file it."""
     from veneercheck.phantom.verify import verify, words
@@ -223,6 +233,10 @@ def verify_command(
 
         write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
         tell(f"Filed: {out}")
+    if register is not None:
+        figures = {"figures": result.as_dict()}
+        entry = file_figures(register, "verification", figures, who, keys, phrase_file)
+        tell(f"On record: entry {entry.seq}, {entry.hash}")
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
@@ -274,6 +288,13 @@ def repeatability_command(
     profile: Profile = None,
     unit: UnitOption = None,
     out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
+    scanner: Annotated[
+        str | None, typer.Option(help="The scanner, as it is on record; for --register.")
+    ] = None,
+    register: FiledIn = None,
+    who: Who = None,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Measure your own noise, seating and distortion from repeated scans."""
     from veneercheck.repeated import repeated
@@ -289,6 +310,12 @@ def repeatability_command(
     tell("\n".join(found.words()))
     if out is not None and limits is not None:
         tell(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
+    if register is not None:
+        figures = {"scanner": scanner or "", "scans": found.scans, "words": found.words()}
+        seating = None if limits is None else limits.seating_u_mm
+        figures |= {"seating_u_mm": seating}
+        entry = file_figures(register, "repeatability", figures, who, keys, phrase_file)
+        tell(f"On record: entry {entry.seq}, {entry.hash}")
 
 
 @profiles_app.command("list")

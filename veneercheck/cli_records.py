@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import enum
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli_finding import Since, list_command, show_command
+from veneercheck.cli_finding import (
+    AsJson,
+    Since,
+    entries_command,
+    list_command,
+    show_command,
+    table,
+)
 from veneercheck.cli_keeping import (
     backup_command,
     expire_command,
@@ -36,6 +44,7 @@ ALTERED = 1
 app.command("list")(list_command)
 app.command("find")(list_command)
 app.command("show")(show_command)
+app.command("entries")(entries_command)
 app.command("hold")(hold_command)
 app.command("expire")(expire_command)
 app.command("backup")(backup_command)
@@ -183,6 +192,63 @@ def export_command(
         tell(f"Written: {path}")
     for words in taken:
         tell(f"Taken out: {words}")
+
+
+@app.command("again")
+def again_command(
+    profile: Annotated[str, typer.Option(help="The other limits: a name, or a TOML file.")],
+    limits: Annotated[
+        str | None, typer.Option(help="Only checks by this profile, or this revision of it.")
+    ] = None,
+    since: Since = None,
+    as_json: AsJson = False,
+    lang: Annotated[Lang, typer.Option("--lang", help="Language of the table.")] = Lang.EN,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Tell which checks would read otherwise under other limits; the record stays as it is."""
+    from veneercheck.cli_finding import by_limits
+    from veneercheck.profile import load_profile
+    from veneercheck.record.finding import Wanted, find
+    from veneercheck.rejudging import rejudged
+    from veneercheck.report.words import Words
+
+    words, other = Words(lang.value), load_profile(profile)
+    with open_register(register) as opened:
+        wanted = find(opened, Wanted(since=since, **by_limits(limits)))
+        checks = (entry for one in wanted if (entry := opened.with_key(one.key)) is not None)
+        found = list(rejudged(opened, checks, other, say))
+    rows = [
+        {
+            "case": one.check.body["result"]["case"]["number"],
+            "key": one.check.key,
+            "before": one.before,
+            "after": one.after,
+            "firm_before": one.firm_before,
+            "firm_after": one.firm_after,
+            "why_not": one.why_not,
+        }
+        for one in found
+        if one.differs or one.why_not
+    ]
+    if as_json:
+        tell(json.dumps(rows, indent=1, ensure_ascii=False))
+        return
+    heads = ("case", "key", "before", "after", "why_not")
+    table(
+        [words(f"again.{name}") for name in heads],
+        [
+            [
+                row["case"] or words("format.none"),
+                row["key"][:12],
+                f"{words.known('verdict_short', row['before'])} ({row['firm_before']})",
+                f"{words.known('verdict_short', row['after'])} ({row['firm_after']})",
+                row["why_not"],
+            ]
+            for row in rows
+        ],
+    )
+    differ = sum(one.differs for one in found)
+    tell(words("again.count", differ=differ, count=len(found)))
 
 
 @app.command("trends")

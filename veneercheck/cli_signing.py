@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from veneercheck.cli_register import open_register
 from veneercheck.core.errors import RecordError
 
 if TYPE_CHECKING:
@@ -79,6 +80,30 @@ def enter(
                 next_step="Use the latest key, or enrol a new one.",
             )
     return register.append(sha256_of(canonical(body)), body)
+
+
+def file_figures(
+    place: str,
+    kind: str,
+    figures: Mapping[str, Any],
+    who: str | None,
+    keys: Path | None,
+    phrase: Path | None,
+) -> Entry:
+    """Put figures that were just measured on record, dated, with the program's version."""
+    from veneercheck import __version__
+
+    if not who:
+        raise typer.BadParameter("what goes on record needs --who")
+    body = {
+        "kind": kind,
+        **figures,
+        "version": __version__,
+        "who": who,
+        "entered_at_utc": moment().isoformat(timespec="seconds"),
+    }
+    with open_register(place, create=True) as register:
+        return enter(register, body, who, keys, phrase)
 
 
 def moment() -> datetime:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.deciding import DRAWN_FROM, finish
 from veneercheck.filing import files_on_record, folder_of, one_check
 from veneercheck.folders import unwritable
+from veneercheck.signing import person_entries
 from veneercheck.verdicts import STANDING
 
 if TYPE_CHECKING:
@@ -62,7 +63,10 @@ def export_bundle(register: Register, case: str, target: Path | None) -> list[Pa
 
     found = _on_record(register, case)
     place = target or Path(f"{found.folder.name}.zip")
-    return [write_bundle(place, found.folder, found.files, [found.check, *found.decisions])]
+    entries = [found.check, *found.decisions]
+    signed = any("signature" in one.body for one in found.decisions)
+    beside = person_entries(register) if signed else []
+    return [write_bundle(place, found.folder, found.files, entries, beside)]
 
 
 def export_dicom(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -101,3 +102,16 @@ def test_a_decision_stands_on_the_paper_with_all_that_was_there(lab: Path) -> No
     assert "QA" in told and "4711" in told
     done = CliRunner().invoke(app, ["records", "confirm", "--no-repeat", *place])
     assert done.exit_code == 0, done.output
+
+
+def test_other_limits_are_tried_on_what_is_on_record(lab: Path) -> None:
+    """Cut back by 0.9 mm, 0.7 mm of layer are left (by construction): under 0.5 mm no finding."""
+    place = ["--register", str(lab / "register.sqlite")]
+    mild = lab / "mild.toml"
+    mild.write_text('name = "mild"\n[layer]\nleast_mm = 0.5\n', encoding="utf-8")
+    again = CliRunner().invoke(app, ["records", "again", "--profile", str(mild), "--json", *place])
+    assert again.exit_code == 0, (again.output, again.exception)
+    (row,) = json.loads(again.stdout)
+    assert (row["before"], row["after"], row["firm_after"]) == ("findings", "no findings", 0)
+    same = CliRunner().invoke(app, ["records", "again", "--profile", "generic", *place])
+    assert "0 of 1 checks would read otherwise" in same.output

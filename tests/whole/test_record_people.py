@@ -23,14 +23,16 @@ from veneercheck.cli import app
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, Limits
-from veneercheck.filing import file_hashes, standing_of
+from veneercheck.filing import file_hashes, files_on_record, standing_of
 from veneercheck.keys import open_key
 from veneercheck.order import Settled
 from veneercheck.profile import built_in, load_profile
 from veneercheck.profile.limits import parse_profile
-from veneercheck.record import Register, canonical, sha256_of
+from veneercheck.record import Entry, Register, canonical, sha256_of
+from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.people import signature_faults
-from veneercheck.signing import unsigned
+from veneercheck.record.register import link
+from veneercheck.signing import person_entries, unsigned
 from veneercheck.verdicts import STANDING
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
@@ -195,6 +197,30 @@ def test_forged_repeated_and_moved_decisions_are_found(lab: Lab) -> None:
         register.append(sha256_of(canonical(unlike["forged"])), unlike["forged"])
         told = [str(one) for one in confirm(register, repeat=False).differences]
     assert any("forged" in words for words in told), told
+
+
+def test_a_signature_is_verified_from_the_bundle_alone(lab: Lab) -> None:
+    """The register is elsewhere; a bundle whose decision was signed by another key is told."""
+    thin = lab.checked("findings", "T-1")
+    staffed(lab)
+    lab.did("records", "decide", thin[:12], "--what", "accepted", "--who", "LP")
+    out = lab.folder / "T-1.zip"
+    lab.did("records", "export", thin[:12], "--out", str(out), keyed=False)
+    assert bundle_faults(out) == []
+    with Register(lab.place) as register:
+        check, (decision,) = register.with_key(thin), register.decisions_on(thin)
+        assert check is not None
+        files, people = files_on_record(register, check), person_entries(register)
+    for body in (
+        {**decision.body, "why": "altered"},
+        forged(lab, {n: v for n, v in decision.body.items() if n != "signature"}, "TE"),
+    ):
+        text = canonical(body)
+        hashed = link(decision.seq, decision.key, text, decision.previous)
+        other = Entry(decision.seq, decision.key, body, decision.previous, hashed, text)
+        write_bundle(out, lab.folder / "cases" / "T-1", files, [check, other], people)
+        told = [str(one) for one in bundle_faults(out)]
+        assert len(told) == 1 and f"entry {decision.seq}" in told[0], told
 
 
 def test_limits_are_approved_and_a_check_says_which_revision_judged_it(lab: Lab) -> None:

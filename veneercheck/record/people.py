@@ -119,7 +119,8 @@ def act_of(body: Mapping[str, Any], verdict: str | None) -> str | None:
         "approval": "approve limits",
         "scanner": "keep records",
         "calibration": "keep records",
-        "verification": "keep records",
+        "verification": "decide",
+        "repeatability": "decide",
         "hold": "keep records",
         "disposal": "enrol people",
     }.get(body["kind"])
