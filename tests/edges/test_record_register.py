@@ -111,6 +111,7 @@ def test_a_hole_in_the_chain_is_named(place: str) -> None:
             else:
                 c.execute(sa.text("DROP TRIGGER entries_no_delete"))
             c.execute(sa.text("DELETE FROM decisions WHERE seq = 3"))
+            c.execute(sa.text("DELETE FROM marks WHERE seq = 3"))
             c.execute(sa.text("DELETE FROM entries WHERE seq = 3"))
         told = " ".join(str(difference) for difference in audit(register))
     assert "entry 4: follows entry 2" in told

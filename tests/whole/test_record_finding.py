@@ -6,9 +6,11 @@ Expected rows are by construction: each case is given the alloy, lot or word it 
 from __future__ import annotations
 
 import csv
+import importlib.util
 import io
 import json
 import random
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,19 @@ import record_trials as trials
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.marks import marks_of
+
+
+def _door() -> Any:
+    path = Path(__file__).parents[1] / "doors" / "test_bench_door.py"
+    spec = importlib.util.spec_from_file_location("bench_door", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_door"] = module  # its dataclass looks itself up
+    spec.loader.exec_module(module)
+    return module
+
+
+DOOR = _door()
 
 
 @pytest.fixture(scope="module")
@@ -54,10 +69,17 @@ def body_of(number: str, own: dict[str, Any]) -> dict[str, Any]:
             "surface": "buccal", "area_mm2": 1.0, "extreme_mm": 0.8, "u_mm": 0.05}  # fmt: skip
     result["zones"] = [zone | {"decision": "undecided"}] if own.get("open") else []
     case = {"number": number, "units": [11], "stage": "wax", "notes": "", "alloy": "", "lots": {}}
-    case |= {name: own[name] for name in (*case, "scanner") if name in own}
+    case |= {name: own[name] for name in case if name in own}
     result["case"] = case | {"composite": "", "shade": ""}
     result |= {"verdict": own["verdict"], "checked_at_utc": f"{own['day']}T10:00:00+00:00"}
-    more = {"limits_revision": own["revision"]} if "revision" in own else {}
+    more: dict[str, Any] = {"standing": {"undecided": []}}
+    if "revision" in own:
+        name, revision = own["revision"].split()
+        limits = {"state": "approved", "profile": name, "revision": int(revision)}
+        more["standing"]["limits"] = limits
+    if "scanner" in own:
+        named = {"scanner": {"name": own["scanner"]}, "calibration": {"state": "valid"}}
+        more["standing"] |= named
     return {**body, "who": own.get("who", "AB"), "folder": f"cases/{number}", **more}
 
 
@@ -139,6 +161,26 @@ def test_the_table_has_heads_and_the_folder_in_both_languages(place: str) -> Non
     german = ran(place, "list", "--lang", "de", "--alloy", "Alloy One")
     assert "Urteil" in german and "Befunde" in german and "2 verzeichnet" in german
     assert "accepted" not in german
+
+
+def test_the_page_takes_its_filters_from_its_address(place: str, tmp_path: Path) -> None:
+    """The real page, by the same questions as the command; what is typed is only words."""
+    with DOOR.entered(tmp_path / "bench", "--register", place) as page:
+        for words, cases in (
+            ("lot=ab-12&verdict=findings", ["D-1"]),
+            ("unit=46", ["D-1", "D-3"]),
+            ("not_decided=1&since=2026-03-06", ["D-4"]),
+            ("words=rand", ["D-1"]),
+            ("words=%3Cb%3E", []),
+            ("nonsense=1", ["D-1", "D-2", "D-3", "D-4"]),
+        ):
+            code, _, body = page.patient("GET", f"/records?lang=de&{words}")
+            told = body.decode()
+            rows = told.split("<tbody>")[1].split("<tr>")[1:]
+            assert (
+                code == 200 and [row.split("<td>")[2].split("<")[0] for row in rows] == cases[::-1]
+            ), words
+            assert "<b>" not in told and "Urteil" in told and f"{len(cases)} verzeichnet" in told
 
 
 def test_one_case_is_shown_as_a_table_and_as_json(place: str) -> None:

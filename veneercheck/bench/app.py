@@ -105,6 +105,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks", _ask, methods=["POST"]),
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
+        Route("/records", _records, methods=["GET"]),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
@@ -349,6 +350,14 @@ async def _on_record(request: Request) -> Response:
     """Today's checks on record, the newest first; none where no register is named."""
     place = bench_of(request).register
     return JSONResponse([] if place is None else await asyncio.to_thread(_recorded_today, place))
+
+
+async def _records(request: Request) -> Response:
+    """What is on record, narrowed down by what the address says."""
+    from veneercheck.bench.records import records_page
+
+    place, asked = bench_of(request).register, dict(request.query_params)
+    return HTMLResponse(await asyncio.to_thread(records_page, place, asked, words_of(request)))
 
 
 def morning_utc(now: datetime) -> str:

@@ -36,6 +36,8 @@ class Order:
     reference : Path, optional
         A copy of the framework on which areas are painted (`scan.PAINT_COLOURS`); over the case
         file's own.
+    scanner : str, optional
+        Name of the scanner, as it is on record; over the case file's own.
     """
 
     framework: Path | None = None
@@ -48,6 +50,7 @@ class Order:
     stage: str | None = None
     earlier: Path | None = None
     reference: Path | None = None
+    scanner: str | None = None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -71,6 +74,8 @@ class Settled:
         A copy of the framework on which areas are painted.
     waxup_kind : {"scan", "key"}
         A silicone key stands in for the wax-up: its inside is the contour.
+    scanner : str
+        Name of the scanner, as it is on record; empty where none was named.
     """
 
     framework: Path
@@ -84,6 +89,7 @@ class Settled:
     die: Path | None = None
     reference: Path | None = None
     waxup_kind: str = "scan"
+    scanner: str = ""
 
     @property
     def scans(self) -> dict[str, Path | None]:
@@ -123,6 +129,7 @@ def settle(order: Order) -> Settled:
         case_file.die,
         order.reference or case_file.painted,
         case_file.waxup_kind,
+        order.scanner or case_file.scanner,
     )
 
 

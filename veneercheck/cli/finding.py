@@ -16,7 +16,7 @@ from veneercheck.cli.options import Lang, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from veneercheck.record import Register
     from veneercheck.record.finding import Found
@@ -30,7 +30,7 @@ class Verdict(enum.StrEnum):
     UNDECIDED = "undecided"
 
 
-def _day(text: str | None) -> str | None:
+def day(text: str | None) -> str | None:
     """A day as times on record begin with it."""
     try:
         return None if text is None else date.fromisoformat(text).isoformat()
@@ -40,11 +40,11 @@ def _day(text: str | None) -> str | None:
 
 Since = Annotated[
     str | None,
-    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=_day),
+    typer.Option(help="Only checks since this day (UTC): 2026-03-31.", callback=day),
 ]
 Until = Annotated[
     str | None,
-    typer.Option(help="Only checks up to this day (UTC), itself included.", callback=_day),
+    typer.Option(help="Only checks up to this day (UTC), itself included.", callback=day),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV, for a spreadsheet.")]
@@ -95,9 +95,6 @@ def list_command(
     """List the checks on record, the oldest first; all of them, or those that fit."""
     from veneercheck.record.finding import Wanted, find
 
-    by: dict[str, Any] = {"profile": limits}
-    if limits and limits.rpartition(" ")[2].isdigit():
-        by = {"revision": limits}
     wanted = Wanted(
         case=case,
         unit=None if unit is None else str(unit),
@@ -114,7 +111,7 @@ def list_command(
         undecided=undecided,
         not_decided=not_decided,
         words=words,
-        **by,
+        **by_limits(limits),
     )
     with open_register(register) as opened:
         found = [
@@ -124,6 +121,13 @@ def list_command(
         ]
         rows = sorted({one.seq: one for one in found}.values(), key=lambda one: one.seq)
         show(opened, rows[-limit:] if limit else rows, lang, as_json=as_json, as_csv=as_csv)
+
+
+def by_limits(limits: str | None) -> dict[str, Any]:
+    """A profile's name, or a revision of it: «name 2»."""
+    if limits and limits.rpartition(" ")[2].isdigit():
+        return {"revision": limits}
+    return {"profile": limits}
 
 
 _START_OF_SHA = 8
@@ -238,6 +242,7 @@ def show_command(
 ) -> None:
     """Show what is on record of a case, decisions included."""
     from veneercheck.record.filing import folder_of, one_check
+    from veneercheck.record.marks import marks_of
     from veneercheck.report.words import Words
 
     with open_register(register) as opened:
@@ -253,7 +258,7 @@ def show_command(
         }
         tell(json.dumps(shown, indent=1, ensure_ascii=False))
         return
-    words = Words(lang.value)
+    words, marks = Words(lang.value), dict(marks_of(check.body))
     result = check.body["result"]
     told = result["case"]
     none = words("format.none")
@@ -261,11 +266,11 @@ def show_command(
         "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
         "case": told["number"] or none,
         "units": " ".join(str(unit) for unit in told.get("units") or ()) or none,
-        "verdict": words.known("verdict_short", result["verdict"]),
+        "verdict": words.known("verdict_short", marks["verdict"]),
         "stage": words.known("stage", told["stage"]),
-        "limits": check.body.get("limits_revision") or result["profile"]["name"],
+        "limits": marks.get("revision") or result["profile"]["name"],
         "who": check.body["who"] or none,
-        "scanner": told.get("scanner") or none,
+        "scanner": marks.get("scanner") or none,
         "version": result["program"]["version"],
         "key": check.key,
         "entry": f"{check.seq}, {check.hash}",
@@ -286,3 +291,50 @@ def show_command(
         table([words(f"records.{name}") for name in heads], rows)
     else:
         tell(words("records.not_decided"))
+
+
+_MOMENTS = ("entered_at_utc", "decided_at_utc")
+
+
+def entries_command(
+    kind: Annotated[
+        str,
+        typer.Argument(
+            help="check, decision, person, scanner, calibration, limits, approval, verification, "
+            "repeatability, hold or disposal."
+        ),
+    ],
+    register: RegisterOption = DEFAULT_REGISTER,
+    as_json: AsJson = False,
+    lang: LangOption = Lang.EN,
+) -> None:
+    """List the entries of one kind, who made and who signed each."""
+    from veneercheck.record.standing import entries_with
+    from veneercheck.report.words import Words
+
+    with open_register(register) as opened:
+        found = entries_with(opened, kind=kind)
+    if as_json:
+        shown = [{"seq": one.seq, "key": one.key, "hash": one.hash, **one.body} for one in found]
+        tell(json.dumps(shown, indent=1, ensure_ascii=False))
+        return
+    words = Words(lang.value)
+    table(
+        [words(f"records.{name}") for name in ("entry", "when", "who", "signed", "what")],
+        [_entry_cells(one.seq, one.body, words("format.none")) for one in found],
+    )
+    tell(words("records.count", count=len(found)))
+
+
+def _entry_cells(seq: int, body: Mapping[str, Any], none: str) -> list[str]:
+    when = next((body[name] for name in _MOMENTS if name in body), "")
+    when = when or body.get("result", {}).get("checked_at_utc", "")
+    left_out = (*_MOMENTS, "kind", "who", "signature")
+    told = [
+        f"{name} {value}"
+        for name, value in body.items()
+        if name not in left_out and isinstance(value, str | int | float) and value != ""
+    ]
+    signed = (body.get("signature") or {}).get("by", none)
+    who = body.get("who") or body.get("initials") or none
+    return [str(seq), when[:16].replace("T", " "), who, signed, ", ".join(told)]

@@ -29,8 +29,11 @@ from veneercheck.cli.options import (
     tell,
     warn_of_names,
 )
+from veneercheck.cli.people import app as people_app
 from veneercheck.cli.records import app as records_app
 from veneercheck.cli.register import open_register
+from veneercheck.cli.signing import KeysOption, PhraseOption, file_figures
+from veneercheck.cli.standing import limits_app, scanners_app
 from veneercheck.core.errors import VeneerCheckError
 
 if TYPE_CHECKING:
@@ -73,6 +76,9 @@ profiles_app = typer.Typer(
 )
 app.add_typer(profiles_app, name="profiles")
 app.add_typer(records_app, name="records")
+app.add_typer(people_app, name="people")
+app.add_typer(scanners_app, name="scanners")
+app.add_typer(limits_app, name="limits")
 
 Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
@@ -96,6 +102,11 @@ def program(
     ] = False,
 ) -> None:
     """What holds for every command."""
+
+
+FiledIn = Annotated[
+    str | None, typer.Option("--register", help="Put the figures on record here, too.")
+]
 
 
 @app.command("check")
@@ -132,6 +143,9 @@ def check_command(
     ] = None,
     who: Who = None,
     verbose: Verbose = False,
+    scanner: Annotated[
+        str | None, typer.Option(help="The scanner, as it is on record; needs --register.")
+    ] = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.case.order import Order
@@ -147,7 +161,10 @@ def check_command(
         stage=stage,
         earlier=earlier,
         reference=reference,
+        scanner=scanner,
     )
+    if scanner is not None and register is None:
+        raise typer.BadParameter("a scanner is looked up in the register: give --register")
     if register is not None:
         _check_on_record(
             order, out, register, who,
@@ -246,6 +263,10 @@ def fields_command(
 @app.command("verify")
 def verify_command(
     out: Annotated[Path | None, typer.Option(help="File to keep the figures in (JSON).")] = None,
+    register: FiledIn = None,
+    who: Who = None,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Measure bodies with known answers on this machine; repeat at intervals and file it."""
     from veneercheck.phantom.verify import verify, words
@@ -259,6 +280,10 @@ def verify_command(
 
         write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
         tell(f"Filed: {out}")
+    if register is not None:
+        figures = {"figures": result.as_dict()}
+        entry = file_figures(register, "verification", figures, who, keys, phrase_file)
+        tell(f"On record: entry {entry.seq}, {entry.hash}")
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
@@ -310,6 +335,13 @@ def repeatability_command(
     profile: Profile = None,
     unit: UnitOption = None,
     out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
+    scanner: Annotated[
+        str | None, typer.Option(help="The scanner, as it is on record; for --register.")
+    ] = None,
+    register: FiledIn = None,
+    who: Who = None,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Measure your own noise, seating and distortion from repeated scans."""
     from veneercheck.case.repeat import repeated
@@ -325,6 +357,12 @@ def repeatability_command(
     tell("\n".join(found.words()))
     if out is not None and limits is not None:
         tell(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
+    if register is not None:
+        figures = {"scanner": scanner or "", "scans": found.scans, "words": found.words()}
+        seating = None if limits is None else limits.seating_u_mm
+        figures |= {"seating_u_mm": seating}
+        entry = file_figures(register, "repeatability", figures, who, keys, phrase_file)
+        tell(f"On record: entry {entry.seq}, {entry.hash}")
 
 
 @profiles_app.command("list")
@@ -369,6 +407,7 @@ def _check_on_record(
     """Check into a folder of the case's own, enter it, tell it, and leave."""
     from veneercheck.case.order import look_at_scans, settle
     from veneercheck.record.filing import check_on_record, initials
+    from veneercheck.report.counted import as_it_counts
     from veneercheck.report.terminal import terminal_summary
 
     if who:
@@ -386,10 +425,11 @@ def _check_on_record(
             paper=paper.value,
             say=say,
         )
-    tell(terminal_summary(entry.body["result"], lang.value, verbose=verbose))
+    result = as_it_counts(entry.body["result"], entry.body.get("standing"))
+    tell(terminal_summary(result, lang.value, verbose=verbose))
     warn_of_names(entry.body["result"], lang)
     tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
-    raise typer.Exit(code_of(entry.body["result"]))
+    raise typer.Exit(code_of(result))
 
 
 def _finish(

@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import enum
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli.finding import Since, list_command, show_command
+from veneercheck.cli.finding import (
+    AsJson,
+    Since,
+    entries_command,
+    list_command,
+    show_command,
+    table,
+)
+from veneercheck.cli.keeping import (
+    backup_command,
+    expire_command,
+    hold_command,
+    restore_command,
+)
 from veneercheck.cli.options import Lang, say, tell, warn_of_names
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+from veneercheck.cli.signing import KeysOption, PhraseOption, signer_of
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.texts import writable
 
@@ -29,6 +44,11 @@ ALTERED = 1
 app.command("list")(list_command)
 app.command("find")(list_command)
 app.command("show")(show_command)
+app.command("entries")(entries_command)
+app.command("hold")(hold_command)
+app.command("expire")(expire_command)
+app.command("backup")(backup_command)
+app.command("restore")(restore_command)
 
 
 @app.command("decide")
@@ -43,10 +63,13 @@ def decide_command(
         str, typer.Option("--why", help="The reason, in words.", callback=writable)
     ] = "",
     register: RegisterOption = DEFAULT_REGISTER,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""
     from veneercheck.record.deciding import decide
     from veneercheck.record.filing import one_check
+    from veneercheck.record.signing import enrolled
 
     with open_register(register) as opened:
         check = one_check(opened, case)
@@ -54,7 +77,11 @@ def decide_command(
         result = check.body["result"]
         told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
         tell(f"Deciding on {on}; {told}")
-        entry = decide(opened, check.key, who=who, what=what, why=why)
+        people = enrolled(opened)
+        if people:
+            people.may(who, "decide")
+        signer = signer_of(who, keys, phrase_file) if people else None
+        entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 
 
@@ -165,6 +192,63 @@ def export_command(
         tell(f"Written: {path}")
     for words in taken:
         tell(f"Taken out: {words}")
+
+
+@app.command("again")
+def again_command(
+    profile: Annotated[str, typer.Option(help="The other limits: a name, or a TOML file.")],
+    limits: Annotated[
+        str | None, typer.Option(help="Only checks by this profile, or this revision of it.")
+    ] = None,
+    since: Since = None,
+    as_json: AsJson = False,
+    lang: Annotated[Lang, typer.Option("--lang", help="Language of the table.")] = Lang.EN,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Tell which checks would read otherwise under other limits; the record stays as it is."""
+    from veneercheck.cli.finding import by_limits
+    from veneercheck.profile import load_profile
+    from veneercheck.record.finding import Wanted, find
+    from veneercheck.record.rejudging import rejudged
+    from veneercheck.report.words import Words
+
+    words, other = Words(lang.value), load_profile(profile)
+    with open_register(register) as opened:
+        wanted = find(opened, Wanted(since=since, **by_limits(limits)))
+        checks = (entry for one in wanted if (entry := opened.with_key(one.key)) is not None)
+        found = list(rejudged(opened, checks, other, say))
+    rows = [
+        {
+            "case": one.check.body["result"]["case"]["number"],
+            "key": one.check.key,
+            "before": one.before,
+            "after": one.after,
+            "firm_before": one.firm_before,
+            "firm_after": one.firm_after,
+            "why_not": one.why_not,
+        }
+        for one in found
+        if one.differs or one.why_not
+    ]
+    if as_json:
+        tell(json.dumps(rows, indent=1, ensure_ascii=False))
+        return
+    heads = ("case", "key", "before", "after", "why_not")
+    table(
+        [words(f"again.{name}") for name in heads],
+        [
+            [
+                row["case"] or words("format.none"),
+                row["key"][:12],
+                f"{words.known('verdict_short', row['before'])} ({row['firm_before']})",
+                f"{words.known('verdict_short', row['after'])} ({row['firm_after']})",
+                row["why_not"],
+            ]
+            for row in rows
+        ],
+    )
+    differ = sum(one.differs for one in found)
+    tell(words("again.count", differ=differ, count=len(found)))
 
 
 @app.command("trends")

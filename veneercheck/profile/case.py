@@ -53,11 +53,14 @@ class CaseFile:
     waxup_kind: str = "scan"
     painted: Path | None = None
     """A copy of the framework on which areas are painted."""
+    scanner: str = ""
+    """Name of the scanner, as it is on record."""
 
 
 _CASE_KEYS = (
     "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
-    "alloy", "composite", "shade", "lots", "scanner_checked", "landmarks",
+    "alloy", "composite", "shade", "lots", "scanner", "scanner_checked",
+    "landmarks",
 )  # fmt: skip
 
 
@@ -118,7 +121,8 @@ def parse_case(
     if profile and profile not in profile_names():
         profile = str(base / profile)
     framework, waxup, die = (paths.get(name) for name in _SCANS)
-    return CaseFile(case, profile, framework, waxup, die, kind, paths.get("painted"))
+    scanner = text_of(document, "scanner", "", where)
+    return CaseFile(case, profile, framework, waxup, die, kind, paths.get("painted"), scanner)
 
 
 def _veneered_units(

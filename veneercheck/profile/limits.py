@@ -22,6 +22,7 @@ from veneercheck.machine.texts import writable
 from veneercheck.profile.keys import (
     STAGES,
     SURFACES,
+    choice_of,
     known_keys,
     length_of,
     positive,
@@ -31,6 +32,9 @@ from veneercheck.profile.keys import (
 )
 
 OWN = "the laboratory's own"
+
+CALIBRATION, TOLD, NEEDED = "calibration", "told", "needed"
+"""Key under [scan], and what an absent calibration of the scanner does to a check on record."""
 
 GENERIC = "generic"
 """Name of the built-in profile: laboratory composite over metal, no particular material."""
@@ -107,7 +111,8 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
     for section, rows in _SECTIONS.items():
         place = f"{where} [{section}]"
         given = table_of(document, section, where)
-        known_keys(given, rows, place)
+        words = (CALIBRATION,) if section == "scan" else ()
+        known_keys(given, (*rows, *words), place)
         for field, row in rows.items():
             value[row.key] = length_of(given, field, row.standard, place)
             if row.above_zero:
@@ -118,9 +123,15 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         name,
         value,
         surfaces=_surfaces(document, layer, where),
+        calibration_needed=_calibration_needed(document, where),
         stages=_stage_limits(document, layer, certainty, where),
         certainty=certainty,
     )
+
+
+def _calibration_needed(document: Mapping[str, Any], where: str) -> bool:
+    given = table_of(document, "scan", where)
+    return choice_of(given, CALIBRATION, (TOLD, NEEDED), TOLD, f"{where} [scan]") == NEEDED
 
 
 def _layer(least: float, greatest: float, where: str) -> LayerLimits:
@@ -186,6 +197,8 @@ def profile_toml(limits: Limits) -> str:
         lines += ["", f"[{section}]"]
         for field, value in values.items():
             lines.append(f"{field} = {value}  # {limits.certainty.get(f'{section}.{field}', OWN)}")
+        if section == "scan" and limits.calibration_needed:
+            lines.append(f'{CALIBRATION} = "{NEEDED}"')
     for surface, layer in limits.surfaces.items():
         lines += ["", f"[surface.{surface}]"]
         lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]

@@ -6,7 +6,7 @@ import io
 import json
 import struct
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,11 @@ _UNIX = 3
 
 
 def write_bundle(
-    target: Path, folder: Path, on_record: Mapping[str, str], entries: Iterable[Entry]
+    target: Path,
+    folder: Path,
+    on_record: Mapping[str, str],
+    entries: Iterable[Entry],
+    beside: Sequence[Entry] = (),
 ) -> Path:
     """Write the bundle of a check: its files, the entries on it, their manifest and provenance.
 
@@ -46,6 +50,8 @@ def write_bundle(
         SHA-256 of every file of the folder, as it is on record.
     entries : iterable of Entry
         The check, then the decisions on it.
+    beside : sequence of Entry
+        What is on record of people, so that signatures can be verified from the bundle alone.
 
     Raises
     ------
@@ -53,7 +59,9 @@ def write_bundle(
         If a file is not as it is on record: an altered case is not bundled.
     """
     check, *decisions = entries
-    record = canonical({"entries": [_link(entry) for entry in (check, *decisions)]})
+    told = {"entries": [_link(entry) for entry in (check, *decisions)]}
+    told |= {"beside": [_link(entry) for entry in beside]} if beside else {}
+    record = canonical(told)
     prov = canonical(provenance(check, decisions))
     manifest = _manifest(check, on_record, record, prov)
     try:
@@ -144,16 +152,18 @@ def _content_faults(members: Mapping[str, bytes], bundle: str) -> list[Differenc
 
     try:
         record_text = members[RECORD].decode("utf-8")
-        entries = _entries(record_text)
+        entries, beside = _entries(record_text), _entries(record_text, "beside")
     except (KeyError, ValueError, TypeError) as error:
         return [Difference(f"{bundle}, {RECORD}", f"cannot be read: {error}")]
     found = [
         Difference(f"{bundle}, {RECORD}, entry {entry.seq}", "does not match its hash")
-        for entry in entries
+        for entry in (*entries, *beside)
         if entry.hash != link(entry.seq, entry.key, entry.text, entry.previous)
     ]
     if found:
         return found  # nothing can be compared with a record that is not the one written
+    if beside:
+        found += _forged(bundle, [*entries, *beside])
     check, *decisions = entries
     files = dict(check.body["files"])
     for decision in decisions:
@@ -172,6 +182,15 @@ def _content_faults(members: Mapping[str, bytes], bundle: str) -> list[Differenc
     return found
 
 
+def _forged(bundle: str, entries: list[Entry]) -> Iterator[Difference]:
+    """Decisions in a bundle that are not signed as they must be, by the people in it."""
+    from veneercheck.record.people import signature_faults
+
+    inorder = sorted(entries, key=lambda entry: entry.seq)
+    for seq, what in signature_faults((one.seq, one.key, one.body) for one in inorder):
+        yield Difference(f"{bundle}, {RECORD}, entry {seq}", what)
+
+
 def not_on_record(bundle: Path, register: Register) -> list[Difference]:
     """Entries of a whole bundle that are not those of a register.
 
@@ -188,7 +207,8 @@ def not_on_record(bundle: Path, register: Register) -> list[Difference]:
     """
     members, _ = _members(bundle.read_bytes())
     found = []
-    for entry in _entries(members[RECORD].decode("utf-8")):
+    text = members[RECORD].decode("utf-8")
+    for entry in (*_entries(text), *_entries(text, "beside")):
         there = register.entry_at(entry.seq)
         if there is None or there.hash != entry.hash:
             place = f"{bundle.name}, {RECORD}, entry {entry.seq}"
@@ -196,8 +216,10 @@ def not_on_record(bundle: Path, register: Register) -> list[Difference]:
     return found
 
 
-def _entries(record: str) -> list[Entry]:
-    return [Entry(**one, body=json.loads(one["text"])) for one in json.loads(record)["entries"]]
+def _entries(record: str, part: str = "entries") -> list[Entry]:
+    told = json.loads(record)
+    listed = told[part] if part == "entries" else told.get(part, [])
+    return [Entry(**one, body=json.loads(one["text"])) for one in listed]
 
 
 def _manifest(check: Entry, files: Mapping[str, str], record: str, prov: str) -> str:

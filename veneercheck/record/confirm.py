@@ -16,6 +16,7 @@ from veneercheck.core.errors import VeneerCheckError
 from veneercheck.machine.aside import ASIDE
 from veneercheck.record.deciding import finish
 from veneercheck.record.filing import EARLIER, files_on_record, folder_of, one_check
+from veneercheck.record.signing import unsigned
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -83,10 +84,13 @@ def confirm(
 
     say("comparing the register with its own chain")
     found = audit(register)
+    if not found:
+        found += unsigned(register)
     remarks: list[str] = []
     entries = files = repeated = 0
     head, stores, known = "", set(), set()
     wanted = one_check(register, case).key if case and not found else None
+    disposed = set() if found else _disposed(register)
     for entry in _readable(register, found):
         entries, head = entry.seq, entry.hash
         if entry.body.get("kind") != "check":
@@ -97,6 +101,10 @@ def confirm(
         stores.add(folder.parent)
         known.add(folder.resolve())
         if case and entry.key != wanted:
+            continue
+        if entry.key in disposed:
+            if folder.exists():
+                found.append(Difference(str(folder), "its disposal is on record, and it is there"))
             continue
         say(f"comparing {folder.name}")
         on_record = files_on_record(register, entry)
@@ -114,6 +122,13 @@ def confirm(
         if not found and folder.resolve() not in known and not case:
             found.append(Difference(str(folder), "a case folder that is not on record"))
     return Confirmation(entries, files, repeated, head, tuple(found), tuple(remarks))
+
+
+def _disposed(register: Register) -> set[str]:
+    """Keys of the checks whose folders were removed on record."""
+    from veneercheck.record.standing import entries_with
+
+    return {one.body["check_key"] for one in entries_with(register, kind="disposal")}
 
 
 def _readable(register: Register, found: list[Difference]) -> Iterator[Entry]:

@@ -21,9 +21,12 @@ from veneercheck.case.folders import write_text
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import ASIDE, owner_lives, owner_name, room_in, to_disk, unwritable
 from veneercheck.record.filing import files_on_record, folder_of, initials, one_check
+from veneercheck.record.signing import sign_decision
+from veneercheck.report.counted import STANDING, verdict_of
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
+    from veneercheck.record.keys import Signer
 
 DECISIONS, DECISIONS_SCHEMA = "decisions.json", "veneercheck decisions 1"
 
@@ -38,16 +41,23 @@ _PUT_BY = "decided-"
 _KEYS = re.compile(rf"{_PUT_BY}([0-9a-f]{{64}})-([0-9a-f]{{64}})-(.+)")
 """The keys of the decision and of its check, and who put it by."""
 
-DRAWN_FROM = ("result.json", "space.ply", "contour.ply", "die.ply", "zones.csv")
+DRAWN_FROM = ("result.json", "space.ply", "contour.ply", "die.ply", "zones.csv", STANDING)
 """What the report is drawn from."""
 
 
 def decide(
-    register: Register, case: str, *, who: str, what: str, why: str, now: datetime | None = None
+    register: Register,
+    case: str,
+    *,
+    who: str,
+    what: str,
+    why: str,
+    now: datetime | None = None,
+    signer: Signer | None = None,
 ) -> Entry:
     """Put a person's decision on the latest check of a case on record, and show it in the report.
 
-    The verdict stays as it was measured.
+    The verdict stays as it was measured. Where people are enrolled, who decides signs it.
     """
     initials(who)
     if what not in DECIDED:
@@ -74,7 +84,7 @@ def decide(
     }
     entry = None
     while entry is None:
-        entry = _put_on_record(register, check, folder, told)
+        entry = _put_on_record(register, check, folder, told, signer)
     return entry
 
 
@@ -85,7 +95,11 @@ def finish(register: Register, store: Path) -> None:
 
 
 def _put_on_record(
-    register: Register, check: Entry, folder: Path, told: Mapping[str, Any]
+    register: Register,
+    check: Entry,
+    folder: Path,
+    told: Mapping[str, Any],
+    signer: Signer | None,
 ) -> Entry | None:
     """The entry of a decision; None where another one on the same check came first."""
     from veneercheck.record import sha256_of
@@ -95,6 +109,8 @@ def _put_on_record(
     before = register.decisions_on(check.key)
     if told["what"] == _TAKEN_BACK:
         told = {**told, "takes_back": _latest(before, folder).key}
+    verdict = verdict_of(check.body["result"], check.body.get("standing"))
+    told = sign_decision(register, signer, told, verdict, [entry.key for entry in before])
     key = sha256_of(canonical(told))
     if (there := register.with_key(key)) is not None:
         return there

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
 from veneercheck.record.filing import files_on_record, folder_of, one_check
+from veneercheck.record.signing import person_entries
+from veneercheck.report.counted import STANDING
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -60,7 +62,10 @@ def export_bundle(register: Register, case: str, target: Path | None) -> list[Pa
 
     found = _on_record(register, case)
     place = target or Path(f"{found.folder.name}.zip")
-    return [write_bundle(place, found.folder, found.files, [found.check, *found.decisions])]
+    entries = [found.check, *found.decisions]
+    signed = any("signature" in one.body for one in found.decisions)
+    beside = person_entries(register) if signed else []
+    return [write_bundle(place, found.folder, found.files, entries, beside)]
 
 
 def export_dicom(
@@ -239,7 +244,7 @@ def _drawn_anew(found: _OnRecord) -> bytes:
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as place:
         room = Path(place)
         for name in DRAWN_FROM:
-            if name in found.files:
+            if name in found.files and name != STANDING:  # it names files and people
                 content = as_on_record(found.folder / name, found.files[name])
                 (room / name).write_bytes(content)
         result = json.dumps(found.check.body["result"], indent=2, ensure_ascii=False)

@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +18,12 @@ from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import move_into_place, room_in
+from veneercheck.report.counted import STANDING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from veneercheck.core.types import Limits
     from veneercheck.record import Entry, Register
     from veneercheck.report import Language, Paper
 
@@ -86,6 +88,7 @@ def make_case_folder(
     paper: Paper = "a4",
     now: datetime | None = None,
     say: Say = _silent,
+    standing: Mapping[str, Any] | None = None,
 ) -> Made:
     """Check a case into a folder of its own, made aside and renamed.
 
@@ -101,6 +104,8 @@ def make_case_folder(
     paper : {"a4", "us-letter"}
     now : datetime, optional
     say : callable
+    standing : mapping, optional
+        With what and by which limits it is made (`record.standing`): laid beside the result.
 
     Returns
     -------
@@ -134,6 +139,9 @@ def make_case_folder(
             die=used.get("die"),
             reference=used.get("painted"),
         )
+        if standing is not None:
+            text = json.dumps({**standing, "key": key}, indent=1, ensure_ascii=False)
+            write_text(room / STANDING, text + "\n")
         carry_out(
             settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
         )
@@ -173,6 +181,7 @@ def check_on_record(
     lang: Language = "en",
     paper: Paper = "a4",
     say: Say = _silent,
+    now: datetime | None = None,
 ) -> tuple[Made, Entry]:
     """Check a case into its folder and enter it; where it is on record, that folder holds.
 
@@ -184,7 +193,7 @@ def check_on_record(
         Where the folder is made, if the check is not on record.
     who : str, optional
         Initials.
-    with_report, lang, paper, say
+    with_report, lang, paper, say, now
         As for `make_case_folder`.
 
     Raises
@@ -195,8 +204,16 @@ def check_on_record(
     key = key_of(work)
     there = register.with_key(key)
     if there is None:
+        moment = now or datetime.now(UTC)
         made = make_case_folder(
-            work, store, with_report=with_report, lang=lang, paper=paper, say=say
+            work,
+            store,
+            with_report=with_report,
+            lang=lang,
+            paper=paper,
+            now=moment,
+            say=say,
+            standing=standing_of(register, work, who, moment),
         )
         return made, put_on_record(register, made, who=who)
     folder = folder_of(register, there)
@@ -207,6 +224,32 @@ def check_on_record(
             next_step="Bring the folder back there; what is on record stays as it is.",
         )
     return Made(folder, key, fresh=False), there
+
+
+def standing_of(
+    register: Register, work: Settled, who: str | None, now: datetime
+) -> dict[str, Any]:
+    """With what, and by which limits, this work is checked, as the register knows it now."""
+    from veneercheck.record.standing import standing
+
+    return standing(
+        register,
+        limits_kept(work.limits),
+        scanner=work.scanner,
+        needed=work.limits.calibration_needed,
+        who=who,
+        now=now,
+    )
+
+
+def limits_kept(limits: Limits) -> dict[str, Any]:
+    """Limits as they are written down; what is as ever is left out, so that keys stay."""
+    from veneercheck.record.rebuild import kept
+
+    found: dict[str, Any] = kept(limits)
+    if not limits.calibration_needed:
+        del found["calibration_needed"]
+    return found
 
 
 def put_on_record(register: Register, made: Made, *, who: str | None = None) -> Entry:
@@ -224,6 +267,8 @@ def put_on_record(register: Register, made: Made, *, who: str | None = None) -> 
         "result": json.loads((made.folder / "result.json").read_text(encoding="utf-8")),
         "files": file_hashes(made.folder),
     }
+    if (made.folder / STANDING).is_file():
+        body["standing"] = json.loads((made.folder / STANDING).read_text(encoding="utf-8"))
     return register.append(made.key, body)
 
 
@@ -249,13 +294,17 @@ def place_of(register: Register, on_record: str) -> Path:
 
 
 def one_check(register: Register, case: str) -> Entry:
-    """The latest check of a case number, or the one check of the start of a key.
+    """The latest check of a case number, or the one check of the start of a key or of a code.
 
     Raises
     ------
     RecordError
         If nothing bears that number, and it is no start of one key alone.
     """
+    from veneercheck.report.standing import read_code
+
+    if (code := read_code(case)) is not None:
+        return _of_code(register, *code)
     of_number = register.checks_of(case)
     if of_number:
         return of_number[-1]
@@ -274,6 +323,24 @@ def one_check(register: Register, case: str) -> Entry:
         next_step="List them with «veneercheck records list»; give a case number as it stands "
         "there, or at least 8 signs of the key.",
     )
+
+
+def _of_code(register: Register, key: str, result_sha: str) -> Entry:
+    """The check that the code on a printed report says, if the paper tells of this very result."""
+    entry = register.with_key(key)
+    if entry is None or entry.body["kind"] != "check":
+        raise RecordError(
+            "the check of this paper is not on record here.",
+            where=register.shown,
+            next_step="Name the register that it was filed in.",
+        )
+    if entry.body["files"].get("result.json") != result_sha:
+        raise RecordError(
+            "this paper tells of another result than the one on record.",
+            where=register.shown,
+            next_step="Go by the record; «veneercheck records confirm» says whether it is whole.",
+        )
+    return entry
 
 
 def files_on_record(register: Register, check: Entry) -> dict[str, str]:
@@ -317,7 +384,7 @@ def _settings(work: Settled) -> dict[str, Any]:
         "schema": ORDER_SCHEMA,
         "version": __version__,
         "case": kept(work.case),
-        "limits": kept(work.limits),
+        "limits": limits_kept(work.limits),
         "unit": work.unit,
         "aligned": work.aligned,
         # Only where it is said, so that what is on record keeps its key.

@@ -17,6 +17,9 @@ TAKEN_BACK = "taken back"
 _AT_ONCE = 400
 """Values named in one question: databases bound them."""
 
+_MANY = 2000
+"""From so many marks on it is faster to ask each check than to list them."""
+
 _LAST_SIGN = "\U0010ffff"
 
 
@@ -35,6 +38,8 @@ class Wanted:
         Days or moments, ISO 8601 in UTC; the day `until` is the last one that counts.
     scan : str, optional
         The start of the SHA-256 of a scan.
+    key : str, optional
+        The key of the check.
     words : str, optional
         Words that stand in the texts of a check or of a decision on it, each as its beginning.
     undecided : bool
@@ -59,6 +64,7 @@ class Wanted:
     until: str | None = None
     scan: str | None = None
     words: str | None = None
+    key: str | None = None
     undecided: bool = False
     not_decided: bool = False
 
@@ -124,30 +130,31 @@ def find(
     list of Found
     """
     order = CHECKS.c.seq.desc() if newest else CHECKS.c.seq
-    joined = sa.select(CHECKS, ENTRIES.c.key).join(ENTRIES, ENTRIES.c.seq == CHECKS.c.seq)
-    question = joined.where(*_conditions(wanted)).order_by(order)
+    question = sa.select(CHECKS).where(*_conditions(register, wanted)).order_by(order)
     rows = register.rows(question.limit(limit) if limit is not None else question)
-    marks = _marks_of(register, [row["seq"] for row in rows])
-    decided = _decided(register, [row["key"] for row in rows])
-    return [_found(row, marks.get(row["seq"], {}), decided.get(row["key"])) for row in rows]
+    keys = _keys_of(register, [row["seq"] for row in rows])
+    marks = _marks_of(register, list(keys))
+    decided = _decided(register, list(keys.values()))
+    told = ({**row, "key": keys[row["seq"]]} for row in rows)
+    return [_found(row, marks.get(row["seq"], {}), decided.get(row["key"])) for row in told]
 
 
 def count(register: Register, wanted: Wanted) -> int:
     """How many checks fit."""
-    joined = sa.select(sa.func.count().label("n")).select_from(CHECKS)
-    question = joined.join(ENTRIES, ENTRIES.c.seq == CHECKS.c.seq)
-    return int(register.rows(question.where(*_conditions(wanted)))[0]["n"])
+    question = sa.select(sa.func.count().label("n")).select_from(CHECKS)
+    return int(register.rows(question.where(*_conditions(register, wanted)))[0]["n"])
 
 
-def _conditions(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+def _conditions(register: Register, wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+    """Each asks for the place of a check alone: its entry, which is long, is read only if shown."""
     found: list[sa.ColumnElement[bool]] = [
-        CHECKS.c.seq.in_(_marked(name, folded(value)))
+        _bears(register, name, MARKS.c.value == folded(value))
         for name in _MARKED
         if (value := getattr(wanted, name))
     ]
     if wanted.who:
-        by_who = sa.select(DECISIONS.c.check_key).where(DECISIONS.c.who == wanted.who)
-        found.append(sa.or_(CHECKS.c.who == wanted.who, ENTRIES.c.key.in_(by_who)))
+        by_who = _checks_of(sa.select(DECISIONS.c.check_key).where(DECISIONS.c.who == wanted.who))
+        found.append(sa.or_(CHECKS.c.who == wanted.who, CHECKS.c.seq.in_(by_who)))
     if wanted.since:
         found.append(CHECKS.c.checked_at_utc >= wanted.since)
     if wanted.until:
@@ -155,29 +162,36 @@ def _conditions(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
     if wanted.scan:
         these = sa.select(SCANS.c.seq).where(_begins(SCANS.c.sha256, wanted.scan.casefold()))
         found.append(CHECKS.c.seq.in_(these))
+    if wanted.key:
+        found.append(CHECKS.c.seq.in_(sa.select(ENTRIES.c.seq).where(ENTRIES.c.key == wanted.key)))
     if wanted.undecided:
-        open_zone = CHECKS.c.seq.in_(_marked("open", "zone"))
+        open_zone = _bears(register, "open", MARKS.c.value == "zone")
         found.append(sa.or_(CHECKS.c.verdict == "undecided", open_zone))
-    found += [_says(word) for word in sorted(words_in(wanted.words or ""))]
+    found += [_says(register, word) for word in sorted(words_in(wanted.words or ""))]
     if wanted.not_decided:
-        found.append(ENTRIES.c.key.not_in(sa.select(_STANDING.c.check_key)))
+        found.append(CHECKS.c.seq.not_in(_checks_of(sa.select(_STANDING.c.check_key))))
     if wanted.decision:
-        latest = sa.select(sa.func.max(_STANDING.c.seq)).group_by(_STANDING.c.check_key)
+        later = _STANDING.alias("later")
         these = sa.select(_STANDING.c.check_key).where(
-            _STANDING.c.what == wanted.decision, _STANDING.c.seq.in_(latest)
+            _STANDING.c.what == wanted.decision,
+            ~sa.exists().where(
+                later.c.check_key == _STANDING.c.check_key, later.c.seq > _STANDING.c.seq
+            ),
         )
-        found.append(ENTRIES.c.key.in_(these))
+        found.append(CHECKS.c.seq.in_(_checks_of(these)))
     return found
 
 
 def _standing() -> sa.Subquery:
     """The decisions that hold: neither taken back nor taking one back."""
-    own = ENTRIES.alias("own")
-    back = sa.select(MARKS.c.value).where(MARKS.c.name == "takes_back")
+    back = (
+        sa.select(ENTRIES.c.seq)
+        .join(MARKS, MARKS.c.value == ENTRIES.c.key)
+        .where(MARKS.c.name == "takes_back")
+    )
     return (
         sa.select(DECISIONS.c.seq, DECISIONS.c.check_key, DECISIONS.c.what)
-        .join(own, own.c.seq == DECISIONS.c.seq)
-        .where(DECISIONS.c.what != TAKEN_BACK, own.c.key.not_in(back))
+        .where(DECISIONS.c.what != TAKEN_BACK, DECISIONS.c.seq.not_in(back))
         .subquery("standing")
     )
 
@@ -185,8 +199,18 @@ def _standing() -> sa.Subquery:
 _STANDING = _standing()
 
 
-def _marked(name: str, value: str) -> sa.Select[Any]:
-    return sa.select(MARKS.c.seq).where(MARKS.c.name == name, MARKS.c.value == value)
+def _checks_of(keys: sa.Select[Any]) -> sa.Select[Any]:
+    """The places of checks by their keys, from the index of keys alone."""
+    return sa.select(ENTRIES.c.seq).where(ENTRIES.c.key.in_(keys))
+
+
+def _bears(register: Register, name: str, fits: sa.ColumnElement[bool]) -> sa.ColumnElement[bool]:
+    """That a check bears a mark: few are listed first, of many each check is asked for its own."""
+    there = (MARKS.c.name == name, fits)
+    some = sa.select(MARKS.c.seq).where(*there)
+    if len(register.rows(some.limit(_MANY))) < _MANY:
+        return CHECKS.c.seq.in_(some)
+    return sa.exists().where(MARKS.c.seq == CHECKS.c.seq, *there)
 
 
 def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]:
@@ -194,13 +218,22 @@ def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]
     return sa.and_(column >= start, column < start + _LAST_SIGN)
 
 
-def _says(word: str) -> sa.ColumnElement[bool]:
-    there = (MARKS.c.name == "word", _begins(MARKS.c.value, word))
-    of_checks = sa.select(MARKS.c.seq).where(*there)
-    of_decisions = (
-        sa.select(DECISIONS.c.check_key).join(MARKS, MARKS.c.seq == DECISIONS.c.seq).where(*there)
+def _says(register: Register, word: str) -> sa.ColumnElement[bool]:
+    of_checks = _bears(register, "word", _begins(MARKS.c.value, word))
+    decided = (
+        sa.select(DECISIONS.c.check_key)
+        .join(MARKS, MARKS.c.seq == DECISIONS.c.seq)
+        .where(MARKS.c.name == "word", _begins(MARKS.c.value, word))
     )
-    return sa.or_(CHECKS.c.seq.in_(of_checks), ENTRIES.c.key.in_(of_decisions))
+    return sa.or_(of_checks, CHECKS.c.seq.in_(_checks_of(decided)))
+
+
+def _keys_of(register: Register, seqs: list[int]) -> dict[int, str]:
+    found: dict[int, str] = {}
+    for some in _parts(seqs):
+        question = sa.select(ENTRIES.c.seq, ENTRIES.c.key).where(ENTRIES.c.seq.in_(some))
+        found |= {row["seq"]: row["key"] for row in register.rows(question)}
+    return found
 
 
 def _marks_of(register: Register, seqs: list[int]) -> dict[int, dict[str, list[str]]]:

@@ -6,13 +6,15 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from veneercheck.report.counted import verdict_of
+
 _WORD = re.compile(r"[^\W_]+(?:[-.][^\W_]+)*")
 _PART = re.compile(r"[^\W_]+")
 
 _LONGEST = 120
 """Signs of a value that serve for finding it; the whole of it stands in the entry."""
 
-_OF_CASE = ("alloy", "composite", "shade", "scanner")
+_OF_CASE = ("alloy", "composite", "shade")
 
 
 def words_in(text: str) -> set[str]:
@@ -51,7 +53,8 @@ def marks_of(body: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _of_check(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     result = body["result"]
     case = result["case"]
-    yield "verdict", result["verdict"]
+    standing = body.get("standing")
+    yield "verdict", verdict_of(result, standing)
     yield "stage", case["stage"]
     yield "profile", result["profile"]["name"]
     yield "who", body["who"] or ""
@@ -60,7 +63,7 @@ def _of_check(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     yield from ((name, case.get(name) or "") for name in _OF_CASE)
     lots = case.get("lots") or {}
     yield from (("lot", lot) for lot in lots.values())
-    yield "revision", body.get("limits_revision") or ""
+    yield from _of_standing(standing or {})
     if any(zone["decision"] == "undecided" for zone in result["zones"]):
         yield "open", "zone"
     texts = [case["number"], case.get("notes"), body["who"], result["profile"]["name"]]
@@ -68,6 +71,17 @@ def _of_check(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     texts += [*lots.values(), *(scan["file"] for scan in result["scans"].values())]
     texts += {zone["finding"].replace("_", " ") for zone in result["zones"]}
     yield from _words(texts)
+
+
+def _of_standing(standing: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    limits, scanner = standing.get("limits"), standing.get("scanner")
+    if scanner:
+        yield "scanner", scanner["name"]
+        yield "calibration", standing["calibration"]["state"]
+    if limits:
+        yield "limits", limits["state"]
+    if limits and limits["revision"]:
+        yield "revision", f"{limits['profile']} {limits['revision']}"
 
 
 def _of_decision(body: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

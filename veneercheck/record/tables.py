@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 from veneercheck.record.marks import marks_of
+from veneercheck.report.counted import verdict_of
 
 METADATA = MetaData()
 
@@ -107,7 +108,7 @@ def rows_of(seq: int, body: Mapping[str, Any], limits_sha256: str) -> Rows:
             {
                 "seq": seq,
                 "case_number": result["case"]["number"],
-                "verdict": result["verdict"],
+                "verdict": verdict_of(result, body.get("standing")),
                 "alignment": result["alignment"]["state"],
                 "profile": result["profile"]["name"],
                 "limits_sha256": limits_sha256,

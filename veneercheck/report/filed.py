@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import dataclasses
+import hashlib
 import io
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -16,6 +17,7 @@ import numpy as np
 from veneercheck.core.errors import MeshError, RecordError
 from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
 from veneercheck.machine.aside import HALF, put
+from veneercheck.report.counted import STANDING, as_it_counts
 from veneercheck.report.result import SCHEMA_ID, document
 from veneercheck.report.space_ply import (
     read_space_ply,
@@ -185,6 +187,7 @@ def read_result(folder: Path) -> FiledResult:
         If a file is missing, damaged or of another program or version.
     """
     described = _read_document(folder / RESULT)
+    described = as_it_counts(described, _standing(folder / STANDING))
     decisions = _decisions(folder / DECISIONS)
     if decisions:
         described["decisions"] = decisions
@@ -250,6 +253,22 @@ def _decisions(path: Path) -> list[dict[str, str]]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordError(
             "the decisions cannot be read.",
+            where=str(path),
+            next_step="Compare the case with the register: «veneercheck records confirm».",
+        ) from error
+
+
+def _standing(path: Path) -> dict[str, Any] | None:
+    """With what the check was made; nothing where it is not on record."""
+    if not path.exists():
+        return None
+    try:
+        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        sha = hashlib.sha256(path.with_name(RESULT).read_bytes()).hexdigest()
+        return {**found, "undecided": list(found["undecided"]), "result_sha256": sha}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecordError(
+            "what the check was made with cannot be read.",
             where=str(path),
             next_step="Compare the case with the register: «veneercheck records confirm».",
         ) from error

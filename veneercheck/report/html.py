@@ -29,6 +29,7 @@ from veneercheck.report.markup import (
 )
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes
+from veneercheck.report.standing import standing_rows
 from veneercheck.report.stills import Scene, case_words, limits_words, view_shown, zones_shown
 from veneercheck.report.tables import (
     alignment_rows,
@@ -184,6 +185,9 @@ def _sections(
             *_faults_folded(document, words),
         ),
     ]
+    if document.get("standing"):
+        rows = table(None, standing_rows(document, words))
+        found.append(_section("standing", words("standing.title"), rows))
     if document["case"]["notes"]:
         notes = tag("p", str(document["case"]["notes"]))
         found.append(_section("notes", words("report.notes"), notes))

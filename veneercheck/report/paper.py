@@ -28,6 +28,13 @@ from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable
+from veneercheck.report.standing import (
+    CODE,
+    can_code,
+    code_svg,
+    code_words,
+    standing_rows,
+)
 from veneercheck.report.stills import (
     STILLS,
     Scene,
@@ -189,6 +196,7 @@ def paper_data(
         },
         "limits": _listed(limits_rows(document, words)),
         "scans": _listed(scans_rows(document, words)),
+        "standing": _standing(document, words),
         "notes": str(document["case"]["notes"]),
         "decisions": decision_sentences(document, words),
         "recheck": recheck_sentences(document["recheck"], words) if document["recheck"] else [],
@@ -199,6 +207,17 @@ def paper_data(
             for name, kind in _ATTACHED
             if (folder / name).exists()
         ],
+    }
+
+
+def _standing(document: Mapping[str, Any], words: Words) -> dict[str, Any]:
+    """What must be on paper years later, and a code of the check's key and its result's hash."""
+    code = code_words(document) if can_code() else None
+    return {
+        "title": words("standing.title"),
+        "rows": standing_rows(document, words),
+        "code": None if code is None else {"file": CODE, "says": code},
+        "code_words": words("standing.code"),
     }
 
 
@@ -353,6 +372,8 @@ def _lay_out(
             (room / name).write_bytes(content)
     for file in data["attachments"]:
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
+    if (code := data["standing"]["code"]) is not None:
+        (room / CODE).write_text(code_svg(code["says"]), encoding="utf-8")
     _tell(room, data)
     for name in _SOURCES.values():
         source = resources.files(__package__).joinpath("print", name)

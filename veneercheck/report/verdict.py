@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.core.types import COVERED, DENTINE, FINISHED, WAX
+from veneercheck.report.standing import standing_cautions
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -314,7 +315,7 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
     if frame["guessed"] and document["alignment"]["state"] != "failed":
         sure = frame["occlusal"] and frame.get("sides_known", True)
         found.append(words("cautions.directions" if sure else "cautions.sides"))
-    return found
+    return [*standing_cautions(document, words), *found]
 
 
 def hand_cautions(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -107,6 +107,8 @@ class Limits:
     finishing_mm: float = 0.0
     """What finishing took off everywhere at this stage; `metal_to_come_mm`: what it still will."""
     metal_to_come_mm: float = 0.0
+    calibration_needed: bool = False
+    """On record, a check without a valid calibration of its scanner is at most undecided."""
     stages: Mapping[str, StageLimits] = dataclasses.field(default_factory=dict)
     surfaces: Mapping[str, LayerLimits] = dataclasses.field(default_factory=dict)
     certainty: Mapping[str, str] = dataclasses.field(default_factory=dict)

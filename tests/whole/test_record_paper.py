@@ -1,0 +1,117 @@
+"""What the printed report carries of a check on record, in both languages, through the command."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+import record_trials as trials
+from veneercheck.cli.main import app
+from veneercheck.record import Register, sha256_of_file
+from veneercheck.report.standing import code_words, read_code
+
+CASE = """
+case = "D-7"
+units = [45, 46]
+alloy = "CoCr 4"
+composite = "paste 2"
+shade = "A3"
+scanner = "S-1"
+
+[lots]
+composite = "AB-12"
+
+[scans]
+framework = "f.stl"
+waxup = "w.stl"
+"""
+
+
+@pytest.fixture(scope="module", params=["en", "de"])
+def lab(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A case checked into a register with its report, by a scanner whose calibration ran out."""
+    folder = tmp_path_factory.mktemp(request.param)
+    trials.scans(folder / "scans")
+    (folder / "scans" / "case.toml").write_text(CASE, encoding="utf-8")
+    for words in (
+        ("scanners", "add", "S-1", "--serial", "4711", "--who", "AB"),
+        ("scanners", "calibrate", "S-1", "--artefact", "ball bar 3", "--measured-on", "2020-01-01",
+         "--valid-until", "2020-12-31", "--who", "AB"),
+        ("check", "--case", str(folder / "scans" / "case.toml"), "--aligned", "--who", "TE",
+         "--out", str(folder / "cases"), "--lang", request.param),
+    ):  # fmt: skip
+        done = CliRunner().invoke(app, [*words, "--register", str(folder / "register.sqlite")])
+        assert done.exit_code in (0, 1), (done.output, done.exception)
+    yield folder
+
+
+def text_of(pdf: Path) -> str:
+    """The words of a PDF, by poppler."""
+    done = subprocess.run(["pdftotext", "-raw", pdf, "-"], capture_output=True, check=True)
+    return done.stdout.decode("utf-8").replace("\u200b", "")
+
+
+def test_the_paper_says_who_with_what_and_by_which_limits(lab: Path) -> None:
+    folder = next(path for path in (lab / "cases").iterdir() if path.name.startswith("D-7"))
+    told = text_of(folder / "report.pdf")
+    with Register(lab / "register.sqlite") as register:
+        check = register.checks_of("D-7")[0]
+    sha = sha256_of_file(folder / "result.json")
+    for words in ("TE", check.key, "CoCr 4", "paste 2", "A3", "AB-12", "S-1", "4711", "ball bar 3",
+                  "2020-12-31", "generic", sha):  # fmt: skip
+        assert words in told, words
+    first_page = told.split("\f")[0]
+    overdue = {"en": "out of date", "de": "abgelaufen"}[lab.name[:2]]
+    approved = {"en": "not approved on record", "de": "nicht als freigegeben"}[lab.name[:2]]
+    assert overdue in first_page and approved in " ".join(first_page.split())
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "4711" in page and check.key in page and overdue in page
+
+
+def test_the_code_on_paper_finds_its_check_and_no_other_result(lab: Path) -> None:
+    """The code of the key and the result's hash, as a hand scanner types it."""
+    folder = next(path for path in (lab / "cases").iterdir() if path.name.startswith("D-7"))
+    with Register(lab / "register.sqlite") as register:
+        key = register.checks_of("D-7")[0].key
+    sha = sha256_of_file(folder / "result.json")
+    code = code_words({"standing": {"key": key, "result_sha256": sha}})
+    assert code is not None and read_code(code) == (key, sha)
+    squeezed = "".join(text_of(folder / "report.pdf").split())
+    assert code in squeezed
+    place = ["--register", str(lab / "register.sqlite")]
+    done = CliRunner().invoke(app, ["records", "show", code, *place])
+    assert done.exit_code == 0 and "D-7" in done.output
+    other = CliRunner().invoke(app, ["records", "show", code[:-1] + "G", *place])
+    assert "another result" in str(other.exception)
+    done = CliRunner().invoke(app, ["records", "confirm", "--no-repeat", *place])
+    assert done.exit_code == 0, done.output
+
+
+def test_a_decision_stands_on_the_paper_with_all_that_was_there(lab: Path) -> None:
+    place = ["--register", str(lab / "register.sqlite")]
+    words = ["records", "decide", "D-7", "--what", "cut again", "--who", "QA", "--why", "46"]
+    done = CliRunner().invoke(app, [*words, *place])
+    assert done.exit_code == 0, (done.output, done.exception)
+    folder = next(path for path in (lab / "cases").iterdir() if path.name.startswith("D-7"))
+    told = text_of(folder / "report.pdf")
+    assert "QA" in told and "4711" in told
+    done = CliRunner().invoke(app, ["records", "confirm", "--no-repeat", *place])
+    assert done.exit_code == 0, done.output
+
+
+def test_other_limits_are_tried_on_what_is_on_record(lab: Path) -> None:
+    """Cut back by 0.9 mm, 0.7 mm of layer are left (by construction): under 0.5 mm no finding."""
+    place = ["--register", str(lab / "register.sqlite")]
+    mild = lab / "mild.toml"
+    mild.write_text('name = "mild"\n[layer]\nleast_mm = 0.5\n', encoding="utf-8")
+    again = CliRunner().invoke(app, ["records", "again", "--profile", str(mild), "--json", *place])
+    assert again.exit_code == 0, (again.output, again.exception)
+    (row,) = json.loads(again.stdout)
+    assert (row["before"], row["after"], row["firm_after"]) == ("findings", "no findings", 0)
+    same = CliRunner().invoke(app, ["records", "again", "--profile", "generic", *place])
+    assert "0 of 1 checks would read otherwise" in same.output

@@ -1,0 +1,123 @@
+"""The page of what is on record: the same filters as in the terminal, kept in its address."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.report.markup import Markup, joined, tag
+from veneercheck.report.words import Words
+
+ROWS = 200
+"""The latest so many; more are counted, and found by narrowing down."""
+
+FILTERS = ("words", "case", "unit", "verdict", "stage", "since", "until", "lot", "alloy",
+           "composite", "who", "scanner", "revision", "decision")  # fmt: skip
+_TICKS = ("undecided", "not_decided")
+_CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "verdict": ("verdict_short", ("no findings", "findings", "undecided")),
+    "stage": ("stage", ("wax", "cast", "opaqued", "dentine", "finished")),
+    "decision": ("decided", ("accepted", "cut again", "remake", "ask the dentist")),
+}
+_COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "decision", "key",
+            "folder")  # fmt: skip
+_LONGEST = 200
+
+
+def records_page(place: str | None, query: Mapping[str, str], words: Words) -> str:
+    """The page as HTML.
+
+    Parameters
+    ----------
+    place : str or None
+        The register; None where the page was opened without one.
+    query : mapping
+        What the address says.
+    words : Words
+    """
+    asked = {name: query[name].strip()[:_LONGEST] for name in FILTERS if query.get(name)}
+    ticked = [name for name in _TICKS if query.get(name)]
+    found = tag("p", words("records.no_register")) if place is None else Markup()
+    if place is not None:
+        found = _found(place, {**asked, **dict.fromkeys(ticked, True)}, words)
+    body = tag(
+        "main",
+        tag("h1", words("records.title")),
+        tag("p", tag("a", words("records.back"), href="/")),
+        _form(asked, ticked, words),
+        found,
+    )
+    head = tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("title", f"veneercheck · {words('records.title')}"),
+        tag("link", rel="stylesheet", href="/page.css"),
+    )
+    return "<!doctype html>" + tag("html", head, tag("body", body), lang=words.lang)
+
+
+def _form(asked: Mapping[str, str], ticked: list[str], words: Words) -> Markup:
+    fields = [_field(name, asked.get(name, ""), words) for name in FILTERS]
+    for name in _TICKS:
+        box = tag("input", type="checkbox", name=name, value="1",
+                  checked="checked" if name in ticked else None)  # fmt: skip
+        fields.append(tag("label", box, words(f"records.only_{name}")))
+    fields.append(tag("input", type="hidden", name="lang", value=words.lang))
+    fields.append(tag("button", words("records.search"), type="submit"))
+    return tag("form", *fields, method="get", action="/records")
+
+
+def _field(name: str, value: str, words: Words) -> Markup:
+    label = words(f"records.{name}")
+    if name not in _CHOICES:
+        kind = "date" if name in ("since", "until") else "search"
+        return tag("label", label, tag("input", name=name, value=value, type=kind))
+    section, choices = _CHOICES[name]
+    options = [tag("option", words("format.none"), value="")]
+    for choice in choices:
+        chosen = "selected" if choice == value else None
+        options.append(tag("option", words.known(section, choice), value=choice, selected=chosen))
+    return tag("label", label, tag("select", *options, name=name))
+
+
+def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
+    from veneercheck.record import Register
+    from veneercheck.record.filing import one_check, place_of
+    from veneercheck.record.finding import Wanted, count, find
+    from veneercheck.report.standing import read_code
+
+    with Register(place) as register:
+        if read_code(asked.get("words", "")) is not None:  # typed by a hand scanner
+            key = one_check(register, asked["words"]).key
+            wanted = Wanted(key=key)
+        else:
+            wanted = Wanted(**asked)
+        rows = find(register, wanted, limit=ROWS, newest=True)
+        many = len(rows) if len(rows) < ROWS else count(register, wanted)
+        heads = [tag("th", words(f"records.{name}"), scope="col") for name in _COLUMNS]
+        lines = []
+        for one in rows:
+            told = {**dataclasses.asdict(one), "folder": str(place_of(register, one.folder))}
+            lines.append(tag("tr", *(tag("td", cell) for cell in _cells(told, words))))
+    counted = words("records.count", count=many)
+    shown = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *lines))
+    return joined([tag("p", counted, role="status"), shown])
+
+
+def _cells(one: Mapping[str, Any], words: Words) -> list[str]:
+    none = words("format.none")
+    decided = f"{words.known('decided', one['decision'])}, {one['decided_by']}"
+    return [
+        one["checked_at_utc"][:16].replace("T", " "),
+        one["case"] or none,
+        " ".join(one["units"]) or none,
+        words.known("verdict_short", one["verdict"]),
+        words.known("stage", one["stage"]),
+        one["revision"] or one["profile"],
+        one["who"] or none,
+        decided if one["decision"] else none,
+        one["key"][:12],
+        one["folder"],
+    ]

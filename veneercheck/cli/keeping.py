@@ -1,0 +1,94 @@
+"""The commands that keep the record: hold, expire, back up and restore."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from veneercheck.cli.options import say, tell
+from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+from veneercheck.cli.signing import KeysOption, PhraseOption, SignerOption, enter, moment
+
+Why = Annotated[str, typer.Option("--why", help="The reason, in words.")]
+
+
+def hold_command(
+    case: CaseArgument,
+    who: SignerOption,
+    why: Why,
+    release: Annotated[bool, typer.Option("--release", help="Let go of it again.")] = False,
+    register: RegisterOption = DEFAULT_REGISTER,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
+) -> None:
+    """Hold a check back from disposal, whatever its age, or let go of it."""
+    from veneercheck.record.keeping import HELD, RELEASED, hold_body
+
+    what = RELEASED if release else HELD
+    with open_register(register) as opened:
+        body = hold_body(opened, case, what=what, why=why, who=who, now=moment())
+        entry = enter(opened, body, who, keys, phrase_file)
+    tell(f"On record: entry {entry.seq}, {what}, {who}; check {body['check_key'][:12]}")
+
+
+def expire_command(
+    years: Annotated[int, typer.Option(min=1, help="How many years checks are kept.")],
+    dispose: Annotated[
+        bool, typer.Option("--dispose", help="Remove their folders; entries and hashes stay.")
+    ] = False,
+    who: Annotated[str, typer.Option("--who", help="Initials of who disposes, and signs.")] = "",
+    why: Why = "",
+    register: RegisterOption = DEFAULT_REGISTER,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
+) -> None:
+    """List the checks that are kept long enough, and dispose of those that are not held."""
+    from veneercheck.record import keeping
+
+    if dispose and not (who and why):
+        raise typer.BadParameter("a disposal needs --who and --why")
+    with open_register(register) as opened:
+        for check, held in list(keeping.expired(opened, years, moment())):
+            number = check.body["result"]["case"]["number"] or "without a number"
+            told = f"{check.body['result']['checked_at_utc'][:10]}  {number}  {check.key[:12]}"
+            if held or not dispose:
+                tell(f"{'held   ' if held else 'expired'}  {told}")
+                continue
+            if keeping.disposal_of(opened, check.key) is None:
+                body = keeping.disposal_body(
+                    opened, check, years=years, why=why, who=who, now=moment()
+                )
+                enter(opened, body, who, keys, phrase_file)
+            keeping.remove_disposed(opened, check)
+            tell(f"disposed  {told}")
+
+
+def backup_command(
+    out: Annotated[Path, typer.Option(help="The file to write (ZIP).")],
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Write the whole record into one file: every entry, and every file of every case."""
+    from veneercheck.record.keeping import backup
+
+    with open_register(register) as opened:
+        kept = backup(opened, out, say=say)
+    tell(f"Written: {out}: {kept.entries} entries, {kept.folders} cases, {kept.files} files")
+    tell(f"Last hash {kept.head}")
+
+
+def restore_command(
+    source: Annotated[Path, typer.Argument(help="A backup.")],
+    anywhere: Annotated[
+        bool,
+        typer.Option("--anywhere", help="Also folders that did not lie below their register."),
+    ] = False,
+    register: RegisterOption = DEFAULT_REGISTER,
+) -> None:
+    """Bring a whole record back, to where there is none; nothing is overwritten."""
+    from veneercheck.record.keeping import restore
+
+    kept = restore(source, register, anywhere=anywhere, say=say)
+    tell(f"Back: {kept.entries} entries, {kept.folders} cases, {kept.files} files")
+    tell(f"Last hash {kept.head}")

@@ -1,0 +1,187 @@
+"""A person's own key: Ed25519, sealed with a pass phrase by Argon2id, in a file of its own."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from veneercheck.case.folders import write_text
+from veneercheck.core.errors import RecordError
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+SCHEMA = "veneercheck key 1"
+
+_MEMORY_KIB, _ROUNDS, _LANES = 65536, 3, 4
+"""RFC 9106, second recommended choice: Argon2id, 64 MiB, 3 rounds, 4 lanes."""
+
+_SALT_BYTES, _NONCE_BYTES, _KEY_BYTES = 16, 12, 32
+_SHORTEST = 8
+"""Signs of a pass phrase: NIST SP 800-63B, 5.1.1 (from memory)."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Signer:
+    """Somebody who has opened their key.
+
+    Parameters
+    ----------
+    initials : str
+    private : Ed25519PrivateKey
+    """
+
+    initials: str
+    private: Ed25519PrivateKey
+
+    @property
+    def public(self) -> str:
+        """The public key in hexadecimal digits."""
+        return self.private.public_key().public_bytes_raw().hex()
+
+    def signed(self, body: Mapping[str, Any]) -> dict[str, Any]:
+        """The body with its signature."""
+        from veneercheck.record.people import signed_text
+
+        value = self.private.sign(signed_text(body)).hex()
+        return {**body, "signature": {"by": self.initials, "key": self.public, "value": value}}
+
+
+def default_folder() -> Path:
+    """Where keys lie: `VENEERCHECK_KEYS`, or a folder of the user's own."""
+    own = os.environ.get("VENEERCHECK_KEYS")
+    config = os.environ.get("XDG_CONFIG_HOME")
+    return Path(own) if own else (Path(config) if config else Path.home() / ".config") / _FOLDER
+
+
+_FOLDER = "veneercheck-keys"
+
+
+def new_key(folder: Path, initials: str, phrase: str) -> Signer:
+    """Make a key and seal it into its file; an earlier one is kept beside it.
+
+    Raises
+    ------
+    RecordError
+        If the pass phrase is too short, or nothing can be written there.
+    """
+    private = _library().Ed25519PrivateKey.generate()
+    if len(phrase) < _SHORTEST:
+        raise RecordError(
+            f"a pass phrase of {len(phrase)} signs is too short.",
+            next_step=f"Give at least {_SHORTEST} signs; several words are easy to remember.",
+        )
+    salt, nonce = os.urandom(_SALT_BYTES), os.urandom(_NONCE_BYTES)
+    sealed = _cipher(phrase, salt).encrypt(nonce, private.private_bytes_raw(), initials.encode())
+    document = {
+        "schema": SCHEMA,
+        "initials": initials,
+        "public": private.public_key().public_bytes_raw().hex(),
+        "salt": salt.hex(),
+        "nonce": nonce.hex(),
+        "sealed": sealed.hex(),
+    }
+    file = _file(folder, initials)
+    if file.exists():
+        known = json.loads(file.read_text(encoding="utf-8"))["public"][:12]
+        file.replace(file.with_name(f"{initials}-{known}.json"))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_text(file, json.dumps(document, indent=1) + "\n")
+    file.chmod(0o600)
+    return Signer(initials, private)
+
+
+def open_key(folder: Path, initials: str, phrase: str) -> Signer:
+    """Open a key with its pass phrase.
+
+    Raises
+    ------
+    RecordError
+        If there is none, or the pass phrase is another one.
+    """
+    library, file = _library(), _file(folder, initials)
+    try:
+        document = json.loads(file.read_text(encoding="utf-8"))
+        salt, nonce, sealed = (bytes.fromhex(document[n]) for n in ("salt", "nonce", "sealed"))
+        raw = _cipher(phrase, salt).decrypt(nonce, sealed, initials.encode())
+    except FileNotFoundError:
+        raise RecordError(
+            f"there is no key of {initials}.",
+            where=str(folder),
+            next_step="Name the folder with VENEERCHECK_KEYS, or enrol anew.",
+        ) from None
+    except (OSError, ValueError, KeyError, TypeError, library.InvalidTag):
+        raise RecordError(
+            f"the key of {initials} does not open.",
+            where=str(file),
+            next_step="Give the pass phrase again; if it is lost, a licensed person enrols "
+            "a new key.",
+        ) from None
+    return Signer(initials, library.Ed25519PrivateKey.from_private_bytes(raw))
+
+
+def recovery_key() -> tuple[str, str]:
+    """A key to be put away on paper: what to write down, and its public part."""
+    private = _library().Ed25519PrivateKey.generate()
+    digits = private.private_bytes_raw().hex()
+    groups = [digits[at : at + 4] for at in range(0, len(digits), 4)]
+    return "-".join(groups), private.public_key().public_bytes_raw().hex()
+
+
+def from_paper(words: str) -> Signer:
+    """The signer of a recovery key, as it was written down."""
+    from veneercheck.record.people import RECOVERY
+
+    try:
+        raw = bytes.fromhex(words.replace("-", "").replace(" ", ""))
+        return Signer(RECOVERY, _library().Ed25519PrivateKey.from_private_bytes(raw))
+    except ValueError:
+        raise RecordError(
+            "this is no recovery key.",
+            next_step="Write all 64 digits as they stand on the paper.",
+        ) from None
+
+
+def _file(folder: Path, initials: str) -> Path:
+    return folder / f"{initials}.json"
+
+
+def _cipher(phrase: str, salt: bytes) -> Any:
+    from argon2.low_level import Type, hash_secret_raw
+
+    key = hash_secret_raw(
+        phrase.encode("utf-8", "surrogateescape"),
+        salt,
+        _ROUNDS,
+        _MEMORY_KIB,
+        _LANES,
+        _KEY_BYTES,
+        Type.ID,
+    )
+    return _library().ChaCha20Poly1305(key)
+
+
+def _library() -> Any:
+    """What signs and seals, with a word of what is missing without its extra."""
+    try:
+        import argon2  # noqa: F401
+        from cryptography.exceptions import InvalidTag
+        from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+        from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
+    except ModuleNotFoundError as error:
+        raise RecordError(
+            f"signing needs what is not installed ({error.name}).",
+            next_step="Install it: pip install 'veneercheck[sign]'.",
+        ) from None
+    return _Library(Ed25519PrivateKey, ChaCha20Poly1305, InvalidTag)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Library:
+    Ed25519PrivateKey: Any
+    ChaCha20Poly1305: Any
+    InvalidTag: Any

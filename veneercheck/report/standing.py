@@ -1,0 +1,141 @@
+"""With what, by which limits and by whom a check was made, as its report tells it."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.report.words import Words
+
+CODE = "code.svg"
+
+_CODE_STARTS = "VENEERCHECK:"
+"""What tells this code from any other; capital letters and digits make it the smallest."""
+
+_OF_STATE = {"absent": "absent", "out of date": "overdue", "failed": "failed"}
+
+
+def standing_cautions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What must be said on the first page of what the check was made with."""
+    told = document.get("standing")
+    if not told:
+        return []
+    found = [words("standing.undecided")] if told["undecided"] else []
+    scanner, calibration = told["scanner"], told["calibration"]
+    if scanner is None:
+        found.append(words("standing.no_scanner"))
+    elif calibration["state"] in _OF_STATE:
+        until = calibration.get("valid_until", "")
+        key = f"standing.{_OF_STATE[calibration['state']]}"
+        found.append(words(key, scanner=scanner["name"], until=until))
+    if told["limits"]["state"] != "approved":
+        found.append(words("standing.limits_unapproved", profile=told["limits"]["profile"]))
+    return found
+
+
+def standing_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]:
+    """Names and values: program, who, key, materials, scanner, limits, decision, hashes."""
+    told, case = document.get("standing") or {}, document["case"]
+    lots = ", ".join(f"{name} {lot}" for name, lot in (case.get("lots") or {}).items())
+    decided = [
+        f"{words.known('decided', one['what'])}, {one['who']}, {one['decided_at_utc'][:10]}"
+        for one in document.get("decisions", [])
+    ]
+    values = {
+        "program": " ".join(document["program"].values()),
+        "who": told.get("who"),
+        "key": told.get("key"),
+        "alloy": case.get("alloy"),
+        "composite": case.get("composite"),
+        "shade": case.get("shade"),
+        "lots": lots,
+        "scanner": _scanner(told, words),
+        "calibration": _calibration(told, words),
+        "limits": _limits(told, words),
+        "decision": decided[-1] if decided else words("standing.none_yet") if told else "",
+    }
+    hashes = {"result.json": told["result_sha256"]} if told else {}
+    hashes |= {scan["file"]: scan["sha256"] for scan in document["scans"].values()}
+    rows = [[words(f"standing.{name}"), str(value)] for name, value in values.items() if value]
+    return [*rows, *([f"{words('standing.hashes')} {name}", sha] for name, sha in hashes.items())]
+
+
+def code_words(document: Mapping[str, Any]) -> str | None:
+    """What the code on paper says: the check's key and its result's hash; None without a key.
+
+    Examples
+    --------
+    >>> code_words({"standing": {"key": "ab", "result_sha256": "cd"}})
+    'VENEERCHECK:AB:CD'
+    """
+    told = document.get("standing") or {}
+    return f"{_CODE_STARTS}{told['key']}:{told['result_sha256']}".upper() if "key" in told else None
+
+
+def read_code(words: str) -> tuple[str, str] | None:
+    """The key of the check and the SHA-256 that a code says; None where it is another code.
+
+    Examples
+    --------
+    >>> read_code("VENEERCHECK:AB:CD")
+    ('ab', 'cd')
+    """
+    start, _, rest = words.strip().partition(":")
+    key, _, sha = rest.partition(":")
+    return (key.lower(), sha.lower()) if f"{start}:" == _CODE_STARTS and key and sha else None
+
+
+def code_svg(words: str) -> str:
+    """The code as a drawing; a fifth of it may be unreadable (level Q of ISO/IEC 18004)."""
+    import segno
+
+    drawn = io.BytesIO()
+    segno.make(words, error="q", micro=False).save(drawn, kind="svg", scale=4, xmldecl=False)
+    return drawn.getvalue().decode("utf-8")
+
+
+def can_code() -> bool:
+    """Whether the library that draws codes is installed."""
+    import importlib.util
+
+    return importlib.util.find_spec("segno") is not None
+
+
+def _scanner(told: Mapping[str, Any], words: Words) -> str:
+    scanner = told.get("scanner")
+    if not scanner:
+        return ""
+    return f"{scanner['name']}, {words('standing.serial', serial=scanner['serial'])}"
+
+
+def _calibration(told: Mapping[str, Any], words: Words) -> str:
+    found = told.get("calibration")
+    if not found:
+        return ""
+    state = words.known("calibration", found["state"])
+    if "measured_on" not in found:
+        return state
+    return words(
+        "standing.calibrated",
+        state=state,
+        artefact=found["artefact"],
+        measured=found["measured_on"],
+        until=found["valid_until"],
+    )
+
+
+def _limits(told: Mapping[str, Any], words: Words) -> str:
+    found = told.get("limits")
+    if not found:
+        return ""
+    if found["state"] == "approved":
+        return words(
+            "standing.approved",
+            profile=found["profile"],
+            revision=found["revision"],
+            by=found["approved_by"],
+            day=found["approved_at_utc"][:10],
+        )
+    name = "unapproved" if found["revision"] else "built_in"
+    return words(f"standing.{name}", profile=found["profile"], revision=found["revision"])
