@@ -26,6 +26,7 @@ from veneercheck.cli_options import (
     tell,
     warn_of_names,
 )
+from veneercheck.cli_plan import plan_command
 from veneercheck.cli_records import app as records_app
 from veneercheck.cli_records import open_register
 from veneercheck.core.errors import VeneerCheckError
@@ -215,6 +216,7 @@ def verify_command(
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
+app.command("plan")(plan_command)
 app.command("batch")(batch_command)
 app.command("watch")(watch_command)
 

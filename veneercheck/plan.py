@@ -29,6 +29,7 @@ from veneercheck.core.plan.runout import Runout
 from veneercheck.core.plan.solid import closed, enclosed_mm3, rims
 from veneercheck.core.plan.target import Die, Target, make_target
 from veneercheck.core.structure.connectors import connectors
+from veneercheck.core.structure.planes import section_planes
 from veneercheck.core.types import (
     Bools,
     Case,
@@ -37,6 +38,7 @@ from veneercheck.core.types import (
     Ints,
     Limits,
     Region,
+    SectionPlane,
     TriangleMesh,
 )
 
@@ -332,8 +334,16 @@ def _planned(
         connectors=held,
         removed_mm3=removed,
         frame=anatomy.frame(where),
+        planes=_planes(contour, where),
         words=where.words,
     )
+
+
+def _planes(contour: Contour, where: anatomy.Places) -> tuple[SectionPlane, ...]:
+    inside = contour.extent_mm > 0
+    if not np.isfinite(where.occlusal).all():
+        return ()
+    return section_planes(where, float(np.median(contour.mesh.points_mm[inside] @ where.occlusal)))
 
 
 def off_plan_mm(points_mm: Floats, target: TriangleMesh) -> Floats:

@@ -160,8 +160,7 @@ def test_a_wedge_is_lowered_on_both_sides() -> None:
     outline = np.array([[0.0, 0.0], [half, -height], [-half, -height]])
     prism = trimesh.creation.extrude_triangulation(outline, [[0, 2, 1]], 5.0)
     body = mesh_of(prism, 0.3)
-    x, y, _ = body.points_mm.T
-    contour = Contour(body, y + 5.0)
+    contour = Contour(body, body.points_mm[:, 1] + 5.0)
     made = make_target(body, contour, Runout("chamfer", DEPTH, 0.6), full(body))
     px, py, pz = places(made.framework).T
     middle = (np.abs(pz - 2.5) < 0.9) & (py > -4.2)

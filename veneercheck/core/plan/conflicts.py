@@ -50,7 +50,10 @@ def over_die(
         short = float(short_mm[worst])
         room = float(need_mm[worst]) - short
         kind, asks = _kind(room, short, limits)
-        found.append(_conflict(kind, short, u, area, contour.points_mm[worst], told(patch), asks))
+        place = contour.points_mm[worst]
+        found.append(
+            _conflict(kind, short, u, area=area, place=place, told=told(patch), asks=asks)
+        )
     return _worst_first(found)
 
 
@@ -73,8 +76,9 @@ def too_deep(
         u = math.hypot(limits.trueness_u_mm, limits.opaquer_u_mm)
         asks = (planned.MORE_METAL, planned.CONTOUR)
         place = contour.points_mm[worst]
+        most = float(over[worst])
         found.append(
-            _conflict(planned.TOO_DEEP, float(over[worst]), u, area, place, told(patch), asks)
+            _conflict(planned.TOO_DEEP, most, u, area=area, place=place, told=told(patch), asks=asks)
         )
     return _worst_first(found)
 
@@ -114,6 +118,7 @@ def _conflict(
     kind: str,
     short: float,
     u: float,
+    *,
     area: float,
     place: Floats,
     told: tuple[str | None, str | None, str],

@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 from veneercheck.core.plan.runout import Form
-from veneercheck.core.types import Connector, Floats, Frame, Ints, TriangleMesh
+from veneercheck.core.types import Connector, Floats, Frame, Ints, SectionPlane, TriangleMesh
 
 Point = tuple[float, float, float]
 
@@ -158,4 +158,5 @@ class Plan:
     connectors: tuple[Connector, ...]
     removed_mm3: float
     frame: Frame
+    planes: tuple[SectionPlane, ...] = ()
     words: tuple[str, ...] = ()
