@@ -145,6 +145,7 @@ def _document(
     scans: tuple[Scan, Scan | None],
     now: datetime | None,
 ) -> dict[str, Any]:
+    from veneercheck import scan
     from veneercheck.report.plan_files import plan_document
 
     waxup, die = scans
@@ -159,6 +160,7 @@ def _document(
         cutting=cutting,
         sources=sources,
         version=__version__,
+        crossings=int(scan.self_crossings(found.target)[0].sum()),
         planned_at=(now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),
     )
 

@@ -51,6 +51,7 @@ def plan_document(
     sources: Mapping[str, ScanSource | None],
     version: str,
     planned_at: str,
+    crossings: int,
 ) -> dict[str, Any]:
     """The plan as it stands in `plan.json`; what is not known is null."""
     return {
@@ -81,6 +82,7 @@ def plan_document(
         "veneered_area_mm2": _known(_veneered(plan)),
         "removed_mm3": _known(plan.removed_mm3),
         "target_mm3": _known(enclosed_mm3(plan.target)),
+        "target_crossings": crossings,
         "die_known": bool(np.isfinite(plan.short_mm).any()),
         "conflicts": [
             {
@@ -171,8 +173,9 @@ def depth_colours(plan: Plan) -> Floats:
 
 def threemf_bytes(mesh: TriangleMesh, name: str) -> bytes:
     """A closed mesh as a 3MF package in millimetres; the same mesh gives the same bytes."""
-    points = "".join(f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in mesh.points_mm)
-    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.faces)
+    corners, triangles = mesh.points_mm.tolist(), mesh.faces.tolist()
+    points = "".join(f'<vertex x="{x!r}" y="{y!r}" z="{z!r}"/>' for x, y, z in corners)
+    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in triangles)
     model = (
         f'{_XML}<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">'
         f'<resources><basematerials id="1"><base name="metal" displaycolor="#B8BCC2FF"/>'
@@ -247,7 +250,8 @@ def _source(source: ScanSource | None) -> dict[str, Any] | None:
 
 
 def _known(value: float) -> float | None:
-    return round(float(value), _ROUND) if math.isfinite(value) else None
+    # A zero is never negative, so that the same plan has the same text.
+    return round(float(value), _ROUND) + 0.0 if math.isfinite(value) else None
 
 
 def _place(point: tuple[float, float, float]) -> list[float]:

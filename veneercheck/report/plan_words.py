@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Language, Words
 
 
@@ -63,7 +64,7 @@ def _conflict(one: Mapping[str, Any], words: Words) -> str:
         "plan.conflict",
         sign="!" if one["firm"] else "?",
         kind=words.known("plan_kind", one["kind"]),
-        place=one["place"] or words("format.none"),
+        place=place_words(one, words) or words("format.none"),
         amount=amount,
         asks=", ".join(words.known("plan_ask", ask) for ask in one["asks"]),
     )

@@ -13,6 +13,9 @@ from veneercheck.core.types import Floats, Ints, TriangleMesh
 EVEN_MM = 0.002
 """A fifth of the scan noise of a good laboratory scanner."""
 
+_BASE_MM = 0.5
+"""The base lies so far below the rim: rims of hollows that end there stay clear of it."""
+
 _CRUMB_MM3 = 0.5
 """A loose piece of metal so small is none."""
 
@@ -26,16 +29,44 @@ def rims(mesh: TriangleMesh) -> list[Ints]:
 
 
 def closed(mesh: TriangleMesh) -> TriangleMesh:
-    """The mesh with every open rim closed by a fan to its middle; new vertices come last."""
+    """The mesh with every open rim closed; new vertices come last.
+
+    The longest rim, where a scan ends on the model, gets a flat base; any other a fan.
+    """
     points, faces = [mesh.points_mm], [mesh.faces]
     count = len(mesh.points_mm)
-    for loop in rims(mesh):
-        points.append(mesh.points_mm[loop].mean(axis=0, keepdims=True))
-        middle = np.full(len(loop), count)
-        # The rim runs as its own triangles run; the fan's run the other way.
-        faces.append(np.stack([np.roll(loop, -1), loop, middle], axis=1))
-        count += 1
+    for number, loop in enumerate(rims(mesh)):
+        close = _with_base if number == 0 else _with_fan
+        more, lids = close(mesh.points_mm[loop], loop, count)
+        points.append(more)
+        faces.append(lids)
+        count += len(more)
     return TriangleMesh(np.concatenate(points), np.concatenate(faces))
+
+
+def _with_fan(rim_mm: Floats, loop: Ints, count: int) -> tuple[Floats, Ints]:
+    middle = np.full(len(loop), count)
+    # The rim runs as its own triangles run; the lid's run the other way.
+    return rim_mm.mean(axis=0, keepdims=True), np.stack([np.roll(loop, -1), loop, middle], axis=1)
+
+
+def _with_base(rim_mm: Floats, loop: Ints, count: int) -> tuple[Floats, Ints]:
+    """Walls straight down from a rim to a plane, and a floor in it."""
+    import manifold3d
+
+    down = -0.5 * np.cross(rim_mm, np.roll(rim_mm, -1, axis=0)).sum(axis=0)
+    down /= np.linalg.norm(down)
+    level = float((rim_mm @ down).max()) + _BASE_MM
+    floor = rim_mm + (level - rim_mm @ down)[:, None] * down
+    first = np.cross(down, np.eye(3)[int(np.abs(down).argmin())])
+    first /= np.linalg.norm(first)
+    # Seen along the way down, so that the reversed rim runs anticlockwise as a floor's does.
+    flat = np.stack([floor @ first, floor @ np.cross(down, first)], axis=1)
+    below = count + np.arange(len(loop))
+    lid = below[::-1][manifold3d.triangulate([flat[::-1]])]
+    after, after_below = np.roll(loop, -1), np.roll(below, -1)
+    walls = [np.stack([after, loop, below], axis=1), np.stack([after, below, after_below], axis=1)]
+    return floor, np.concatenate([*walls, lid])
 
 
 def solid_of(mesh: TriangleMesh, name: str) -> Any:

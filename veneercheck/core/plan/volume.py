@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core.mesh import renumber_by_first_use, vertex_normals
+from veneercheck.core.mesh import renumber_by_first_use
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 Field = Callable[[Floats], Floats]
@@ -18,8 +18,9 @@ _COARSENINGS = 3
 _STEEPEST = 1.5
 """No field here rises faster, mm a mm; it is steepest on a finish line under a bent contour."""
 
-_SNAP = 0.08
-"""Grid points this near the surface (share of the edge) become vertices: no slivers."""
+_SNAP = 0.05
+"""Grid points this near the surface (share of the edge) become vertices: few slivers, and the
+surface moves by no more than that."""
 
 _SAME = 1e-5
 """Vertices nearer than this share of an edge are one: about those put on a grid point."""
@@ -59,7 +60,7 @@ def enclosed(field: Field, low_mm: Floats, high_mm: Floats, edge_mm: float) -> T
     values[near] = np.where(values[near] > 0, 0.1, -0.1) * _SAME
     vertices, faces, _ = igl.marching_cubes(values, keys.astype(np.float64), corner_of_cell, 0.0)
     whole = _joined(vertices, faces)
-    return _settled(field, TriangleMesh(low_mm + whole.points_mm * edge_mm, whole.faces), edge_mm)
+    return TriangleMesh(low_mm + whole.points_mm * edge_mm, whole.faces)
 
 
 def _with_neighbours(
@@ -100,12 +101,6 @@ def _left_out(cells: Ints, above: Bools, known: Ints) -> Ints:
     low = both.min(axis=0)
     key = np.ravel_multi_index(tuple((both - low).T), tuple(both.max(axis=0) - low + 1))
     return asked[~np.isin(key[len(known) :], key[: len(known)])]
-
-
-def _settled(field: Field, mesh: TriangleMesh, edge_mm: float) -> TriangleMesh:
-    """One step onto the surface: what snapping and straight interpolation left is taken back."""
-    off = np.clip(field(mesh.points_mm), -_SNAP * edge_mm, _SNAP * edge_mm)
-    return TriangleMesh(mesh.points_mm - off[:, None] * vertex_normals(mesh), mesh.faces)
 
 
 def _near_surface(field: Field, low: Floats, high: Floats, edge: float) -> Ints:
