@@ -130,6 +130,10 @@ def check_command(
         ),
     ] = None,
     who: Who = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", help="Folder of the plan: how far the cut is from it."),
+    ] = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.order import Order
@@ -146,6 +150,8 @@ def check_command(
         earlier=earlier,
         reference=reference,
     )
+    if plan is not None:
+        _look_at_plan(plan, waxup, register)
     if register is not None:
         _check_on_record(
             order, out, register, who, with_report=not no_report, lang=lang, paper=paper
@@ -158,7 +164,24 @@ def check_command(
         paper=paper.value,
         say=say,
     )
+    if plan is not None:
+        from veneercheck.planning import compared
+
+        tell(compared(plan, outcome, out, lang=lang.value))
     _finish(outcome, out, with_report=not no_report, lang=lang)
+
+
+def _look_at_plan(plan: Path, waxup: Path | None, register: str | None) -> None:
+    from veneercheck.core.errors import RecordError
+    from veneercheck.planning import look_at_plan
+
+    if register is not None:
+        raise RecordError(
+            "a check that goes on record takes no plan.",
+            where=str(plan),
+            next_step="Check it once more without --register to compare it with the plan.",
+        )
+    look_at_plan(plan, waxup)
 
 
 @app.command("demo")

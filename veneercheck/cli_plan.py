@@ -8,7 +8,16 @@ from typing import Annotated
 
 import typer
 
-from veneercheck.cli_options import Lang, LangOption, Paper, PaperOption, Profile, UnitOption, say, tell
+from veneercheck.cli_options import (
+    Lang,
+    LangOption,
+    Paper,
+    PaperOption,
+    Profile,
+    UnitOption,
+    say,
+    tell,
+)
 from veneercheck.exits import Exit
 
 
@@ -58,7 +67,11 @@ def plan_command(
     from veneercheck.report.plan_words import plan_summary
     from veneercheck.report.words import Words
 
-    for name, value, most in (("width", width, 3.0), ("collar", collar, 5.0), ("margin", margin, 1.0)):
+    for name, value, most in (
+        ("width", width, 3.0),
+        ("collar", collar, 5.0),
+        ("margin", margin, 1.0),
+    ):
         if value is not None and not 0.0 <= value <= most:
             raise ProfileError(
                 f"--{name} = {value:g} mm is no such length.",

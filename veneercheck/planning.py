@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanEr
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.plan.planned import Cutting, Plan
-    from veneercheck.core.types import Case, Ints, Limits, ScanSource, TriangleMesh
+    from veneercheck.core.types import Case, Ints, Limits, Outcome, ScanSource, TriangleMesh
     from veneercheck.profile import CaseFile
     from veneercheck.report.paper import Paper
     from veneercheck.report.words import Language
@@ -94,6 +95,34 @@ def carry_out(
     return Planned(found, document)
 
 
+def compared(folder: Path, outcome: Outcome, out: Path, *, lang: Language) -> str:
+    """Compare a cut that was checked with its plan: a map and figures beside the result.
+
+    Returns
+    -------
+    str
+        What to tell: empty where the alignment failed, so that nothing can be compared.
+    """
+    from veneercheck.plan import off_plan_mm
+    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup, write_compared
+
+    filed = read_plan(folder)
+    refuse_other_waxup(filed, outcome.waxup.sha256, folder)
+    if outcome.check.space is None:
+        return ""
+    off = off_plan_mm(outcome.check.framework.points_mm, filed.target)
+    return write_compared(out, outcome.check, off, lang)
+
+
+def look_at_plan(folder: Path, waxup: Path | None) -> None:
+    """Refuse a folder without a plan, or of another wax-up, before any work is done."""
+    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup
+
+    filed = read_plan(folder)
+    if waxup is not None and waxup.is_file():
+        refuse_other_waxup(filed, hashlib.sha256(waxup.read_bytes()).hexdigest(), folder)
+
+
 def _settled(order: PlanOrder) -> tuple[CaseFile, Limits, Path, Path | None]:
     from veneercheck.core.types import Case
     from veneercheck.profile import CaseFile, load_case, load_profile
@@ -132,9 +161,7 @@ def _plan(
     try:
         return plan(surfaces, case=case, limits=limits, cutting=cutting, say=say)
     except MeshError as error:
-        raise ScanError(
-            error.what, where=waxup.source.file, next_step=error.next_step
-        ) from None
+        raise ScanError(error.what, where=waxup.source.file, next_step=error.next_step) from None
 
 
 def _document(

@@ -70,9 +70,7 @@ def job(number: int, units: tuple[int, ...] = (), pontics: tuple[int, ...] = ())
         units, pontics = BRIDGES[number % len(BRIDGES)]
     body = Body(lay_out(units), pontics, True)
     surfaces = ("occlusal", "buccal", "basal") if pontics else ("occlusal", "buccal")
-    case = Case(
-        units=units, pontics=pontics, occlusal="+z", buccal="+y", veneered=surfaces
-    )
+    case = Case(units=units, pontics=pontics, occlusal="+z", buccal="+y", veneered=surfaces)
     cutting = Cutting(FORMS[number % len(FORMS)], width_mm=float(rng.uniform(0.6, 0.8)))
     edge = float(rng.uniform(0.22, 0.28))
     waxup = scan_waxup(body, Scanner(waxup_edge_mm=edge, waxup_noise_mm=NOISE_MM), rng)

@@ -153,9 +153,7 @@ def key_svg(outline: Floats, target: Floats, name: str) -> str:
         'fill="none" stroke="#1a1a1a" stroke-width=".18"/>'
     )
     label = _label(3.0, 2.0, 2.0, name)
-    return _svg(
-        size[0], size[1], border + label + path(target, "target") + path(outline, "line")
-    )
+    return _svg(size[0], size[1], border + label + path(target, "target") + path(outline, "line"))
 
 
 def key_dxf(outline: Floats) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 from veneercheck.core.plan.planned import Cutting, Plan
 from veneercheck.core.plan.solid import enclosed_mm3
 from veneercheck.core.types import Case, Floats, Limits, ScanSource, TriangleMesh
+from veneercheck.report.space_ply import surface_ply_bytes
 
 PLAN, TARGET, TARGET_STL, TARGET_3MF = "plan.json", "target.ply", "target.stl", "target.3mf"
 DEPTH, MARKS = "depth.ply", "marks.csv"
@@ -24,8 +25,7 @@ SCHEMA = 1
 """Of `plan.json`."""
 
 _PLACE = [("x", "<f8"), ("y", "<f8"), ("z", "<f8")]
-_MAP = [*_PLACE, ("square_mm", "<f4"), ("insertion_mm", "<f4"), ("layer_mm", "<f4"),
-        ("short_mm", "<f4"), ("red", "u1"), ("green", "u1"), ("blue", "u1")]  # fmt: skip
+_RGB = ("red", "green", "blue")
 _FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", 3)])
 _TYPES = {"<f8": "double", "<f4": "float", "|u1": "uchar"}
 
@@ -120,7 +120,8 @@ def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
     """Write all files of a plan into a folder; `plan.json` comes last."""
     from veneercheck.scan import stl_bytes
 
-    (folder / TARGET).write_bytes(_ply(_placed(plan.target), plan.target, ["target, mm"]))
+    target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
+    (folder / TARGET).write_bytes(b"".join(target))
     (folder / TARGET_STL).write_bytes(stl_bytes(plan.target))
     (folder / TARGET_3MF).write_bytes(threemf_bytes(plan.target, "target framework"))
     (folder / DEPTH).write_bytes(depth_ply(plan))
@@ -149,18 +150,27 @@ def _tenths(value: float | None) -> str:
 
 def depth_ply(plan: Plan) -> bytes:
     """The wax-up with its depths, coloured: the deeper the bluer; wine where it cannot fit."""
-    vertices = _placed(plan.contour, _MAP)
-    for name in ("square_mm", "insertion_mm", "layer_mm", "short_mm"):
-        vertices[name] = getattr(plan, name)
-    colours = depth_colours(plan)
-    for column, name in enumerate(("red", "green", "blue")):
-        vertices[name] = colours[:, column]
+    names = ("square_mm", "insertion_mm", "layer_mm", "short_mm")
     comments = [
         "wax-up, mm; nan: nothing is cut, or not known",
         "square_mm depth of the cut square to the surface; insertion_mm along the insertion",
         "layer_mm composite over the nearest metal; short_mm room that is missing over the die",
     ]
-    return _ply(vertices, plan.contour, comments)
+    values = {name: getattr(plan, name) for name in names}
+    return map_ply(plan.contour, values, depth_colours(plan), comments)
+
+
+def map_ply(
+    mesh: TriangleMesh, values: Mapping[str, Floats], colours: Floats, comments: list[str]
+) -> bytes:
+    """A surface with values and a colour at every vertex, as binary PLY."""
+    fields = [*_PLACE, *((name, "<f4") for name in values), *((name, "u1") for name in _RGB)]
+    vertices = _placed(mesh, fields)
+    for name, column in values.items():
+        vertices[name] = column
+    for number, name in enumerate(_RGB):
+        vertices[name] = colours[:, number]
+    return _ply(vertices, mesh, comments)
 
 
 def depth_colours(plan: Plan) -> Floats:
@@ -213,8 +223,8 @@ _RELATIONS = (
 )
 
 
-def _placed(mesh: TriangleMesh, fields: list[tuple[str, str]] | None = None) -> Any:
-    vertices = np.zeros(len(mesh.points_mm), dtype=fields or _PLACE)
+def _placed(mesh: TriangleMesh, fields: list[tuple[str, str]]) -> Any:
+    vertices = np.zeros(len(mesh.points_mm), dtype=fields)
     for column, name in enumerate("xyz"):
         vertices[name] = mesh.points_mm[:, column]
     return vertices

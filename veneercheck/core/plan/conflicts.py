@@ -51,9 +51,7 @@ def over_die(
         room = float(need_mm[worst]) - short
         kind, asks = _kind(room, short, limits)
         place = contour.points_mm[worst]
-        found.append(
-            _conflict(kind, short, u, area=area, place=place, told=told(patch), asks=asks)
-        )
+        found.append(_conflict(kind, short, u, area=area, place=place, told=told(patch), asks=asks))
     return _worst_first(found)
 
 
@@ -78,7 +76,9 @@ def too_deep(
         place = contour.points_mm[worst]
         most = float(over[worst])
         found.append(
-            _conflict(planned.TOO_DEEP, most, u, area=area, place=place, told=told(patch), asks=asks)
+            _conflict(
+                planned.TOO_DEEP, most, u, area=area, place=place, told=told(patch), asks=asks
+            )
         )
     return _worst_first(found)
 
