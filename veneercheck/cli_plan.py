@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -83,7 +83,7 @@ def plan_command(
             next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
         )
     cutting = Cutting(
-        "knife edge" if form is Form.KNIFE else form.value,
+        _FORMS[form],
         width_mm=width,
         radius_mm=min(width, _FOOT_MM),
         collar_mm=collar,
@@ -97,6 +97,12 @@ def plan_command(
 
 
 _LEAST_WIDTH_MM, _FOOT_MM = 0.2, 0.4
+
+_FORMS: dict[Form, Literal["chamfer", "shoulder", "knife edge"]] = {
+    Form.CHAMFER: "chamfer",
+    Form.SHOULDER: "shoulder",
+    Form.KNIFE: "knife edge",
+}
 
 
 def _exit(conflicts: list[dict[str, object]], *, known: bool) -> Exit:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.core.plan.planned import Cutting, Plan
     from veneercheck.core.types import Case, Ints, Limits, Outcome, ScanSource, TriangleMesh
     from veneercheck.profile import CaseFile
-    from veneercheck.report.paper import Paper
+    from veneercheck.report.render import Paper
     from veneercheck.report.words import Language
     from veneercheck.scan import Scan
 
@@ -87,8 +87,8 @@ def carry_out(
     if die is not None:
         _refuse_far_die(die, waxup)
     paint = _mask(order.mask, order.unit, waxup) if order.mask else waxup.paint
-    found = _plan(waxup, die, paint, case_file.case, limits, cutting, say)
-    document = _document(found, case_file.case, limits, cutting, (waxup, die), now)
+    found = _plan(waxup, die, paint, case=case_file.case, limits=limits, cutting=cutting, say=say)
+    document = _document(found, case_file.case, limits, cutting, scans=(waxup, die), now=now)
     if out is not None:
         say("writing the plan")
         _write(out, found, document, lang, paper)
@@ -147,6 +147,7 @@ def _plan(
     waxup: Scan,
     die: Scan | None,
     paint: Ints | None,
+    *,
     case: Case,
     limits: Limits,
     cutting: Cutting,
@@ -169,6 +170,7 @@ def _document(
     case: Case,
     limits: Limits,
     cutting: Cutting,
+    *,
     scans: tuple[Scan, Scan | None],
     now: datetime | None,
 ) -> dict[str, Any]:

@@ -20,7 +20,6 @@ import igl
 import numpy as np
 
 from veneercheck import check_meshes
-
 from veneercheck.core.mesh import select_faces, vertex_normals
 from veneercheck.core.plan.planned import Cutting, Plan
 from veneercheck.core.types import Case, Floats, Limits, Outcome, TriangleMesh, Verdict
@@ -159,7 +158,11 @@ def crowded(number: int) -> dict[str, Any]:
     need = limits.layer.least_mm + limits.taken_mm + limits.at("wax").least_metal_mm
     true_room = np.sqrt(square)
     at = found.contour.points_mm[inside]
-    named = bool(len(places)) and float(np.linalg.norm(places - top, axis=1).min()) < 1.5
+    near = np.linalg.norm(at - top, axis=1) < 2.5
+    tightest = at[near][true_room[near].argmin()] if near.any() else top
+    # Where two places touch they are one conflict, told at the worse of them.
+    patch = found.short_mm[inside][np.linalg.norm(at - tightest, axis=1) < 0.3]
+    named = bool(len(places)) and bool((patch > 0).any())
     worst = [float(true_room[np.linalg.norm(at - p, axis=1).argmin()]) for p in places]
     return {
         "number": number,

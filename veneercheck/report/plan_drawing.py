@@ -14,7 +14,7 @@ from veneercheck.core.mesh import vertex_normals
 from veneercheck.core.plan.planned import Plan
 from veneercheck.core.sections import crossing, laid_flat
 from veneercheck.core.structure.planes import laid_out
-from veneercheck.core.types import Floats, SectionPlane, TriangleMesh
+from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
 from veneercheck.report.words import Language, Words
 
 MAP = "depths.svg"
@@ -73,7 +73,7 @@ def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
         low, high = shown.min(axis=0), shown.max(axis=0)
         shift = np.array([_MARGIN_MM - low[0], top + 3.0 - low[1]])
         parts.append(_label(_MARGIN_MM + 8.0, top, 2.4, words.known("view", name)))
-        parts.append(_one_view(plan, document, flat + shift, seen, toward))
+        parts.append(_one_view(plan, document, flat + shift, seen))
         top += float(high[1] - low[1]) + 3.0 + _MARGIN_MM
         widest = max(widest, float(high[0] - low[0]))
     title = f"<title>{escape(words('plan.title'))}</title>"
@@ -93,9 +93,7 @@ def _views(plan: Plan) -> list[tuple[str, Floats, Floats]]:
     ]
 
 
-def _one_view(
-    plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Floats, toward: Floats
-) -> str:
+def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools) -> str:
     mesh = plan.contour
     faces = np.asarray(seen[mesh.faces].all(axis=1))
     known = np.nan_to_num(plan.square_mm, nan=0.0)
@@ -103,10 +101,12 @@ def _one_view(
     paths = []
     for step in range(1, deepest + 1):
         kind = "thin" if step % _EVERY else "strong"
-        paths.append(_lines(mesh, known, (step - 0.5) * _STEP_MM, faces, flat, kind))
-    paths.append(_lines(mesh, plan.extent_mm, 0.0, faces, flat, "line"))
+        paths.append(
+            _lines(mesh, known, (step - 0.5) * _STEP_MM, faces=faces, flat=flat, kind=kind)
+        )
+    paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
-    paths.append(_lines(mesh, short, 0.0, faces, flat, "short"))
+    paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
     vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
     for mark in document["marks"]:
         at = vertex.get(tuple(mark["at_mm"]))
@@ -120,7 +120,7 @@ def _one_view(
 
 
 def _lines(
-    mesh: TriangleMesh, values: Floats, level: float, faces: Floats, flat: Floats, kind: str
+    mesh: TriangleMesh, values: Floats, level: float, *, faces: Bools, flat: Floats, kind: str
 ) -> str:
     found = crossing(mesh, values, level, faces)
     if not len(found.face):

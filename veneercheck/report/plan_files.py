@@ -244,7 +244,8 @@ def _ply(vertices: Any, mesh: TriangleMesh, comments: list[str]) -> bytes:
     ]
     triangles = np.empty(len(mesh.faces), dtype=_FACE)
     triangles["corners"], triangles["vertex"] = 3, mesh.faces
-    return ("\n".join(lines) + "\n").encode("ascii") + vertices.tobytes() + triangles.tobytes()
+    head = ("\n".join(lines) + "\n").encode("ascii")
+    return b"".join((head, vertices.tobytes(), triangles.tobytes()))
 
 
 def _veneered(plan: Plan) -> float:

@@ -24,6 +24,9 @@ LEAST_PATCH_MM2 = 4.0
 _WRAPS_FROM = 0.3
 """Share of the half depth from which a proximal wall belongs to the side next to it."""
 
+_CONNECTOR_FROM = 0.7
+"""Share of a pontic's half width from which its base belongs to the connector: that stays metal."""
+
 
 def extent(mesh: TriangleMesh, wanted: Bools, kept_out: Bools | None = None) -> Floats:
     """A smooth extent from vertices that are to be veneered, positive inside, shape (n,).
@@ -82,7 +85,8 @@ def meant(where: Places, case: Case) -> Bools:
     """Vertices of the surfaces that the case names, shape (n,).
 
     Towards the neighbours a veneer wraps round its edge: the part of a proximal wall next to a
-    veneered side, and that next to a veneered biting surface, belong to it.
+    veneered side, and that next to a veneered biting surface, belong to it. The underside of a
+    connector stays metal: it carries.
     """
     found = np.zeros(len(where.tooth), dtype=bool)
     for tooth in np.unique(where.tooth[where.tooth > 0]):
@@ -98,6 +102,8 @@ def meant(where: Places, case: Case) -> Bools:
             found |= wall & (where.buccal_share < -_WRAPS_FROM)
         if "occlusal" in named:
             found |= wall & (where.third == Third.OCCLUSAL)
+        below = own & (where.surface == Surface.BASAL)
+        found &= ~(below & (np.abs(where.mesial_share) > _CONNECTOR_FROM))
     return found
 
 
