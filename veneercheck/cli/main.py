@@ -30,6 +30,7 @@ from veneercheck.cli.options import (
     warn_of_names,
 )
 from veneercheck.cli.people import app as people_app
+from veneercheck.cli.plan import plan_command
 from veneercheck.cli.records import app as records_app
 from veneercheck.cli.register import open_register
 from veneercheck.cli.signing import KeysOption, PhraseOption, file_figures
@@ -146,6 +147,10 @@ def check_command(
     scanner: Annotated[
         str | None, typer.Option(help="The scanner, as it is on record; needs --register.")
     ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", help="Folder of the plan: how far the cut is from it."),
+    ] = None,
 ) -> None:
     """Check two scans: where is the veneer too thin, too thick or over contour?"""
     from veneercheck.case.order import Order
@@ -165,6 +170,8 @@ def check_command(
     )
     if scanner is not None and register is None:
         raise typer.BadParameter("a scanner is looked up in the register: give --register")
+    if plan is not None:
+        _look_at_plan(plan, waxup, register)
     if register is not None:
         _check_on_record(
             order, out, register, who,
@@ -180,7 +187,24 @@ def check_command(
             say=steps,
             known=lambda found: _tell(found, lang, steps, verbose=verbose),
         )
+    if plan is not None:
+        from veneercheck.case.planning import compared
+
+        tell(compared(plan, outcome, out, lang=lang.value))
     _finish(outcome, out, with_report=not no_report, lang=lang)
+
+
+def _look_at_plan(plan: Path, waxup: Path | None, register: str | None) -> None:
+    from veneercheck.case.planning import look_at_plan
+    from veneercheck.core.errors import RecordError
+
+    if register is not None:
+        raise RecordError(
+            "a check that goes on record takes no plan.",
+            where=str(plan),
+            next_step="Check it once more without --register to compare it with the plan.",
+        )
+    look_at_plan(plan, waxup)
 
 
 @app.command("demo")
@@ -287,6 +311,7 @@ def verify_command(
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
+app.command("plan")(plan_command)
 app.command("batch")(batch_command)
 app.command("watch")(watch_command)
 

@@ -1,0 +1,181 @@
+"""The target framework on bodies whose offset has a closed form (tests/… source: geometry)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from veneercheck.core.mesh.triangles import border_vertices, refine
+from veneercheck.core.plan.contour import Contour
+from veneercheck.core.plan.runout import Form, Runout
+from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
+from veneercheck.core.plan.target import Die, make_target
+from veneercheck.core.types import TriangleMesh
+
+DEPTH = 1.3
+
+
+def mesh_of(body: trimesh.Trimesh, edge_mm: float) -> TriangleMesh:
+    mesh = TriangleMesh(np.array(body.vertices), np.array(body.faces))
+    return refine(mesh, edge_mm)[0]
+
+
+def sphere(radius: float) -> TriangleMesh:
+    return mesh_of(trimesh.creation.icosphere(5, radius), 1.0)
+
+
+def block(size: tuple[float, float, float], edge_mm: float = 0.3) -> TriangleMesh:
+    return mesh_of(trimesh.creation.box(size), edge_mm)
+
+
+def places(mesh: TriangleMesh) -> np.ndarray:
+    """Places all over a surface, also where it is flat and has few vertices."""
+    return refine(mesh, 0.08)[0].points_mm
+
+
+def full(mesh: TriangleMesh) -> np.ndarray:
+    return np.full(len(mesh.points_mm), DEPTH)
+
+
+def sound(mesh: TriangleMesh) -> bool:
+    """Two readers of our own choosing agree that it is the closed surface of a body."""
+    body = trimesh.Trimesh(mesh.points_mm, mesh.faces, process=False)
+    return bool(body.is_watertight and body.is_winding_consistent) and not (
+        border_vertices(mesh).any()
+    )
+
+
+@pytest.mark.parametrize("form", ["chamfer", "shoulder", "knife edge"])
+def test_half_a_sphere_is_lowered_to_a_sphere(form: Form) -> None:
+    """Source: a sphere's offset is the concentric sphere."""
+    ball = sphere(3.0)
+    contour = Contour(ball, ball.points_mm[:, 2] - 0.5)
+    made = make_target(ball, contour, Runout(form, DEPTH, 0.6), full(ball), edge_radius_mm=0.2)
+    radius = np.linalg.norm(made.framework.points_mm, axis=1)
+    height = made.framework.points_mm[:, 2]
+    # Facets of the ball itself lie up to L²/(8R) = 2 µm inside it (FACTS: sagitta).
+    assert np.abs(radius[height > 1.2] - (3.0 - DEPTH)).max() < 0.01
+    assert sound(made.framework)
+    assert (edge_lengths_mm(made.framework) > 0.02).mean() > 0.95
+    uncut = (height < 0.4) & (radius > 2.9)
+    assert np.abs(radius[uncut] - 3.0).max() < 0.005
+
+
+def test_a_whole_sphere_keeps_the_volume_of_the_smaller_one() -> None:
+    """Source: 4/3 π r³."""
+    ball = sphere(3.0)
+    contour = Contour(ball, np.ones(len(ball.points_mm)))
+    made = make_target(ball, contour, Runout("chamfer", DEPTH, 0.6), full(ball))
+    expected = 4.0 / 3.0 * np.pi * (3.0 - DEPTH) ** 3
+    assert enclosed_mm3(made.framework) == pytest.approx(expected, rel=0.005)
+    whole = enclosed_mm3(ball)
+    assert enclosed_mm3(made.removed) == pytest.approx(whole - expected, rel=0.005)
+
+
+def test_a_cylinder_is_lowered_along_its_length() -> None:
+    """Source: coaxial cylinders; the ends, uncut, keep the outer radius."""
+    body = mesh_of(trimesh.creation.cylinder(3.0, 7.0, sections=180), 0.4)
+    contour = Contour(body, 1.5 - np.abs(body.points_mm[:, 2]))
+    made = make_target(body, contour, Runout("shoulder", DEPTH, 0.3), full(body))
+    points = made.framework.points_mm
+    radius, along = np.hypot(points[:, 0], points[:, 1]), np.abs(points[:, 2])
+    # On the side only: the ends of the cylinder lie beyond, uncut.
+    floor = along < 0.9
+    assert np.abs(radius[floor] - (3.0 - DEPTH)).max() < 0.01
+    wall = (radius > 2.2) & (radius < 2.9) & (along < 2.0)
+    assert wall.any()
+    assert np.abs(along[wall] - 1.5).max() < 0.02
+
+
+@pytest.mark.parametrize(
+    ("form", "width"), [("chamfer", 0.8), ("shoulder", 0.4), ("knife edge", 1.0)]
+)
+def test_the_run_out_has_its_form(form: Form, width: float) -> None:
+    """Source: a quarter of an ellipse; a wall with a quarter circle; a straight slope."""
+    body = block((8.0, 5.0, 6.0))
+    x, _, z = body.points_mm.T
+    contour = Contour(body, np.where(z > 2.999, -x, -10.0 + z))
+    made = make_target(body, contour, Runout(form, DEPTH, width), full(body))
+    points = places(made.framework)
+    middle = (np.abs(points[:, 1]) < 1.0) & (points[:, 0] > -2.2) & (points[:, 2] > 1.0)
+    way, deep = -points[middle, 0], 3.0 - points[middle, 2]
+    cut = (way > 0.0) & (deep > 0.02)
+    way, deep = way[cut], deep[cut]
+    angle = np.linspace(0.0, 0.5 * np.pi, 4001)
+    if form == "chamfer":
+        line = np.stack([width * (1 - np.cos(angle)), DEPTH * np.sin(angle)], axis=1)
+    elif form == "shoulder":
+        foot = np.stack([1 - np.cos(angle), np.sin(angle) - 1], axis=1) * width + [0.0, DEPTH]
+        wall = np.linspace([0.0, 0.0], foot[0], 500)
+        line = np.concatenate([wall, foot])
+    else:
+        line = np.linspace([0.0, 0.0], [width, DEPTH], 4001)
+    line = np.concatenate([line, np.linspace([line[-1, 0], DEPTH], [5.0, DEPTH], 4001)])
+    from scipy.spatial import cKDTree
+
+    away, _ = cKDTree(line).query(np.stack([way, deep], axis=1))
+    assert len(away) > 500
+    assert away.max() < 0.02
+
+
+@pytest.mark.parametrize("radius", [0.25, 0.5])
+def test_an_edge_is_rounded_to_its_radius(radius: float) -> None:
+    """Source: opening of a right-angled edge: the quarter circle that touches both its sides."""
+    body = block((5.0, 5.0, 5.0))
+    contour = Contour(body, np.ones(len(body.points_mm)))
+    made = make_target(
+        body, contour, Runout("chamfer", DEPTH, 0.6), full(body), edge_radius_mm=radius
+    )
+    points = places(made.framework)
+    inner = 2.5 - DEPTH
+    along = np.abs(points[:, 1]) < 0.6
+    corner = along & (np.abs(points[:, 0]) > inner - radius) & (points[:, 2] > inner - radius)
+    flat = np.stack([np.abs(points[corner, 0]), points[corner, 2]], axis=1) - (inner - radius)
+    away = np.linalg.norm(flat, axis=1) - radius
+    assert np.abs(away).max() < 0.01
+    assert sound(made.framework)
+
+
+def test_metal_is_kept_over_a_die_that_crowds_it() -> None:
+    """Source: concentric spheres 3 and 2.2: 0.8 mm between them, 0.5 of it metal."""
+    ball, die = sphere(3.0), sphere(2.2)
+    contour = Contour(ball, np.ones(len(ball.points_mm)))
+    made = make_target(
+        ball,
+        contour,
+        Runout("chamfer", DEPTH, 0.6),
+        full(ball),
+        die=Die(Contour(die, np.ones(len(die.points_mm))), 0.5),
+    )
+    radius = np.linalg.norm(made.framework.points_mm, axis=1)
+    assert np.abs(radius - 2.7).max() < 0.01
+
+
+def test_a_wedge_is_lowered_on_both_sides() -> None:
+    """Source: planes moved by the depth; the edge between them where both are."""
+    angle = np.deg2rad(60.0)
+    height = 6.0
+    half = height * np.tan(angle / 2)
+    outline = np.array([[0.0, 0.0], [half, -height], [-half, -height]])
+    prism = trimesh.creation.extrude_triangulation(outline, [[0, 2, 1]], 5.0)
+    body = mesh_of(prism, 0.3)
+    contour = Contour(body, body.points_mm[:, 1] + 5.0)
+    made = make_target(body, contour, Runout("chamfer", DEPTH, 0.6), full(body))
+    px, py, pz = places(made.framework).T
+    middle = (np.abs(pz - 2.5) < 0.9) & (py > -4.2)
+    below = np.cos(angle / 2) * np.abs(px[middle]) + np.sin(angle / 2) * py[middle]
+    assert np.abs(below + DEPTH).max() < 0.05  # the sharp edge itself lies between two facets
+    assert np.quantile(np.abs(below + DEPTH), 0.9) < 0.005
+    assert py.max() == pytest.approx(-DEPTH / np.sin(angle / 2), abs=0.08)
+
+
+def test_the_same_plan_gives_the_same_bytes() -> None:
+    ball = sphere(2.0)
+    contour = Contour(ball, ball.points_mm[:, 2])
+    first, second = (
+        make_target(ball, contour, Runout("chamfer", 0.8, 0.6), np.full(len(ball.points_mm), 0.8))
+        for _ in range(2)
+    )
+    assert first.framework.points_mm.tobytes() == second.framework.points_mm.tobytes()
+    assert first.framework.faces.tobytes() == second.framework.faces.tobytes()

@@ -1,0 +1,278 @@
+"""One plan from files to folder: read the wax-up and what belongs to it, plan, write."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from veneercheck import __version__
+from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanError
+from veneercheck.machine.aside import room_in
+
+if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
+    from veneercheck.core.plan.planned import Cutting, Plan
+    from veneercheck.core.types import Case, Ints, Limits, Outcome, ScanSource, TriangleMesh
+    from veneercheck.profile import CaseFile
+    from veneercheck.report.render import Paper
+    from veneercheck.report.words import Language
+    from veneercheck.scan import Scan
+
+Say = Callable[[str], None]
+
+_MASK_WITHIN_MM = 0.2
+"""A mask may have been saved with fewer digits or vertices than the wax-up."""
+
+_DIE_WITHIN_MM = 3.0
+"""A die lies under its crown: no wall is thicker than a few millimetres."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class PlanOrder:
+    """What is asked of one plan.
+
+    Parameters
+    ----------
+    waxup, die, mask : Path, optional
+        The wax-up and the die: left out, the case file names them. The mask is a copy of the
+        wax-up, painted blue where it is to be veneered.
+    case, profile, unit : optional
+        As for a check.
+    """
+
+    waxup: Path | None = None
+    die: Path | None = None
+    mask: Path | None = None
+    case: Path | None = None
+    profile: str | None = None
+    unit: str | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Planned:
+    """A plan with the document that tells of it."""
+
+    plan: Plan
+    document: dict[str, Any]
+
+
+def carry_out(
+    order: PlanOrder,
+    cutting: Cutting,
+    *,
+    out: Path | None = None,
+    lang: Language = "en",
+    paper: Paper = "a4",
+    now: datetime | None = None,
+    say: Say,
+) -> Planned:
+    """Read, plan and write one case.
+
+    Raises
+    ------
+    VeneerCheckError
+        If a file, the case or the wax-up is refused; nothing is left of the folder then.
+    """
+    if out is not None:
+        _refuse_taken(out)
+    case_file, limits, waxup_path, die_path = _settled(order)
+    from veneercheck import scan
+
+    say("reading the scans")
+    waxup = scan.read_scan(waxup_path, unit=order.unit)
+    die = scan.read_scan(die_path, unit=order.unit) if die_path else None
+    if die is not None:
+        _refuse_far_die(die, waxup)
+    paint = _mask(order.mask, order.unit, waxup) if order.mask else waxup.paint
+    found = _plan(waxup, die, paint, case=case_file.case, limits=limits, cutting=cutting, say=say)
+    document = _document(found, case_file.case, limits, cutting, scans=(waxup, die), now=now)
+    if out is not None:
+        say("writing the plan")
+        _write(out, found, document, lang, paper)
+    return Planned(found, document)
+
+
+def compared(folder: Path, outcome: Outcome, out: Path, *, lang: Language) -> str:
+    """Compare a cut that was checked with its plan: a map and figures beside the result.
+
+    Returns
+    -------
+    str
+        What to tell: empty where the alignment failed, so that nothing can be compared.
+    """
+    from veneercheck.plan import off_plan_mm
+    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup, write_compared
+
+    filed = read_plan(folder)
+    refuse_other_waxup(filed, outcome.waxup.sha256, folder)
+    if outcome.check.space is None:
+        return ""
+    off = off_plan_mm(outcome.check.framework.points_mm, filed.target)
+    return write_compared(out, outcome.check, off, lang)
+
+
+def look_at_plan(folder: Path, waxup: Path | None) -> None:
+    """Refuse a folder without a plan, or of another wax-up, before any work is done."""
+    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup
+
+    filed = read_plan(folder)
+    if waxup is not None and waxup.is_file():
+        refuse_other_waxup(filed, hashlib.sha256(waxup.read_bytes()).hexdigest(), folder)
+
+
+def _settled(order: PlanOrder) -> tuple[CaseFile, Limits, Path, Path | None]:
+    from veneercheck.core.types import Case
+    from veneercheck.profile import CaseFile, load_case, load_profile
+    from veneercheck.scan.intake import look_at
+    from veneercheck.scan.limits import ReadCaps
+
+    case_file = load_case(order.case) if order.case else CaseFile(Case())
+    limits = load_profile(order.profile or case_file.profile or "generic")
+    waxup, die = order.waxup or case_file.waxup, order.die or case_file.die
+    if waxup is None:
+        raise ProfileError(
+            "a scan of the wax-up is needed.",
+            next_step="Give its file, or a case file that names it under [scans].",
+        )
+    for path in (waxup, die, order.mask):
+        if path is not None:
+            look_at(path, ReadCaps())
+    return case_file, limits, waxup, die
+
+
+def _plan(
+    waxup: Scan,
+    die: Scan | None,
+    paint: Ints | None,
+    *,
+    case: Case,
+    limits: Limits,
+    cutting: Cutting,
+    say: Say,
+) -> Plan:
+    import math
+
+    from veneercheck.plan import Surfaces, plan
+
+    noise = waxup.noise_mm if math.isfinite(waxup.noise_mm) else 0.0
+    surfaces = Surfaces(waxup.mesh, noise, paint, None if die is None else die.mesh)
+    try:
+        return plan(surfaces, case=case, limits=limits, cutting=cutting, say=say)
+    except MeshError as error:
+        raise ScanError(error.what, where=waxup.source.file, next_step=error.next_step) from None
+
+
+def _document(
+    found: Plan,
+    case: Case,
+    limits: Limits,
+    cutting: Cutting,
+    *,
+    scans: tuple[Scan, Scan | None],
+    now: datetime | None,
+) -> dict[str, Any]:
+    from veneercheck import scan
+    from veneercheck.report.plan_files import plan_document
+
+    waxup, die = scans
+    sources: dict[str, ScanSource | None] = {
+        "waxup": waxup.source,
+        "die": None if die is None else die.source,
+    }
+    return plan_document(
+        found,
+        case=case,
+        limits=limits,
+        cutting=cutting,
+        sources=sources,
+        version=__version__,
+        crossings=int(scan.self_crossings(found.target)[0].sum()),
+        planned_at=(now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),
+    )
+
+
+def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, paper: Paper) -> None:
+    """The whole folder is made aside, then renamed."""
+    from veneercheck.report.plan_drawing import write_drawings
+    from veneercheck.report.plan_files import write_plan
+    from veneercheck.report.plan_paper import write_sheet
+    from veneercheck.scan import stl_bytes
+
+    with room_in(out.parent) as room:
+        place = room / "plan"
+        place.mkdir()
+        write_drawings(place, found, document, lang)
+        write_sheet(place, document, lang=lang, paper=paper)
+        write_plan(place, found, document, stl=stl_bytes(found.target))
+        _clear(out)
+        place.replace(out)
+
+
+def _refuse_taken(out: Path) -> None:
+    """A folder that holds anything but an earlier plan is left alone."""
+    from veneercheck.report.plan_files import PLAN
+
+    if out.exists() and not out.is_dir():
+        raise RecordError("is a file.", where=str(out), next_step="Choose another --out.")
+    if out.is_dir() and any(out.iterdir()) and not (out / PLAN).is_file():
+        raise RecordError(
+            "something else lies in that folder.",
+            where=str(out),
+            next_step="Choose another folder with --out.",
+        )
+
+
+def _clear(out: Path) -> None:
+    """Take an earlier plan away: its folder held nothing else."""
+    import shutil
+
+    if out.is_dir():
+        shutil.rmtree(out)
+
+
+def _mask(path: Path, unit: str | None, waxup: Scan) -> Ints:
+    """`Region` codes of the wax-up's vertices from a painted copy."""
+    import numpy as np
+    from scipy.spatial import cKDTree
+
+    from veneercheck import scan
+    from veneercheck.core.types import Region
+
+    copy = scan.read_scan(path, unit=unit)
+    if copy.paint is None or not (copy.paint == Region.CUT).any():
+        raise ScanError(
+            "nothing is painted blue on it.",
+            where=path.name,
+            next_step="Paint what is to be veneered in pure blue (0, 0, 255) and save it as PLY.",
+        )
+    away, nearest = cKDTree(copy.mesh.points_mm).query(waxup.mesh.points_mm)
+    own = np.where(away < _MASK_WITHIN_MM, copy.paint[nearest], -1)
+    if not (own == Region.CUT).any():
+        raise ScanError(
+            "the painted surface lies nowhere on the wax-up.",
+            where=path.name,
+            next_step="Paint a copy of the wax-up's own scan, without moving it.",
+        )
+    return np.asarray(own, dtype=np.int64)
+
+
+def _refuse_far_die(die: Scan, waxup: Scan) -> None:
+    """A die that lies beside the wax-up is in another frame."""
+    if _farthest_mm(die.mesh, waxup.mesh) > _DIE_WITHIN_MM:
+        raise ScanError(
+            "the die lies outside the wax-up: the two are not in one frame.",
+            where=die.source.file,
+            next_step="Export the die in the frame of the wax-up's scan.",
+        )
+
+
+def _farthest_mm(die: TriangleMesh, waxup: TriangleMesh) -> float:
+    """How far the die's middle lies outside the wax-up's box."""
+    import numpy as np
+
+    low, high = waxup.points_mm.min(axis=0), waxup.points_mm.max(axis=0)
+    middle = 0.5 * (die.points_mm.min(axis=0) + die.points_mm.max(axis=0))
+    return float(np.max(np.maximum(low - middle, middle - high), initial=0.0))

@@ -1,0 +1,112 @@
+"""The command that plans a cut."""
+
+from __future__ import annotations
+
+import enum
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from veneercheck.case.exits import Exit
+from veneercheck.cli.options import (
+    Lang,
+    LangOption,
+    Paper,
+    PaperOption,
+    Profile,
+    UnitOption,
+    say,
+    tell,
+)
+
+
+class Form(enum.StrEnum):
+    """How the cut runs out at its finish line."""
+
+    CHAMFER = "chamfer"
+    SHOULDER = "shoulder"
+    KNIFE = "knife"
+
+
+def plan_command(
+    waxup: Annotated[Path | None, typer.Argument(help="Scan of the full-contour wax-up.")] = None,
+    die: Annotated[
+        Path | None, typer.Option("--die", help="Scan of the dies, in the wax-up's frame.")
+    ] = None,
+    mask: Annotated[
+        Path | None,
+        typer.Option(
+            "--mask", help="Copy of the wax-up (PLY), painted blue where it is to be veneered."
+        ),
+    ] = None,
+    case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
+    profile: Profile = None,
+    unit: UnitOption = None,
+    form: Annotated[
+        Form, typer.Option("--form", help="Of the run-out at the finish line.")
+    ] = Form.CHAMFER,
+    width: Annotated[
+        float, typer.Option("--width", help="Width of the run-out in mm; of a shoulder its radius.")
+    ] = 0.8,
+    collar: Annotated[
+        float, typer.Option("--collar", help="Metal left above the gingiva, mm.")
+    ] = 1.0,
+    margin: Annotated[
+        float | None,
+        typer.Option("--margin", help="Deeper by so many mm; else from seating and scanner."),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the plan.")] = Path("plan"),
+    lang: LangOption = Lang.EN,
+    paper: PaperOption = Paper.A4,
+) -> None:
+    """Plan a cut: how deep, where, and does everything fit?"""
+    from veneercheck.case.planning import PlanOrder, carry_out
+    from veneercheck.core.errors import ProfileError
+    from veneercheck.core.plan.planned import Cutting
+    from veneercheck.report.plan_words import plan_summary
+    from veneercheck.report.words import Words
+
+    for name, value, most in (
+        ("width", width, 3.0),
+        ("collar", collar, 5.0),
+        ("margin", margin, 1.0),
+    ):
+        if value is not None and not 0.0 <= value <= most:
+            raise ProfileError(
+                f"--{name} = {value:g} mm is no such length.",
+                next_step=f"Give a length between 0 and {most:g} mm.",
+            )
+    if width < _LEAST_WIDTH_MM:
+        raise ProfileError(
+            f"--width = {width:g} mm is too narrow to be cut.",
+            next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
+        )
+    cutting = Cutting(
+        _FORMS[form],
+        width_mm=width,
+        radius_mm=min(width, _FOOT_MM),
+        collar_mm=collar,
+        margin_mm=margin,
+    )
+    order = PlanOrder(waxup, die, mask, case, profile, None if unit is None else unit.value)
+    made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=say)
+    tell(plan_summary(made.document, lang.value))
+    tell(f"{Words(lang.value)('plan.folder')}: {out}")
+    raise typer.Exit(_exit(made.document["conflicts"], known=made.document["die_known"]))
+
+
+_LEAST_WIDTH_MM, _FOOT_MM = 0.2, 0.4
+
+_FORMS: dict[Form, Literal["chamfer", "shoulder", "knife edge"]] = {
+    Form.CHAMFER: "chamfer",
+    Form.SHOULDER: "shoulder",
+    Form.KNIFE: "knife edge",
+}
+
+
+def _exit(conflicts: list[dict[str, object]], *, known: bool) -> Exit:
+    """As a check ends: a firm conflict is a finding; what was not looked at is undecided."""
+    if any(one["firm"] for one in conflicts):
+        return Exit.FINDINGS
+    return Exit.UNDECIDED if conflicts or not known else Exit.NO_FINDINGS

@@ -1,0 +1,126 @@
+"""The full contour as a plan takes it: closed, fine, and asked for depth and way from the line."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.mesh.nearest import WalkableSurface
+from veneercheck.core.mesh.triangles import row_dot, vertex_normals
+from veneercheck.core.types import Floats, Ints, TriangleMesh
+
+LINE_STEP_MM = 0.02
+"""The finish line is taken as points so close together: beside it the way errs by 4 µm at most."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Under:
+    """Where points lie with regard to the contour.
+
+    Parameters
+    ----------
+    depth_mm : ndarray, shape (n,)
+        Distance from the contour, positive inside.
+    foot_mm : ndarray, shape (n, 3)
+        The nearest point of the contour.
+    face : ndarray of int64, shape (n,)
+    shares : ndarray, shape (n, 3)
+        Of the triangle's corners in the foot.
+    """
+
+    depth_mm: Floats
+    foot_mm: Floats
+    face: Ints
+    shares: Floats
+
+
+class Contour:
+    """A closed contour with what is to be cut of it.
+
+    Parameters
+    ----------
+    mesh : TriangleMesh
+        Closed, normals outward, edges of a few tenths of a millimetre.
+    extent_mm : ndarray, shape (n,)
+        Positive where it is to be veneered; the finish line runs where it is zero.
+    """
+
+    def __init__(self, mesh: TriangleMesh, extent_mm: Floats) -> None:
+        from scipy.spatial import cKDTree
+
+        self.mesh, self.extent_mm = mesh, extent_mm
+        self.normals = vertex_normals(mesh)
+        self._surface = WalkableSurface(mesh)
+        self._vertices: Any = cKDTree(mesh.points_mm)
+
+    @cached_property
+    def line_mm(self) -> Floats:
+        """Points of the finish line, shape (k, 3)."""
+        return finish_line(self.mesh, self.extent_mm)
+
+    @cached_property
+    def _line(self) -> Any:
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.line_mm)
+
+    def under(self, points_mm: Floats) -> Under:
+        """Depth and foot of points, each near enough for its foot to lie by its nearest vertex."""
+        _, vertex = self._vertices.query(points_mm, workers=-1)
+        near, _ = self._surface.walk(points_mm, vertex)
+        shares = shares_in(self.mesh.points_mm[self.mesh.faces[near.face]], near.point_mm)
+        outward = np.einsum("ij,ijk->ik", shares, self.normals[self.mesh.faces[near.face]])
+        outside = row_dot(points_mm - near.point_mm, outward) > 0
+        depth = np.where(outside, -near.distance_mm, near.distance_mm)
+        return Under(depth, near.point_mm, near.face, shares)
+
+    def at(self, under: Under, values: Floats) -> Floats:
+        """Values of the contour's vertices at feet, shape (n,)."""
+        found: Floats = row_dot(under.shares, values[self.mesh.faces[under.face]])
+        return found
+
+    def way_mm(self, foot_mm: Floats, extent_mm: Floats, reach_mm: float) -> Floats:
+        """Way of feet inward from the finish line, at most `reach_mm` either way, shape (n,)."""
+        if not len(self.line_mm):
+            return np.where(extent_mm > 0, reach_mm, -reach_mm)
+        away, _ = self._line.query(foot_mm, distance_upper_bound=reach_mm, workers=-1)
+        return np.asarray(np.where(extent_mm > 0, 1.0, -1.0) * np.minimum(away, reach_mm))
+
+
+def finish_line(mesh: TriangleMesh, extent_mm: Floats) -> Floats:
+    """Points close together where an extent that is linear in every triangle is zero, (k, 3)."""
+    corners = extent_mm[mesh.faces] > 0
+    cut = np.flatnonzero(corners.any(axis=1) & ~corners.all(axis=1))
+    faces, above = mesh.faces[cut], corners[cut]
+    lone = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
+    rows = np.arange(len(cut))
+    first = faces[rows, lone]
+    ends = []
+    for turn in (1, 2):
+        other = faces[rows, (lone + turn) % 3]
+        share = extent_mm[first] / (extent_mm[first] - extent_mm[other])
+        start = mesh.points_mm[first]
+        ends.append(start + share[:, None] * (mesh.points_mm[other] - start))
+    begin, end = ends
+    length = np.linalg.norm(end - begin, axis=1)
+    count = np.ceil(length / LINE_STEP_MM).astype(np.int64) + 1
+    piece = np.repeat(rows, count)
+    step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
+    share = step / count[piece]
+    found: Floats = begin[piece] + share[:, None] * (end - begin)[piece]
+    return found
+
+
+def shares_in(corners_mm: Floats, points_mm: Floats) -> Floats:
+    """Shares of a triangle's corners in points that lie on it, shape (n, 3)."""
+    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
+    normal = np.cross(b - a, c - a)
+    square = np.maximum(row_dot(normal, normal), np.finfo(float).tiny)
+    second = row_dot(np.cross(a - c, points_mm - c), normal) / square
+    third = row_dot(np.cross(b - a, points_mm - a), normal) / square
+    shares = np.clip(np.stack([1.0 - second - third, second, third], axis=1), 0.0, 1.0)
+    total: Floats = shares / shares.sum(axis=1, keepdims=True)
+    return total

@@ -1,0 +1,177 @@
+"""A plan's drawings, 1:1: the depth map with its marks, and outlines for a silicone key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veneercheck.core.judge.structure.planes import laid_out
+from veneercheck.core.mesh.sections import crossing, laid_flat
+from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.plan.planned import Plan
+from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
+from veneercheck.report.words import Language, Words
+
+MAP = "depths.svg"
+KEYS = "keys"
+
+_MARGIN_MM = 4.0
+_STEP_MM = 0.1
+"""Between lines of one depth."""
+
+_EVERY = 5
+"""Each fifth of them is drawn strongly."""
+
+_FACING = 0.25
+"""Surface that is seen more slantingly than this belongs to another view."""
+
+_FRAME_MM = 4.0
+"""A key reaches this far beyond the contour."""
+
+_STYLE = (
+    "<style>path{fill:none;stroke-linecap:round}text{font-family:'Source Sans Pro',sans-serif;"
+    "text-anchor:middle;dominant-baseline:central}"
+    ".line{stroke:#1a1a1a;stroke-width:.18}.thin{stroke:#6d93b8;stroke-width:.06}"
+    ".strong{stroke:#184a78;stroke-width:.12}.short{stroke:#80143c;stroke-width:.25}"
+    ".target{stroke:#184a78;stroke-width:.12;stroke-dasharray:.6 .4}.edge{stroke:#9a958c;"
+    "stroke-width:.08}</style>"
+)
+
+
+def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: Language) -> None:
+    """Write the map and a key for every unit."""
+    (folder / MAP).write_text(depth_map(plan, document, lang), encoding="utf-8", newline="\n")
+    sections = [one for one in plan.planes if one.kind == "unit"]
+    if sections:
+        (folder / KEYS).mkdir()
+    for section in sections:
+        name = re.sub(r"[^0-9A-Za-z]+", "-", section.name).strip("-") or "unit"
+        outline = _outline(plan.contour, section)
+        target = _outline(plan.target, section)
+        text = key_svg(outline, target, section.name)
+        (folder / KEYS / f"{name}.svg").write_text(text, encoding="utf-8", newline="\n")
+        (folder / KEYS / f"{name}.dxf").write_text(key_dxf(outline), encoding="ascii", newline="\n")
+
+
+def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
+    """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
+    words = Words(lang)
+    normals = vertex_normals(plan.contour)
+    parts, top, widest = [], _MARGIN_MM, 0.0
+    for name, toward, up in _views(plan):
+        right = np.cross(up, toward)
+        flat = np.stack([plan.contour.points_mm @ right, -(plan.contour.points_mm @ up)], axis=1)
+        seen = normals @ toward > _FACING
+        shown = flat[seen & np.isfinite(plan.square_mm)]
+        if not len(shown):
+            continue
+        low, high = shown.min(axis=0), shown.max(axis=0)
+        shift = np.array([_MARGIN_MM - low[0], top + 3.0 - low[1]])
+        parts.append(_label(_MARGIN_MM + 8.0, top, 2.4, words.known("view", name)))
+        parts.append(_one_view(plan, document, flat + shift, seen))
+        top += float(high[1] - low[1]) + 3.0 + _MARGIN_MM
+        widest = max(widest, float(high[0] - low[0]))
+    title = f"<title>{escape(words('plan.title'))}</title>"
+    return _svg(max(widest, 20.0) + 2.0 * _MARGIN_MM, top, title + "".join(parts))
+
+
+def _views(plan: Plan) -> list[tuple[str, Floats, Floats]]:
+    if plan.frame.occlusal is None or plan.frame.buccal is None:
+        return [("occlusal", np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0]))]
+    occlusal, buccal = np.array(plan.frame.occlusal), np.array(plan.frame.buccal)
+    buccal = buccal - (buccal @ occlusal) * occlusal
+    buccal /= np.linalg.norm(buccal)
+    return [
+        ("occlusal", occlusal, buccal),
+        ("buccal", buccal, occlusal),
+        ("lingual", -buccal, occlusal),
+    ]
+
+
+def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools) -> str:
+    mesh = plan.contour
+    faces = np.asarray(seen[mesh.faces].all(axis=1))
+    known = np.nan_to_num(plan.square_mm, nan=0.0)
+    deepest = int(np.ceil(known.max(initial=0.0) / _STEP_MM))
+    paths = []
+    for step in range(1, deepest + 1):
+        kind = "thin" if step % _EVERY else "strong"
+        paths.append(
+            _lines(mesh, known, (step - 0.5) * _STEP_MM, faces=faces, flat=flat, kind=kind)
+        )
+    paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
+    short = np.nan_to_num(plan.short_mm, nan=-1.0)
+    paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
+    vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
+    for mark in document["marks"]:
+        at = vertex.get(tuple(mark["at_mm"]))
+        if at is None or not seen[at] or mark["square_mm"] is None:
+            continue
+        x, y = flat[at]
+        paths.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".22" fill="#1a1a1a"/>')
+        paths.append(_label(x, y - 0.75, 0.8, f"{mark['number']}", "#80143c"))
+        paths.append(_label(x, y + 0.8, 0.95, f"{mark['square_mm']:.1f}"))
+    return "".join(paths)
+
+
+def _lines(
+    mesh: TriangleMesh, values: Floats, level: float, *, faces: Bools, flat: Floats, kind: str
+) -> str:
+    found = crossing(mesh, values, level, faces)
+    if not len(found.face):
+        return ""
+    ends = found.at(flat)
+    pieces = "".join(f"M{a:.2f} {b:.2f}L{c:.2f} {d:.2f}" for (a, b), (c, d) in ends)
+    return f'<path class="{kind}" d="{pieces}"/>'
+
+
+def _outline(mesh: TriangleMesh, section: SectionPlane) -> Floats:
+    """Pieces of a section, shape (k, 2, 2), mm, up to the plane's own middle height upward."""
+    offset, flat = laid_out(section, mesh.points_mm)
+    return laid_flat(mesh, offset, flat).pieces_mm
+
+
+def key_svg(outline: Floats, target: Floats, name: str) -> str:
+    """The outline that a key is cut along, 1:1, the target dashed, within the key's own border."""
+    if not len(outline):
+        return _svg(1.0, 1.0, "")
+    low, high = outline.min(axis=(0, 1)) - _FRAME_MM, outline.max(axis=(0, 1)) + _FRAME_MM
+    size = high - low
+
+    def path(pieces: Floats, kind: str) -> str:
+        at = (pieces - low) * [1.0, -1.0] + [0.0, size[1]]
+        d = "".join(f"M{a:.3f} {b:.3f}L{c:.3f} {e:.3f}" for (a, b), (c, e) in at)
+        return f'<path class="{kind}" d="{d}"/>'
+
+    border = (
+        f'<rect x=".1" y=".1" width="{size[0] - 0.2:.3f}" height="{size[1] - 0.2:.3f}" '
+        'fill="none" stroke="#1a1a1a" stroke-width=".18"/>'
+    )
+    label = _label(3.0, 2.0, 2.0, name)
+    return _svg(size[0], size[1], border + label + path(target, "target") + path(outline, "line"))
+
+
+def key_dxf(outline: Floats) -> str:
+    """The same outline as lines of a DXF drawing in millimetres (R12 entities)."""
+    lines = ["0", "SECTION", "2", "ENTITIES"]
+    for (x0, y0), (x1, y1) in outline:
+        ends = zip(("10", "20", "11", "21"), (x0, y0, x1, y1), strict=True)
+        lines += ["0", "LINE", "8", "contour"]
+        lines += [part for code, value in ends for part in (code, f"{value:.4f}")]
+    return "\n".join([*lines, "0", "ENDSEC", "0", "EOF"]) + "\n"
+
+
+def _label(x: float, y: float, size: float, text: str, fill: str = "#1a1a1a") -> str:
+    return f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size}" fill="{fill}">{escape(text)}</text>'
+
+
+def _svg(width: float, height: float, inside: str) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
+        f'viewBox="0 0 {width:.2f} {height:.2f}">{_STYLE}{inside}</svg>\n'
+    )

@@ -1,0 +1,70 @@
+"""A plan in words: what was planned, where it cannot fit, and what that asks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.report.verdict import place_words
+from veneercheck.report.words import Language, Words
+
+
+def plan_summary(document: Mapping[str, Any], lang: Language) -> str:
+    """The plan as the terminal tells it."""
+    words = Words(lang)
+    cutting, limits = document["cutting"], document["limits"]
+    lines = [
+        words(
+            "plan.depth",
+            depth=words.mm(cutting["depth_mm"]),
+            least=words.mm(limits["least_mm"]),
+            opaquer=words.mm(limits["opaquer_mm"] + limits["beads_mm"]),
+            margin=words.mm(cutting["margin_mm"]),
+            form=words.known("plan_form", cutting["form"]),
+        ),
+        *conflict_sentences(document, words),
+        *layer_sentences(document, words),
+        *(f"  {guess}" for guess in document["guessed"]),
+        "",
+        words("plan.cautions"),
+    ]
+    return "\n".join(lines)
+
+
+def conflict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """One sentence a conflict, the worst first; or that none was found, or that none could be."""
+    found = [_conflict(one, words) for one in document["conflicts"]]
+    if not document["die_known"]:
+        found.append(words("plan.no_die"))
+    elif not found:
+        found.append(words("plan.fits"))
+    return found
+
+
+def layer_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What every unit takes."""
+    return [
+        words(
+            "plan.layers",
+            unit=one["unit"] or words("format.none"),
+            opaquer=words.number(one["opaquer_mm3"], 0),
+            dentine=words.number(one["dentine_mm3"], 0),
+            incisal=words.number(one["incisal_mm3"], 0),
+            doubt=words.percent(2.0 * one["u_share"]),
+            increments=one["increments"],
+        )
+        for one in document["layers"]
+    ]
+
+
+def _conflict(one: Mapping[str, Any], words: Words) -> str:
+    section = one["kind"] == "connector too thin"
+    amount = (words.mm2_sure if section else words.mm_sure)(one["short"], one["u"])
+    return words(
+        "plan.conflict",
+        sign="!" if one["firm"] else "?",
+        kind=words.known("plan_kind", one["kind"]),
+        place=place_words(one, words) or words("format.none"),
+        amount=amount,
+        asks=", ".join(words.known("plan_ask", ask) for ask in one["asks"]),
+    )
