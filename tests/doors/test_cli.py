@@ -209,12 +209,11 @@ def box() -> TriangleMesh:
     )
 
 
-@pytest.mark.parametrize("longest_mm", [1.0, 99.0])
 def test_an_alignment_that_fails_gives_no_number_of_space(
-    tmp_path: Path, longest_mm: float
+    tmp_path: Path,
 ) -> None:
     """A box and a ball have nothing in common."""
-    write_stl(tmp_path / "f.stl", refine(box(), longest_mm)[0])
+    write_stl(tmp_path / "f.stl", refine(box(), 1.0)[0])
     write_stl(tmp_path / "w.stl", caps(1.7)[1])
     ended = run("check", "f.stl", "w.stl", "--no-report", "--out", "out", folder=tmp_path)
     assert ended.code == 4, ended

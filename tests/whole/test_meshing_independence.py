@@ -17,10 +17,10 @@ from veneercheck.core.types import Statistics
 from veneercheck.phantom.bodies import KnownBody, eccentric_spheres
 from veneercheck.profile import built_in
 
-EDGES_MM = (0.05, 0.1, 0.3, 1.0)
+EDGES_MM = (0.1, 0.3, 1.0)
 FIGURES = [field.name for field in dataclasses.fields(Statistics)]
 INNER_MM, OUTER_MM, APART_MM = 2.0, 2.9, 0.3
-"""Small, so that half a million triangles need not be made."""
+"""Small, so that few triangles need be made."""
 
 UNREFINED_MM = 0.15
 """A coarser framework gets points between its own, on its flat facets."""
@@ -82,7 +82,7 @@ def test_finer_meshes_agree_better() -> None:
         max(abs(figures(edge)[name] - true) for name, true in true_figures().items())
         for edge in EDGES_MM
     ]
-    assert max(off[:2]) < 1e-3 < off[2] < off[3]
+    assert off[0] < 1e-3 < off[1] < off[2]
 
 
 def test_area_is_that_of_the_ball_within_faceting() -> None:
