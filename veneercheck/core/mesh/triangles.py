@@ -57,10 +57,6 @@ def neighbour_sums(edges: Ints, values: Floats) -> Floats:
     edges : ndarray of int64, shape (e, 2)
     values : ndarray, shape (n, k) or (n,)
 
-    Returns
-    -------
-    ndarray, like `values`
-
     Examples
     --------
     >>> neighbour_sums(np.array([[0, 1], [1, 2]]), np.array([1.0, 2.0, 4.0]))
