@@ -7,8 +7,6 @@ import pytest
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components, dijkstra
 
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import triangles as quantities
@@ -121,23 +119,23 @@ def test_no_triangles_have_no_edges() -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.integers(1, 60), st.integers(0, 80), st.integers(0, 2**32 - 1))
-def test_components_agree_with_scipy(count: int, pairs: int, seed: int) -> None:
-    """Witness: scipy.sparse.csgraph.connected_components."""
+def test_components_are_those_of_flooding(count: int, pairs: int, seed: int) -> None:
+    """Witness: the least number floods along the pairs until nothing changes."""
     graph = np.random.default_rng(seed).integers(0, count, size=(pairs, 2))
-    found = quantities.components(count, graph)
-    matrix = coo_matrix((np.ones(pairs), (graph[:, 0], graph[:, 1])), shape=(count, count))
-    number, label = connected_components(matrix, directed=False)
-    assert len(np.unique(found)) == number
-    # Equal up to renaming: every pair of names occurs together or not at all.
-    assert len(np.unique(np.stack([found, label]), axis=1).T) == number
-    first = [int(np.flatnonzero(found == k)[0]) for k in range(number)]
-    assert first == sorted(first), "labels follow each component's smallest node"
+    least = list(range(count))
+    for _ in range(count):
+        for a, b in graph.tolist():
+            least[a] = least[b] = min(least[a], least[b])
+    # Numbered in the order of each component's smallest node.
+    assert np.array_equal(
+        quantities.components(count, graph), np.unique(least, return_inverse=True)[1]
+    )
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(0.3, 3.0))
-def test_reach_along_edges_agrees_with_dijkstra(seed: int, limit: float) -> None:
-    """Witness: scipy.sparse.csgraph.dijkstra on the same edges."""
+def test_reach_along_edges_agrees_with_relaxation(seed: int, limit: float) -> None:
+    """Witness: Bellman and Ford's relaxation, every edge as often as there are points."""
     rng = np.random.default_rng(seed)
     plate = grid(6, 5, 0.4)
     points = plate.points_mm + rng.normal(scale=0.1, size=plate.points_mm.shape)
@@ -145,10 +143,12 @@ def test_reach_along_edges_agrees_with_dijkstra(seed: int, limit: float) -> None
     seeds = np.zeros(len(points), dtype=bool)
     seeds[rng.integers(0, len(points), size=(3, 60)[seed % 2])] = True
     length = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1)
-    graph = coo_matrix((length, (edges[:, 0], edges[:, 1])), shape=(len(points),) * 2)
-    expected = dijkstra(
-        graph.tocsr(), directed=False, indices=np.flatnonzero(seeds), min_only=True, limit=limit
-    )
+    expected = np.where(seeds, 0.0, np.inf)
+    for _ in points:
+        for (a, b), way in zip(edges.tolist(), length.tolist(), strict=True):
+            near = min(expected[a] + way, expected[b] + way)
+            if near <= limit:
+                expected[a], expected[b] = min(expected[a], near), min(expected[b], near)
     found = quantities.reach_along_edges(points, edges, seeds, limit)
     assert np.array_equal(np.isfinite(found), np.isfinite(expected))
     reached = np.isfinite(found)

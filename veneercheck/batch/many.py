@@ -32,7 +32,6 @@ def check_many(
     ----------
     cases : Path
         A list (TOML or CSV), or a folder.
-    asked : Asked
     processes : int
         On this machine.
     scheduler : str, optional

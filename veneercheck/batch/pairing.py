@@ -54,13 +54,7 @@ class Found:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Lone:
-    """Files that are no case yet.
-
-    Parameters
-    ----------
-    files : tuple of Path
-    why : str
-    """
+    """Files that are no case yet."""
 
     files: tuple[Path, ...]
     why: str
@@ -71,14 +65,8 @@ def look_through(folder: Path, leave_out: Path) -> tuple[list[Found], list[Lone]
 
     Parameters
     ----------
-    folder : Path
     leave_out : Path
         Where the results go.
-
-    Returns
-    -------
-    list of Found
-    list of Lone
     """
     scans, case_files = _files(folder, leave_out)
     found, lone, claimed = list[Found](), list[Lone](), set[Path]()

@@ -45,12 +45,7 @@ class _Worker:
 
 
 class Processes:
-    """Some processes that check cases one after another.
-
-    Parameters
-    ----------
-    count : int
-    """
+    """Some processes that check cases one after another."""
 
     def __init__(self, count: int) -> None:
         self._count = max(1, count)

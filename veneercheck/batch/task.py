@@ -39,8 +39,6 @@ class Asked:
         Holds the case folders; every process that checks must see it under this path.
     profile, unit, stage : str, optional
         Where a case does not say otherwise.
-    aligned : bool
-    with_report : bool
     lang : {"en", "de"}
     paper : {"a4", "us-letter"}
     register : str, optional
@@ -72,13 +70,10 @@ class Task:
     ----------
     at : int
         Its place in the list, from 0.
-    asked : Asked
     number : str, optional
         Case number, where the case file has none.
     case, framework, waxup : str, optional
         The scans may be left to the case file.
-    profile, unit, stage : str, optional
-    aligned : bool, optional
     finished : str, optional
         Folder of a finished check that is to be repeated.
     attempt : int
@@ -113,7 +108,6 @@ class Done:
 
     Parameters
     ----------
-    at : int
     case : str
         Case number, or what stands for it.
     state : str
@@ -124,8 +118,6 @@ class Done:
         Empty where it failed.
     firm, undecided : int or None
         Zones.
-    folder, key : str
-    attempts : int
     seconds, cpu_s : float
         Wall clock and processor time.
     peak_mb : float

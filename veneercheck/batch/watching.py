@@ -98,16 +98,12 @@ def watch(
 
     Parameters
     ----------
-    folder : Path
-    asked : Asked
-    processes : int
     once : bool
         Check what lies there now, wait for what is being written, and return.
     still_s : float
         How long size and time of a file must stand still.
     stop : Event, optional
         Set from another thread, it ends the watch.
-    say : callable
 
     Returns
     -------

@@ -21,7 +21,6 @@ class Order:
     ----------
     framework, waxup : Path, optional
         The two scans; left out, the case file names them.
-    case, profile : Path or str, optional
     unit : str, optional
         Unit of files whose format has none.
     aligned : bool
@@ -59,11 +58,6 @@ class Settled:
 
     Parameters
     ----------
-    framework, waxup : Path
-    case : Case
-    limits : Limits
-    unit : str, optional
-    aligned : bool
     called : tuple of str, optional
         The scans' names where the files bear others.
     earlier : Path, optional

@@ -72,10 +72,6 @@ def check_needed(triangles: int, framework_mm2: float) -> None:
         Of all scans.
     framework_mm2 : float
         Area of the framework's scan.
-
-    Raises
-    ------
-    ScanError
     """
     fine = min(_FINE_PER_MM2 * framework_mm2, _MOST_FINE)
     needed_gb = _START_GB + _GB_PER_TRIANGLE * triangles + _GB_PER_FINE_TRIANGLE * fine

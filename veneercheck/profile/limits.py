@@ -77,10 +77,6 @@ def load_profile(name_or_path: str | Path) -> Limits:
     name_or_path : str or Path
         `generic`, or a TOML file that gives the limits that differ from it.
 
-    Returns
-    -------
-    Limits
-
     Raises
     ------
     ProfileError

@@ -33,12 +33,9 @@ class Condition:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     origin : ndarray of int64, shape (n,)
         For each vertex its index before.
-    area_mm2, noise_mm : float
     filled : ndarray of bool, shape (n,), or None
-    faults : tuple of Fault
     """
 
     mesh: TriangleMesh

@@ -53,7 +53,6 @@ def self_crossings(mesh: TriangleMesh, near: Bools | None = None) -> tuple[Bools
 
     Parameters
     ----------
-    mesh : TriangleMesh
     near : ndarray of bool, shape (n,), optional
         Vertices whose triangles are looked at, such as those to be veneered; all if not given.
 

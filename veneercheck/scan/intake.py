@@ -46,12 +46,7 @@ def printable_name(path: Path) -> str:
 
 
 def look_at(path: Path, caps: ReadCaps) -> None:
-    """Refuse what is no readable file of a possible size, without reading it.
-
-    Raises
-    ------
-    ScanError
-    """
+    """Refuse what is no readable file of a possible size, without reading it."""
     name = printable_name(path)
     try:
         _check_kind(path.stat(), name, caps)
@@ -60,12 +55,7 @@ def look_at(path: Path, caps: ReadCaps) -> None:
 
 
 def take_in(path: Path, caps: ReadCaps) -> Intake:
-    """Read a regular file whole, unless it is too large, missing, locked or still growing.
-
-    Raises
-    ------
-    ScanError
-    """
+    """Read a regular file whole, unless it is too large, missing, locked or still growing."""
     name = printable_name(path)
     try:
         data = _read_regular(path, name, caps)

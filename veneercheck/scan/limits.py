@@ -50,34 +50,19 @@ class ReadCaps:
         return _POINTS_PER_TRIANGLE * self.triangles
 
     def check_triangles(self, count: int, where: str) -> None:
-        """Refuse a surface with more triangles than allowed.
-
-        Raises
-        ------
-        ScanError
-        """
+        """Refuse a surface with more triangles than allowed."""
         if count > self.triangles:
             raise too_large(
                 f"it names {count:,} triangles; the limit is {self.triangles:,}.", where
             )
 
     def check_points(self, count: int, where: str) -> None:
-        """Refuse more points than so many triangles can have: they may be in no triangle at all.
-
-        Raises
-        ------
-        ScanError
-        """
+        """Refuse more points than so many triangles can have: they may be in no triangle at all."""
         if count > self.most_points:
             raise too_large(f"it names {count:,} points; the limit is {self.most_points:,}.", where)
 
     def check_unpacked(self, count: int, packed: int, where: str) -> None:
-        """Refuse content that grows beyond the limit, or beyond all measure, when it is unpacked.
-
-        Raises
-        ------
-        ScanError
-        """
+        """Refuse what grows beyond the limit, or beyond all measure, when it is unpacked."""
         if count > self.unpacked_bytes:
             raise too_large(f"it unpacks to more than {self.unpacked_bytes // _MIB} MB.", where)
         if count > max(_PACKED_FREELY, _HIGHEST_RATIO * packed):

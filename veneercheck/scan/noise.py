@@ -27,10 +27,6 @@ def estimate_noise_mm(mesh: TriangleMesh) -> float:
     Noise that neighbours share (a scanner's own smoothing) does not show and must be allowed for
     elsewhere. On a surface as coarse as its own detail, the detail is taken for noise.
 
-    Parameters
-    ----------
-    mesh : TriangleMesh
-
     Returns
     -------
     float

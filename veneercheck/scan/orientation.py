@@ -46,7 +46,6 @@ class Turning:
     ----------
     turn : ndarray of bool, shape (m,), or None
         None: all stand right.
-    faults : tuple of Fault
     """
 
     turn: Bools | None

@@ -46,7 +46,6 @@ class ScanPair:
 
     Parameters
     ----------
-    framework, waxup : Scan
     remarks : tuple of Fault
         What is odd about the two together.
     """
@@ -68,10 +67,8 @@ def read_pair(
 
     Parameters
     ----------
-    framework, waxup : path
     unit : str, optional
         Of both.
-    caps : ReadCaps, optional
     waxup_kind : {"scan", "key"}
         A silicone key may stand in for the wax-up when it is declared as such.
 

@@ -25,7 +25,6 @@ class Scene:
     ----------
     name : str
         The file, for refusals.
-    caps : ReadCaps
     """
 
     name: str

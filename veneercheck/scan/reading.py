@@ -79,10 +79,8 @@ def read_scan(
 
     Parameters
     ----------
-    path : path
     unit : str, optional
         Of the coordinates; by the format or by their size if not given.
-    caps : ReadCaps, optional
     kind : {"scan", "key"}
         A silicone key is declared: it is never turned inside out.
 

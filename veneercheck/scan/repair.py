@@ -31,7 +31,6 @@ class Fix:
     ----------
     keep : ndarray of bool, shape (m,), or None
         None: all of them.
-    faults : tuple of Fault
     """
 
     keep: Bools | None

@@ -59,7 +59,6 @@ class Look:
     ----------
     filled : ndarray of bool, shape (n,), or None
         Vertices of areas that look filled in; None if there are none.
-    faults : tuple of Fault
     """
 
     filled: Bools | None

@@ -169,12 +169,7 @@ def _asked(unit: str) -> str:
 
 
 def check_coordinates(points: npt.NDArray[np.floating], mm_per_unit: float, name: str) -> None:
-    """Refuse coordinates that are no numbers or lie beyond any place.
-
-    Raises
-    ------
-    ScanError
-    """
+    """Refuse coordinates that are no numbers or lie beyond any place."""
     finite = np.isfinite(points)
     if not finite.all():
         count = int((~finite.all(axis=1)).sum())

@@ -79,7 +79,6 @@ def align(
     ----------
     framework, waxup : TriangleMesh
         Outward faces, mm; any pose, any crop.
-    options : AlignOptions, optional
     reference : ndarray of bool, shape (n,), optional
         Framework vertices known to be uncut: only they are used.
     start : RigidMotion, optional
@@ -145,7 +144,6 @@ def given(
 
     Parameters
     ----------
-    framework, waxup : TriangleMesh
     reference : ndarray of bool, shape (n,), optional
 
     Returns

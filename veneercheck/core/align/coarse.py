@@ -56,7 +56,6 @@ class Stage:
     ----------
     points : int
         Source points.
-    rounds : int
     inside_mm, outside_mm, reach_mm : float
         Weights: nothing pulls from `inside_mm` under the contour or `reach_mm` away on; outer
         points pull by a constant force beyond `outside_mm`.
@@ -180,7 +179,6 @@ class Search:
 
     Parameters
     ----------
-    source, target : Surface
     grid : NearestGrid
         Of the target.
     side : float

@@ -88,7 +88,6 @@ def examine(
     ----------
     framework, waxup : TriangleMesh
         In one frame, they say; outward faces, mm.
-    options : AlignOptions, optional
     reference : ndarray of bool, shape (n,), optional
         Framework vertices known to be uncut: only they are used.
 

@@ -36,7 +36,6 @@ class Target:
 
     Parameters
     ----------
-    surface : Surface
     tree : NearestSurface
         Of the smoothed mesh.
     coarse : Samples
@@ -98,7 +97,6 @@ def pair(samples: Samples, motion: RigidMotion, target: Target, *, touching: boo
         In the framework frame.
     motion : RigidMotion
         `waxup_from_framework`.
-    target : Target
     touching : bool, optional
         The points are known to lie near the contour: all of them are paired exactly.
 

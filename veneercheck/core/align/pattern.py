@@ -84,16 +84,10 @@ def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float) -> Patter
 
     Parameters
     ----------
-    body : Body
-    fit : Polished
     axes : ndarray, shape (3, 3)
         The bridge's own axes in the wax-up's frame, as rows, the longest last.
     power_mm4 : float
         Variance of the residual times the area of one independent reading.
-
-    Returns
-    -------
-    Pattern
     """
     shown = _shown(body, fit, axes, power_mm4)
     if len(shown.residual_mm) < 50:

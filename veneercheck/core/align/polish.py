@@ -68,7 +68,6 @@ class Quality:
     sharpness : float
         Share of the contact in all that lies within 0.3 mm: surfaces that merely cross have
         little, about a fifth.
-    noise_mm : float
     """
 
     contact_mm2: float
@@ -88,7 +87,6 @@ class Body:
 
     Parameters
     ----------
-    surface : Surface
     centre_mm : ndarray, shape (3,)
     radius_mm : float
         Distance of the farthest vertex from the centre.
@@ -217,14 +215,12 @@ class Seen:
 
     Parameters
     ----------
-    motion : RigidMotion
     residual_mm : ndarray, shape (n,)
         Signed distance from the contour; NaN where no pair is fit.
     normal : ndarray, shape (n, 3)
         Of the contour, at the nearest point.
     reference : ndarray of bool, shape (n,)
         Vertices taken as uncut.
-    noise_mm : float
     contact : ndarray of bool, shape (n,)
         All vertices that touch, those beside what was cut as well.
     """
@@ -243,7 +239,6 @@ class Polished:
 
     Parameters
     ----------
-    motion : RigidMotion
     samples : Samples
         Points on the reference, spread evenly.
     pairs : Pairs
@@ -253,8 +248,6 @@ class Polished:
         Of the reference.
     seen : Seen
         The pose the reference was taken from.
-    noise_mm : float
-    stopped : str
     """
 
     motion: RigidMotion

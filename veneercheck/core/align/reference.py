@@ -44,7 +44,6 @@ def uncut_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bo
         The framework.
     residual_mm : ndarray, shape (n,)
         NaN where there is no fit pair.
-    noise_mm : float
 
     Returns
     -------

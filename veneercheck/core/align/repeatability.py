@@ -30,7 +30,6 @@ class Repeatability:
 
     Parameters
     ----------
-    scans : int
     pairs : int
         Pairs that could be aligned; each scan with every later one.
     noise_mm : float
@@ -99,11 +98,6 @@ def repeatability(
         At least two, of the same unchanged body.
     shared_frame : bool, optional
         The scanner keeps one frame (the plate): the shift between the scans is then the seating.
-    options : AlignOptions, optional
-
-    Returns
-    -------
-    Repeatability
 
     Raises
     ------

@@ -92,13 +92,8 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     denoise_mm : float
         Zero leaves the surface as it is.
-
-    Returns
-    -------
-    Surface
     """
     n = len(mesh.points_mm)
     edges, _, uses = unique_edges(mesh.faces)
@@ -169,7 +164,6 @@ def sample(surface: Surface, count: int, keep: Bools | None = None) -> Samples:
 
     Parameters
     ----------
-    count : int
     keep : ndarray of bool, shape (m,), optional
         Only on these triangles.
 

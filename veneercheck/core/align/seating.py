@@ -63,17 +63,10 @@ def compare(
 
     Parameters
     ----------
-    body : Body
-    target : Target
     fit : Polished
         Of all of the reference.
-    options : AlignOptions
     power_mm4 : float
         Variance of its residual times the area of one independent reading.
-
-    Returns
-    -------
-    Seating
     """
     surface, residual = body.surface, fit.seen.residual_mm
     cut = without_small_patches(surface, np.nan_to_num(residual) < -_CUT_MM, _CUT_MM2)

@@ -93,14 +93,8 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
 
     Parameters
     ----------
-    body : Body
-    fit : Polished
     waxup_share : float
         White noise of the wax-up over that of the framework.
-
-    Returns
-    -------
-    Certainty
 
     Notes
     -----
@@ -164,7 +158,6 @@ def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
     ----------
     jacobian : ndarray, shape (n, 6)
         Rows [(p − centre) × n, n].
-    lever_mm : float
 
     Notes
     -----

@@ -25,10 +25,6 @@ def one_sided(residual_mm: Floats, inside_mm: float, outside_mm: float) -> Float
         From this depth on an inner point does not pull.
     outside_mm : float
         From this height on an outer point pulls by a constant force (Huber 1964).
-
-    Returns
-    -------
-    ndarray
     """
     outer = outside_mm / np.maximum(residual_mm, outside_mm)
     weight: Floats = np.where(residual_mm > 0, outer, tukey(residual_mm, inside_mm))

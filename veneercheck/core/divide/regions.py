@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from veneercheck.core.measure.space import OVER_REACH_MM, REACH_MM, Reading
-from veneercheck.core.mesh.triangles import components, reach_along_edges, row_dot
+from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -291,11 +291,15 @@ def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: f
     Under a wall that leans back, the contour that a vertex sees lies farther from the line than
     the vertex itself, as seen square to the contour there: the smaller counts.
     """
+    from scipy.spatial import cKDTree
+
     distance = np.full(len(code), np.inf)
     cut = np.flatnonzero(code == Region.CUT)
     asked = cut[np.isfinite(reading.space.contour_mm[cut, 0])]
     if len(line) and len(asked):
-        distance[asked] = _least_distance(reading.space.contour_mm[asked], line, width_mm)
+        distance[asked], _ = cKDTree(line).query(
+            reading.space.contour_mm[asked], distance_upper_bound=width_mm
+        )
         beside = _beside(reading.points_mm[cut], line, reading)
         distance[cut] = np.fmin(distance[cut], np.where(beside <= width_mm, beside, np.inf))
     return distance
@@ -317,34 +321,3 @@ def _beside(points_mm: Floats, line: Floats, reading: Reading) -> Floats:
     aside = np.sqrt(np.maximum(far**2 - depth**2, 0.0), where=known, out=np.full(far.shape, np.inf))
     found: Floats = aside.min(axis=1)
     return found
-
-
-def _least_distance(points: Floats, line: Floats, width_mm: float) -> Floats:
-    """Distance of every point to the nearest point of the line; infinite beyond the width.
-
-    Space is divided into cells as wide as the band; whatever lies within its width lies in one of
-    the 27 cells round a point.
-    """
-    low = line.min(axis=0) - 2.0 * width_mm
-    shape = np.floor((line.max(axis=0) - low) / width_mm).astype(np.int64) + 3
-    pitch = np.array([shape[1] * shape[2], shape[2], 1])
-    line_cell = np.floor((line - low) / width_mm).astype(np.int64) @ pitch
-    line = line[np.argsort(line_cell, kind="stable")]
-    count = np.bincount(line_cell, minlength=int(shape.prod()))
-    first = np.cumsum(count) - count
-    cell = np.floor((points - low) / width_mm).astype(np.int64)
-    inside = np.flatnonzero(((cell >= 1) & (cell < shape - 1)).all(axis=1))
-    middle = cell[inside] @ pitch
-    least = np.full(len(points), np.inf)
-    for shift in np.ndindex(3, 3, 3):
-        around = middle + (np.array(shift) - 1) @ pitch
-        some = np.flatnonzero(count[around])
-        if not len(some):
-            continue
-        length = count[around[some]]
-        starts = np.cumsum(length) - length
-        at = np.arange(int(length.sum())) + np.repeat(first[around[some]] - starts, length)
-        gap = np.repeat(points[inside[some]], length, axis=0) - line[at]
-        nearest = np.minimum.reduceat(row_dot(gap, gap), starts)
-        least[inside[some]] = np.minimum(least[inside[some]], nearest)
-    return np.where(least <= width_mm**2, np.sqrt(least), np.inf)

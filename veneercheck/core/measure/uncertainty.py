@@ -25,11 +25,6 @@ _START_SHARE = 1.0 / 12.0
 """A reading starts at a vertex, which lies on the surface or, where it was put in, on an edge."""
 
 
-_NORMAL = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
-_NORMAL_STEP = 0.2316419
-"""Abramowitz and Stegun 26.2.17: the normal distribution within 7.5e-8."""
-
-
 def probability_beyond(excess_mm: Floats, u_mm: Floats) -> Floats:
     """Probability that a true value lies beyond its limit, where the reading does by `excess_mm`.
 
@@ -50,13 +45,10 @@ def probability_beyond(excess_mm: Floats, u_mm: Floats) -> Floats:
     >>> probability_beyond(np.array([0.0, 16.449, -16.449]), np.array([10.0])).round(4)
     array([0.5 , 0.95, 0.05])
     """
-    size = np.abs(excess_mm) / u_mm
-    step = 1.0 / (1.0 + _NORMAL_STEP * size)
-    tail = np.zeros_like(step)
-    for factor in reversed(_NORMAL):
-        tail = (tail + factor) * step
-    tail = tail * np.exp(-0.5 * size**2) / math.sqrt(2.0 * math.pi)
-    return np.where(excess_mm > 0, 1.0 - tail, np.where(np.isnan(excess_mm), np.nan, tail))
+    from scipy.special import ndtr
+
+    found: Floats = ndtr(excess_mm / u_mm)
+    return found
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

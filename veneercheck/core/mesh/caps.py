@@ -71,10 +71,6 @@ def find(
         Where to look.
     prominence_mm : float
         A summit that stands less above the saddle to a higher one belongs to that one.
-
-    Returns
-    -------
-    Caps
     """
     edges = edges[member[edges[:, 0]] & member[edges[:, 1]]]
     at = np.flatnonzero(member)

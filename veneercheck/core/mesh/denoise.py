@@ -59,7 +59,6 @@ def denoise(
 
     Parameters
     ----------
-    mesh : TriangleMesh
     edges : ndarray of int64, shape (e, 2)
     normals : ndarray, shape (n, 3)
         Outward unit normals of the mesh as it is.
@@ -67,10 +66,6 @@ def denoise(
         Standard deviation of the scan noise; nothing is done below 2 µm.
     edge_mm : float
         Typical edge length: the denser the mesh, the more passes reach the same 0.2 mm.
-
-    Returns
-    -------
-    Denoised
     """
     if not noise_mm > NEGLIGIBLE_MM or not 0 < edge_mm <= COARSEST_EDGE_MM:
         return Denoised(mesh.points_mm, normals, 1.0)

@@ -31,7 +31,6 @@ def densify(
         In its own frame.
     paint : ndarray of int64, shape (n,), optional
         A code for every vertex, −1 where nothing was painted.
-    waxup_from_framework : RigidMotion
 
     Returns
     -------

@@ -73,10 +73,6 @@ def small_motion(step: npt.ArrayLike, centre_mm: npt.ArrayLike) -> RigidMotion:
     step : array_like, shape (6,)
         Turn (rad), then shift (mm).
     centre_mm : array_like, shape (3,)
-
-    Returns
-    -------
-    RigidMotion
     """
     six = np.asarray(step, dtype=np.float64)
     centre = np.asarray(centre_mm, dtype=np.float64)
@@ -163,10 +159,6 @@ _PSI = 1.533751168755204288118041
 
 def even_rotations(count: int) -> Floats:
     """Rotations spread evenly over all orientations.
-
-    Parameters
-    ----------
-    count : int
 
     Returns
     -------

@@ -40,10 +40,6 @@ class Nearest:
 class NearestSurface:
     """A surface that can be asked for its nearest points (bounding-volume tree of libigl).
 
-    Parameters
-    ----------
-    mesh : TriangleMesh
-
     Raises
     ------
     MeshError
@@ -109,7 +105,6 @@ class WalkableSurface:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     edges : ndarray of int64, shape (e, 2), optional
         Of the mesh, where they are known already.
     """

@@ -22,7 +22,6 @@ class Prepared:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     normals : ndarray, shape (n, 3)
         Outward unit normals of the vertices.
     area_mm2 : ndarray, shape (n,)
@@ -84,7 +83,6 @@ def prepare(mesh: TriangleMesh, edges: Ints, *, noise_mm: float) -> Prepared:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     edges : ndarray of int64, shape (e, 2)
     noise_mm : float
         Standard deviation of the scan's noise.

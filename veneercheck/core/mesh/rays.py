@@ -59,7 +59,6 @@ class RayScene:
 
     Parameters
     ----------
-    mesh : TriangleMesh
     engine : {"embree", "portable"}, optional
         Embree where it is installed, else libigl: the same answers, slower.
 

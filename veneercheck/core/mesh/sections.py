@@ -43,7 +43,6 @@ def crossing(
     ----------
     values : ndarray, shape (n,)
         At the vertices; a triangle with a value that is not finite is not passed.
-    level : float
     faces : ndarray of bool, shape (m,), optional
         Triangles to look at.
 
@@ -144,13 +143,8 @@ def plane_cut(mesh: TriangleMesh, plane: Plane, faces: Bools | None = None) -> C
     ----------
     mesh : TriangleMesh
         Normals outward.
-    plane : Plane
     faces : ndarray of bool, shape (m,), optional
         Triangles to cut.
-
-    Returns
-    -------
-    Cut
 
     Examples
     --------

@@ -7,7 +7,7 @@ import math
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -56,10 +56,6 @@ def neighbour_sums(edges: Ints, values: Floats) -> Floats:
     ----------
     edges : ndarray of int64, shape (e, 2)
     values : ndarray, shape (n, k) or (n,)
-
-    Returns
-    -------
-    ndarray, like `values`
 
     Examples
     --------
@@ -216,7 +212,7 @@ def border_vertices(mesh: TriangleMesh) -> Bools:
 
 
 def components(count: int, pairs: Ints) -> Ints:
-    """Label the connected components of a graph.
+    """Label the connected components of a graph: 0, 1, … in order of each one's smallest node.
 
     Parameters
     ----------
@@ -224,73 +220,42 @@ def components(count: int, pairs: Ints) -> Ints:
         Number of nodes.
     pairs : ndarray of int64, shape (e, 2)
 
-    Returns
-    -------
-    ndarray of int64, shape (count,)
-        Labels 0, 1, … in order of each component's smallest node.
-
-    Notes
-    -----
-    Minimum-label hooking with pointer jumping (Shiloach and Vishkin 1982, from memory), in numpy:
-    loading a graph library takes longer than the whole labelling.
-
     Examples
     --------
     >>> components(4, np.array([[0, 1], [2, 3]]))
     array([0, 0, 1, 1])
     """
-    parent = np.arange(count, dtype=np.int64)
-    a, b = (pairs[:, 0], pairs[:, 1]) if len(pairs) else (parent[:0], parent[:0])
-    while len(a):
-        root_a, root_b = parent[a], parent[b]
-        apart = root_a != root_b
-        if not apart.any():
-            break
-        a, b, root_a, root_b = a[apart], b[apart], root_a[apart], root_b[apart]
-        np.minimum.at(parent, np.maximum(root_a, root_b), np.minimum(root_a, root_b))
-        while True:
-            grand = parent[parent]
-            if np.array_equal(grand, parent):
-                break
-            parent = grand
-    # A root is the smallest node of its component, so that roots are numbered in their order.
-    number = np.cumsum(parent == np.arange(count)) - 1
-    return number[parent]
+    from scipy.sparse import csgraph
+
+    pairs = np.reshape(pairs, (-1, 2))
+    _, label = csgraph.connected_components(
+        _graph(count, pairs, np.ones(len(pairs))), directed=False
+    )
+    return np.asarray(label, dtype=np.int64)
 
 
 def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Floats:
-    """Length of the shortest way along edges from the nearest seed.
+    """Length of the shortest way along edges from the nearest seed; infinite beyond the limit.
 
     Parameters
     ----------
     points_mm : ndarray, shape (n, 3)
     edges : ndarray of int64, shape (e, 2)
+        Each once.
     seeds : ndarray of bool, shape (n,)
-    limit_mm : float
-        Ways longer than this are not followed.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Infinite beyond the limit.
-
-    Notes
-    -----
-    Bellman and Ford's relaxation (from memory), all edges of the moving front at once.
     """
+    from scipy.sparse import csgraph
+
+    if not seeds.any():
+        return np.full(len(points_mm), np.inf)
     edges = edges[_worth_following(points_mm, edges, seeds, limit_mm)]
     length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
-    both, way = np.concatenate([edges, edges[:, ::-1]]), np.concatenate([length, length])
-    distance = np.where(seeds, 0.0, np.inf)
-    front = seeds.copy()
-    while front.any():
-        out = front[both[:, 0]]
-        target, reached = both[out, 1], distance[both[out, 0]] + way[out]
-        better = (reached < distance[target]) & (reached <= limit_mm)
-        front = np.zeros(len(distance), dtype=bool)
-        front[target[better]] = True
-        np.minimum.at(distance, target[better], reached[better])
-    return distance
+    short = length <= limit_mm  # nor do ways lead over places that are not known
+    graph = _graph(len(points_mm), edges[short], length[short])
+    found: Floats = csgraph.dijkstra(
+        graph, directed=False, indices=np.flatnonzero(seeds), limit=limit_mm, min_only=True
+    )
+    return found
 
 
 def _worth_following(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Bools:
@@ -303,6 +268,12 @@ def _worth_following(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: flo
         inside = np.asarray(within.all(axis=1))
         worth &= inside[a] & inside[b]
     return worth
+
+
+def _graph(count: int, pairs: Ints, weight: Floats) -> Any:
+    from scipy.sparse import csr_array
+
+    return csr_array((weight, (pairs[:, 0], pairs[:, 1])), shape=(count, count))
 
 
 def select_faces(mesh: TriangleMesh, keep: Bools) -> tuple[TriangleMesh, Ints]:
