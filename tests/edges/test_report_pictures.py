@@ -79,7 +79,7 @@ def filed_ball() -> FiledResult:
     other["centre_mm"] = [3.0, 0.0, 2.6]
     document = {
         "checked_at_utc": "2026-03-04T05:06:07+00:00",
-        "alignment": {"state": "doubtful"},
+        "alignment": {"state": "doubtful", "reasons": []},
         "case": {
             "number": "0001",
             "units": [45, 46, 47],
