@@ -131,14 +131,14 @@ def test_a_slow_drift_is_told_sooner_by_the_moving_mean() -> None:
 
 
 def test_first_passes_are_told_by_technician_material_and_limits() -> None:
-    """By construction: TE passes two of three, XY none of one; all in one alloy."""
-    told = [("TE", "no findings"), ("TE", "findings"), ("TE", "no findings"), ("XY", "undecided")]
+    """By construction: TN passes two of three, XY none of one; all in one alloy."""
+    told = [("TN", "no findings"), ("TN", "findings"), ("TN", "no findings"), ("XY", "undecided")]
     checks = [
         one(number, verdict=verdict, traits=(("who", who), ("alloy", "A")))
         for number, (who, verdict) in enumerate(told)
     ]
     (group,) = learn(checks)
-    assert group.by_trait() == [("who", "TE", 2, 3), ("who", "XY", 0, 1), ("alloy", "A", 2, 4)]
+    assert group.by_trait() == [("who", "TN", 2, 3), ("who", "XY", 0, 1), ("alloy", "A", 2, 4)]
     page = trends_page([group], Words("de"))
     assert "Zahntechniker/in" in page and "2 / 3" in page and "Legierung" in page
 
