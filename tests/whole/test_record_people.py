@@ -23,6 +23,7 @@ from veneercheck.cli import app
 from veneercheck.confirm import confirm
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, Limits
+from veneercheck.exits import Exit, code_of
 from veneercheck.filing import file_hashes, files_on_record, standing_of
 from veneercheck.keys import open_key
 from veneercheck.order import Settled
@@ -33,7 +34,7 @@ from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.people import signature_faults
 from veneercheck.record.register import link
 from veneercheck.signing import person_entries, unsigned
-from veneercheck.verdicts import STANDING
+from veneercheck.verdicts import STANDING, as_it_counts
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
 
@@ -281,3 +282,13 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
 def test_a_scanner_that_is_not_on_record_is_refused(lab: Lab) -> None:
     with Register(lab.place), pytest.raises(RecordError, match="no scanner"):
         lab.checked("no findings", "T-1", scanner="S-9")
+
+
+def test_what_limits_ask_for_is_in_the_verdict_and_in_the_exit_code() -> None:
+    """As for a doubtful alignment: even a firm zone is no finding where nothing was calibrated."""
+    result = {"verdict": "findings", "alignment": {"state": "trusted"},
+              "zones": [{"decision": "firm"}]}  # fmt: skip
+    assert code_of(as_it_counts(result, None)) is Exit.FINDINGS
+    assert code_of(as_it_counts(result, {"undecided": []})) is Exit.FINDINGS
+    lacking = as_it_counts(result, {"undecided": ["calibration"]})
+    assert code_of(lacking) is Exit.UNDECIDED and lacking["verdict"] == "undecided"

@@ -20,6 +20,7 @@ from veneercheck.core.errors import ProfileError, RecordError, VeneerCheckError
 from veneercheck.exits import Exit, code_of
 from veneercheck.filing import Made, check_on_record, make_case_folder
 from veneercheck.order import Order, Settled, settle
+from veneercheck.verdicts import as_it_counts, standing_beside
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
@@ -228,12 +229,13 @@ def _made(asked: Asked, work: Settled) -> Made:
 def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
     decisions = [zone["decision"] for zone in result["zones"]]
     before, changed = change(Path(task.finished), result) if task.finished else ("", "")
+    counts = as_it_counts(result, standing_beside(made.folder))
     return Done(
         task.at,
         result["case"]["number"] or task.name,
         CHECKED if made.fresh else THERE,
-        code_of(result),
-        result["verdict"],
+        code_of(counts),
+        counts["verdict"],
         result["alignment"]["state"],
         decisions.count("firm"),
         decisions.count("undecided"),
