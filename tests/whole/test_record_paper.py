@@ -42,7 +42,7 @@ def lab(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
         ("scanners", "add", "S-1", "--serial", "4711", "--who", "AB"),
         ("scanners", "calibrate", "S-1", "--artefact", "ball bar 3", "--measured-on", "2020-01-01",
          "--valid-until", "2020-12-31", "--who", "AB"),
-        ("check", "--case", str(folder / "scans" / "case.toml"), "--aligned", "--who", "TE",
+        ("check", "--case", str(folder / "scans" / "case.toml"), "--aligned", "--who", "TN",
          "--out", str(folder / "cases"), "--lang", request.param),
     ):  # fmt: skip
         done = CliRunner().invoke(app, [*words, "--register", str(folder / "register.sqlite")])
@@ -62,12 +62,12 @@ def test_the_paper_says_who_with_what_and_by_which_limits(lab: Path) -> None:
     with Register(lab / "register.sqlite") as register:
         check = register.checks_of("D-7")[0]
     sha = sha256_of_file(folder / "result.json")
-    for words in ("TE", check.key, "CoCr 4", "paste 2", "A3", "AB-12", "S-1", "4711", "ball bar 3",
+    for words in ("TN", check.key, "CoCr 4", "paste 2", "A3", "AB-12", "S-1", "4711", "ball bar 3",
                   "2020-12-31", "generic", sha):  # fmt: skip
         assert words in told, words
     first_page = told.split("\f")[0]
     overdue = {"en": "out of date", "de": "abgelaufen"}[lab.name[:2]]
-    approved = {"en": "not approved on record", "de": "nicht als freigegeben"}[lab.name[:2]]
+    approved = {"en": "not approved on record", "de": "freigegeben verzeichnet"}[lab.name[:2]]
     assert overdue in first_page and approved in " ".join(first_page.split())
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert "4711" in page and check.key in page and overdue in page

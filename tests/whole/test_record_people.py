@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 import find_trials
 import record_trials as trials
+from veneercheck.case.exits import Exit, code_of
 from veneercheck.case.order import Settled
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
@@ -33,7 +34,7 @@ from veneercheck.record.keys import open_key
 from veneercheck.record.people import signature_faults
 from veneercheck.record.register import link
 from veneercheck.record.signing import person_entries, unsigned
-from veneercheck.report.counted import STANDING
+from veneercheck.report.counted import STANDING, as_it_counts
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
 
@@ -86,7 +87,7 @@ class Lab:
         work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
         (folder / "result.json").write_text(json.dumps(body["result"]), encoding="utf-8")
         with Register(self.place) as register:
-            body["standing"] = standing_of(register, work, "TE", NOW)
+            body["standing"] = standing_of(register, work, "TN", NOW)
             (folder / STANDING).write_text(json.dumps(body["standing"]), encoding="utf-8")
             body |= {"folder": str(folder), "files": file_hashes(folder)}
             return register.append(sha256_of(canonical(body)), body).key
@@ -102,9 +103,9 @@ def lab(request: pytest.FixtureRequest, tmp_path: Path) -> Lab:
 
 
 def staffed(lab: Lab) -> str:
-    """LP is licensed, CH checks, TE is a technician; the recovery key."""
+    """LP is licensed, CH checks, TN is a technician; the recovery key."""
     told = lab.did("people", "enrol", "LP", "--name", "L. Person", "--role", "licensed")
-    for who, role in (("CH", "checker"), ("TE", "technician")):
+    for who, role in (("CH", "checker"), ("TN", "technician")):
         lab.did("people", "enrol", who, "--role", role, "--who", "LP")
     return told.strip().splitlines()[-1]
 
@@ -118,14 +119,14 @@ def test_who_may_decide_what_and_what_confirm_says_of_it(lab: Lab) -> None:
     assert "not enrolled" in lab.refuses(*what, "--who", "XX")
     lab.did(*what, "--who", "LP")
     lab.did("records", "decide", sound[:12], "--what", "accepted", "--who", "CH")
-    lab.did("records", "decide", thin[:12], "--what", "cut again", "--who", "TE")
+    lab.did("records", "decide", thin[:12], "--what", "cut again", "--who", "TN")
     assert "as put on record" in lab.did("records", "confirm", "--no-repeat", keyed=False).lower()
     shown = lab.did("people", "list", "--lang", "de", keyed=False)
     assert "befugte Person" in shown and "mit Befunden annehmen" in shown
 
 
 def test_a_first_person_who_is_not_licensed_is_refused(lab: Lab) -> None:
-    told = lab.refuses("people", "enrol", "TE", "--role", "technician")
+    told = lab.refuses("people", "enrol", "TN", "--role", "technician")
     assert "must be a licensed person" in told
 
 
@@ -144,7 +145,7 @@ def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:
     lab.did("records", "decide", thin[:12], "--what", "accepted", "--who", "LP")
     old = lab.folder / "old"
     shutil.copytree(lab.keys, old)
-    lab.did("people", "enrol", "TE", "--who", "TE", "--why", "yearly")
+    lab.did("people", "enrol", "TN", "--who", "TN", "--why", "yearly")
     (lab.keys / "CH.json").unlink()
     lab.did("people", "enrol", "CH", "--who", "LP", "--why", "lost")
     shutil.rmtree(lab.keys)
@@ -161,9 +162,9 @@ def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:
 def test_who_left_signs_nothing_more_and_what_was_signed_holds(lab: Lab) -> None:
     thin = lab.checked("findings", "T-1")
     staffed(lab)
-    lab.did("records", "decide", thin[:12], "--what", "cut again", "--who", "TE")
-    lab.did("people", "enrol", "TE", "--role", "left", "--who", "LP")
-    assert "left" in lab.refuses("records", "decide", thin[:12], "--what", "remake", "--who", "TE")
+    lab.did("records", "decide", thin[:12], "--what", "cut again", "--who", "TN")
+    lab.did("people", "enrol", "TN", "--role", "left", "--who", "LP")
+    assert "left" in lab.refuses("records", "decide", thin[:12], "--what", "remake", "--who", "TN")
     with Register(lab.place) as register:
         assert list(unsigned(register)) == []
 
@@ -185,7 +186,7 @@ def test_forged_repeated_and_moved_decisions_are_found(lab: Lab) -> None:
         unlike = {
             "not signed": base,
             "forged": {**forged(lab, base | {"after": [real.key]}, "LP"), "why": "altered"},
-            "may not accept with findings": forged(lab, base | {"after": [real.key]}, "TE"),
+            "may not accept with findings": forged(lab, base | {"after": [real.key]}, "TN"),
             "repeated or moved": forged(lab, base | {"after": []}, "LP"),
         }
         moved = {**real.body, "check_key": sound}
@@ -213,7 +214,7 @@ def test_a_signature_is_verified_from_the_bundle_alone(lab: Lab) -> None:
         files, people = files_on_record(register, check), person_entries(register)
     for body in (
         {**decision.body, "why": "altered"},
-        forged(lab, {n: v for n, v in decision.body.items() if n != "signature"}, "TE"),
+        forged(lab, {n: v for n, v in decision.body.items() if n != "signature"}, "TN"),
     ):
         text = canonical(body)
         hashed = link(decision.seq, decision.key, text, decision.previous)
@@ -281,3 +282,13 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
 def test_a_scanner_that_is_not_on_record_is_refused(lab: Lab) -> None:
     with Register(lab.place), pytest.raises(RecordError, match="no scanner"):
         lab.checked("no findings", "T-1", scanner="S-9")
+
+
+def test_what_limits_ask_for_is_in_the_verdict_and_in_the_exit_code() -> None:
+    """As for a doubtful alignment: even a firm zone is no finding where nothing was calibrated."""
+    result = {"verdict": "findings", "alignment": {"state": "trusted"},
+              "zones": [{"decision": "firm"}]}  # fmt: skip
+    assert code_of(as_it_counts(result, None)) is Exit.FINDINGS
+    assert code_of(as_it_counts(result, {"undecided": []})) is Exit.FINDINGS
+    lacking = as_it_counts(result, {"undecided": ["calibration"]})
+    assert code_of(lacking) is Exit.UNDECIDED and lacking["verdict"] == "undecided"

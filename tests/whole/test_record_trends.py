@@ -5,12 +5,14 @@ from __future__ import annotations
 import copy
 import csv
 import importlib.util
+import itertools
 import random
 import re
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 import pytest
@@ -20,9 +22,12 @@ from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
 from veneercheck.report.trends import (
+    LIMITS_AT,
     LIMITS_FROM,
+    Bounds,
     Seen,
     control_limits,
+    drifted,
     learn,
     seen,
     share_interval,
@@ -105,6 +110,37 @@ def test_false_alarms_are_as_rare_as_normal_noise_allows() -> None:
         beyond += sum(not bounds.low_mm <= v <= bounds.high_mm for v in values[LIMITS_FROM:])
         total += len(values) - LIMITS_FROM
     assert 0.0027 < beyond / total < 0.0135
+
+
+def test_a_slow_drift_is_told_sooner_by_the_moving_mean() -> None:
+    """Lucas and Saccucci 1990, table 3 (from memory): with a weight of 0.2 and limits of 2.96
+    deviations, a shift by one deviation is told after 10.5 points on average, and nothing at all
+    once in 500; with limits of 3 hardly later and hardly more seldom."""
+    chance, deviation = random.Random(1), 0.1
+    bounds = Bounds(None, 1.0, 1.0 + LIMITS_AT * 1.128 * deviation)
+
+    def first(shift: float) -> int:
+        values = [chance.gauss(1.0 + shift * deviation, deviation) for _ in range(200)]
+        return [*drifted(values, bounds), True].index(True) + 1
+
+    assert 9.0 < fmean(first(1.0) for _ in range(400)) < 12.0
+    steady = [chance.gauss(1.0, deviation) for _ in range(20_000)]
+    starts = itertools.pairwise([False, *drifted(steady, bounds)])
+    alarms = sum(now and not before for before, now in starts)
+    assert 1 / 900 < alarms / 20_000 < 1 / 300
+
+
+def test_first_passes_are_told_by_technician_material_and_limits() -> None:
+    """By construction: TN passes two of three, XY none of one; all in one alloy."""
+    told = [("TN", "no findings"), ("TN", "findings"), ("TN", "no findings"), ("XY", "undecided")]
+    checks = [
+        one(number, verdict=verdict, traits=(("who", who), ("alloy", "A")))
+        for number, (who, verdict) in enumerate(told)
+    ]
+    (group,) = learn(checks)
+    assert group.by_trait() == [("who", "TN", 2, 3), ("who", "XY", 0, 1), ("alloy", "A", 2, 4)]
+    page = trends_page([group], Words("de"))
+    assert "Zahntechniker/in" in page and "2 / 3" in page and "Legierung" in page
 
 
 def test_interval_of_a_share_is_that_of_a_published_example() -> None:

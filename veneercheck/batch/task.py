@@ -18,6 +18,7 @@ from veneercheck.case.exits import Exit, code_of
 from veneercheck.case.order import Order, Settled, settle
 from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.record.filing import Made, check_on_record, make_case_folder
+from veneercheck.report.counted import as_it_counts, standing_beside
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
@@ -217,12 +218,13 @@ def _made(asked: Asked, work: Settled) -> Made:
 def _told(task: Task, made: Made, result: Mapping[str, Any]) -> Done:
     decisions = [zone["decision"] for zone in result["zones"]]
     before, changed = change(Path(task.finished), result) if task.finished else ("", "")
+    counts = as_it_counts(result, standing_beside(made.folder))
     return Done(
         task.at,
         result["case"]["number"] or task.name,
         CHECKED if made.fresh else THERE,
-        code_of(result),
-        result["verdict"],
+        code_of(counts),
+        counts["verdict"],
         result["alignment"]["state"],
         decisions.count("firm"),
         decisions.count("undecided"),

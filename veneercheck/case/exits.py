@@ -24,7 +24,10 @@ _GRAVEST_FIRST = (Exit.PROGRAM_FAULT, Exit.REFUSED, Exit.FINDINGS, Exit.UNDECIDE
 
 def code_of(result: Mapping[str, Any]) -> Exit:
     """The exit code that a `result.json` stands for."""
-    if result["alignment"]["state"] in ("doubtful", "failed"):
+    standing = result.get("standing")
+    if result["alignment"]["state"] in ("doubtful", "failed") or (
+        standing and standing["undecided"]
+    ):
         return Exit.UNDECIDED
     if any(zone["decision"] == "firm" for zone in result["zones"]):
         return Exit.FINDINGS

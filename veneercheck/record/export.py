@@ -176,7 +176,7 @@ def export_trends(
     from veneercheck.report.words import Words
 
     checks = (
-        seen(entry.key, entry.body["result"])
+        seen(entry.key, entry.body["result"], entry.body["who"], entry.body.get("standing"))
         for entry in register.entries()
         if entry.body.get("kind") == "check"
     )

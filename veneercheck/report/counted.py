@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 STANDING = "standing.json"
@@ -25,3 +27,12 @@ def as_it_counts(result: Mapping[str, Any], standing: Mapping[str, Any] | None) 
     if not standing:
         return dict(result)
     return {**result, "verdict": verdict_of(result, standing), "standing": dict(standing)}
+
+
+def standing_beside(folder: Path) -> dict[str, Any] | None:
+    """What lies beside a result of what its check was made with; None where nothing does."""
+    file = folder / STANDING
+    if not file.is_file():
+        return None
+    found: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+    return found

@@ -6,7 +6,7 @@ import dataclasses
 import itertools
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from statistics import fmean
 from typing import Any, Literal, get_args
 
@@ -21,6 +21,16 @@ as in ISO 7870-2; from memory)."""
 
 RUN = 9
 """Points in a row on one side of the centre that speak of a shift (Nelson 1984; from memory)."""
+
+DRIFT_WEIGHT, DRIFT_AT = 0.2, 3.0
+"""Weight of the latest value in a moving mean, and at how many of its standard deviations it speaks
+of a drift (EWMA chart, Roberts 1959; weight and limit as in ISO 7870-6, from memory)."""
+
+TRAITS = ("who", "alloy", "composite", "scanner", "revision")
+"""By what first passes are told apart; the technician by initials alone."""
+
+_PER_RANGE = 1.128
+"""Mean moving range of two in standard deviations (as above)."""
 
 _NORMAL_95 = 1.96
 
@@ -49,6 +59,9 @@ class Seen:
         Where a zone is surely too thin.
     noise_mm, rms_mm : float or None
         Noise of both scans together; residual of the fit, where it was fitted.
+    traits : tuple of (str, str)
+        By what first passes are told apart: technician, alloy, composite, scanner, revision of the
+        limits, each with its value; what is not known is left out.
     """
 
     key: str
@@ -62,16 +75,18 @@ class Seen:
     short: frozenset[Place]
     noise_mm: float | None
     rms_mm: float | None
+    traits: tuple[tuple[str, str], ...] = ()
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Point:
-    """One check on a chart, and whether it lies beyond the limits or ends a run."""
+    """One check on a chart: beyond the limits, at the end of a run, or with the mean drifted."""
 
     seen: Seen
     value_mm: float
     beyond: bool
     run: bool
+    drift: bool = False
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -93,7 +108,7 @@ class Chart:
 
     def signals(self) -> list[Point]:
         """Points that speak of a change."""
-        return [point for point in self.points if point.beyond or point.run]
+        return [point for point in self.points if point.beyond or point.run or point.drift]
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -127,6 +142,14 @@ class Group:
         """In how many first checks each place was too thin."""
         return Counter(itertools.chain.from_iterable(one.short for one in self.first))
 
+    def by_trait(self) -> list[tuple[str, str, int, int]]:
+        """Trait, value, first checks without findings, first checks; the largest groups first."""
+        whole = Counter(trait for one in self.first for trait in one.traits)
+        sound = [one for one in self.first if one.verdict == Verdict.NO_FINDINGS]
+        part = Counter(trait for one in sound for trait in one.traits)
+        order = sorted(whole, key=lambda trait: (TRAITS.index(trait[0]), -whole[trait], trait[1]))
+        return [(*trait, part[trait], whole[trait]) for trait in order]
+
     def of_tooth(self) -> Counter[str]:
         """In how many first checks each tooth took part; all of them for the unknown one."""
         named = Counter(itertools.chain.from_iterable(one.teeth for one in self.first))
@@ -140,8 +163,13 @@ def _known_surface(zone: Mapping[str, Any]) -> str:
     return "" if surface.startswith(("side ", "end ")) else surface
 
 
-def seen(key: str, document: Mapping[str, Any]) -> Seen:
-    """What is looked at of a `result.json`."""
+def seen(
+    key: str,
+    document: Mapping[str, Any],
+    who: str | None = None,
+    standing: Mapping[str, Any] | None = None,
+) -> Seen:
+    """What is looked at of a `result.json`, of who checked it and with what."""
     case, fit = document["case"], document["alignment"]
     number = case["number"] or ""
     fitted = fit["state"] in (AlignmentState.TRUSTED, AlignmentState.DOUBTFUL)
@@ -162,7 +190,24 @@ def seen(key: str, document: Mapping[str, Any]) -> Seen:
         frozenset(zones),
         fit["noise_mm"],
         fit["rms_mm"] if fitted else None,
+        tuple(_traits(case, who, standing or {})),
     )
+
+
+def _traits(
+    case: Mapping[str, Any], who: str | None, standing: Mapping[str, Any]
+) -> Iterator[tuple[str, str]]:
+    scanner, limits = standing.get("scanner"), standing.get("limits")
+    known = {
+        "who": who,
+        "alloy": case.get("alloy"),
+        "composite": case.get("composite"),
+        "scanner": scanner["name"] if scanner else None,
+        "revision": f"{limits['profile']} {limits['revision']}"
+        if limits and limits["revision"]
+        else None,
+    }
+    yield from ((name, str(value)) for name, value in known.items() if value)
 
 
 def learn(checks: Iterable[Seen]) -> list[Group]:
@@ -204,9 +249,10 @@ def _chart(quantity: Quantity, checks: list[Seen]) -> Chart:
         return Chart(quantity, tuple(Point(one, v, False, False) for one, v in measured), None)
     low = -math.inf if bounds.low_mm is None else bounds.low_mm
     ends = _ends_of_runs(values, bounds.centre_mm)
+    drifts = drifted(values, bounds)
     points = tuple(
-        Point(one, value, not low <= value <= bounds.high_mm, run)
-        for (one, value), run in zip(measured, ends, strict=True)
+        Point(one, value, not low <= value <= bounds.high_mm, run, drift)
+        for (one, value), run, drift in zip(measured, ends, drifts, strict=True)
     )
     return Chart(quantity, points, bounds)
 
@@ -236,6 +282,36 @@ def control_limits(values_mm: Sequence[float]) -> Bounds | None:
     reach = LIMITS_AT * fmean(abs(b - a) for a, b in itertools.pairwise(base))
     low = centre - reach
     return Bounds(low if low > 0.0 else None, centre, centre + reach)
+
+
+def drifted(values_mm: Sequence[float], bounds: Bounds) -> list[bool]:
+    """Where the moving mean of the values lies beyond its own limits.
+
+    Parameters
+    ----------
+    values_mm : sequence of float
+        In time.
+    bounds : Bounds
+        Of the chart for individuals: three standard deviations at its upper limit.
+
+    Returns
+    -------
+    list of bool
+
+    Examples
+    --------
+    >>> steady = Bounds(None, 1.0, 1.3)
+    >>> drifted([1.0, 1.15, 1.15, 1.15, 1.15], steady), sum(drifted([1.15] * 20, steady))
+    ([False, False, False, False, False], 16)
+    """
+    deviation = (bounds.high_mm - bounds.centre_mm) / (LIMITS_AT * _PER_RANGE)
+    mean, share, found = bounds.centre_mm, 1.0, []
+    for value in values_mm:
+        mean += DRIFT_WEIGHT * (value - mean)
+        share *= (1.0 - DRIFT_WEIGHT) ** 2
+        spread = math.sqrt(DRIFT_WEIGHT / (2.0 - DRIFT_WEIGHT) * (1.0 - share))
+        found.append(abs(mean - bounds.centre_mm) > DRIFT_AT * deviation * spread)
+    return found
 
 
 def _ends_of_runs(values: Sequence[float], centre: float) -> list[bool]:

@@ -21,6 +21,7 @@ from veneercheck.report.trends import (
 from veneercheck.report.words import Words
 
 PAGE, FIRST, PLACES, CHARTS = "trends.html", "first-checks.csv", "places.csv", "charts.csv"
+BY = "first-passes-by.csv"
 
 _SURFACES = ("occlusal", "incisal", "buccal", "lingual", "palatal", "mesial", "distal", "basal", "")
 """Surfaces in the order in which they are listed."""
@@ -55,7 +56,7 @@ def write_trends(folder: Path, groups: Sequence[Group], words: Words) -> list[Pa
     Returns
     -------
     list of Path
-        `trends.html`, `first-checks.csv`, `places.csv`, `charts.csv`.
+        `trends.html`, `first-checks.csv`, `places.csv`, `charts.csv`, `first-passes-by.csv`.
     """
     folder.mkdir(parents=True, exist_ok=True)
     told = {
@@ -63,6 +64,7 @@ def write_trends(folder: Path, groups: Sequence[Group], words: Words) -> list[Pa
         FIRST: _csv(_first_rows(groups)),
         PLACES: _csv(_place_rows(groups)),
         CHARTS: _csv(_chart_rows(groups)),
+        BY: _csv(_by_rows(groups)),
     }
     return [put(folder / name, [text.encode("utf-8")]) for name, text in told.items()]
 
@@ -103,6 +105,7 @@ def _section(number: int, group: Group, words: Words) -> Markup:
         tag("h2", title, id=name),
         tag("p", _first_words(group, words), class_="verdict-more"),
         tag("p", _rest_words(group, words), class_="note"),
+        *_by(group, words),
         *_short(group, words),
         *(part for chart in group.charts for part in _chart(chart, words)),
         aria_labelledby=name,
@@ -125,6 +128,19 @@ def _first_words(group: Group, words: Words) -> str:
 def _rest_words(group: Group, words: Words) -> str:
     rest = group.checks - len(group.first)
     return words("trends.rest", undecided=words.count(group.undecided()), rest=words.count(rest))
+
+
+def _by(group: Group, words: Words) -> list[Markup]:
+    """First passes by technician, material, scanner and limits; a share needs its interval."""
+    rows = []
+    for name, value, part, whole in group.by_trait():
+        low, high = (words.percent(end) for end in share_interval(part, whole))
+        told = words("trends.interval", low=low, high=high)
+        rows.append([words(f"trends.by_{name}"), value, _cell(part, whole), told])
+    if not rows:
+        return []
+    heads = [words(f"trends.{name}") for name in ("by", "by_value", "passed", "interval_head")]
+    return [tag("h3", words("trends.by_title")), table(heads, rows)]
 
 
 def _short(group: Group, words: Words) -> list[Markup]:
@@ -187,13 +203,19 @@ def _signals(chart: Chart, words: Words) -> list[Markup]:
             tag("span", point.seen.moment[:_MINUTE].replace("T", " "), class_="number"),
             point.seen.case or point.seen.key[:_KEY],
             tag("span", words.mm(point.value_mm, _MM_DIGITS), class_="number"),
-            words("trends.beyond" if point.beyond else "trends.run", n=RUN),
+            _sign(point, words),
         ]
         for point in found[-_SIGNALS_TOLD:]
     ]
     name = "trends.signals" if len(rows) == len(found) else "trends.signals_last"
     told = words(name, count=len(found), shown=len(rows))
     return [tag("p", told, class_="action"), table(head, rows)]
+
+
+def _sign(point: Point, words: Words) -> str:
+    if point.beyond:
+        return words("trends.beyond")
+    return words("trends.run", n=RUN) if point.run else words("trends.drift")
 
 
 def _drawn(chart: Chart, shown: Sequence[Point], words: Words, alt: str) -> Markup:
@@ -278,6 +300,15 @@ def _first_rows(groups: Sequence[Group]) -> Iterator[Row]:
             yield dict(zip(names, told, strict=True))
 
 
+def _by_rows(groups: Sequence[Group]) -> Iterator[Row]:
+    names = ("profile", "stage", "by", "value", "without_findings", "first_checks", "low", "high")
+    yield dict.fromkeys(names)
+    for group in groups:
+        for name, value, part, whole in group.by_trait():
+            told = (group.profile, group.stage, name, value, part, whole)
+            yield dict(zip(names, (*told, *share_interval(part, whole)), strict=True))
+
+
 def _place_rows(groups: Sequence[Group]) -> Iterator[Row]:
     names = ("profile", "stage", "tooth", "surface", "too_thin", "first_checks")
     yield dict.fromkeys(names)
@@ -290,7 +321,7 @@ def _place_rows(groups: Sequence[Group]) -> Iterator[Row]:
 
 def _chart_rows(groups: Sequence[Group]) -> Iterator[Row]:
     names = ("profile", "stage", "quantity", "checked_at_utc", "case_number", "key", "value_mm",
-             "low_mm", "centre_mm", "high_mm", "beyond", "run")  # fmt: skip
+             "low_mm", "centre_mm", "high_mm", "beyond", "run", "drift")  # fmt: skip
     yield dict.fromkeys(names)
     for group in groups:
         for chart in group.charts:
@@ -299,5 +330,5 @@ def _chart_rows(groups: Sequence[Group]) -> Iterator[Row]:
             for point in chart.points:
                 one = point.seen
                 told = (group.profile, group.stage, chart.quantity, one.moment, one.case, one.key,
-                        point.value_mm, *limits, point.beyond, point.run)  # fmt: skip
+                        point.value_mm, *limits, point.beyond, point.run, point.drift)  # fmt: skip
                 yield dict(zip(names, told, strict=True))
