@@ -332,9 +332,10 @@ SMALL = """() => [...document.querySelectorAll('a, button, select, input, summar
   .map(([one, box]) => `${one.outerHTML.slice(0, 80)} ${box.width}x${box.height}`)"""
 
 
-@pytest.mark.parametrize("size", [(800, 1280), (1280, 800)])
-def test_tablet_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) -> None:
-    """A 10-inch tablet both ways: nothing runs out, nothing is too small, axe finds nothing."""
+@pytest.mark.parametrize("size", [(800, 1280), (1280, 800), (390, 844)])
+def test_tablet_phone_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) -> None:
+    """A 10-inch tablet both ways and a telephone: nothing runs out, nothing is too small, the menu
+    stands in one row, axe finds nothing."""
     from axe_playwright_python.sync_playwright import Axe
 
     context = browser.new_context(
@@ -358,6 +359,7 @@ def test_tablet_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) 
         if view.startswith("correct"):
             page.locator("#model[data-ready=yes]").wait_for()
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], view
+        assert page.locator(".top").bounding_box()["height"] < 64, view
         assert page.evaluate(SMALL % (TARGET_PX, TARGET_PX)) == [], view
         found = Axe().run(page, options=rules).response["violations"]
         assert [(one["id"], one["nodes"][0]["html"][:120]) for one in found] == [], view

@@ -389,6 +389,11 @@ def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) ->
     assert "take off 0.4 mm" in told or "take off 0.3 mm" in told
     assert page.evaluate(f"{view}.plan.amounts.off.length") == 4
     assert page.is_visible('#view [data-of="4"]') and not page.is_visible('#view [data-of="0"]')
+    # In the section the wanted surface runs 0.35 mm under the cap; through the middle: radially.
+    path = page.get_attribute("#view svg.section .wanted", "d")
+    far = np.hypot(*(_ends(path, _origin(scene_of(read_result(tmp_path), Words("en")))).T))
+    assert far.min() == pytest.approx(4.0 - 0.35, abs=0.02) and far.max() < 4.02
+    assert "the surface after what is to be done" in page.inner_text(".section-box .note")
     page.click('#view [data-reading="0"]')
     assert not page.is_visible('#view [data-of="4"]') and page.is_visible('#view [data-of="0"]')
     page.close()

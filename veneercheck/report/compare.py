@@ -76,10 +76,12 @@ def write_compared(
         If the two cannot be compared.
     """
     words = Words(lang)
-    both = [dataclasses.replace(one, document=harmless(one.document)) for one in (earlier, later)]
-    _look_comparable(*both)
-    rows = compared_rows(both[0], both[1], words)
-    made = _page(both, rows, words, stills)
+    one, other = (
+        dataclasses.replace(each, document=harmless(each.document)) for each in (earlier, later)
+    )
+    _look_comparable(one, other)
+    rows = compared_rows(one, other, words)
+    made = _page([one, other], rows, words, stills)
     path = put(folder / COMPARED, [made.encode("utf-8")])
     return path, "\n".join([_counts(rows, words), *(_line(row) for row in rows)])
 

@@ -153,6 +153,7 @@ def view_plan(scene: Scene, origin: Floats | None = None) -> tuple[dict[str, Any
         "top": scene.surface.bands.top_mm,
         "steps": _steps(scene.surface.bands),
         "amounts": _amounts(scene),
+        "wanted": scene.amount_kind == "amount",
         "taken": taken_mm(document),
         "beads": _beads(scene, origin),
         "uTop": _top_u(filed.u_mm),
@@ -480,6 +481,8 @@ def _section_note(scene: Scene) -> str:
     known = filed.metal_mm is not None and np.isfinite(filed.metal_mm).any()
     lines["metal"] = known and (lines["fitting"] or lines["die"])
     told = [scene.words(f"carrying.line_{name}") for name, drawn in lines.items() if drawn]
+    if scene.amount_kind == "amount" and amounts_of(scene) is not None:
+        told.append(scene.words("view_page.section_wanted"))
     return " ".join([scene.words("view_page.section_grid"), *told])
 
 

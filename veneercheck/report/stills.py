@@ -82,7 +82,7 @@ _HIDDEN_CENTRE_MM = 0.8
 _ALL_BUT_MEASURED = 0.95
 """A triangle is coloured only where all its corners were measured; the border line runs there."""
 
-_SIGN_AWAY_PX = (58.0, 92.0, 130.0)
+_SIGN_AWAY_PX = (58.0, 92.0, 130.0, 180.0)
 _NAME_AWAY_PX = (120.0, 170.0, 230.0)
 _SIGN_APART_PX = 52.0
 _SIGN_ROOM_PX = 24.0

@@ -94,7 +94,7 @@ class View {
     const [nx, ny, nz] = [0, 1, 2].map((k) => every(normals, 3, k));
     // What a section tells: bare metal is not dimensioned, but what stands out of the contour is.
     this.along = {
-      space, layer, nearest, metal, meant, shown, nx, ny, nz,
+      space, layer, nearest, metal, meant, shown, amount, nx, ny, nz,
       told: where((i) => region[i] === 2 || finding[i] === 3),
       fitting: where((i) => part[i] === 1), model: where((i) => part[i] === 2),
     };
@@ -493,7 +493,7 @@ class View {
     const at = Number(this.node("slider").value);
     const offset = (places) => (i) => places[3 * i] * way[0] + places[3 * i + 1] * way[1] + places[3 * i + 2] * way[2] - at;
     const framework = cut(this.framework, offset, this.along);
-    this.section.draw(framework, cut(this.contour, offset), cut(this.die, offset), axis, this.plan.limits);
+    this.section.draw(framework, cut(this.contour, offset), cut(this.die, offset), axis, this.plan);
     this.painter.setLines("cut", framework.segments);
     this.ask(this.moving);
   }

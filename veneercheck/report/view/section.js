@@ -57,7 +57,7 @@ class SectionDrawing {
   }
 
   // `across` and `above` span the plane, `sides` names where they lead: left, right, top, bottom.
-  draw(framework, contour, die, { across, above, sides }, limits) {
+  draw(framework, contour, die, { across, above, sides }, { limits, amounts, wanted }) {
     const { svg } = this;
     svg.replaceChildren();
     this.flat = (p) => [dot(p, across), -dot(p, above)];
@@ -85,8 +85,21 @@ class SectionDrawing {
     line("contour", outline, outline.order);
     for (const name of ["model", "fitting", "framework"]) line(name, metal, metal.order.filter((_, i) => style[i] === name));
     line("die", stump, stump.order);
+    if (amounts && wanted) this.wanted(metal, amounts.least);
     const inner = [...metal.order.filter((_, i) => style[i] === "fitting").flat().map((end) => metal.points[end]), ...stump.points];
     this.dimensions(metal, inner, frame, limits);
+  }
+
+  // The surface as it is wanted, where something is to be taken off or added.
+  wanted({ points, at, order }, least) {
+    const parts = [], there = (end) => {
+      const way = this.flat([at.nx[end], at.ny[end], at.nz[end]]);
+      return [0, 1].map((k) => (points[end][k] - at.amount[end] * way[k]).toFixed(3)).join(" ");
+    };
+    for (const [a, b] of order) {
+      if (Math.max(Math.abs(at.amount[a]), Math.abs(at.amount[b])) >= least) parts.push(`M${there(a)}L${there(b)}`);
+    }
+    if (parts.length) this.svg.append(shape("path", { d: parts.join(""), class: "wanted" }));
   }
 
   laidOut({ segments, nodes, at }) {
