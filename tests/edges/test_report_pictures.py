@@ -393,7 +393,8 @@ def with_amounts_told() -> FiledResult:
     profile = dict(filed.document["profile"], layer={"least_mm": 1.5, "greatest_mm": 2.0})
     case = dict(filed.document["case"], stage="wax")
     document = dict(filed.document, zones=zones, profile=profile, case=case,
-                    remarks=[], verdict="findings")  # fmt: skip
+                    remarks=[], verdict="findings",
+                    alignment={"state": "doubtful", "reasons": []})  # fmt: skip
     return dataclasses.replace(filed, document=document)
 
 
