@@ -179,7 +179,8 @@ def test_binary_stl_in_mm_has_the_space_of_the_closed_form(plain: Outcome) -> No
     due = statistics(known.space_mm, vertex_areas(known.inner))
     found = plain.check.space_statistics
     for name in FIGURES:
-        assert getattr(found, name) == pytest.approx(getattr(due, name), abs=known.faceting_mm)
+        if name != "mean_u_mm":  # the closed form has none
+            assert getattr(found, name) == pytest.approx(getattr(due, name), abs=known.faceting_mm)
     assert found.min_mm == pytest.approx(OUTER_MM - INNER_MM - OFFSET_MM, abs=known.faceting_mm)
     assert found.max_mm == pytest.approx(OUTER_MM - INNER_MM + OFFSET_MM, abs=known.faceting_mm)
 
