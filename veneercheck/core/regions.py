@@ -106,7 +106,8 @@ def divide(
     code = _sort(framework.points_mm, reading, tolerance, paint)
     islands = []
     for part in _islands(code, reading, tolerance, paint):
-        bump = paint is None and _is_bump(part, reading)
+        painted = paint is not None and bool((paint[part] >= 0).any())
+        bump = not painted and _is_bump(part, reading)
         code[part] = Region.CUT if bump else Region.ISLAND
         islands += [] if bump else [part]
     width = limits.finish_line_width_mm
