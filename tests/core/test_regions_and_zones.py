@@ -12,7 +12,7 @@ from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core.divide import excess
 from veneercheck.core.judge import decide as judge
-from veneercheck.core.mesh.triangles import select_faces
+from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
     AlignmentState,
@@ -187,7 +187,7 @@ def test_island_is_a_question_and_its_flank_no_finding() -> None:
     assert forbidden.verdict is Verdict.FINDINGS
 
 
-@pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.5, 0.5, 2.6)])
+@pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.35, 0.35, 2.6)])
 def test_a_dip_or_a_steep_wall_is_no_gap_in_an_island(amid_mm, top_mm, slope) -> None:
     """By construction: one spot of r = 0.9 within a cut, dipping amid, or proud and steep."""
 
@@ -245,6 +245,34 @@ def test_a_proud_spot_within_the_cut_is_an_island_that_amounts_run_out_to() -> N
     assert r[thin].max() == pytest.approx(top_mm + (1.2 * ball + 0.3) / slope, abs=0.1)
     assert found.amount_mm[np.abs(r - 2.1) < 0.05].min() > 0.2
     assert found.amount_mm[np.abs(r - rim_mm - 0.1) < 0.05].max() < 0.25  # 1.1 to full depth
+
+
+def test_a_bump_amid_the_veneer_is_one_zone_and_cut_in_one_round() -> None:
+    """By hand: 0.6 mm out of the contour, 1.2 mm of space under it: 1.8 mm come off, and the
+    reserve for being sure, 1.645 × 0.044 + 0.02 mm (seating, trueness and opaquer: 0.044)."""
+
+    def depth(x, y):
+        out = np.hypot(x - 8.0, y - 6.0) - 0.8
+        return np.minimum(cut(x, y), np.maximum(0.9 * out, 0.0) - 0.6)
+
+    found = checked(depth)
+    assert not of_the_cut(found)
+    (zone,) = found.zones
+    assert (zone.finding, zone.decision) == (FindingKind.OVER_CONTOUR, Decision.FIRM)
+    assert zone.amount_mm == pytest.approx(0.6, abs=0.026)
+    assert zone.action.endswith("; 1.90 mm in all to make room for the veneer")
+    r = np.hypot(found.framework.points_mm[:, 0] - 8.0, found.framework.points_mm[:, 1] - 6.0)
+    assert found.amount_mm[r < 0.6] == pytest.approx(1.892, abs=0.01)
+    assert not checked(lambda x, y: depth(x, y) + _off(found, x, y)).zones
+
+
+def _off(found: Check, x, y):
+    """By how much the amounts, which go along the normals, deepen places of the plate."""
+    from scipy.interpolate import LinearNDInterpolator
+
+    points = found.framework.points_mm
+    up = vertex_normals(found.framework)[:, 2]
+    return LinearNDInterpolator(points[:, :2], found.amount_mm * up)(x, y)
 
 
 def test_framework_outside_is_over_contour() -> None:

@@ -91,6 +91,8 @@ def _translated(filed: str, words: Words) -> str:
             values = {}
             if "amount" in parts:
                 values["amount"] = words.mm(float(parts["amount"]))
+            if "all" in parts:
+                values["all"] = words.mm(float(parts["all"]))
             if "share" in parts:
                 values["share"] = words.percent(0.01 * float(parts["share"]))
             if "metal" in parts:
@@ -108,6 +110,7 @@ def _patterns() -> dict[str, re.Pattern[str]]:
         key: re.compile(
             re.escape(sentence)
             .replace(r"\{amount\}", r"(?P<amount>\d+\.\d+) mm")
+            .replace(r"\{all\}", r"(?P<all>\d+\.\d+) mm")
             .replace(r"\{metal\}", r"(?P<metal>-?\d+\.\d+) mm")
             .replace(r"\{share\}", r"(?P<share>\d+) %")
             .replace(r"\{what\}", r"(?P<what>.+)")

@@ -36,6 +36,12 @@ HIDDEN_SHARE = 0.5
 cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
 veneer must not make the veneer smaller."""
 
+_BUMP_MM = 0.4
+"""A metal stop that stands out this far keeps the teeth from closing: it is none."""
+
+_BUMP_SHARE = 0.5
+"""Of a metal stop less than half stands out of the contour, or none of it far."""
+
 _UNDER_LINE_MM = 2.0
 _LINE_POINTS = 8
 """Points of the line that a vertex is held against: the nearest ones, and none farther."""
@@ -98,9 +104,12 @@ def divide(
     """
     tolerance = _tolerance_mm(reading, limits)
     code = _sort(framework.points_mm, reading, tolerance, paint)
-    islands = _islands(code, reading, tolerance, paint)
-    for island in islands:
-        code[island] = Region.ISLAND
+    islands = []
+    for part in _islands(code, reading, tolerance, paint):
+        painted = paint is not None and bool((paint[part] >= 0).any())
+        bump = not painted and _is_bump(part, reading)
+        code[part] = Region.CUT if bump else Region.ISLAND
+        islands += [] if bump else [part]
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
     from_line = _distance_on_contour(code, reading, line, width)
@@ -264,6 +273,14 @@ def _surroundings(
     parts, count = np.unique(borders[:, 0], return_counts=True)
     single = set(parts[count == 1].tolist())
     return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
+
+
+def _is_bump(island: Ints, reading: Reading) -> bool:
+    """Whether a part stands so far out of the contour, and so much of it, that no one meant it."""
+    space = reading.space
+    out, area = -space.nearest_mm[island], space.area_mm2[island]
+    far = float(area @ (out >= _BUMP_MM))
+    return far >= LEAST_ISLAND_MM2 and area @ (out > 0) > _BUMP_SHARE * area.sum()
 
 
 def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float) -> bool:

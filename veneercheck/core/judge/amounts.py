@@ -113,7 +113,9 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     if over:
         return amount
     moved = _Moved(reading, excess.finding is FindingKind.TOO_THICK, at)
-    before = moved.read(np.zeros(len(at)))
+    # From out of the contour neither ray nor ball shows what was read on the way in.
+    low_mm = reading.space.judged_low_mm[at]
+    before = np.where(low_mm < 0, low_mm, moved.read(np.zeros(len(at))))
     most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, REACH_MM)
     for _ in range(_TRIES):
         gained = moved.read(amount) - before

@@ -16,6 +16,7 @@ from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import mean_uncertainty
 from veneercheck.core.types import (
     BEADS,
+    CAST,
     FINISHED,
     FORBIDDEN,
     VENEER,
@@ -71,6 +72,8 @@ class Advised:
     """Of the worst spot: metal that may be taken off; NaN where it is not known or none is cut."""
     tried_mm: float = math.nan
     """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
+    in_all_mm: float = math.nan
+    """Over contour amid the veneer: what comes off its worst spot until the veneer has room."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -274,7 +277,15 @@ def _what(advised: Advised, stage: str) -> str:
         return f"lower the beads by {amount}, or take them off"
     thin, thick, over = _ACTIONS[stage]
     words = {FindingKind.TOO_THIN: thin, FindingKind.TOO_THICK: thick}.get(patch.finding, over)
-    return words.format(amount=amount)
+    told = words.format(amount=amount)
+    # Where a bump cannot be brought farther than to the contour, no more is said.
+    if stage not in (WAX, CAST) or not advised.in_all_mm > advise(advised) + _KNIFE_STEP_MM:
+        return told
+    in_all = _KNIFE_STEP_MM * math.ceil((advised.in_all_mm - _FINER_MM) / _KNIFE_STEP_MM)
+    return _IN_ALL.format(what=told, all=f"{in_all:.2f} mm")
+
+
+_IN_ALL = "{what}; {all} in all to make room for the veneer"
 
 
 def chamfers(patches: Sequence[Patch], place: PlaceWords = _nowhere) -> tuple[Question, ...]:

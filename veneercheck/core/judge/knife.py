@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from veneercheck.core.divide import anatomy, zones
-from veneercheck.core.divide.excess import excesses, least_layer_mm
+from veneercheck.core.divide.excess import Excess, excesses, least_layer_mm
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge import amounts
 from veneercheck.core.judge.decide import Advised, within_metal
@@ -20,6 +20,7 @@ from veneercheck.core.types import (
     COVERED,
     FINISHED,
     WAX,
+    Bools,
     FindingKind,
     Floats,
     Ints,
@@ -34,6 +35,10 @@ _BACK_TO_BACK_COS = -0.7
 
 _FIN_MM = 0.6
 """No point of a fin lies farther than this from where the metal is thicker or ends."""
+
+_SLOPES_MM = 2.0
+"""So far from what stands out of the contour too thin a veneer is its slope, and no other fault: at
+45° the least space is had within 1.7 mm."""
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -153,7 +158,8 @@ def work(
     reading = dataclasses.replace(reading, space=walls)
     left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
     compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
-    for excess in compared:
+    bumps = _bumps(framework, reading, parts, limits, compared, need_mm=need + limits.taken_mm)
+    for excess in (bumps.apart, *compared[1:]):
         side = on if excess.finding is FindingKind.TOO_THICK else off
         patches = zones.patches(framework, reading, parts, limits, excess)
         in_band = [stage == WAX and zones.is_of_band(patch, reading, parts) for patch in patches]
@@ -165,6 +171,8 @@ def work(
             one, amount = _advised(
                 reading, patch, tried, left, limits=limits, told=told, stage=stage
             )
+            if excess.finding is FindingKind.OVER_CONTOUR:
+                one, amount = bumps.in_all(one, amount, reading, limits)
             advised.append(one)
             np.maximum(side, amount, out=side)
     thin, thick, _ = (excess.probability() for excess in compared)
@@ -179,6 +187,81 @@ def work(
         as_judged(reading.space.judged_low_mm, reading.space.judged_high_mm, need + limits.taken_mm)
         - limits.taken_mm,
     )
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Bumps:
+    """What stands out of the contour amid the veneer: one fault with the slopes that lead to it.
+
+    `apart` is the thin finding without them, `whole_mm` what comes off until the veneer has room.
+    """
+
+    apart: Excess
+    beside: Bools
+    whole_mm: Floats
+
+    def in_all(
+        self, one: Advised, amount: Floats, reading: Reading, limits: Limits
+    ) -> tuple[Advised, Floats]:
+        """A zone over the contour with all that comes off it and its slopes, shape (n,)."""
+        if not self.beside[one.patch.vertices].all():
+            return one, amount
+        spare = np.maximum(reading.space.metal_mm - limits.least_metal_mm, 0.0)
+        own = reach_along_edges(
+            reading.points_mm, reading.edges, _mask(one.patch.vertices, len(spare)), _SLOPES_MM
+        )
+        whole = np.where(np.isfinite(own), np.fmin(self.whole_mm, spare), 0.0)
+        amount = np.maximum(amount, whole)
+        volume = float(reading.space.area_mm2 @ amount)
+        in_all = _at_spot(reading, one.patch, amount)
+        return dataclasses.replace(one, volume_mm3=volume, in_all_mm=in_all), amount
+
+
+def _bumps(
+    framework: TriangleMesh,
+    reading: Reading,
+    parts: Regions,
+    limits: Limits,
+    compared: tuple[Excess, Excess, Excess],
+    *,
+    need_mm: Floats,
+) -> _Bumps:
+    """The spots that stand out amid the veneer, and all that comes off there.
+
+    Parameters
+    ----------
+    compared : tuple of Excess
+        Too thin, too thick, over contour.
+    need_mm : ndarray, shape (n,)
+        Least space asked for: from out of the contour not every ray or ball tells one.
+    """
+    thin, _, over = compared
+    count = len(framework.points_mm)
+    cut = parts.code == Region.CUT
+    bumps = [
+        patch
+        for patch in zones.patches(framework, reading, parts, limits, over)
+        if patch.firmly_beyond and cut[patch.vertices].mean() > 0.5
+    ]
+    if not bumps:
+        nowhere = np.zeros(count, dtype=bool)
+        return _Bumps(thin, nowhere, np.zeros(count))
+    on = _mask(np.concatenate([patch.vertices for patch in bumps]), count)
+    beside = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, on, _SLOPES_MM))
+    apart = dataclasses.replace(thin, excess_mm=np.where(beside, np.nan, thin.excess_mm))
+    missing = np.fmax(thin.excess_mm, np.where(cut, need_mm + over.excess_mm, np.nan))
+    thin = dataclasses.replace(thin, excess_mm=missing)
+    short = np.flatnonzero(on | (beside & (missing > 0)))
+    (whole,) = amounts.tried(
+        framework, reading, thin, [dataclasses.replace(bumps[0], vertices=short)]
+    )
+    return _Bumps(apart, beside, whole)
+
+
+def _mask(vertices: Ints, count: int) -> Bools:
+    mask = np.zeros(count, dtype=bool)
+    mask[vertices] = True
+    return mask
 
 
 def with_bead_covers(
