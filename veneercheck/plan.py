@@ -22,7 +22,7 @@ from veneercheck.core.mesh.triangles import (
     vertex_areas,
     vertex_normals,
 )
-from veneercheck.core.plan import conflicts, layers, mask, planned
+from veneercheck.core.plan import bite, conflicts, layers, mask, planned
 from veneercheck.core.plan.contour import Contour
 from veneercheck.core.plan.depths import Depths, depths, room_mm
 from veneercheck.core.plan.marks import depth_marks
@@ -71,13 +71,14 @@ class Surfaces:
         Of its scan.
     paint : ndarray of int64, shape (n,), optional
         `Region` codes painted on it: CUT is to be veneered; −1 where nothing was painted.
-    die : TriangleMesh, optional
+    die, antagonist : TriangleMesh, optional
     """
 
     waxup: TriangleMesh
     noise_mm: float = 0.0
     paint: Ints | None = None
     die: TriangleMesh | None = None
+    antagonist: TriangleMesh | None = None
 
 
 def _silent(_: str) -> None:
@@ -150,7 +151,7 @@ def plan(
         return anatomy.place_words(where, vertices, weight)
 
     held = _connectors(made, where, case, limits)
-    return _planned(
+    found = _planned(
         made,
         contour,
         where,
@@ -170,6 +171,13 @@ def plan(
         limits=limits,
         cutting=cutting,
     )
+    if surfaces.antagonist is None:
+        return found
+    clearance = bite.clearance_mm(contour.mesh, surfaces.antagonist)
+    met = bite.contacts(
+        contour.mesh, clearance, contour.line_mm, off_border_mm=cutting.off_border_mm
+    )
+    return dataclasses.replace(found, contacts=met, clearance_mm=clearance)
 
 
 def margin_mm(limits: Limits) -> float:

@@ -27,6 +27,8 @@ def folder(tmp_path: Path) -> Path:
     ball = concentric_spheres(0.4, inner_mm=3.0, outer_mm=4.0)
     write_stl(tmp_path / "waxup.stl", ball.outer)
     write_stl(tmp_path / "die.stl", ball.inner)
+    above = TriangleMesh(ball.outer.points_mm + [0.0, 0.0, 7.98], ball.outer.faces)
+    write_stl(tmp_path / "jaw.stl", above)
     paint = np.where(ball.outer.points_mm[:, 2] > 1.5, int(Region.CUT), -1)
     mask = painted_ply_bytes(ball.outer.points_mm, ball.outer.faces, paint)
     (tmp_path / "mask.ply").write_bytes(mask)
@@ -45,7 +47,8 @@ def run(folder: Path, *words: str, monkeypatch: pytest.MonkeyPatch) -> tuple[int
 
 def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypatch) -> None:
     """Source: 1 mm between the balls; 1.2 mm of layers and 0.6 mm of metal do not fit, by 0.8."""
-    words = ("waxup.stl", "--die", "die.stl", "--mask", "mask.ply", "--case", "case.toml")
+    words = ("waxup.stl", "--die", "die.stl", "--mask", "mask.ply", "--case", "case.toml",
+             "--antagonist", "jaw.stl")  # fmt: skip
     code, told = run(folder, *words, "--out", "plan", monkeypatch=monkeypatch)
     assert code == 1
     assert "The material's instructions for use" in told
@@ -61,6 +64,10 @@ def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypa
     # Faceting of both balls: L²/(8R) each, 0.4 mm edges.
     assert conflict["short"] == pytest.approx(0.8, abs=0.02)
     assert conflict["firm"]
+    # Balls 7.98 mm apart touch at the pole, far from the finish line at a height of 1.5 mm.
+    (contact,) = document["contacts"]
+    assert not contact["too_near"]
+    assert contact["at_mm"][2] > 3.8
     for name in ("target.ply", "target.stl", "target.3mf"):
         target = read_scan(folder / "plan" / name).mesh
         assert not border_vertices(target).any()

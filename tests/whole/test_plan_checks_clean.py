@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
 import plan_trials
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
-from veneercheck.core.types import TriangleMesh, Verdict
+from veneercheck.core.types import Outcome, TriangleMesh, Verdict
 from veneercheck.plan import off_plan_mm
 from veneercheck.profile import built_in
+from veneercheck.report.plan_compare import COMPARED, write_compared
 from veneercheck.scan import self_crossings
 
 
@@ -20,15 +23,35 @@ def crown() -> tuple[plan_trials.Job, plan_trials.Plan]:
     return one, plan_trials.planned(one, built_in())
 
 
-def test_a_framework_made_to_plan_has_no_findings(crown) -> None:
+@pytest.fixture(scope="module")
+def outcome(crown) -> Outcome:
+    one, found = crown
+    return plan_trials.checked(one, plan_trials.scanned(found.target, one.rng), built_in())
+
+
+def test_a_framework_made_to_plan_has_no_findings(outcome) -> None:
     """Source: the plan leaves the least layer everywhere, with room for what hand and seating vary;
     so the check, which measures anew, must find nothing."""
-    one, found = crown
-    made = plan_trials.scanned(found.target, one.rng)
-    check = plan_trials.checked(one, made, built_in()).check
+    check = outcome.check
     assert check.verdict is Verdict.NO_FINDINGS, check.zones
     # …and it is no empty answer: most of what was planned was found cut.
     assert check.veneered_area_mm2 > 60.0
+
+
+def test_the_cut_made_to_plan_lies_on_its_plan(crown, outcome, tmp_path) -> None:
+    """Source: it is the target itself, with 8 µm of noise, laid on the wax-up by the check."""
+    _, found = crown
+    off = off_plan_mm(outcome.check.framework.points_mm, found.target)
+    told = write_compared(tmp_path, outcome.check, off, "en")
+    figures = json.loads((tmp_path / COMPARED).read_text(encoding="utf-8"))
+    assert figures["over_cut_mm2"] == figures["under_cut_mm2"] == 0.0
+    assert 0.0 < figures["highest_mm"] < 0.1
+    assert "Against the plan" in told
+    # …and 0.2 mm left standing everywhere is told as not yet as deep.
+    write_compared(tmp_path, outcome.check, off + 0.2, "en")
+    figures = json.loads((tmp_path / COMPARED).read_text(encoding="utf-8"))
+    assert figures["under_cut_mm2"] > 0.9 * outcome.check.veneered_area_mm2
+    assert figures["over_cut_mm2"] == 0.0
 
 
 def test_the_target_is_a_sound_body(crown) -> None:

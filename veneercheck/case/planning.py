@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,8 @@ from veneercheck.machine.aside import room_in
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.plan.planned import Cutting, Plan
-    from veneercheck.core.types import Case, Ints, Limits, Outcome, ScanSource, TriangleMesh
+    from veneercheck.core.types import Case, Ints, Limits, Outcome, TriangleMesh
+    from veneercheck.plan import Surfaces
     from veneercheck.profile import CaseFile
     from veneercheck.report.render import Paper
     from veneercheck.report.words import Language
@@ -39,6 +40,8 @@ class PlanOrder:
     waxup, die, mask : Path, optional
         The wax-up and the die: left out, the case file names them. The mask is a copy of the
         wax-up, painted blue where it is to be veneered.
+    antagonist : Path, optional
+        In the wax-up's frame.
     case, profile, unit : optional
         As for a check.
     """
@@ -46,6 +49,7 @@ class PlanOrder:
     waxup: Path | None = None
     die: Path | None = None
     mask: Path | None = None
+    antagonist: Path | None = None
     case: Path | None = None
     profile: str | None = None
     unit: str | None = None
@@ -86,9 +90,12 @@ def carry_out(
     die = scan.read_scan(die_path, unit=order.unit) if die_path else None
     if die is not None:
         _refuse_far_die(die, waxup)
+    opposing = scan.read_scan(order.antagonist, unit=order.unit) if order.antagonist else None
     paint = _mask(order.mask, order.unit, waxup) if order.mask else waxup.paint
-    found = _plan(waxup, die, paint, case=case_file.case, limits=limits, cutting=cutting, say=say)
-    document = _document(found, case_file.case, limits, cutting, scans=(waxup, die), now=now)
+    surfaces = _surfaces(waxup, die, opposing, paint)
+    found = _plan(surfaces, waxup, case_file.case, limits=limits, cutting=cutting, say=say)
+    scans = {"waxup": waxup, "die": die, "antagonist": opposing}
+    document = _document(found, case_file.case, limits, cutting, scans=scans, now=now)
     if out is not None:
         say("writing the plan")
         _write(out, found, document, lang, paper)
@@ -137,28 +144,27 @@ def _settled(order: PlanOrder) -> tuple[CaseFile, Limits, Path, Path | None]:
             "a scan of the wax-up is needed.",
             next_step="Give its file, or a case file that names it under [scans].",
         )
-    for path in (waxup, die, order.mask):
+    for path in (waxup, die, order.mask, order.antagonist):
         if path is not None:
             look_at(path, ReadCaps())
     return case_file, limits, waxup, die
 
 
-def _plan(
-    waxup: Scan,
-    die: Scan | None,
-    paint: Ints | None,
-    *,
-    case: Case,
-    limits: Limits,
-    cutting: Cutting,
-    say: Say,
-) -> Plan:
+def _surfaces(waxup: Scan, die: Scan | None, opposing: Scan | None, paint: Ints | None) -> Surfaces:
     import math
 
-    from veneercheck.plan import Surfaces, plan
+    from veneercheck.plan import Surfaces
 
     noise = waxup.noise_mm if math.isfinite(waxup.noise_mm) else 0.0
-    surfaces = Surfaces(waxup.mesh, noise, paint, None if die is None else die.mesh)
+    inner, outer = (None if one is None else one.mesh for one in (die, opposing))
+    return Surfaces(waxup.mesh, noise, paint, inner, outer)
+
+
+def _plan(
+    surfaces: Surfaces, waxup: Scan, case: Case, *, limits: Limits, cutting: Cutting, say: Say
+) -> Plan:
+    from veneercheck.plan import plan
+
     try:
         return plan(surfaces, case=case, limits=limits, cutting=cutting, say=say)
     except MeshError as error:
@@ -171,17 +177,13 @@ def _document(
     limits: Limits,
     cutting: Cutting,
     *,
-    scans: tuple[Scan, Scan | None],
+    scans: Mapping[str, Scan | None],
     now: datetime | None,
 ) -> dict[str, Any]:
     from veneercheck import scan
     from veneercheck.report.plan_files import plan_document
 
-    waxup, die = scans
-    sources: dict[str, ScanSource | None] = {
-        "waxup": waxup.source,
-        "die": None if die is None else die.source,
-    }
+    sources = {name: None if one is None else one.source for name, one in scans.items()}
     return plan_document(
         found,
         case=case,

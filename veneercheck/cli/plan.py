@@ -40,6 +40,13 @@ def plan_command(
             "--mask", help="Copy of the wax-up (PLY), painted blue where it is to be veneered."
         ),
     ] = None,
+    antagonist: Annotated[
+        Path | None, typer.Option("--antagonist", help="Opposing jaw, in the wax-up's frame.")
+    ] = None,
+    off_border: Annotated[
+        float,
+        typer.Option("--off-border", help="How far contacts are to lie off the metal border, mm."),
+    ] = 1.0,
     case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
     profile: Profile = None,
     unit: UnitOption = None,
@@ -71,6 +78,7 @@ def plan_command(
         ("width", width, 3.0),
         ("collar", collar, 5.0),
         ("margin", margin, 1.0),
+        ("off-border", off_border, 5.0),
     ):
         if value is not None and not 0.0 <= value <= most:
             raise ProfileError(
@@ -88,8 +96,11 @@ def plan_command(
         radius_mm=min(width, _FOOT_MM),
         collar_mm=collar,
         margin_mm=margin,
+        off_border_mm=off_border,
     )
-    order = PlanOrder(waxup, die, mask, case, profile, None if unit is None else unit.value)
+    order = PlanOrder(
+        waxup, die, mask, antagonist, case, profile, None if unit is None else unit.value
+    )
     made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=say)
     tell(plan_summary(made.document, lang.value))
     tell(f"{Words(lang.value)('plan.folder')}: {out}")

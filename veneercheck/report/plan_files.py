@@ -75,6 +75,7 @@ def plan_document(
             "width_mm": cutting.width_mm,
             "radius_mm": cutting.radius_mm,
             "collar_mm": cutting.collar_mm,
+            "off_border_mm": cutting.off_border_mm,
             "margin_mm": _known(plan.margin_mm),
             "depth_mm": _known(plan.depth_mm),
         },
@@ -97,6 +98,12 @@ def plan_document(
             {"between": one.teeth, "area_mm2": _known(one.area_mm2), "u_mm2": _known(one.u_mm2),
              "height_mm": _known(one.height_mm), "width_mm": _known(one.width_mm)}
             for one in plan.connectors
+        ],
+        "contacts": None if plan.contacts is None else [
+            {"at_mm": _place(one.at_mm), "area_mm2": _known(one.area_mm2),
+             "deepest_mm": _known(one.deepest_mm), "from_border_mm": _known(one.from_border_mm),
+             "too_near": one.too_near}
+            for one in plan.contacts
         ],
         "layers": [
             {"unit": one.unit, "opaquer_mm3": _known(one.opaquer_mm3),
@@ -155,6 +162,9 @@ def depth_ply(plan: Plan) -> bytes:
         "layer_mm composite over the nearest metal; short_mm room that is missing over the die",
     ]
     values = {name: getattr(plan, name) for name in names}
+    if plan.clearance_mm is not None:
+        values["clearance_mm"] = plan.clearance_mm
+        comments.append("clearance_mm to the antagonist, negative inside it")
     return map_ply(plan.contour, values, depth_colours(plan), comments)
 
 

@@ -23,6 +23,7 @@ def plan_summary(document: Mapping[str, Any], lang: Language) -> str:
             form=words.known("plan_form", cutting["form"]),
         ),
         *conflict_sentences(document, words),
+        *contact_sentences(document, words),
         *layer_sentences(document, words),
         *(f"  {guess}" for guess in document["guessed"]),
         "",
@@ -39,6 +40,28 @@ def conflict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     elif not found:
         found.append(words("plan.fits"))
     return found
+
+
+def contact_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """How many contacts there are, and those too near the metal border."""
+    met = document["contacts"]
+    if met is None:
+        return [words("plan.no_antagonist")]
+    asked = words.mm(document["cutting"]["off_border_mm"], 1)
+    near = [one for one in met if one["too_near"]]
+    return [
+        words("plan.contacts", count=len(met), near=len(near), asked=asked),
+        *(
+            words(
+                "plan.contact",
+                x=words.number(one["at_mm"][0], 1),
+                y=words.number(one["at_mm"][1], 1),
+                z=words.number(one["at_mm"][2], 1),
+                off=words.mm(one["from_border_mm"], 1),
+            )
+            for one in near
+        ),
+    ]
 
 
 def layer_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 
+from veneercheck.core.plan.bite import Contact
 from veneercheck.core.plan.runout import Form
 from veneercheck.core.types import Connector, Floats, Frame, Ints, SectionPlane, TriangleMesh
 
@@ -38,6 +39,8 @@ class Cutting:
         Cut deeper by so much, for what knife and seating vary; None: what the limits state.
     density_g_cm3 : float, optional
         Of the composite; without it no mass is told.
+    off_border_mm : float
+        How far contacts are to lie off the metal border; common practice, no source.
     incisal_shares : tuple of 3 floats
         Share of incisal material in the layer, in the cervical, middle and occlusal third.
     """
@@ -48,6 +51,7 @@ class Cutting:
     collar_mm: float = 1.0
     margin_mm: float | None = None
     density_g_cm3: float | None = None
+    off_border_mm: float = 1.0
     incisal_shares: tuple[float, float, float] = (0.0, 0.2, 0.5)
 
 
@@ -138,6 +142,10 @@ class Plan:
         Composite over the nearest metal.
     short_mm : ndarray, shape (n,)
         How much room is missing over the die; negative: to spare; NaN where no die is known.
+    contacts : tuple of Contact, optional
+        With the antagonist; None where none was given.
+    clearance_mm : ndarray, shape (n,), optional
+        To the antagonist.
     """
 
     target: TriangleMesh
@@ -158,5 +166,7 @@ class Plan:
     connectors: tuple[Connector, ...]
     removed_mm3: float
     frame: Frame
+    contacts: tuple[Contact, ...] | None = None
+    clearance_mm: Floats | None = None
     planes: tuple[SectionPlane, ...] = ()
     words: tuple[str, ...] = ()

@@ -15,8 +15,8 @@ Field = Callable[[Floats], Floats]
 _COARSENINGS = 3
 """Cells are halved so often: from eight edge lengths down to one."""
 
-_STEEPEST = 1.5
-"""No field here rises faster, mm a mm; it is steepest on a finish line under a bent contour."""
+_STEEPEST = 1.0
+"""A distance rises by a mm a mm; where a field is steeper, neighbouring cells are asked."""
 
 _SNAP = 0.05
 """Grid points this near the surface (share of the edge) become vertices: few slivers, and the
