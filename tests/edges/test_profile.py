@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from veneercheck.profile import (
     profile_names,
     profile_toml,
 )
+from veneercheck.record.filing import limits_kept
 from veneercheck.report.result import result_schema
 from veneercheck.report.words import LANGUAGES, sections
 
@@ -250,3 +252,18 @@ def test_the_readmes_own_files_are_accepted() -> None:
     assert limits.surfaces["occlusal"].least_mm == 1.2
     assert limits.layer == built_in().layer
     assert parse_case(case).case.units == (45, 46, 47)
+
+
+def test_a_scanner_is_named_and_a_calibration_asked_for() -> None:
+    """What is as ever is left out of the record, so that the keys of older checks stay."""
+    assert parse_case({"scanner": "S-1"}).scanner == "S-1"
+    with pytest.raises(ProfileError, match="not text"):
+        parse_case({"scanner": 1})
+    asks = parse_profile({"scan": {"calibration": "needed"}})
+    assert asks.calibration_needed and not built_in().calibration_needed
+    again = parse_profile(tomllib.loads(profile_toml(asks)))
+    assert again.calibration_needed and "calibration" not in profile_toml(built_in())
+    with pytest.raises(ProfileError, match="not known"):
+        parse_profile({"scan": {"calibration": "always"}})
+    assert "calibration_needed" in limits_kept(asks)
+    assert "calibration_needed" not in limits_kept(built_in())
