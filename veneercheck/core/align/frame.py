@@ -26,6 +26,8 @@ from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.sampling import sample
 from veneercheck.core.align.solver import rows
 from veneercheck.core.mesh.motion import vector_from_rotation
+from veneercheck.core.mesh.pieces import loose_pieces
+from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_areas
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,
@@ -105,6 +107,31 @@ def examine(
         If a mesh has no area or the mask has another length than the framework.
     """
     check(framework, waxup, reference)
+    kept = _of_the_bridge(framework)
+    if kept.all():
+        return _examined(framework, waxup, options, reference)
+    whole, corners = framework, kept[framework.faces]
+    framework, used = select_faces(whole, np.asarray(corners.all(axis=1)))
+    known = None if reference is None else reference[used]
+    found = _examined(framework, waxup, options, known)
+    if found.reference is None:
+        return found
+    uncut = np.zeros(len(whole.points_mm), dtype=bool)
+    uncut[used] = found.reference
+    return dataclasses.replace(found, reference=uncut)
+
+
+def _of_the_bridge(framework: TriangleMesh) -> Bools:
+    """Vertices of no loose piece: where one touches the contour, nothing was left uncut."""
+    kept = np.ones(len(framework.points_mm), dtype=bool)
+    for piece in loose_pieces(vertex_areas(framework), edge_pairs(framework.faces)):
+        kept[piece] = False
+    return kept
+
+
+def _examined(
+    framework: TriangleMesh, waxup: TriangleMesh, options: AlignOptions, reference: Bools | None
+) -> Alignment:
     frame = given(framework, waxup, reference=reference)
     body, target = fit.prepared(framework, waxup, options, reference)
     last = _fit_from_here(body, target, options)

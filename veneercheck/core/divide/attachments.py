@@ -8,6 +8,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
+from veneercheck.core.mesh.pieces import loose_pieces
 from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
 from veneercheck.core.types import (
     Bools,
@@ -32,10 +33,6 @@ FOOT_MM = 0.5
 
 _ROUND_MM = 3.0
 """So far round a sprue the surface shows how deep under the contour it was waxed on."""
-
-LOOSE_MM2, _LOOSE_SHARE = 10.0, 0.05
-"""What hangs together with nothing, and is smaller than a tenth of a crown and than this share of
-the scan, is wax or dust that clings or floats there, no part of the bridge."""
 
 _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
@@ -129,13 +126,8 @@ def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str)
 
 def _loose(reading: Reading) -> tuple[Attachment, ...]:
     """Small pieces that no edge joins to the bridge, the largest first."""
-    area_mm2 = reading.space.area_mm2
-    label = components(len(area_mm2), reading.edges)
-    area = np.bincount(label, area_mm2)
-    small = (area < LOOSE_MM2) & (area < _LOOSE_SHARE * area.sum()) & (area > 0)
-    pieces = np.flatnonzero(small)
-    order = pieces[np.argsort(-area[pieces], kind="stable")]
-    return tuple(Attachment(np.flatnonzero(label == piece), 0.0, loose=True) for piece in order)
+    pieces = loose_pieces(reading.space.area_mm2, reading.edges)
+    return tuple(Attachment(piece, 0.0, loose=True) for piece in pieces)
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
