@@ -59,7 +59,7 @@ def test_no_page_of_an_earlier_result_stands_beside_a_new_one(pair: Path) -> Non
     """With a report, then without: what is left is what a check without a report writes."""
     carry_out(Order(pair / "f.stl", pair / "w.stl", aligned=True), out=pair / "out")
     drawn = files(pair / "out")
-    assert {"report.html", "report.pdf", "bench.pdf", "contact.pdf", "overview.png"} < drawn
+    assert {"report.html", "report.pdf", "bench.pdf", "contact.pdf", "summary.png"} < drawn
     assert {"summary.png", "amount.png"} < drawn
     (pair / "out" / "decisions.json").write_text('{"decisions": []}', encoding="utf-8")
     (pair / "out" / "mine.txt").write_text("a file of the user's own", encoding="utf-8")

@@ -868,5 +868,5 @@ def test_pictures_need_no_graphics_library(tmp_path) -> None:
         [sys.executable, "-c", code, str(bodies), str(tmp_path)],
         capture_output=True, text=True, check=True,
     ).stdout.splitlines()  # fmt: skip
-    assert {"report.html", "zone-1.png", "overview.png", "report.pdf"} <= set(said[0].split())
+    assert {"report.html", "zone-1.png", "contact.pdf", "report.pdf"} <= set(said[0].split())
     assert said[1] == "[]"

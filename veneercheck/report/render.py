@@ -47,7 +47,7 @@ def render(
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import PAPERS, can_print, write_papers
     from veneercheck.report.signs import harmless
-    from veneercheck.report.stills import OVERVIEW, Scene, render_stills, scene_of
+    from veneercheck.report.stills import Scene, render_stills, scene_of
     from veneercheck.report.summary import write_summary
     from veneercheck.report.words import Words
 
@@ -69,8 +69,6 @@ def render(
     progress("report.html")
     page = write_html(folder, filed, stills, words, scene=scene, drawings=drawings)
     written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
-    if stills:
-        written.append(folder / OVERVIEW)
     written += [path for path in sent if path is not None]
     if not can_print():
         for stale in PAPERS:
@@ -85,12 +83,12 @@ def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
     from veneercheck.report.amounts import AMOUNT
     from veneercheck.report.cuts import SECTIONS
-    from veneercheck.report.stills import OVERVIEW, STILLS
+    from veneercheck.report.stills import STILLS
     from veneercheck.report.summary import SUMMARY
 
     for stale in (folder / STILLS).glob("*.png"):
         stale.unlink()
     for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
-    for name in (OVERVIEW, AMOUNT, SUMMARY):
+    for name in (AMOUNT, SUMMARY):
         (folder / name).unlink(missing_ok=True)

@@ -35,7 +35,6 @@ from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
 from veneercheck.report.verdict import action_words, amount_words, reading_words
 from veneercheck.report.views import (
-    VIEW_NAMES,
     Camera,
     Directions,
     close_up,
@@ -49,7 +48,7 @@ if TYPE_CHECKING:
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
-STILLS, OVERVIEW = "stills", "overview.png"
+STILLS = "stills"
 WIDTH, HEIGHT = 1600, 940
 """The drawn part of a picture in pixels."""
 
@@ -72,9 +71,6 @@ SIGNS = (
 _SIGN_SIZES, _SIGN_ROWS, _SIGN_ROW_PX, _SIGN_GAP_PX = (23, 21, 19), 3, 42, 26
 _ZONES, _VIEW = "Zones", "View"
 """Keyword of the PNG text that names the zones in the picture."""
-
-_MOST_CLOSE_UPS = 8
-"""More of them would make the contact sheet longer than a screen can show; all stand in stills/."""
 
 _HIDDEN_CENTRE_MM = 0.8
 """A zone's centre may lie this far under the surface (it is a mean) and still be marked."""
@@ -125,7 +121,7 @@ def scene_of(filed: FiledResult, words: Words) -> Scene:
 
 
 def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -> dict[str, Path]:
-    """Draw and write every still, and `overview.png`; those of an earlier result are removed.
+    """Draw and write every still; those of an earlier result are removed.
 
     Returns
     -------
@@ -138,18 +134,17 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
     place.mkdir(parents=True, exist_ok=True)
     tones = whole_tones(scene)
 
-    def finished(told: tuple[str, Camera]) -> tuple[bytes, Pillow.Image]:
+    def finished(told: tuple[str, Camera]) -> bytes:
         picture = lettered(scene, *told, drawn(scene, told[1]))
         info = {name: picture.info[name] for name in (_ZONES, _VIEW)}
-        return png(picture, info, tones), picture.reduce(2)
+        return png(picture, info, tones)
 
-    written, small = {}, {}
+    written = {}
     todo = cameras(scene)
     with ThreadPoolExecutor(_PICTURES_AT_ONCE) as pool:
-        for name, (content, half) in zip(todo, pool.map(finished, todo.items()), strict=True):
+        for name, content in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
-            written[name], small[name] = put(place / f"{name}.png", [content]), half
-    put(folder / OVERVIEW, [png(_contact_sheet(small), tones=tones)])
+            written[name] = put(place / f"{name}.png", [content])
     for stale in set(place.glob("*.png")) - set(written.values()):
         stale.unlink()
     return written
@@ -188,19 +183,6 @@ def without_words(still: Path) -> bytes:
     box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
     top = max(box[1] - _EDGE, 0)
     return png(part.crop((0, top, WIDTH, HEIGHT)))
-
-
-def _contact_sheet(small: Mapping[str, Pillow.Image]) -> Pillow.Image:
-    """Views and close-ups on one sheet, for whoever judges the shape."""
-    from PIL import Image as Pillow
-
-    close_ups = [name for name in small if name not in VIEW_NAMES][:_MOST_CLOSE_UPS]
-    views = [small[name] for name in (*VIEW_NAMES, *close_ups)]
-    width, height = views[0].size
-    sheet = Pillow.new("RGB", (2 * width, (len(views) + 1) // 2 * height), WHITE)
-    for index, view in enumerate(views):
-        sheet.paste(view, (index % 2 * width, index // 2 * height))
-    return sheet
 
 
 def cameras(scene: Scene) -> dict[str, Camera]:
