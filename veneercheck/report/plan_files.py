@@ -124,12 +124,9 @@ def plan_document(
 
 
 def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
-    """Write all files of a plan into a folder; `plan.json` comes last."""
-    from veneercheck.scan import stl_bytes
-
+    """Write all files of a plan but the STL into a folder; `plan.json` comes last."""
     target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
     (folder / TARGET).write_bytes(b"".join(target))
-    (folder / TARGET_STL).write_bytes(stl_bytes(plan.target))
     (folder / TARGET_3MF).write_bytes(threemf_bytes(plan.target, "target framework"))
     (folder / DEPTH).write_bytes(depth_ply(plan))
     (folder / MARKS).write_text(marks_csv(document["marks"]), encoding="utf-8", newline="")
