@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from importlib import resources
 from pathlib import Path
@@ -11,11 +12,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from veneercheck.case.planning import look_at_plan
 from veneercheck.cli import main as cli
-from veneercheck.core.errors import VeneerCheckError
+from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.core.mesh.triangles import border_vertices, select_faces
 from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.report.space_ply import surface_ply_bytes
 from veneercheck.scan import painted_ply_bytes, read_scan, write_stl
 
 CASE = 'case = "DEMO-7"\n[frame]\nocclusal = "+z"\nbuccal = "+y"\n'
@@ -111,3 +114,19 @@ def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: 
     assert told.rstrip().endswith(".")
     left = {path.name for path in folder.iterdir()} & {"plan", ".aside"}
     assert left == ({"plan"} if fault == "taken" else set())
+
+
+def test_a_check_refuses_a_folder_without_its_plan_before_it_begins(tmp_path: Path) -> None:
+    ball = concentric_spheres(1.5).inner
+    write_stl(tmp_path / "waxup.stl", ball)
+    with pytest.raises(RecordError, match="no plan can be read there"):
+        look_at_plan(tmp_path, tmp_path / "waxup.stl")
+    filed = {"scans": {"waxup": {"sha256": "0" * 64}}}
+    (tmp_path / "plan.json").write_text(json.dumps(filed), encoding="utf-8")
+    (tmp_path / "target.ply").write_bytes(b"".join(surface_ply_bytes(ball, "target")))
+    with pytest.raises(RecordError, match="from another wax-up"):
+        look_at_plan(tmp_path, tmp_path / "waxup.stl")
+    own = hashlib.sha256((tmp_path / "waxup.stl").read_bytes()).hexdigest()
+    filed["scans"]["waxup"]["sha256"] = own
+    (tmp_path / "plan.json").write_text(json.dumps(filed), encoding="utf-8")
+    look_at_plan(tmp_path, tmp_path / "waxup.stl")

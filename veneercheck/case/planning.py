@@ -198,8 +198,9 @@ def _document(
 
 def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, paper: Paper) -> None:
     """The whole folder is made aside, then renamed."""
+    from veneercheck import scan
     from veneercheck.report.plan_drawing import write_drawings
-    from veneercheck.report.plan_files import write_plan
+    from veneercheck.report.plan_files import TARGET_STL, write_plan
     from veneercheck.report.plan_paper import write_sheet
     from veneercheck.scan import stl_bytes
 
@@ -209,6 +210,8 @@ def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, pap
         write_drawings(place, found, document, lang)
         write_sheet(place, document, lang=lang, paper=paper)
         write_plan(place, found, document, stl=stl_bytes(found.target))
+        scan.write_stl(place / TARGET_STL, found.target)
+        write_plan(place, found, document)
         _clear(out)
         place.replace(out)
 

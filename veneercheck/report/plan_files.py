@@ -128,6 +128,12 @@ def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any], *, stl: by
     target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
     (folder / TARGET).write_bytes(b"".join(target))
     (folder / TARGET_STL).write_bytes(stl)
+
+
+def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
+    """Write all files of a plan but the STL into a folder; `plan.json` comes last."""
+    target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
+    (folder / TARGET).write_bytes(b"".join(target))
     (folder / TARGET_3MF).write_bytes(threemf_bytes(plan.target, "target framework"))
     (folder / DEPTH).write_bytes(depth_ply(plan))
     (folder / MARKS).write_text(marks_csv(document["marks"]), encoding="utf-8", newline="")
