@@ -94,6 +94,7 @@ class Lab:
         body["result"]["case"]["number"] = number
         named = {"sha256": sha256_of(number), "place": "f.stl", "called": "f.stl"}
         body["order"] |= {"scans": {"framework": named, "waxup": named}, "earlier": {}}
+        body["order"] |= {"case": {}, "aligned": False}
         work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
         (folder / "result.json").write_text(json.dumps(body["result"]), encoding="utf-8")
         with Register(self.place) as register:
