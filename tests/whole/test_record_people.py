@@ -26,7 +26,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, Limits
 from veneercheck.profile import built_in, load_profile
 from veneercheck.profile.limits import parse_profile
-from veneercheck.record import Entry, Register, canonical, sha256_of
+from veneercheck.record import Entry, Register, canonical, keys, sha256_of
 from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.confirm import confirm
 from veneercheck.record.filing import file_hashes, files_on_record, standing_of
@@ -47,6 +47,13 @@ def server() -> Iterator[str]:
         pytest.skip("PostgreSQL is not installed: apt install postgresql")
     with trials.postgresql(programs) as address:
         yield address
+
+
+@pytest.fixture(autouse=True)
+def quick_keys(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keys that open fast; each file says its own cost, and one test keeps the real one."""
+    if "real_cost" not in request.node.name:
+        monkeypatch.setattr(keys, "COST", {"memory_kib": 64, "rounds": 1, "lanes": 1})
 
 
 class Lab:
@@ -84,6 +91,9 @@ class Lab:
         body = find_trials.made_up_check(int(number[2:]), random.Random(1))
         body["result"] |= {"verdict": verdict, "zones": []}
         body["result"]["case"]["number"] = number
+        named = {"sha256": sha256_of(number), "place": "f.stl", "called": "f.stl"}
+        body["order"] |= {"scans": {"framework": named, "waxup": named}, "earlier": {}}
+        body["order"] |= {"case": {}, "aligned": False}
         work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
         (folder / "result.json").write_text(json.dumps(body["result"]), encoding="utf-8")
         with Register(self.place) as register:
@@ -136,6 +146,23 @@ def test_a_wrong_pass_phrase_opens_nothing(lab: Lab) -> None:
     lab.phrase.write_text("another phrase", encoding="utf-8")
     told = lab.refuses("records", "decide", "T-1", "--what", "accepted", "--who", "LP")
     assert "does not open" in told
+
+
+def test_a_key_of_real_cost_opens_with_its_phrase_alone(tmp_path: Path) -> None:
+    """RFC 9106, second recommended choice; a file that asks for more than a machine has does not
+    open, nor one whose bytes were altered."""
+    made = keys.new_key(tmp_path, "AB", "correct horse battery")
+    file = tmp_path / "AB.json"
+    told = json.loads(file.read_text(encoding="utf-8"))
+    assert told["argon2id"] == {"memory_kib": 65536, "rounds": 3, "lanes": 4}
+    assert keys.open_key(tmp_path, "AB", "correct horse battery").public == made.public
+    for altered in ({"argon2id": {**told["argon2id"], "memory_kib": 1 << 30}},
+                    {"sealed": told["sealed"][:-2] + "00"}, {"salt": "00" * 16}):  # fmt: skip
+        file.write_text(json.dumps(told | altered), encoding="utf-8")
+        with pytest.raises(RecordError, match="does not open"):
+            keys.open_key(tmp_path, "AB", "correct horse battery")
+    with pytest.raises(RecordError, match="too short"):
+        keys.new_key(tmp_path, "CD", "short")
 
 
 def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:

@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
 SCHEMA = "veneercheck key 1"
 
-_MEMORY_KIB, _ROUNDS, _LANES = 65536, 3, 4
-"""RFC 9106, second recommended choice: Argon2id, 64 MiB, 3 rounds, 4 lanes."""
+COST = {"memory_kib": 65536, "rounds": 3, "lanes": 4}
+"""RFC 9106, second recommended choice for Argon2id; each key's file says its own."""
+
+_MOST_KIB, _MOST = 1 << 20, 64
+"""A file that asks for more would hold the machine up."""
 
 _SALT_BYTES, _NONCE_BYTES, _KEY_BYTES = 16, 12, 32
 _SHORTEST = 8
@@ -76,11 +79,14 @@ def new_key(folder: Path, initials: str, phrase: str) -> Signer:
             next_step=f"Give at least {_SHORTEST} signs; several words are easy to remember.",
         )
     salt, nonce = os.urandom(_SALT_BYTES), os.urandom(_NONCE_BYTES)
-    sealed = _cipher(phrase, salt).encrypt(nonce, private.private_bytes_raw(), initials.encode())
+    sealed = _cipher(phrase, salt, COST).encrypt(
+        nonce, private.private_bytes_raw(), initials.encode()
+    )
     document = {
         "schema": SCHEMA,
         "initials": initials,
         "public": private.public_key().public_bytes_raw().hex(),
+        "argon2id": COST,
         "salt": salt.hex(),
         "nonce": nonce.hex(),
         "sealed": sealed.hex(),
@@ -107,7 +113,7 @@ def open_key(folder: Path, initials: str, phrase: str) -> Signer:
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         salt, nonce, sealed = (bytes.fromhex(document[n]) for n in ("salt", "nonce", "sealed"))
-        raw = _cipher(phrase, salt).decrypt(nonce, sealed, initials.encode())
+        raw = _cipher(phrase, salt, document["argon2id"]).decrypt(nonce, sealed, initials.encode())
     except FileNotFoundError:
         raise RecordError(
             f"there is no key of {initials}.",
@@ -150,15 +156,18 @@ def _file(folder: Path, initials: str) -> Path:
     return folder / f"{initials}.json"
 
 
-def _cipher(phrase: str, salt: bytes) -> Any:
+def _cipher(phrase: str, salt: bytes, cost: Mapping[str, int]) -> Any:
     from argon2.low_level import Type, hash_secret_raw
 
+    memory, rounds, lanes = (int(cost[name]) for name in ("memory_kib", "rounds", "lanes"))
+    if memory > _MOST_KIB or max(rounds, lanes) > _MOST:
+        raise ValueError("asks for too much")
     key = hash_secret_raw(
         phrase.encode("utf-8", "surrogateescape"),
         salt,
-        _ROUNDS,
-        _MEMORY_KIB,
-        _LANES,
+        rounds,
+        memory,
+        lanes,
         _KEY_BYTES,
         Type.ID,
     )
