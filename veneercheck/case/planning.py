@@ -202,14 +202,12 @@ def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, pap
     from veneercheck.report.plan_drawing import write_drawings
     from veneercheck.report.plan_files import TARGET_STL, write_plan
     from veneercheck.report.plan_paper import write_sheet
-    from veneercheck.scan import stl_bytes
 
     with room_in(out.parent) as room:
         place = room / "plan"
         place.mkdir()
         write_drawings(place, found, document, lang)
         write_sheet(place, document, lang=lang, paper=paper)
-        write_plan(place, found, document, stl=stl_bytes(found.target))
         scan.write_stl(place / TARGET_STL, found.target)
         write_plan(place, found, document)
         _clear(out)

@@ -123,13 +123,6 @@ def plan_document(
     }  # fmt: skip
 
 
-def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any], *, stl: bytes) -> None:
-    """Write all files of a plan, its target also as STL, into a folder; `plan.json` comes last."""
-    target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
-    (folder / TARGET).write_bytes(b"".join(target))
-    (folder / TARGET_STL).write_bytes(stl)
-
-
 def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
     """Write all files of a plan but the STL into a folder; `plan.json` comes last."""
     target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
