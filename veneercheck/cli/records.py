@@ -26,17 +26,23 @@ app = typer.Typer(
 ALTERED = 1
 """Exit code where something is not as it was put on record."""
 
-app.command("list")(list_command)
-app.command("find")(list_command)
-app.command("show")(show_command)
+app.command("list", epilog="Example: veneercheck records list --undecided --since 2026-01-01")(
+    list_command
+)
+app.command("find", epilog="Example: veneercheck records find D-0001")(list_command)
+app.command("show", epilog="Example: veneercheck records show D-0001")(show_command)
 
 
-@app.command("decide")
+@app.command("decide", epilog="Example: veneercheck records decide D-0001 --what accepted --who AB")
 def decide_command(
     case: CaseArgument,
     what: Annotated[
         str,
-        typer.Option("--what", help="cut again, accepted, remake, ask the dentist, or taken back."),
+        typer.Option(
+            "--what",
+            help="cut again, accepted, remake, ask the dentist; or taken back: the latest decision "
+            "that stands is taken back, and both stay on record.",
+        ),
     ],
     who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
     why: Annotated[
@@ -58,7 +64,7 @@ def decide_command(
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 
 
-@app.command("confirm")
+@app.command("confirm", epilog="Example: veneercheck records confirm D-0001")
 def confirm_command(
     case: Annotated[
         str | None, typer.Argument(help="Only this case's files and check, or a bundle (ZIP).")
@@ -119,7 +125,7 @@ class Form(enum.StrEnum):
     FHIR = "fhir"
 
 
-@app.command("export")
+@app.command("export", epilog="Example: veneercheck records export D-0001 --out D-0001.zip")
 def export_command(
     case: CaseArgument,
     form: Annotated[
@@ -167,7 +173,7 @@ def export_command(
         tell(f"Taken out: {words}")
 
 
-@app.command("trends")
+@app.command("trends", epilog="Example: veneercheck records trends --out trends")
 def trends_command(
     out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
     since: Since = None,
