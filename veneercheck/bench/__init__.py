@@ -20,6 +20,12 @@ browser does not stop it, and a new start finds what was finished. Nothing leave
 page answers only to its own address and to a browser that was given its token; other computers are
 let in only with `--host`, a password and TLS. Scans that were dropped and not checked are removed;
 checks stay until you delete their folders.
+
+Notes
+-----
+Scans come as the body of a request, not as a form. A form's parser keeps parts in memory or in
+files of its own. Choice: one scan a request, size declared first, written to disk as it comes,
+under a number of ours; the user's name for it is text in a file. Cost: none; one library less.
 """
 
 from veneercheck.bench.serve import Address, serve

@@ -73,6 +73,12 @@ The state of the alignment: `trusted`; `doubtful` (numbers are shown, the verdic
 undecided); `failed` (no number of space is given); `given` (you said `--aligned`; where the uncut
 surface fits more than 30 µm away from that frame it is `doubtful` instead). `reasons` say why it is
 not better.
+
+Notes
+-----
+Figures in a section stand where ray and nearest contour agree within a tenth. In a chamfer the two
+differ, and one line would say more than is known. Choice: elsewhere no figure; a zone's own section
+always has its reading. Cost: some sections carry few figures.
 """
 
 from __future__ import annotations
