@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 import importlib
 import json
@@ -426,6 +427,18 @@ def test_the_chapters_that_readme_names_are_there() -> None:
         chapter = importlib.import_module(f"veneercheck.{room}").__doc__
         assert chapter is not None
         assert len(chapter) > 500
+
+
+def test_every_decision_is_explained_in_the_module_that_it_names() -> None:
+    """Context, alternatives and cost stand in its docstring, under «Notes»."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^- .*\((`.*)\)$", text.partition("## Decisions")[2], re.MULTILINE)
+    assert len(lines) > 50
+    for name in re.findall(r"`([a-z_/]+)`", " ".join(lines)):
+        found = [*ROOT.glob(f"veneercheck/**/{name}.py"), *ROOT.glob(f"veneercheck/**/{name}/")]
+        texts = [ast.parse((one / "__init__.py" if one.is_dir() else one).read_text("utf-8"))
+                 for one in found]  # fmt: skip
+        assert any("Notes\n-----" in (ast.get_docstring(one) or "") for one in texts), name
 
 
 ROOMS = {path.parent.name for path in ROOT.glob("veneercheck/*/__init__.py")}
