@@ -74,6 +74,11 @@ undecided); `failed` (no number of space is given); `given` (you said `--aligned
 surface fits more than 30 µm away from that frame it is `doubtful` instead). `reasons` say why it is
 not better.
 
+Two results side by side
+------------------------
+`veneercheck compare` lays two results of the same wax-up on one page, `compare.html`: linked maps,
+what was taken off or added, a wipe, and what became better, worse, new or corrected.
+
 Notes
 -----
 Figures in a section stand where ray and nearest contour agree within a tenth. In a chamfer the two

@@ -19,6 +19,21 @@ size of the triangles, and what the laboratory states: the scanner's trueness, t
 and seating it again, and the opaquer. The last three are estimates of ours until the laboratory has
 measured its own.
 
+What it does not see
+--------------------
+- Anything but the two surfaces: no antagonist, no shade, no margin fit, no porosity, no wax that
+  springs back when it is taken off the model.
+- Undercuts and the inside of retainers, unless they were scanned.
+- Metal whose other side was not scanned, and connectors that were not seen from below.
+- Spray, unless you add it to the allowance: it is part of the scanned surface.
+- A wax-up that is itself wrong. The contour is taken as what you want.
+- A bridge that was bent between the two scans cannot be unbent: the fit spreads the bend over the
+  uncut surface. Beyond 30 µm it is told (`alignment.evidence.bow_mm`, `part_mm`) and the alignment
+  is `doubtful`; a smaller one lies within the seating uncertainty of the profile.
+- On a strongly curved edge the direction of a normal is uncertain, and so is the length of a ray
+  along it. The distance to the nearest contour point (s in the chapter of `core.divide`) does not
+  depend on it.
+
 Notes
 -----
 Three readings a point. A ray from a tilted or rounded spot is longer than the composite is thick;
