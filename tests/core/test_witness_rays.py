@@ -5,6 +5,13 @@ Witnesses: `trimesh` with `rtree` (boxes in a tree, triangles in numpy, float64)
 `pyvista`) and `open3d` (which rests on Embree too) with [witness] only, because they are large.
 Half of the rays start where those of the check do, at vertices along their normals; a quarter goes
 straight at vertices and a quarter at edge midpoints of what they meet.
+
+Notes
+-----
+open3d is a witness of its own extra. 900 MB, and Embree inside, so it shows that our use of Embree
+is right, but not that Embree is. Choice: `[witness]`, run by CI in an environment of its own; the
+independent engines in `[test]` are trimesh with rtree and libigl. Cost: one more installation in
+CI.
 """
 
 from __future__ import annotations

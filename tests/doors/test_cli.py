@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
+import importlib
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 from functools import cache
@@ -18,6 +21,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from veneercheck.case.run import check_files
 from veneercheck.cli import main as cli
 from veneercheck.core.mesh.triangles import refine
 from veneercheck.core.types import TriangleMesh
@@ -327,36 +331,125 @@ def test_profiles_show_can_be_fed_back(tmp_path: Path) -> None:
 
 
 def commands() -> dict[str, Any]:
-    """Every command and its options, read off the program."""
+    """Every command of the program, by its words."""
     found: dict[str, Any] = {}
 
     def walk(command: Any, path: str) -> None:
         inner = getattr(command, "commands", None)
         if inner is None:
-            found[path] = {o for p in command.params for o in p.opts if o.startswith("--")}
+            found[path] = command
             return
         for name, one in inner.items():
-            walk(one, f"{path} {name}")
+            walk(one, f"{path} {name}".strip())
 
-    walk(typer.main.get_command(cli.app), "veneercheck")
+    walk(typer.main.get_command(cli.app), "")
     return found
 
 
-def test_readme_lists_every_command_and_every_option() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    listed = re.findall(r"^\| `(veneercheck [a-z ]*[a-z])[A-Z ]*` \|", readme, re.MULTILINE)
-    assert sorted(listed) == sorted(commands())
-    options: dict[str, set[str]] = {}
-    for option, of in re.findall(r"^\| `(--[a-z-]+)` \| ([^|]*) \|", readme, re.MULTILINE):
-        for name in re.findall(r"`([a-z ]+)`", of):
-            options.setdefault(f"veneercheck {name}", set()).add(option)
-    assert options == {name: own for name, own in commands().items() if own - {"--help"}}
+def read_as_a_shell_does(line: str) -> None:
+    """The command line is understood; nothing is carried out."""
+    words = shlex.split(line)
+    assert words.pop(0) == "veneercheck"
+    name = max((one for one in commands() if words[: one.count(" ") + 1] == one.split()), key=len)
+    commands()[name].make_context(name, words[name.count(" ") + 1 :])
 
 
-def test_readme_lists_every_exit_code() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    listed = [int(code) for code in re.findall(r"^\| (\d+) \|", readme, re.MULTILINE)]
+README = ROOT.joinpath("README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", commands())
+def test_every_command_explains_each_of_its_words_and_has_an_example(name: str) -> None:
+    command = commands()[name]
+    shown = CliRunner().invoke(cli.app, [*name.split(), "--help"])
+    assert shown.exit_code == 0
+    assert len(command.help) > 20
+    for word in command.params:
+        assert len(word.help or "") > 5, f"{name}: {word.name} is not explained"
+        assert word.help in " ".join(shown.output.split()), "what is explained is shown"
+    assert command.epilog.startswith(f"Example: veneercheck {name}")
+    read_as_a_shell_does(command.epilog.removeprefix("Example: "))
+    assert command.epilog in " ".join(shown.output.split())
+
+
+def test_every_group_of_commands_has_help() -> None:
+    for group in ("profiles", "records"):
+        assert typer.main.get_command(cli.app).commands[group].help  # type: ignore[attr-defined]
+
+
+def test_readme_names_every_command_and_no_other() -> None:
+    named = set(re.findall(r"`(?:veneercheck )?([a-z]+(?: [a-z]+)?)(?: [A-Z]+)*`", README))
+    assert set(commands()) <= named
+    called = re.findall(r"veneercheck((?: [a-z]+)+)", " ".join(re.findall(r"`[^`\n]+`", README)))
+    called += re.findall(r"bin/veneercheck((?: [a-z]+)+)", README)
+    assert len(called) > 10
+    for words in called:
+        assert any(f"{words.strip()} ".startswith(f"{name} ") for name in commands()), words
+
+
+def test_readmes_lines_of_the_program_are_understood() -> None:
+    lines = re.findall(r"`(veneercheck check framework[^`]*)`", README)
+    lines += [f"veneercheck {words}" for words in re.findall(r"bin/veneercheck (.*)", README)]
+    assert len(lines) == 3
+    for line in lines:
+        read_as_a_shell_does(line)
+
+
+def test_readmes_lines_from_python_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By construction: 0.9 mm of space, less 0.2 mm of opaquer, against 1.0 mm."""
+    [lines] = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    write_pair(tmp_path, 0.9, ("framework.stl", "waxup.stl"))
+    monkeypatch.setattr(check_files, "__kwdefaults__", {**check_files.__kwdefaults__, **AT_ONCE})
+    exec(lines)
+    said = capsys.readouterr().out
+    assert said.startswith("findings given\ntoo_thin")
+    assert result_of(tmp_path / "check")["verdict"] == "findings"
+
+
+AT_ONCE = {"aligned": True, "with_report": False}
+"""A ball has no pose of its own, and pictures are drawn elsewhere."""
+
+
+@pytest.mark.parametrize(("name", "most"), [("README.md", 9), ("DEVELOPERS.md", 12)])
+def test_what_is_read_first_stays_short(name: str, most: int) -> None:
+    """So many kilobytes at most; what is longer is a chapter of some package's docstring."""
+    assert len(ROOT.joinpath(name).read_bytes()) <= most * 1024
+
+
+def test_the_chapters_that_readme_names_are_there() -> None:
+    named = re.findall(r"`(?:python -m pydoc veneercheck|…)\.([a-z.]+)`", README)
+    rooms = {room if "." in room or room in ROOMS else f"core.{room}" for room in named}
+    assert len(rooms) == 9
+    for room in rooms:
+        chapter = importlib.import_module(f"veneercheck.{room}").__doc__
+        assert chapter is not None
+        assert len(chapter) > 500
+
+
+def test_every_decision_is_explained_in_the_module_that_it_names() -> None:
+    """Context, alternatives and cost stand in its docstring, under «Notes»."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^- .*\((`.*)\)$", text.partition("## Decisions")[2], re.MULTILINE)
+    assert len(lines) > 50
+    for name in re.findall(r"`([a-z_/]+)`", " ".join(lines)):
+        found = [*ROOT.glob(f"veneercheck/**/{name}.py"), *ROOT.glob(f"veneercheck/**/{name}/")]
+        texts = [ast.parse((one / "__init__.py" if one.is_dir() else one).read_text("utf-8"))
+                 for one in found]  # fmt: skip
+        assert any("Notes\n-----" in (ast.get_docstring(one) or "") for one in texts), name
+
+
+ROOMS = {path.parent.name for path in ROOT.glob("veneercheck/*/__init__.py")}
+
+
+def test_every_exit_code_is_told() -> None:
+    chapter = importlib.import_module("veneercheck.cli.main").__doc__ or ""
+    listed = [int(code) for code in re.findall(r"^- (\d+): ", chapter, re.MULTILINE)]
     assert listed == [int(code) for code in cli.Exit]
+    whole = " ".join(CliRunner().invoke(cli.app, ["--help"]).output.split())
+    told = whole.partition("Exit codes: ")[2]
+    assert [int(code) for code in re.findall(r"(?:^|, )(\d+) ", told)] == listed
 
 
 def test_fields_prints_the_schema() -> None:
@@ -366,18 +459,8 @@ def test_fields_prints_the_schema() -> None:
     assert "| `zones[].u_mm` |" in CliRunner().invoke(cli.app, ["fields"]).output
 
 
-def test_readme_names_every_field_of_the_result() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    named = set(re.findall(r"`([a-z_0-9]+)`", readme))
+def test_the_reports_chapter_names_every_field_of_the_result() -> None:
+    chapter = importlib.import_module("veneercheck.report").__doc__ or ""
+    named = set(re.findall(r"`([a-z_0-9]+)`", chapter))
     assert set(result_schema()["required"]) <= named
     assert set(result_schema()["properties"]) <= named
-
-
-def test_every_command_has_help() -> None:
-    for path in commands():
-        words = path.split()[1:]
-        shown = CliRunner().invoke(cli.app, [*words, "--help"])
-        assert shown.exit_code == 0
-        assert len(shown.output.splitlines()) > 4
-    whole = CliRunner().invoke(cli.app, ["--help"]).output
-    assert "Exit codes" in whole

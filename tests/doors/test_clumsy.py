@@ -1,6 +1,6 @@
 """The command line under clumsy hands: old reports, full disks, Ctrl-C, words that are commands.
 
-Every expected value is what README says of exit codes and of what is left behind.
+Every expected value is what the chapter of `veneercheck.cli` says of exit codes, and what is left.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 import tomllib
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from veneercheck.profile import (
     profile_names,
     profile_toml,
 )
+from veneercheck.profile import __doc__ as chapter
 from veneercheck.record.filing import limits_kept
 from veneercheck.report.result import result_schema
 from veneercheck.report.words import LANGUAGES, sections
@@ -81,8 +83,6 @@ lengths = st.floats(0.0, 20.0)
 def test_a_profile_survives_being_written_and_read(
     *, least: float, greatest: float, opaquer: float, beads: float, width: float, name: str
 ) -> None:
-    import tomllib
-
     limits = parse_profile(
         {
             "name": name,
@@ -239,15 +239,24 @@ def test_every_named_profile_loads() -> None:
         assert load_profile(name).name == name
 
 
-def test_the_readmes_own_files_are_accepted() -> None:
-    """What a reader copies out of the README must work."""
-    import tomllib
+def indented(text: str) -> list[str]:
+    """Blocks that stand four signs in."""
+    found = re.findall(r"(?:^(?: {4}.*|)\n)+", text, re.MULTILINE)
+    return [textwrap.dedent(block) for block in found if block.strip()]
 
+
+def test_the_readmes_own_files_are_accepted() -> None:
+    """What a reader copies out of README must work."""
     blocks = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    read = [tomllib.loads(block) for block in blocks]
-    picked = [block for block in read if "landmarks" in block]
-    profile, case = (block for block in read if "landmarks" not in block)
-    assert len(parse_case(picked[0]).case.landmarks_mm) == 3
+    profile, case = map(tomllib.loads, blocks)
+    assert parse_profile(profile).layer.least_mm == 1.2
+    assert parse_case(case).case.pontics == (46,)
+
+
+def test_the_chapters_own_files_are_accepted() -> None:
+    """What a reader copies out of the room's docstring must work."""
+    profile, case, picked = map(tomllib.loads, indented(chapter or ""))
+    assert len(parse_case(picked).case.landmarks_mm) == 3
     limits = parse_profile(profile)
     assert limits.surfaces["occlusal"].least_mm == 1.2
     assert limits.layer == built_in().layer

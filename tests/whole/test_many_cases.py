@@ -352,7 +352,7 @@ def test_the_summary_tells_rate_and_time_left(tmp_path: Path) -> None:
 
 
 def test_the_gravest_code_stands_for_all() -> None:
-    """README's table: what was not checked weighs more than what was found."""
+    """The chapter of `veneercheck.cli`: what was not checked weighs more than what was found."""
     assert gravest([0, 0]) == Exit.NO_FINDINGS
     assert gravest([0, 4, 1]) == Exit.FINDINGS
     assert gravest([0, 4]) == Exit.UNDECIDED

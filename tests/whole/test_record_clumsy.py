@@ -1,6 +1,6 @@
 """Cases on record under clumsy hands: wrong numbers, decisions at once, broken folders, names.
 
-Every expected value is what README says of the command.
+Every expected value is what the chapter of `veneercheck.record` says of the command.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def records(place: Path, *words: str) -> Any:
 def test_only_a_case_number_or_eight_signs_of_a_key_stand_for_a_case(
     place: Path, length: int
 ) -> None:
-    """README: at least eight signs of a check's key serve."""
+    """The chapter of the room: at least eight signs of a check's key serve."""
     with Register(place / "register.sqlite") as register:
         (check,) = register.checks_of("T-1")
     told = records(place, "decide", check.key[:length], "--what", "accepted", "--who", "AB")

@@ -1,4 +1,14 @@
-"""A Dask cluster: cases out to its workers, answers back, whatever becomes of a worker."""
+"""A Dask cluster: cases out to its workers, answers back, whatever becomes of a worker.
+
+Notes
+-----
+On a cluster the worker files its own case. Results must be the bytes of a single run, and 20 MB
+each are too much for a scheduler. Choice: the worker writes into the shared store and enters the
+register itself; a row of the summary comes back. Three cases a thread are out at once. A straggler
+is given to a second worker: both make the same folder, the first rename holds. Instead of: results
+through Dask. Cost: a shared file system; a worker that does not see it, or has another version,
+refuses.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,12 @@
-"""Many cases, each into a folder of its own: one that fails stops none of the others."""
+"""Many cases, each into a folder of its own: one that fails stops none of the others.
+
+Notes
+-----
+Many cases keep no journal. A run is killed, repeated, extended, or runs twice at once. Choice: what
+is finished is what lies there: `filing` names a folder by the hash of scans, case, limits and
+version, makes it aside and renames it. Instead of: a list of what was done, which can differ from
+what is there. Cost: a restart reads every scan once to hash it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,13 @@
-"""Local processes that stay warm: each checks many cases, and one that dies takes none along."""
+"""Local processes that stay warm: each checks many cases, and one that dies takes none along.
+
+Notes
+-----
+Processes of our own, each with a line to who asked. A mesh may end its process, and what is left
+must know which case that was. Choice: one case at a time over a pipe; a line that breaks names the
+case, which gets two more attempts in a fresh process. A process is replaced after 500 cases. Where
+who asked is killed, the line ends, and so does the process after its case. Instead of:
+`concurrent.futures`, whose pool breaks as a whole; a library for that alone. Cost: a hundred lines.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,12 @@
-"""A watched folder: what a scanner exports is checked once it is whole and has its other scan."""
+"""A watched folder: what a scanner exports is checked once it is whole and has its other scan.
+
+Notes
+-----
+A watched folder is looked at, not listened to. Events get lost on network drives and while a check
+runs. Choice: an event or a quarter of the waiting time only wakes the look; size and time of every
+file decide, and the length that a binary STL or GLB states itself. Nothing is remembered beyond the
+process. Instead of: a queue of events. Cost: each look walks the whole folder.
+"""
 
 from __future__ import annotations
 

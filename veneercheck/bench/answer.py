@@ -1,4 +1,11 @@
-"""A check as the page shows it: step and time left, the answer, and what a re-check changed."""
+"""A check as the page shows it: step and time left, the answer, and what a re-check changed.
+
+Notes
+-----
+The page asks again twice a second; no stream is left open. Streams left open are what a hostile or
+sleeping browser holds a server with. Choice: small JSON answers. Instead of: server-sent events or
+a WebSocket. Cost: up to half a second until a step shows.
+"""
 
 from __future__ import annotations
 

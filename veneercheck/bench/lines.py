@@ -1,4 +1,12 @@
-"""Connections to the page: each request has its time, and nobody takes up all of them."""
+"""Connections to the page: each request has its time, and nobody takes up all of them.
+
+Notes
+-----
+Who asks nothing makes room. One hundred silent lines shut the bench page. Choice: a share for each
+address, and the oldest line that asks nothing at the moment is closed for a new one. Instead of: a
+plain limit, which refuses the honest newcomer. Cost: a browser's idle line may be closed; it opens
+another.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,13 @@
 
 What a user calls a file or a case is kept inside files, as text. No name from outside becomes a
 path.
+
+Notes
+-----
+The bench page keeps no state but the disk. A check must outlive a closed browser, a crash of its
+own and a restart of the program. Choice: a folder a check with what was asked, its progress line by
+line and its result; every check is a process of its own that only writes there. Instead of: a
+database or threads. Cost: half a second to start each check.
 """
 
 from __future__ import annotations

@@ -41,7 +41,10 @@ RegisterOption = Annotated[
     ),
 ]
 ProcessesOption = Annotated[
-    int | None, typer.Option("--processes", min=1, help="Processes that check; one a core.")
+    int | None,
+    typer.Option(
+        "--processes", min=1, help="Processes that check side by side; a batch takes one a core."
+    ),
 ]
 
 
@@ -60,11 +63,15 @@ def batch_command(
     processes: ProcessesOption = None,
     again: Annotated[
         bool,
-        typer.Option("--again", help="The folder holds finished checks: repeat and compare them."),
+        typer.Option(
+            "--again", help="The folder holds finished checks: repeat them, and tell what changed."
+        ),
     ] = False,
     scheduler: Annotated[
         str | None,
-        typer.Option(help="Address of a Dask scheduler, tcp://host:port: its workers check."),
+        typer.Option(
+            help="Address of a Dask scheduler, tcp://host:port: its workers check (extra [batch])."
+        ),
     ] = None,
 ) -> None:
     """Check many cases; what is finished already is not done again."""
@@ -98,7 +105,10 @@ def watch_command(
     ] = False,
     still: Annotated[
         float,
-        typer.Option(min=0.05, help="Seconds that a file must stand still before it is read."),
+        typer.Option(
+            min=0.05,
+            help="Seconds that size and time of a file must stand still before it is read.",
+        ),
     ] = 5.0,
 ) -> None:
     """Check what appears in a folder, until stopped with Ctrl-C (extra [batch])."""

@@ -110,7 +110,7 @@ FiledIn = Annotated[
 ]
 
 
-@app.command("check")
+@app.command("check", epilog="Example: veneercheck check framework.stl waxup.stl --out check")
 def check_command(
     framework: Annotated[
         Path | None, typer.Argument(help="Scan of the cut-back framework.")
@@ -118,19 +118,31 @@ def check_command(
     waxup: Annotated[Path | None, typer.Argument(help="Scan of the full-contour wax-up.")] = None,
     out: Out = Path("check"),
     profile: Profile = None,
-    case: Annotated[Path | None, typer.Option(help="Case file (TOML).")] = None,
+    case: Annotated[
+        Path | None, typer.Option(help="Case file (TOML); it may also name the two scans.")
+    ] = None,
     unit: UnitOption = None,
     aligned: Annotated[
-        bool, typer.Option("--aligned", help="The two scans already share one frame.")
+        bool,
+        typer.Option(
+            "--aligned",
+            help="The two scans share one frame: the uncut surface says if it is true.",
+        ),
     ] = False,
     reference: Annotated[
         Path | None,
-        typer.Option(help="Copy of the framework (PLY), painted green where it was left uncut."),
+        typer.Option(
+            help="Copy of the framework (PLY), painted green where it was left uncut: the fit "
+            "rests on nothing else. Blue: to be veneered; black: left out; over the case's own."
+        ),
     ] = None,
     stage: Stage = None,
     earlier: Annotated[
         Path | None,
-        typer.Option(help="Folder of an earlier result of the same wax-up: what changed is told."),
+        typer.Option(
+            help="Folder of an earlier result of the same wax-up file: tells what was corrected, "
+            "is new, better or worse, and how far the surface moved."
+        ),
     ] = None,
     no_report: NoReport = False,
     lang: LangOption = Lang.EN,
@@ -139,7 +151,8 @@ def check_command(
         str | None,
         typer.Option(
             envvar="VENEERCHECK_REGISTER",
-            help="Put the check on record here; --out then holds a folder for each case.",
+            help="Put the check on record here: a file, or postgresql://user@host/name; --out then "
+            "holds a folder for each case.",
         ),
     ] = None,
     who: Who = None,
@@ -207,7 +220,7 @@ def _look_at_plan(plan: Path, waxup: Path | None, register: str | None) -> None:
     look_at_plan(plan, waxup)
 
 
-@app.command("demo")
+@app.command("demo", epilog="Example: veneercheck demo --lang de")
 def demo_command(
     out: Out = Path("demo"),
     lang: LangOption = Lang.EN,
@@ -233,7 +246,7 @@ def demo_command(
     _finish(outcome, out / "check", with_report=True, lang=lang, code=code)
 
 
-@app.command("report")
+@app.command("report", epilog="Example: veneercheck report check --lang de --paper us-letter")
 def report_command(
     folder: Folder,
     lang: LangOption = Lang.EN,
@@ -246,7 +259,7 @@ def report_command(
     tell(f"Report: {folder / 'report.html'}")
 
 
-@app.command("compare")
+@app.command("compare", epilog="Example: veneercheck compare first second --out difference")
 def compare_command(
     earlier: Folder,
     later: Annotated[Path, typer.Argument(help="Folder of the later result.", show_default=False)],
@@ -261,7 +274,7 @@ def compare_command(
     tell(f"Page: {path}")
 
 
-@app.command("view")
+@app.command("view", epilog="Example: veneercheck view check")
 def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
     """Turn the map of a result in a window of its own (extra [view])."""
     from veneercheck.case.run import view
@@ -269,9 +282,9 @@ def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
     view(folder, lang=lang.value)
 
 
-@app.command("fields")
+@app.command("fields", epilog="Example: veneercheck fields --schema")
 def fields_command(
-    schema: Annotated[bool, typer.Option("--schema", help="As JSON Schema.")] = False,
+    schema: Annotated[bool, typer.Option("--schema", help="As JSON Schema (2020-12).")] = False,
 ) -> None:
     """Print every field of result.json with its kind and meaning."""
     from veneercheck.report import fields_page, result_schema
@@ -284,9 +297,9 @@ def fields_command(
         tell(fields_page())
 
 
-@app.command("verify")
+@app.command("verify", epilog="Example: veneercheck verify --out verified.json")
 def verify_command(
-    out: Annotated[Path | None, typer.Option(help="File to keep the figures in (JSON).")] = None,
+    out: Annotated[Path | None, typer.Option(help="File (JSON) to keep the figures in.")] = None,
     register: FiledIn = None,
     who: Who = None,
     keys: KeysOption = None,
@@ -311,22 +324,28 @@ def verify_command(
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
-app.command("plan")(plan_command)
-app.command("batch")(batch_command)
-app.command("watch")(watch_command)
+app.command("plan", epilog="Example: veneercheck plan waxup.stl --case case.toml --out plan")(
+    plan_command
+)
+app.command("batch", epilog="Example: veneercheck batch cases.csv --out cases")(batch_command)
+app.command("watch", epilog="Example: veneercheck watch export --out cases")(watch_command)
 
 
-@app.command("bench")
+@app.command("bench", epilog="Example: veneercheck bench --folder my-checks")
 def bench_command(
     folder: Annotated[Path, typer.Option(help="Where checks and own limits are kept.")] = Path(
         "veneercheck-bench"
     ),
     port: Annotated[int, typer.Option(help="Port of the page; 0 for one that is free.")] = 0,
     host: Annotated[
-        str, typer.Option(help="Another address than this computer's own: needs the next three.")
+        str,
+        typer.Option(
+            help="Another address than this computer's own; needs --password-file, --cert, --key."
+        ),
     ] = "127.0.0.1",
     password_file: Annotated[
-        Path | None, typer.Option(help="File that holds the password.")
+        Path | None,
+        typer.Option(help="File that holds the password, for other computers and tablets."),
     ] = None,
     cert: Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")] = None,
     key: Annotated[Path | None, typer.Option(help="Its private key (PEM).")] = None,
@@ -348,7 +367,9 @@ def bench_command(
     serve(folder, address, say=tell, browser=not no_browser, register=register)
 
 
-@app.command("repeatability")
+@app.command(
+    "repeatability", epilog="Example: veneercheck repeatability a.stl b.stl c.stl --out own.toml"
+)
 def repeatability_command(
     scans: Annotated[
         list[Path],
@@ -359,7 +380,9 @@ def repeatability_command(
     ] = False,
     profile: Profile = None,
     unit: UnitOption = None,
-    out: Annotated[Path | None, typer.Option(help="Profile (TOML) to write.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Profile (TOML) to write, with what was measured.")
+    ] = None,
     scanner: Annotated[
         str | None, typer.Option(help="The scanner, as it is on record; for --register.")
     ] = None,
@@ -390,7 +413,7 @@ def repeatability_command(
         tell(f"On record: entry {entry.seq}, {entry.hash}")
 
 
-@profiles_app.command("list")
+@profiles_app.command("list", epilog="Example: veneercheck profiles list")
 def profiles_list() -> None:
     """Name the profiles that come with the program."""
     from veneercheck.profile import profile_names
@@ -398,7 +421,7 @@ def profiles_list() -> None:
     tell("\n".join(profile_names()))
 
 
-@profiles_app.command("show")
+@profiles_app.command("show", epilog="Example: veneercheck profiles show generic")
 def profiles_show(
     profile: Annotated[str, typer.Argument(help="Name or path of a profile.")] = "generic",
 ) -> None:
@@ -408,7 +431,7 @@ def profiles_show(
     tell(profile_toml(load_profile(profile)), nl=False)
 
 
-@profiles_app.command("check")
+@profiles_app.command("check", epilog="Example: veneercheck profiles check own.toml")
 def profiles_check(
     profile: Annotated[Path, typer.Argument(help="Path of a profile.")],
 ) -> None:

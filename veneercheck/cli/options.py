@@ -47,14 +47,22 @@ UnitOption = Annotated[
 ]
 Stage = Annotated[
     str | None,
-    typer.Option("--stage", help="Stage of the work: wax, cast, opaqued, dentine, finished."),
+    typer.Option(
+        "--stage",
+        help="Stage of the work: wax, cast, opaqued, dentine, finished; over the case file's.",
+    ),
 ]
 NoReport = Annotated[bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")]
 LangOption = Annotated[
     Lang, typer.Option("--lang", help="Language of pictures, pages and summary.", show_choices=True)
 ]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
-Verbose = Annotated[bool, typer.Option("--verbose", help="Tell every remark on the meshes.")]
+Verbose = Annotated[
+    bool,
+    typer.Option(
+        "--verbose", help="Tell every remark on the meshes, not only one line for each scan."
+    ),
+]
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 
 

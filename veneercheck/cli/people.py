@@ -31,7 +31,9 @@ By = Annotated[
 ]
 
 
-@app.command("enrol")
+@app.command(
+    "enrol", epilog="Example: veneercheck people enrol AB --name A. --role technician --who LP"
+)
 def enrol_command(
     initials: Initials,
     name: Annotated[str, typer.Option(help="The person's name, as the laboratory writes it.")] = "",
@@ -85,7 +87,7 @@ def enrol_command(
         tell(f"Recovery key, for a sealed envelope; it is shown only once:\n{paper}")
 
 
-@app.command("list")
+@app.command("list", epilog="Example: veneercheck people list")
 def list_command(register: RegisterOption = DEFAULT_REGISTER, lang: LangOption = Lang.EN) -> None:
     """List who is enrolled, and what each may do."""
     from veneercheck.record.people import MAY

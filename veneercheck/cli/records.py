@@ -41,22 +41,32 @@ app = typer.Typer(
 ALTERED = 1
 """Exit code where something is not as it was put on record."""
 
-app.command("list")(list_command)
-app.command("find")(list_command)
-app.command("show")(show_command)
-app.command("entries")(entries_command)
-app.command("hold")(hold_command)
-app.command("expire")(expire_command)
-app.command("backup")(backup_command)
-app.command("restore")(restore_command)
+app.command("list", epilog="Example: veneercheck records list --undecided --since 2026-01-01")(
+    list_command
+)
+app.command("find", epilog="Example: veneercheck records find D-0001")(list_command)
+app.command("show", epilog="Example: veneercheck records show D-0001")(show_command)
+app.command("entries", epilog="Example: veneercheck records entries")(entries_command)
+app.command("hold", epilog="Example: veneercheck records hold D-0001 --who AB --why enquiry")(
+    hold_command
+)
+app.command("expire", epilog="Example: veneercheck records expire --years 10 --who AB")(
+    expire_command
+)
+app.command("backup", epilog="Example: veneercheck records backup --out record.zip")(backup_command)
+app.command("restore", epilog="Example: veneercheck records restore record.zip")(restore_command)
 
 
-@app.command("decide")
+@app.command("decide", epilog="Example: veneercheck records decide D-0001 --what accepted --who AB")
 def decide_command(
     case: CaseArgument,
     what: Annotated[
         str,
-        typer.Option("--what", help="cut again, accepted, remake, ask the dentist, or taken back."),
+        typer.Option(
+            "--what",
+            help="cut again, accepted, remake, ask the dentist; or taken back: the latest decision "
+            "that stands is taken back, and both stay on record.",
+        ),
     ],
     who: Annotated[str, typer.Option("--who", help="Initials of who decides.")],
     why: Annotated[
@@ -85,7 +95,7 @@ def decide_command(
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
 
 
-@app.command("confirm")
+@app.command("confirm", epilog="Example: veneercheck records confirm D-0001")
 def confirm_command(
     case: Annotated[
         str | None, typer.Argument(help="Only this case's files and check, or a bundle (ZIP).")
@@ -146,7 +156,7 @@ class Form(enum.StrEnum):
     FHIR = "fhir"
 
 
-@app.command("export")
+@app.command("export", epilog="Example: veneercheck records export D-0001 --out D-0001.zip")
 def export_command(
     case: CaseArgument,
     form: Annotated[
@@ -194,7 +204,7 @@ def export_command(
         tell(f"Taken out: {words}")
 
 
-@app.command("again")
+@app.command("again", epilog="Example: veneercheck records again --profile own.toml")
 def again_command(
     profile: Annotated[str, typer.Option(help="The other limits: a name, or a TOML file.")],
     limits: Annotated[
@@ -251,7 +261,7 @@ def again_command(
     tell(words("again.count", differ=differ, count=len(found)))
 
 
-@app.command("trends")
+@app.command("trends", epilog="Example: veneercheck records trends --out trends")
 def trends_command(
     out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
     since: Since = None,

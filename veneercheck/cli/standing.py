@@ -25,7 +25,9 @@ ScannerName = Annotated[str, typer.Argument(help="The scanner's name in the labo
 Day = Annotated[str, typer.Option(callback=day, help="A day: 2026-03-31.")]
 
 
-@scanners_app.command("add")
+@scanners_app.command(
+    "add", epilog="Example: veneercheck scanners add lab-1 --serial 0471 --who AB"
+)
 def add_command(
     name: ScannerName,
     who: SignerOption,
@@ -42,7 +44,11 @@ def add_command(
     tell(f"On record: entry {entry.seq}, scanner {name}, serial {serial}")
 
 
-@scanners_app.command("calibrate")
+@scanners_app.command(
+    "calibrate",
+    epilog="Example: veneercheck scanners calibrate lab-1 --who AB --artefact ball-3"
+    " --measured-on 2026-03-31 --valid-until 2027-03-31",
+)
 def calibrate_command(
     name: ScannerName,
     who: SignerOption,
@@ -80,7 +86,7 @@ def calibrate_command(
     tell(f"On record: entry {entry.seq}, {name} valid until {valid_until}")
 
 
-@scanners_app.command("list")
+@scanners_app.command("list", epilog="Example: veneercheck scanners list")
 def scanners_command(
     register: RegisterOption = DEFAULT_REGISTER, lang: LangOption = Lang.EN
 ) -> None:
@@ -100,7 +106,9 @@ def scanners_command(
     table([words(f"scanners.{head}") for head in heads], rows)
 
 
-@limits_app.command("propose")
+@limits_app.command(
+    "propose", epilog="Example: veneercheck limits propose own.toml --who AB --why measured"
+)
 def propose_command(
     profile: Annotated[str, typer.Argument(help="Path of a profile (TOML), or a built-in name.")],
     who: SignerOption,
@@ -126,7 +134,7 @@ def propose_command(
     tell(f"On record: entry {entry.seq}, {told}")
 
 
-@limits_app.command("approve")
+@limits_app.command("approve", epilog="Example: veneercheck limits approve own --who LP")
 def approve_command(
     profile: Annotated[str, typer.Argument(help="The profile's name.")],
     who: SignerOption,
@@ -146,7 +154,7 @@ def approve_command(
         tell("Note: proposed and approved by the same person.")
 
 
-@limits_app.command("list")
+@limits_app.command("list", epilog="Example: veneercheck limits list")
 def limits_command(register: RegisterOption = DEFAULT_REGISTER, lang: LangOption = Lang.EN) -> None:
     """List the revisions of limits, who proposed and who approved each, and how many checks."""
     from veneercheck.record.finding import Wanted, count

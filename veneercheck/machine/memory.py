@@ -1,4 +1,13 @@
-"""How much memory one check may take, before it is refused rather than the machine brought down."""
+"""How much memory one check may take, before it is refused rather than the machine brought down.
+
+Notes
+-----
+A check's memory is foreseen, a reader's is bounded. A bound by the system in the midst of a check
+ends the process without a word, since engines in C do not expect it. Choice: before the check,
+triangles and area tell what it may take, by a line through five measured pairs; only while a file
+is parsed the system's bound holds as well. Instead of: a watch beside the work. Cost: the line is
+an upper end; a pair that would just have fitted is refused, and the variable lets it through.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,16 @@
-"""What was altered in a register: every link, every row for searching, every byte of its file."""
+"""What was altered in a register: every link, every row for searching, every byte of its file.
+
+Notes
+-----
+A register in SQLite is confirmed byte by byte. A flipped byte in free space or in the header
+changes no row. Choice: write the entries anew into a fresh file and compare the two. That needs a
+deterministic form: indexes are laid one by one, nothing is ever deleted. Where a page is broken so
+that a table or an index cannot be read any more, the entries are read one by one: if all of them
+are whole the byte is told all the same, else the first that cannot be read. The number of the
+tables' form is compared with that of an empty register. Instead of: checksums of pages, which need
+an extension of SQLite. Cost: confirming takes as long as writing; a `VACUUM`, or another version of
+SQLite, shows as a difference in the file though every entry reads whole.
+"""
 
 from __future__ import annotations
 

@@ -4,6 +4,17 @@ One order of writing, which another start can finish or undo: the files that cha
 aside and put by under the decision's key; the decision goes on record; the files are moved. What
 was put by for a decision that is on record is moved by whoever comes next, and what was put by for
 one that never came there is taken away.
+
+Notes
+-----
+A decision is put by before it is on record. A decision changes files of a case folder and adds an
+entry, and no system writes both at once; whoever stopped in between had a folder that `confirm`
+called altered. Choice: the changed files are brought to disk aside, in a folder named by the keys
+of decision and check; then the entry is appended, only if no other decision came first (else all is
+drawn anew); then the files are moved while nobody else writes. Every later start that touches the
+case moves what is on record and takes away what never came there. Instead of: a lock file, which a
+kill leaves behind and a network drive does not honour. Cost: eight decisions at one moment draw the
+report up to eight times each.
 """
 
 from __future__ import annotations

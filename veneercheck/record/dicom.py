@@ -1,4 +1,23 @@
-"""A case as DICOM: its printed report and its scans, each byte for byte within an object."""
+"""A case as DICOM: its printed report and its scans, each byte for byte within an object.
+
+Notes
+-----
+DICOM belongs to `[record]`, FHIR needs nothing. Both are forms of a case on record. Choice: pydicom
+(pure Python, no dependencies) comes with `[record]`; a FHIR document is JSON that we write
+ourselves, and `fhir.resources` and `fhirclient` read it in the tests. Instead of: an extra of its
+own, one more thing to know for two megabytes; or `fhir.resources` at run time, with a validation
+library in it. Cost: the structure is checked in tests, not at each export.
+
+The scan's own bytes go into DICOM where they can. What was measured must be shown years later.
+Choice: a binary STL in millimetres goes in as it is, with its SHA-256 in the title; anything else
+is written anew in mm, in its own frame. Frames are shared only where the case said so. Instead of:
+both surfaces in the wax-up's frame, handier to look at, but no longer the files on record. Cost: a
+viewer shows the two scans apart; the motion between them is in `result.json`.
+
+UIDs are drawn from content. An export that is repeated must not become a second object in an
+archive. Choice: 2.25 and a UUID from a hash of everything in the object. Cost: a decision put on
+record later changes the printed report, and so makes another object of the same series.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,14 @@
 """A case as HL7 FHIR: a DiagnosticReport with an Observation for each zone.
 
 Only what R4 and R5 have in common is used, so that one document serves both.
+
+Notes
+-----
+One FHIR document for R4 and R5. The two differ little where we write. Choice: only what they share;
+no coded terms but UCUM and the interpretation, since no published code for a layer of veneering
+composite is known to us; numbers rounded to a micrometre, since in FHIR every digit claims to be
+known. Instead of: a form for each. Cost: nothing that is new in R5; R4 as such is read by
+`fhirclient` alone, `fhir.resources` has R4B.
 """
 
 from __future__ import annotations

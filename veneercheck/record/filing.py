@@ -1,4 +1,12 @@
-"""Checks on record: a folder for each that is whole or not there, and its entry."""
+"""Checks on record: a folder for each that is whole or not there, and its entry.
+
+Notes
+-----
+The same check is the same entry. A process may die between renaming a folder and entering it.
+Choice: the key is the hash of scans, case, limits and version; the folder bears its first twelve
+digits, so that doing it again finds what is there. Instead of: a journal. Cost: repeating a check
+on purpose leaves no second entry; `records confirm` is meant for that.
+"""
 
 from __future__ import annotations
 

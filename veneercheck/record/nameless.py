@@ -1,4 +1,13 @@
-"""What leaves under an identifier: looked at before it is written, and rid of names where asked."""
+"""What leaves under an identifier: looked at before it is written, and rid of names where asked.
+
+Notes
+-----
+Names are taken out field by field. A bare search for a name finds only those one knows. Choice:
+`--without-names` empties the fields in which a laboratory writes freely about a person (number,
+names of scans, notes, reasons), draws the PDF anew from what is left and blanks the 80 bytes at the
+head of an STL; materials, lots and the profile's name stay, and what looks like a name there is
+told. Instead of: editing the PDF. Cost: an export with a report takes as long as drawing one.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,12 @@
-"""The register's tables: a chain of entries, and rows drawn from them for searching."""
+"""The register's tables: a chain of entries, and rows drawn from them for searching.
+
+Notes
+-----
+The chain is the record, the tables are drawn from it. A register is searched by columns, but only
+what is hashed can be trusted. Choice: `entries` holds canonical JSON in a chain; the other tables
+follow from it by `rows_of`, and confirming compares them. Instead of: hashes over columns, which a
+migration would break. Cost: everything is stored twice.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,17 @@
 """Words of users as they can be shown: no sign, and no number of signs, may keep a report away.
 
 The true text stays in `result.json`; what a report shows of it is made here.
+
+Notes
+-----
+Further typefaces are packages of fonts, looked into only where a sign asks for them. PDF/A refuses
+a sign that no typeface holds, and with it the whole report. Choice: `manimgx-fonts` (Noto faces of
+20 scripts and emoji, SIL Open Font License, made for the same typesetter, 3.5 MB) comes with the
+program, `manimgx-fonts-cjk` (20 MB) as `[cjk]`; which signs a face holds is asked of Pillow; what
+none holds becomes U+FFFD, and where signs cannot stand together the sheet is set anew without them.
+Instead of: faces of our own in the package; the faces of the system, which differ. Cost: a report
+with such words may differ where `[cjk]` is installed; on stills, other scripts show as boxes, since
+shaping them there needs a library of the system.
 """
 
 from __future__ import annotations

@@ -1,4 +1,16 @@
-"""What many checks teach: first passes, where cut-backs fall short, drift of noise and fit."""
+"""What many checks teach: first passes, where cut-backs fall short, drift of noise and fit.
+
+Notes
+-----
+A chart's limits come from its first 20 points and stay. Limits that follow all points follow the
+drift too. Choice: mean ± 2.66 × mean moving range of the first 20, runs of nine; `--since` begins a
+new chart. Instead of: limits from all points, or from the user. Cost: a bad beginning gives bad
+limits; a few of a thousand sound points lie beyond them.
+
+A frame that was given has no residual in the charts. With `--aligned` the residual says how true
+the frame was, not how well the fit went. Choice: left out; its noise counts. Cost: a laboratory
+that always gives the frame sees no chart of residuals.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,12 @@
-"""The map in a window of its own or in a notebook, for whoever has pyvista (extra `[view]`)."""
+"""The map in a window of its own or in a notebook, for whoever has pyvista (extra `[view]`).
+
+Notes
+-----
+`to_pyvista` is a function of the report, not a method of the outcome. Notebooks want the map as a
+mesh of a plotting library. Choice: `veneercheck.to_pyvista(outcome)`, in `report/window.py`; the
+core knows no library of that kind. Instead of: `outcome.to_pyvista()`, which would bring an edge
+into the core. Cost: one name more at the top of the package.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,14 @@
-"""Scan files in, sound meshes in millimetres out, with every fault told."""
+"""Scan files in, sound meshes in millimetres out, with every fault told.
+
+Files may be STL (binary or ASCII), PLY, OBJ, OFF, 3MF or GLB. STL, PLY, OBJ and OFF carry no unit:
+a scan that cannot be in millimetres, or could as well be in another unit, is refused until you say
+`--unit`; no other unit is ever guessed. A pair that might take more than 2 GB of memory is refused,
+too: cut off what is not the work, or set `VENEERCHECK_MEMORY_GB=4`. Case files, profiles and lists
+are text of a megabyte at most.
+
+Beads and sprues are best added after the framework was scanned: they are recognised, but what lies
+under them was not seen.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,13 @@
-"""Colours of a mask: what a user painted on the scan to say which surface is which."""
+"""Colours of a mask: what a user painted on the scan to say which surface is which.
+
+Notes
+-----
+Paint is a file beside the case. What was painted on the page must give the command line the same
+answer, and last. Choice: a painted copy of the framework in its own frame and unit, named under
+`[scans] painted`; green, blue and black mean what they mean on a scan, and `--reference` is the
+same thing. Instead of: strokes or vertex numbers in the case file. Cost: it fits one scan of the
+framework; after trimming it is left out.
+"""
 
 from __future__ import annotations
 

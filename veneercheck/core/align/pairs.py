@@ -1,4 +1,12 @@
-"""Pairs of a framework point and its nearest contour point, the unfit ones refused."""
+"""Pairs of a framework point and its nearest contour point, the unfit ones refused.
+
+Notes
+-----
+Far points are paired coarsely. Nearest points take ten times as long where the framework lies deep
+under the contour, and no weight reaches there. Choice: six thousand points spread over the contour
+tell which points are nearer than 0.3 mm; only those are paired exactly. Instead of: exact pairs for
+all, a third of the time of a fit. Cost: deep residuals are rough; nothing but masks uses them.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,25 @@
-"""How far every vertex lies beyond its limits: too thin, too thick, over contour."""
+"""How far every vertex lies beyond its limits: too thin, too thick, over contour.
+
+Notes
+-----
+The finish-line band is measured in space, allowance included. At the finish line there is no
+composite, and the layer net of opaquer is negative. Choice: over the band's width the space asked
+for grows from nothing to least layer + opaquer + beads. Instead of: letting the layer grow from
+nothing, which finds fault with every sound chamfer. Cost: within the band the opaquer is taken to
+thin out as well.
+
+Flanks of an island belong to its question, unless they are too long. A metal stop has a slope all
+round, too thin by the rules. Choice: within the band's width round an island the layer asked for
+grows from nothing, and what falls short there alone is no zone; where the flank is thin for the
+smallest zone's area beyond that width, all of it is one, from where it falls short. So is the flank
+of a spot that stands proud, be it ever so narrow: the knife works there anyway, and what is left
+shows once the spot is down. The allowance that makes an amount sure runs out with the layer asked
+for, here as in the finish-line band. Instead of: a zone beside every stop; zones of the part beyond
+the width only, which came and went with the noise as slivers and left the flank to be found by the
+next check; or the whole allowance up to the line, which moved the line that the limit is counted
+from, round after round. Cost: a slope that is a little too shallow within the width beside a stop
+is only seen by answering the question.
+"""
 
 from __future__ import annotations
 

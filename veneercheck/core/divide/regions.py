@@ -1,4 +1,22 @@
-"""What part of the framework each point belongs to: uncut, cut, finish-line band, island …"""
+"""What part of the framework each point belongs to: uncut, cut, finish-line band, island …
+
+Notes
+-----
+Distance from the finish line is the smaller of two. Choice: along the contour from the foot of the
+nearest point, and of the point itself as seen square to the contour at the line: under a wall that
+leans back the foot lies far from the line though the wall does not. Cost: none found.
+
+Uncut surface need not hang together. A collar may be broken up by resealed spots, holes of the scan
+or a stop within the cut. Choice: every point within the tolerance whose contour faces the same way
+counts, however small its patch; the alignment weighs by area, and an island within the cut is asked
+about. Instead of: the largest patch only. Cost: single points on a slope that crosses the tolerance
+count too; they weigh nothing.
+
+What counts as uncut leaves seating out. The tolerance is three standard uncertainties; with seating
+it would be 0.1 mm, and thin cuts would vanish in it. Choice: seating is left out, since on the
+reference itself the fit has taken it up or shows it as residual. Instead of: the full uncertainty.
+Cost: a die that was seated badly shows as cut or over contour by its own displacement.
+"""
 
 from __future__ import annotations
 

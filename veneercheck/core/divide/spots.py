@@ -1,4 +1,21 @@
-"""How far the surface lies beyond a limit on the mean over a spot, not at one noisy vertex."""
+"""How far the surface lies beyond a limit on the mean over a spot, not at one noisy vertex.
+
+Notes
+-----
+A zone is made of spots. Vertex by vertex, a cut made exactly to its limit is speckle, and speckle
+joined a real fault to 69 mm² of sound wax. Choice: the mean over 0.25 mm² round every vertex is
+held against the limit with its own uncertainty; firm surface clears it by the guard band, the zone
+reaches a spot's width beyond, its pointer stands amid its worst spot; what only comes close is a
+zone of its own, never firm; what runs out beside a firm one is its skirt. What noise makes the
+worst of many spots worse is allowed for both ways, over all the surface it was chosen from. Instead
+of: thresholds by vertex, grown together. Cost: a fault smaller than a spot is told only as deep as
+its spot.
+
+A zone's reading is the worst mean over 0.25 mm². The extreme of ten thousand noisy points is the
+noisiest one. Choice: the worst disc, with the uncertainty of its mean, where noise hangs together
+over 0.1 mm. Instead of: a percentile of the zone, which depends on its size. Cost: a pit smaller
+than the disc is told shallower than it is.
+"""
 
 from __future__ import annotations
 

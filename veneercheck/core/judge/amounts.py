@@ -4,6 +4,20 @@ The way that the knife goes is not the way that the reading was taken: over a co
 a ball grows faster than the metal is cut, and the nearest contour point is another one after. So
 every point is moved by its amount, read again by the same means, and corrected until it holds. It
 keeps the way it faces: how a hand shapes the surface between two points is not known.
+
+Notes
+-----
+Amounts are tried. Choice: every point is moved along its normal by its amount, read again, and
+corrected, three times; it keeps the way it faces. On the slope round a high spot it is the nearest
+contour that must be far enough, since a ball loses its room there once the spot is cut. Instead of:
+dividing by the cosine of one reading, or moving the mesh: inward past a cusp's own radius its
+triangles turn over. Cost: how the hand rounds between two points is not foreseen; spots that stand
+out of the contour amid the veneer come down to the contour first, and need a second round.
+
+The advised amount includes the guard band. What is taken off to the limit exactly is undecided when
+it is checked again. Choice: excess + 1.645 u + 0.02 mm, rounded up to the knife's step, along the
+framework's normal; it falls off with the excess all round the worst spot. Instead of: the bare
+excess. Cost: up to 0.1 mm more composite than the limit asks for.
 """
 
 from __future__ import annotations

@@ -1,4 +1,11 @@
-"""What the knife may have to do: zones with their metal, and amounts at every point."""
+"""What the knife may have to do: zones with their metal, and amounts at every point.
+
+Notes
+-----
+The budget of space speaks of the worst spot. Choice: median metal over that spot; elsewhere each
+point keeps its own metal. Instead of: the thinnest 5 % of the zone, which forbade the knife on
+143 mm² for one spot. Cost: the words do not name the other places; their amounts do.
+"""
 
 from __future__ import annotations
 

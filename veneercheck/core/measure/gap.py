@@ -3,6 +3,26 @@
 A walk downhill from where a ray ends finds the nearest contour of that neighbourhood only: beside
 a wall the ray runs through the veneer, along the contour, and meets it millimetres on. What is
 asked here is the whole contour, less what lies on the metal itself far from any cut.
+
+Notes
+-----
+The nearest contour is the nearest of all that is seen. A walk from the ray's end finds the nearest
+contour of that neighbourhood only; beside walls, in tight embrasures and from ledges the ray runs
+along the veneer and ends millimetres on, so that «too thick 4.88, add 6.00 mm» stood where 0.7 mm
+was. Behind a thin wall the nearest contour of all lies on the wall's other side. Choice: libigl's
+tree over the contour that bounds the gap (what lies on metal farther than 1 mm from any cut is left
+out), and a line of sight, lifted 0.1 mm, that the metal must not cross; where it does, the nearest
+seen of up to 640 vertices round about; the walk only where nothing is seen. Points out of the
+contour see it from outside. Instead of: local thickness (the largest ball anywhere that holds the
+point) for too thick: a pit narrower than it is deep would read less than its depth, and over a
+sharp cusp a sound, even cut would read up to 1.5 times its depth. Cost: one more tree; a contour
+seen past a bump of less than 0.1 mm counts as seen.
+
+The distance to the contour is read along the contour's normal at its foot. The least of many noisy
+distances is short by about one sigma, and the normal of the vertex beside the foot makes it long by
+some micrometres on curved surface. Choice: the direction is the normal between the corners' normals
+at the foot, chosen before the distance is read. Instead of: the raw nearest distance. Cost: one
+more set of rays.
 """
 
 from __future__ import annotations

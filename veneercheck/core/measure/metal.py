@@ -1,4 +1,13 @@
-"""The budget of space: what metal would be left if the least layer were made."""
+"""The budget of space: what metal would be left if the least layer were made.
+
+Notes
+-----
+What covers the metal hides it. At the opaqued and dentine stages the scan shows a surface that is
+no longer metal; thickness, connectors and edges read there would be too generous. Choice: the
+metal's thickness is not known there, connectors and edges are not looked at; the cast stage is
+where they are told. Instead of: taking off the opaquer that the profile states. Cost: an opaqued
+place that is too thin gets no answer from the budget of space.
+"""
 
 from __future__ import annotations
 

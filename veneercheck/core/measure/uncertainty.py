@@ -1,4 +1,28 @@
-"""The standard uncertainty of every reading, and of a mean over an area."""
+"""The standard uncertainty of every reading, and of a mean over an area.
+
+Notes
+-----
+A reading's end lies on a facet, its start on a vertex. On a round contour facets lie under the
+surface by h = L²/(6R) in their middle; h/√12 would be its spread about its own mean, and leaves the
+mean out. Choice: 0.6 h² (mean square over an even triangle) for the end, h²/12 for the start; what
+noise makes facets lean is taken off first. Instead of: h/√12 for both, which held 78 % of true
+values within two standard uncertainties on noise-free tooth shapes of 0.3 mm edge. Cost: on coarse
+meshes of flat parts some micrometres too many.
+
+Noise that neighbours share is read off the contact. A scanner's own smoothing hides its noise from
+any estimate within the scan, and its slow warp moves the fit. Choice: by how much readings at
+vertices scatter where nothing was cut, beyond what the scans show and averaging left of it, counts
+as noise of every reading. The warp in it is not taken off the stated trueness: the fit errs about
+as much elsewhere. Instead of: the estimate, which told 2.4 of 10 µm; the residual of points inside
+triangles, a tenth too small, with which 92.8 % of true values lay inside k = 2. Cost: resealed
+collars count as noise, too; with a frame that is given nothing is known of it.
+
+Trueness counts once, as a slow warp. An even swelling of one scan shifts a fit that rests on one
+side only, and shows twice on the other side. Choice: trueness is the standard uncertainty of the
+space, and the trials draw it as a warp over 4 mm. Instead of: a term that depends on where the
+reference lies. Cost: a scan that is swollen all over (spray) shows up to twice its swelling
+opposite the reference; spray belongs into the allowance.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,13 @@
-"""First hits of rays on a surface: a fast engine finds the triangle, float64 finds the place."""
+"""First hits of rays on a surface: a fast engine finds the triangle, float64 finds the place.
+
+Notes
+-----
+Embree behind `core/mesh/rays.py`, libigl where there is no wheel. Embree is the fastest by far, but
+works in float32 and has no wheel for every machine. Choice: the surface is moved to the origin,
+Embree (or libigl) only names the triangle, and the distance is worked out in float64 on its plane.
+Instead of: open3d (Embree too, 900 MB), trimesh with rtree (a hundred thousand times slower). Cost:
+two engines to test.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,14 @@
 
 A field of `Limits` that has a key stands under it in a profile («allowance.opaquer_mm» is
 `opaquer_mm` in `[allowance]`) and in the catalogues, which say in words what it is.
+
+Notes
+-----
+One table of limits, flat in the code and nested in the file. A limit stood in nine places. Choice:
+each field of `core/types/limits.Limits` carries its key, built-in value and source; profile,
+result, schema, page and report walk that table, and the catalogues name each key once a language.
+Instead of: a dataclass for each section, which lengthens every use in the core and changes the keys
+of filed orders. Cost: a field and its key may differ in name.
 """
 
 from __future__ import annotations

@@ -1,4 +1,13 @@
-"""Where the framework serves its veneer badly: cusps without support, sharp edges."""
+"""Where the framework serves its veneer badly: cusps without support, sharp edges.
+
+Notes
+-----
+Unsupported is what lies farther than the greatest layer from any metal. On cusps and ridges
+composite needs metal under it. Choice: contour facing within 60° of occlusal whose nearest metal,
+less the opaquer, lies deeper than the greatest layer. Instead of: a ray straight down, which misses
+the metal beside every sound buccal cusp and would condemn it. Cost: metal that carries from the
+side counts as support.
+"""
 
 from __future__ import annotations
 
