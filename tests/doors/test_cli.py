@@ -444,7 +444,7 @@ ROOMS = {path.parent.name for path in ROOT.glob("veneercheck/*/__init__.py")}
 
 
 def test_every_exit_code_is_told() -> None:
-    chapter = importlib.import_module("veneercheck.cli.main").__doc__ or ""
+    chapter = importlib.import_module("veneercheck.cli").__doc__ or ""
     listed = [int(code) for code in re.findall(r"^- (\d+): ", chapter, re.MULTILINE)]
     assert listed == [int(code) for code in cli.Exit]
     whole = " ".join(CliRunner().invoke(cli.app, ["--help"]).output.split())

@@ -26,6 +26,12 @@ Notes
 Scans come as the body of a request, not as a form. A form's parser keeps parts in memory or in
 files of its own. Choice: one scan a request, size declared first, written to disk as it comes,
 under a number of ours; the user's name for it is text in a file. Cost: none; one library less.
+
+The bench page holds the report itself, not a second list of it. Verdict and list stood on the page
+and again in the report within. Choice: within, the report leaves them out (`?inside=1`), the page
+turns it by its address (`#place-2`) and is told by message which place was chosen. Instead of: one
+script for both (the report is shut in without an origin); showing both. Cost: two lists that must
+tell the same.
 """
 
 from veneercheck.bench.serve import Address, serve

@@ -46,7 +46,7 @@ app.command("list", epilog="Example: veneercheck records list --undecided --sinc
 )
 app.command("find", epilog="Example: veneercheck records find D-0001")(list_command)
 app.command("show", epilog="Example: veneercheck records show D-0001")(show_command)
-app.command("entries", epilog="Example: veneercheck records entries")(entries_command)
+app.command("entries", epilog="Example: veneercheck records entries decision")(entries_command)
 app.command("hold", epilog="Example: veneercheck records hold D-0001 --who AB --why enquiry")(
     hold_command
 )

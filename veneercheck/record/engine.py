@@ -1,4 +1,14 @@
-"""The database behind a register: how it is reached, laid, locked and brought up to date."""
+"""The database behind a register: how it is reached, laid, locked and brought up to date.
+
+Notes
+-----
+An older register is written anew and laid over. Tables added in place would leave pages that no
+replay of the entries gives. Choice: in SQLite the file is written aside, its entries with the
+hashes they have, and laid over the old one by SQLite's own online backup, in one transaction, under
+a mark in the header; a trigger holds writers off meanwhile; an altered register is refused, for
+else the alteration would be written anew as right. In PostgreSQL, Alembic in place. Cost: minutes
+for a large register, once.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,15 @@
-"""A person's own key: Ed25519, sealed with a pass phrase by Argon2id, in a file of its own."""
+"""A person's own key: Ed25519, sealed with a pass phrase by Argon2id, in a file of its own.
+
+Notes
+-----
+Decisions are signed outside the base install. `cryptography` and `argon2-cffi` are compiled, and
+most laboratories decide on paper. Choice: the extra `[sign]`; without anybody enrolled nothing
+needs a signature. Keys are sealed files, Ed25519 under Argon2id (RFC 9106); no password and no
+private key is ever in the register, which only grows. A signature covers the decisions it was taken
+after, so that none can be repeated, moved or left out unseen. Instead of: passwords in the
+register; a certificate authority. Cost: a lost key needs a licensed person or the recovery key on
+paper.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,14 @@
-"""By what an entry is found: names with values, and every word that stands in its texts."""
+"""By what an entry is found: names with values, and every word that stands in its texts.
+
+Notes
+-----
+Marks in place of full-text search. What is on record is found by a dozen fields and by words, alike
+in SQLite and PostgreSQL, and every byte of a register in SQLite must be what writing its entries
+leaves. Choice: one table `marks` (entry, name, value) with one index, drawn from each entry; a word
+is a mark as a lot is. Instead of: FTS5, whose bytes differ from one version of SQLite to the next,
+so that `confirm` would call a sound register altered; `tsvector`, which folds words by a language
+and answers otherwise. Cost: no stemming, no ranking; about 1 kB a check.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,13 @@
-"""A verdict as it counts: as measured, unless what it was measured with does not carry it."""
+"""A verdict as it counts: as measured, unless what it was measured with does not carry it.
+
+Notes
+-----
+What a check was made with lies beside its result. Scanner, calibration and approval are the
+register's knowledge of that day; `result.json` is what the scans say, and is repeated to the last
+digit. Choice: `standing.json`, hashed with the case; a missing calibration that the limits ask for
+makes the verdict that counts undecided, not the measured one. Cost: FHIR and DICOM still tell the
+measured verdict.
+"""
 
 from __future__ import annotations
 

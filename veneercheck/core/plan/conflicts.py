@@ -1,4 +1,12 @@
-"""Where metal, layers and contour need more than there is: by how much, and what that asks."""
+"""Where metal, layers and contour need more than there is: by how much, and what that asks.
+
+Notes
+-----
+Over a die metal is kept, and the layer's lack is told. Where there is not room for both, something
+must give. Choice: the target keeps the least metal, the conflict says what the layer lacks and what
+may be asked: opaquer, metal surface, preparation, contour. Instead of: a thinner of both by some
+share, which would decide silently.
+"""
 
 from __future__ import annotations
 
