@@ -39,7 +39,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "DEP002",
     ),
     ("codespell",),
-    ("pytest", "--durations=10", "-n", "auto", "--dist", "loadfile"),
+    ("pytest", "--durations=10", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"),
 )
 """Programs of this environment, in the order in which they run. deptry runs twice: the package may
 import what the base install brings, the tests also what the extras do (no group is set apart)."""
