@@ -170,7 +170,7 @@ def test_what_is_saved_is_read_again(result: Any, tmp_path: Path) -> None:
     back = vc.read_result(str(tmp_path / "kept"))
     assert back.document["verdict"] == str(result.verdict)
     np.testing.assert_allclose(back.layer_mm[result.vertex], result.layer_mm, atol=1e-5)
-    with pytest.raises(RecordError, match="no language «fr».*Known: en, de"):
+    with pytest.raises(RecordError, match=r"no language «fr».*Known: en, de"):
         result.save(tmp_path / "other", lang="fr")
     assert not (tmp_path / "other").exists()
 
