@@ -15,6 +15,7 @@ import trimesh
 import veneercheck as vc
 from veneercheck.case.meshes import as_mesh
 from veneercheck.core.errors import MeshError, RecordError
+from veneercheck.report import language_of
 
 READINGS = ("space_mm", "layer_mm", "u_mm", "zone")
 
@@ -166,8 +167,9 @@ def test_die_noise_earlier_and_profile_count_as_for_files(
 
 
 def test_what_is_saved_is_read_again(result: Any, tmp_path: Path) -> None:
-    result.save(tmp_path / "kept", lang="de", with_report=False)
-    back = vc.read_result(str(tmp_path / "kept"))
+    kept = result.save(tmp_path / "kept", lang="de")
+    assert language_of(kept) == "de" and (kept / "bench.pdf").exists()
+    back = vc.read_result(str(kept))
     assert back.document["verdict"] == str(result.verdict)
     np.testing.assert_allclose(back.layer_mm[result.vertex], result.layer_mm, atol=1e-5)
     with pytest.raises(RecordError, match=r"no language «fr».*Known: en, de"):
