@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from veneercheck.case.run import check_meshes
+from veneercheck import check_meshes
 from veneercheck.core import align
 from veneercheck.core.divide.anatomy.arch import straight_axis
 from veneercheck.core.divide.anatomy.teeth import Teeth

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veneercheck.case.run import check_files, check_meshes
+from veneercheck import check_files, check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core.divide import zones
 from veneercheck.core.errors import ProfileError, RecordError

@@ -170,12 +170,12 @@ def _surfaces(outcome: Outcome) -> Iterator[tuple[str, list[bytes]]]:
         yield DIE, surface_ply_bytes(check.die, "die, in the wax-up's frame, mm")
 
 
-def read_result(folder: Path) -> FiledResult:
+def read_result(folder: str | Path) -> FiledResult:
     """Read what `write_result` wrote.
 
     Parameters
     ----------
-    folder : Path
+    folder : str or Path
 
     Returns
     -------
@@ -186,6 +186,7 @@ def read_result(folder: Path) -> FiledResult:
     RecordError
         If a file is missing, damaged or of another program or version.
     """
+    folder = Path(folder)
     described = _read_document(folder / RESULT)
     described = as_it_counts(described, _standing(folder / STANDING))
     decisions = _decisions(folder / DECISIONS)

@@ -81,7 +81,12 @@ def read_pair(
         lambda: read_scan(framework, unit=unit, caps=caps),
         lambda: read_scan(waxup, unit=unit, caps=caps, kind=waxup_kind),
     )
-    return ScanPair(one, other, _remarks(one, other))
+    return pair_of(one, other)
+
+
+def pair_of(framework: Scan, waxup: Scan) -> ScanPair:
+    """Two scans that are read, with what is odd about them together."""
+    return ScanPair(framework, waxup, _remarks(framework, waxup))
 
 
 def _remarks(framework: Scan, waxup: Scan) -> tuple[Fault, ...]:

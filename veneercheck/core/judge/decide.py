@@ -221,6 +221,7 @@ def _zone(
         functional=functional,
         measured_share=patch.measured_share,
         across_mm=patch.across_mm,
+        vertices=patch.vertices,
     )
 
 

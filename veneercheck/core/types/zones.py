@@ -7,6 +7,8 @@ import math
 from collections.abc import Callable
 from enum import IntEnum, StrEnum
 
+import numpy as np
+
 from veneercheck.core.types.geometry import Ints
 
 
@@ -80,6 +82,10 @@ class Zone:
     """What of it would be left if the least layer were made; negative: there is no room."""
     across_mm: float = math.nan
     """How far it reaches in its longest direction."""
+    vertices: Ints = dataclasses.field(
+        default_factory=lambda: np.zeros(0, dtype=np.int64), repr=False, compare=False
+    )
+    """Those of the refined framework that it holds; none where it was read from a file."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
