@@ -15,7 +15,9 @@ a folder of its own. At the end the counts are printed, summed over the rounds:
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import functools
 import itertools
 import json
 import os
@@ -169,12 +171,23 @@ def scans(folder: Path, depth_mm: float = 0.9, number: str = "T-1") -> Settled:
 
 
 def filed(folder: Path, *, with_report: bool = False) -> tuple[Register, Entry]:
-    """A register with one check on record."""
+    """A register with one check on record; places in it are its own, so that it may be copied."""
+    shutil.copytree(_filed_once(with_report), folder, dirs_exist_ok=True)
     register = Register(folder / "register.sqlite")
-    made = filing.make_case_folder(
-        scans(folder / "scans"), folder / "cases", with_report=with_report, now=NOW
-    )
-    return register, filing.put_on_record(register, made, who="AB")
+    (entry,) = register.entries()
+    return register, entry
+
+
+@functools.cache
+def _filed_once(with_report: bool) -> Path:
+    """Checked and filed once in a process, whoever asks."""
+    folder = Path(tempfile.mkdtemp(prefix="veneercheck-filed-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    work = scans(folder / "scans")
+    made = filing.make_case_folder(work, folder / "cases", with_report=with_report, now=NOW)
+    with Register(folder / "register.sqlite") as register:
+        filing.put_on_record(register, made, who="AB")
+    return folder
 
 
 def writer(place: str, name: str, count: int) -> subprocess.Popen[str]:
