@@ -61,6 +61,9 @@ Counts = dict[str, int]
 ROUNDS = 4
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
 
+RADIUS_MM = 3.7
+"""Of the ball that is checked: so large that its unit is clear, and no larger, for speed."""
+
 SAID_FIRST = 3
 """Entries that a writer has said before it is killed, however slow the machine is."""
 
@@ -159,13 +162,13 @@ def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
 
 
 def scans(folder: Path, depth_mm: float = 0.9, number: str = "T-1") -> Settled:
-    """A ball of 5 mm radius whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
+    """A ball whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
     ball = concentric_spheres(0.9).inner
     way = ball.points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     folder.mkdir(exist_ok=True)
-    write_stl(folder / "f.stl", TriangleMesh(way * (5.0 - cut)[:, None], ball.faces))
-    write_stl(folder / "w.stl", TriangleMesh(way * 5.0, ball.faces))
+    write_stl(folder / "f.stl", TriangleMesh(way * (RADIUS_MM - cut)[:, None], ball.faces))
+    write_stl(folder / "w.stl", TriangleMesh(way * RADIUS_MM, ball.faces))
     case = Case(number, (45, 46), lots={"composite": "0815"})
     return Settled(folder / "f.stl", folder / "w.stl", case, built_in(), None, aligned=True)
 
