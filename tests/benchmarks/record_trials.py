@@ -15,7 +15,9 @@ a folder of its own. At the end the counts are printed, summed over the rounds:
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import functools
 import itertools
 import json
 import os
@@ -58,6 +60,9 @@ Counts = dict[str, int]
 
 ROUNDS = 4
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
+
+RADIUS_MM = 3.7
+"""Of the ball that is checked: so large that its unit is clear, and no larger, for speed."""
 
 SAID_FIRST = 3
 """Entries that a writer has said before it is killed, however slow the machine is."""
@@ -157,24 +162,35 @@ def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
 
 
 def scans(folder: Path, depth_mm: float = 0.9, number: str = "T-1") -> Settled:
-    """A ball of 5 mm radius whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
+    """A ball whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
     ball = concentric_spheres(0.9).inner
     way = ball.points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     folder.mkdir(exist_ok=True)
-    write_stl(folder / "f.stl", TriangleMesh(way * (5.0 - cut)[:, None], ball.faces))
-    write_stl(folder / "w.stl", TriangleMesh(way * 5.0, ball.faces))
+    write_stl(folder / "f.stl", TriangleMesh(way * (RADIUS_MM - cut)[:, None], ball.faces))
+    write_stl(folder / "w.stl", TriangleMesh(way * RADIUS_MM, ball.faces))
     case = Case(number, (45, 46), lots={"composite": "0815"})
     return Settled(folder / "f.stl", folder / "w.stl", case, built_in(), None, aligned=True)
 
 
 def filed(folder: Path, *, with_report: bool = False) -> tuple[Register, Entry]:
-    """A register with one check on record."""
+    """A register with one check on record; places in it are its own, so that it may be copied."""
+    shutil.copytree(_filed_once(with_report), folder, dirs_exist_ok=True)
     register = Register(folder / "register.sqlite")
-    made = filing.make_case_folder(
-        scans(folder / "scans"), folder / "cases", with_report=with_report, now=NOW
-    )
-    return register, filing.put_on_record(register, made, who="AB")
+    (entry,) = register.entries()
+    return register, entry
+
+
+@functools.cache
+def _filed_once(with_report: bool) -> Path:
+    """Checked and filed once in a process, whoever asks."""
+    folder = Path(tempfile.mkdtemp(prefix="veneercheck-filed-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    work = scans(folder / "scans")
+    made = filing.make_case_folder(work, folder / "cases", with_report=with_report, now=NOW)
+    with Register(folder / "register.sqlite") as register:
+        filing.put_on_record(register, made, who="AB")
+    return folder
 
 
 def writer(place: str, name: str, count: int) -> subprocess.Popen[str]:

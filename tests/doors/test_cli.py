@@ -55,23 +55,41 @@ def run(*words: str | Path, folder: Path) -> Run:
     return Run(done.returncode, done.stdout, done.stderr)
 
 
+@dataclasses.dataclass(frozen=True)
+class Ball:
+    """Edges are those of a ball of 4 mm."""
+
+    radius_mm: float
+    edge_mm: float
+
+
+SMALL, FINE = Ball(3.7, 0.9), Ball(3.7, 0.3)
+"""One that only has to be there, and one whose space is read."""
+
+
 @cache
-def ball() -> TriangleMesh:
-    return concentric_spheres(0.3).inner
+def ball(edge_mm: float) -> TriangleMesh:
+    return concentric_spheres(edge_mm).inner
 
 
-def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
-    """A ball of 5 mm radius; its upper cap cut back evenly, with a chamfer 0.5 mm wide."""
-    way = ball().points_mm / 4.0
+def caps(depth_mm: float, size: Ball = SMALL) -> tuple[TriangleMesh, TriangleMesh]:
+    """A ball; its upper cap cut back evenly, with a chamfer half a millimetre wide."""
+    faces = ball(size.edge_mm).faces
+    way = ball(size.edge_mm).points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     return (
-        TriangleMesh(way * (5.0 - cut)[:, None], ball().faces),
-        TriangleMesh(way * 5.0, ball().faces),
+        TriangleMesh(way * (size.radius_mm - cut)[:, None], faces),
+        TriangleMesh(way * size.radius_mm, faces),
     )
 
 
-def write_pair(folder: Path, depth_mm: float, names: tuple[str, str] = ("f.stl", "w.stl")) -> None:
-    for name, mesh in zip(names, caps(depth_mm), strict=True):
+def write_pair(
+    folder: Path,
+    depth_mm: float,
+    names: tuple[str, str] = ("f.stl", "w.stl"),
+    size: Ball = SMALL,
+) -> None:
+    for name, mesh in zip(names, caps(depth_mm, size), strict=True):
         write_stl(folder / name, mesh)
 
 
@@ -95,7 +113,7 @@ QUICK = ("--aligned", "--no-report", "--out", "out")
 )
 def test_exit_codes_of_a_check(tmp_path: Path, depth_mm: float, code: int, verdict: str) -> None:
     """By construction: the depth of the cut less 0.2 mm of opaquer, against 1.0 and 2.0 mm."""
-    write_pair(tmp_path, depth_mm)
+    write_pair(tmp_path, depth_mm, size=FINE)
     ended = run("check", "f.stl", "w.stl", *QUICK, folder=tmp_path)
     result = result_of(tmp_path / "out")
     assert (ended.code, result["verdict"]) == (code, verdict), ended.said
@@ -251,15 +269,21 @@ def test_a_fault_of_the_program_is_caught_and_told(
 
 
 @pytest.mark.parametrize(
-    "name", ["two words.stl", "Brücke 45–47.stl", "мост.stl", "橋.stl", "-dash.stl", "a'b&c;d.stl"]
+    "names",
+    [
+        ("two words.stl", "Brücke 45–47.stl"),
+        ("мост.stl", "橋.stl"),
+        ("-dash.stl", "a'b&c;d.stl"),
+    ],
 )
-def test_awkward_file_names(tmp_path: Path, name: str) -> None:
-    write_pair(tmp_path, 1.7, (name, "w.stl"))
-    out = f"out {Path(name).stem.strip('-')}"
-    words = ("check", "--aligned", "--no-report", "--out", out, "--", name, "w.stl")
+def test_awkward_file_names(tmp_path: Path, names: tuple[str, str]) -> None:
+    write_pair(tmp_path, 1.7, names)
+    out = f"out {Path(names[0]).stem.strip('-')} {Path(names[1]).stem}"
+    words = ("check", "--aligned", "--no-report", "--out", out, "--", *names)
     ended = run(*words, folder=tmp_path)
     assert ended.code == 0, ended
-    assert result_of(tmp_path / out)["scans"]["framework"]["file"] == name
+    told = result_of(tmp_path / out)["scans"]
+    assert (told["framework"]["file"], told["waxup"]["file"]) == names
 
 
 def test_the_case_file_may_name_the_scans(tmp_path: Path) -> None:
@@ -276,7 +300,7 @@ def test_the_case_file_may_name_the_scans(tmp_path: Path) -> None:
 
 def test_a_declared_key_stands_in_for_the_waxup(tmp_path: Path) -> None:
     """The key's inside is the wax-up's outside turned about: the same space is read from it."""
-    write_pair(tmp_path, 1.5)
+    write_pair(tmp_path, 1.5, size=FINE)
     inside = read_scan(tmp_path / "w.stl").mesh
     write_stl(tmp_path / "key.stl", TriangleMesh(inside.points_mm, inside.faces[:, ::-1]))
     case = '[scans]\nframework = "f.stl"\nwaxup = "key.stl"\nwaxup_kind = "key"\n'

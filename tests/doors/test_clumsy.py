@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -41,6 +42,20 @@ def pair(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.fixture(scope="module")
+def drawn_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("drawn")
+    trials.scans(folder)
+    carry_out(Order(folder / "f.stl", folder / "w.stl", aligned=True), out=folder / "out")
+    return folder
+
+
+@pytest.fixture
+def drawn(drawn_once: Path, tmp_path: Path) -> Path:
+    """A copy of the two scans and of their check in `out`, report included."""
+    return Path(shutil.copytree(drawn_once, tmp_path, dirs_exist_ok=True))
+
+
 def check(folder: Path, *words: str, size: int | None = None) -> subprocess.CompletedProcess[str]:
     """A check of the two scans in a folder; no file may grow beyond a size, if one is given."""
     own = ["check", "f.stl", "w.stl", "--aligned", *words]
@@ -55,39 +70,38 @@ def files(folder: Path) -> set[str]:
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
 
-def test_no_page_of_an_earlier_result_stands_beside_a_new_one(pair: Path) -> None:
+def test_no_page_of_an_earlier_result_stands_beside_a_new_one(drawn: Path) -> None:
     """With a report, then without: what is left is what a check without a report writes."""
-    carry_out(Order(pair / "f.stl", pair / "w.stl", aligned=True), out=pair / "out")
-    drawn = files(pair / "out")
-    assert {"report.html", "report.pdf", "bench.pdf", "contact.pdf", "summary.png"} < drawn
-    assert {"summary.png", "amount.png"} < drawn
-    (pair / "out" / "decisions.json").write_text('{"decisions": []}', encoding="utf-8")
-    (pair / "out" / "mine.txt").write_text("a file of the user's own", encoding="utf-8")
-    trials.scans(pair, 1.3)
-    assert check(pair, "--no-report", "--out", "out").returncode in (0, 1)
-    left = files(pair / "out")
-    check(pair, "--no-report", "--out", "new")
-    assert left == files(pair / "new") | {"mine.txt"}
+    before = files(drawn / "out")
+    assert {"report.html", "report.pdf", "bench.pdf", "contact.pdf", "summary.png"} < before
+    assert {"summary.png", "amount.png"} < before
+    (drawn / "out" / "decisions.json").write_text('{"decisions": []}', encoding="utf-8")
+    (drawn / "out" / "mine.txt").write_text("a file of the user's own", encoding="utf-8")
+    trials.scans(drawn, 1.3)
+    assert check(drawn, "--no-report", "--out", "out").returncode in (0, 1)
+    left = files(drawn / "out")
+    check(drawn, "--no-report", "--out", "new")
+    assert left == files(drawn / "new") | {"mine.txt"}
 
 
-def test_everything_that_is_drawn_is_taken_away(pair: Path) -> None:
-    carry_out(Order(pair / "f.stl", pair / "w.stl", aligned=True), out=pair / "out")
-    assert len(files(pair / "out")) > 10
-    clear(pair / "out")
-    assert list((pair / "out").iterdir()) == []
+def test_everything_that_is_drawn_is_taken_away(drawn: Path) -> None:
+    assert len(files(drawn / "out")) > 10
+    clear(drawn / "out")
+    assert list((drawn / "out").iterdir()) == []
 
 
-def test_a_report_that_fails_leaves_no_old_one(pair: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    order = Order(pair / "f.stl", pair / "w.stl", aligned=True)
-    carry_out(order, out=pair / "out")
+def test_a_report_that_fails_leaves_no_old_one(
+    drawn: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert (drawn / "out" / "report.html").exists()
 
     def fault(*_: object, **__: object) -> None:
         raise ZeroDivisionError("planted by the test")
 
     monkeypatch.setattr("veneercheck.report.render", fault)
     with pytest.raises(ZeroDivisionError):
-        carry_out(order, out=pair / "out")
-    assert not any(name.endswith((".html", ".pdf", ".png")) for name in files(pair / "out"))
+        carry_out(Order(drawn / "f.stl", drawn / "w.stl", aligned=True), out=drawn / "out")
+    assert not any(name.endswith((".html", ".pdf", ".png")) for name in files(drawn / "out"))
 
 
 def test_a_finished_case_is_not_written_over(pair: Path) -> None:
@@ -294,10 +308,10 @@ def test_a_scan_of_no_body_is_refused(pair: Path, count: int) -> None:
 
 
 def test_a_report_drawn_again_without_a_typesetter_keeps_no_old_paper(
-    pair: Path, monkeypatch: pytest.MonkeyPatch
+    drawn: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    carry_out(Order(pair / "f.stl", pair / "w.stl", aligned=True), out=pair / "out")
+    assert list((drawn / "out").glob("*.pdf"))
     monkeypatch.setattr("veneercheck.report.paper.can_print", lambda: False)
-    render(pair / "out", lang="de")
-    assert not list((pair / "out").glob("*.pdf"))
-    assert read_result(pair / "out").document["schema"]
+    render(drawn / "out", lang="de")
+    assert not list((drawn / "out").glob("*.pdf"))
+    assert read_result(drawn / "out").document["schema"]

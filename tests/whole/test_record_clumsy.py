@@ -213,9 +213,8 @@ def test_ctrl_c_while_deciding_leaves_nothing_that_looks_altered(tmp_path: Path)
         # On a busy machine it may hit the interpreter before any line of the program.
         assert one.returncode in (0, 130, -signal.SIGINT), said
         assert "Traceback" not in said
-        done = subprocess.run([*command, "confirm", "--no-repeat", *own], capture_output=True,
-                              text=True, check=False)  # fmt: skip
-        assert done.returncode == 0, done.stdout
+        done = records(tmp_path, "confirm", "--no-repeat")
+        assert done.exit_code == 0, done.output
 
 
 def test_an_altered_result_does_not_come_on_record_by_a_decision(tmp_path: Path) -> None:
@@ -226,6 +225,25 @@ def test_an_altered_result_does_not_come_on_record_by_a_decision(tmp_path: Path)
         with pytest.raises(RecordError, match="not as it is on record"):
             decide(register, "T-1", who="AB", what="accepted", why="")
         assert register.decisions_on(check.key) == []
+
+
+@pytest.fixture(scope="module")
+def finished_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("finished")
+    work = trials.scans(folder / "scans")
+    filing.make_case_folder(work, folder / "cases", with_report=False)
+    return folder
+
+
+@pytest.fixture
+def finished(finished_once: Path, tmp_path: Path) -> Path:
+    """A copy of two scans and of the folder of their check, which is in no register."""
+    return Path(shutil.copytree(finished_once, tmp_path, dirs_exist_ok=True))
+
+
+def folder_within(place: Path) -> Path:
+    (folder,) = (path for path in (place / "cases").iterdir() if path.name != ASIDE)
+    return folder
 
 
 def broken(folder: Path, how: str) -> None:
@@ -244,25 +262,26 @@ def broken(folder: Path, how: str) -> None:
     "how",
     ["no space.ply", "half a space.ply", "no scan", "empty result.json", "empty order.json"],
 )
-def test_a_finished_folder_that_is_not_whole_is_not_filed(tmp_path: Path, how: str) -> None:
-    work = trials.scans(tmp_path / "scans")
-    folder = filing.make_case_folder(work, tmp_path / "cases", with_report=False).folder
-    broken(folder, how)
+def test_a_finished_folder_that_is_not_whole_is_not_filed(finished: Path, how: str) -> None:
+    work = trials.scans(finished / "scans")
+    broken(folder_within(finished), how)
     with pytest.raises(RecordError, match="not whole"):
-        filing.make_case_folder(work, tmp_path / "cases", with_report=False)
-    with Register(tmp_path / "register.sqlite") as register:
+        filing.make_case_folder(work, finished / "cases", with_report=False)
+    with Register(finished / "register.sqlite") as register:
         with pytest.raises(RecordError, match="not whole"):
-            filing.check_on_record(register, work, tmp_path / "cases", with_report=False)
+            filing.check_on_record(register, work, finished / "cases", with_report=False)
         assert register.list_checks() == []
 
 
-def test_an_empty_folder_is_filled(tmp_path: Path) -> None:
-    work = trials.scans(tmp_path / "scans")
-    folder = filing.make_case_folder(work, tmp_path / "cases", with_report=False).folder
+def test_an_empty_folder_is_filled_under_the_key_made_before_anything_is_copied(
+    finished: Path,
+) -> None:
+    work, folder = trials.scans(finished / "scans"), folder_within(finished)
     shutil.rmtree(folder)
     folder.mkdir()
-    again = filing.make_case_folder(work, tmp_path / "cases", with_report=False)
+    again = filing.make_case_folder(work, finished / "cases", with_report=False)
     assert again.fresh and (again.folder / "result.json").exists()
+    assert filing.key_of(work) == again.key != sha256_of("")
 
 
 @pytest.mark.parametrize("name", ["a?b.sqlite", "50%.sqlite", "a%3Fb#c.sqlite", "a@b.sqlite"])
@@ -404,9 +423,3 @@ def test_a_database_is_told_in_words() -> None:
         Register(f"{server}/nothing_of_that_name")
     assert "does not exist" in str(refusal.value)
     assert "{" not in str(refusal.value)
-
-
-def test_a_key_is_made_before_anything_is_copied(tmp_path: Path) -> None:
-    work = trials.scans(tmp_path / "scans")
-    made = filing.make_case_folder(work, tmp_path / "cases", with_report=False)
-    assert filing.key_of(work) == made.key != sha256_of("")

@@ -154,7 +154,7 @@ def test_a_scan_in_inches_leaves_in_millimetres(tmp_path: Path) -> None:
     assert [path.name for path in written] == ["framework.dcm", "waxup.dcm"], "no report was made"
     (tmp_path / "waxup.stl").write_bytes(held(written[1]))
     away = np.linalg.norm(read_scan(tmp_path / "waxup.stl").mesh.points_mm, axis=1)
-    np.testing.assert_allclose(away, 5.0, atol=2e-6)
+    np.testing.assert_allclose(away, trials.RADIUS_MM, atol=2e-6)
     assert "written anew" in pydicom.dcmread(written[1]).DocumentTitle
 
 
