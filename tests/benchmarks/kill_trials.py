@@ -180,6 +180,10 @@ def _door() -> Any:
     return module
 
 
+_CHECKS_A_ROUND = 5
+"""More than are worked on at once, so that some wait; all of them come to an end afterwards."""
+
+
 def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
     """Kills of the page while checks are handed in, filed and worked on; their processes too.
 
@@ -197,7 +201,7 @@ def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
         end = time.monotonic() + chance.uniform(0.05, 3.0)
         timer = kill_at(page, end)
         with contextlib.suppress(*cut_off):
-            while True:
+            for _ in range(_CHECKS_A_ROUND):
                 scans = {role: page.hand_in(mesh, f"{role}.stl") for role, mesh in meshes.items()}
                 asked += 1
                 known.add(page.json("POST", "/api/checks", scans)["number"])

@@ -747,7 +747,8 @@ def _workers(number: str) -> list[int]:
     found = []
     for path in Path("/proc").glob("[0-9]*/cmdline"):
         with contextlib.suppress(OSError):
-            if number in path.read_text() and "bench.worker" in path.read_text():
+            words = path.read_bytes()
+            if number.encode() in words and b"bench.worker" in words:
                 found.append(int(path.parent.name))
     return found
 
