@@ -3,7 +3,8 @@
     python tests/run.py
 
 All of them run even where one fails; the exit code is 0 only if every one held. The tests come
-last, so that their closing line closes the output.
+last, so that their closing line closes the output; mypy runs beside them and is told after them
+only where it fails.
 """
 
 from __future__ import annotations
@@ -21,7 +22,6 @@ BENCHMARKS = sorted((ROOT / "tests" / "benchmarks").glob("*.py"))
 STEPS: tuple[tuple[str, ...], ...] = (
     ("ruff", "format", "--check", "--quiet", "."),
     ("ruff", "check", "--quiet", "."),
-    ("mypy",),
     ("lint-imports", "--no-logo"),
     ("deptry", "."),
     (
@@ -66,13 +66,22 @@ def holds(step: tuple[str, ...]) -> bool:
     return code == 0
 
 
+def types_hold(types: subprocess.Popen[str]) -> bool:
+    """What mypy, begun before the others, says in the end."""
+    told, _ = types.communicate()
+    if types.returncode:
+        print(f"── mypy\n{told}   FAILED with exit code {types.returncode}", flush=True)
+    return types.returncode == 0
+
+
 def main() -> int:
     """Run every step; pytest tells its own outcome, so what failed before it is told first."""
+    types = subprocess.Popen([program("mypy")], cwd=ROOT, stdout=subprocess.PIPE, text=True)
     failed = [" ".join(step) for step in STEPS[:-1] if not holds(step)]
     if failed:
         print(f"── FAILED before the tests: {'; '.join(failed)}", flush=True)
     tests_hold = holds(STEPS[-1])
-    return 0 if tests_hold and not failed else 1
+    return 0 if types_hold(types) and tests_hold and not failed else 1
 
 
 if __name__ == "__main__":
