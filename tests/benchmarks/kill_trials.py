@@ -273,7 +273,8 @@ def wait_for_end(job: Job) -> bool:
 
 def is_whole(job: Job) -> bool:
     """A check that says it is done has all of its result; one that is not may have none."""
-    if job.end() is None or job.end()["end"] != "done":  # type: ignore[index]
+    end = job.end()
+    if end is None or end["end"] != "done":
         return True
     try:
         read_result(job.out)

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -235,8 +236,8 @@ def test_a_stopped_batch_counts_what_is_ready(
 
     own = Processes.check
 
-    def pressed(self: Processes, tasks: object) -> object:
-        found = own(self, tasks)  # type: ignore[arg-type]
+    def pressed(self: Processes, tasks: Any) -> object:
+        found = own(self, tasks)
         yield next(found)
         raise KeyboardInterrupt
 
