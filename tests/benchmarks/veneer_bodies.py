@@ -71,6 +71,7 @@ _OUT_OF_REACH_MM, _DEEP_MM, _SHALLOW_MM = 1.6, 5.0, 3.0
 """Fields farther out or deeper in are told by the contour alone, to save time."""
 
 _RELAXING_ROUNDS = 3
+_SMOOTHING_ROUNDS = 4
 _ON_CONTOUR_MM = 0.04
 _CLEARING_ROUNDS = 20
 _AS_NEAR_MM = 0.05
@@ -234,6 +235,8 @@ def _surface(
 
 def _cut(design: _Design, line: Floats, spec: Spec) -> TriangleMesh:
     """The framework, triangulated on a turned grid; its uncut part lies on the contour."""
+    if spec.form.get("moved"):
+        return _cleared(_moved(design, line, spec), design, spec)
     shape, field = design.shape, CutField(design, line)
     grid = Scanner().framework_grid()
     mesh = triangulate(field, shape.low_mm, shape.high_mm, spec.edges_mm[0], box_from_grid=grid)
@@ -248,6 +251,19 @@ def _cut(design: _Design, line: Floats, spec: Spec) -> TriangleMesh:
     uncut &= np.abs(design.change(foot)) == 0.0
     points[uncut] = onto_surface(shape.outer, points[uncut])
     return _cleared(TriangleMesh(points, mesh.faces), design, spec)
+
+
+def _moved(design: _Design, line: Floats, spec: Spec) -> TriangleMesh:
+    """The contour's own triangles moved inward, as a program for drawing does: they may fold."""
+    shape = design.shape
+    mesh = _surface(shape.outer, shape, spec.edges_mm[0], start=np.full(3, 0.5 * _BESIDE_MM))
+    _, way, foot = design.under(mesh.points_mm)
+    asked = np.interp(way, line[:, 0], line[:, 1]) - design.change(foot)
+    inward = -vertex_normals(mesh)
+    for _ in range(_SMOOTHING_ROUNDS):
+        inward = neighbour_means(mesh, inward)
+    inward /= np.linalg.norm(inward, axis=1, keepdims=True)
+    return TriangleMesh(mesh.points_mm + asked[:, None] * inward, mesh.faces)
 
 
 def _cleared(mesh: TriangleMesh, design: _Design, spec: Spec) -> TriangleMesh:

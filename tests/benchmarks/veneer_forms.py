@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -45,19 +46,23 @@ def teeth(form: dict[str, Any]) -> Contour:
     (depth), groove_mm, bulge (proximal waist); embrasure_mm; connector (half sizes), clear_mm
     (uncut around a connector); collar_mm; border_mm (height of the lingual metal border; None:
     veneered all round); base (model and neighbours), floor (scanned
-    from below too; else both scans end at the margin).
+    from below too; else both scans end at the margin); lean (of the teeth, in radians: one side
+    hangs over), rough_mm and rough_seed (waves of a carved surface).
     """
     units = tuple(_changed(unit, form) for unit in _spaced(form))
     body = Body(units, tuple(form.get("pontics", ())), bool(form.get("base")))
     neighbours = _neighbours(units) if body.base else ()
 
+    waves = _waves(form)
+
     def crowns(points: Floats) -> Floats:
+        points = _leaning(points, form.get("lean", 0.0))
         field = _crown(units[0], form, points)
         for unit in units[1:]:
             field = smooth_min(field, _crown(unit, form, points), _UNION_BLEND_MM)
         for first, second in itertools.pairwise(units):
             field = smooth_min(field, _connector(first, second, form, points), 0.3)
-        return smooth_max(field, _FLOOR_MM - points[:, 2], 0.6)
+        return smooth_max(field + waves(points), _FLOOR_MM - points[:, 2], 0.6)
 
     def outer(points: Floats) -> Floats:
         field = crowns(points)
@@ -93,6 +98,32 @@ def teeth(form: dict[str, Any]) -> Contour:
         "buccal": "+y" if outward > 0 else "-y",
     }
     return Contour(outer, extent, low, high, case)
+
+
+def _leaning(points: Floats, angle: float) -> Floats:
+    """Sheared over the heights, so that every tooth of the bridge leans to the same side."""
+    if not angle:
+        return points
+    return points - np.outer(np.tan(angle) * points[:, 2], [0.0, 1.0, 0.0])
+
+
+def _waves(form: dict[str, Any]) -> Callable[[Floats], Floats]:
+    """Uneven as a hand carves: waves of 0.7 to 3 mm in all directions, drawn by their seed."""
+    height, count = form.get("rough_mm", 0.0), 24
+    rng = np.random.default_rng(form.get("rough_seed", 0))
+    way = rng.normal(size=(count, 3))
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    length = np.exp(rng.uniform(np.log(0.7), np.log(3.0), size=count))
+    start = rng.uniform(0.0, 2.0 * np.pi, size=count)
+    share = length / np.sqrt(0.5 * (length**2).sum())
+
+    def field(points: Floats) -> Floats:
+        if not height:
+            return np.zeros(len(points))
+        found: Floats = height * np.sin(points @ (2 * np.pi * way.T / length) + start) @ share
+        return found
+
+    return field
 
 
 def _spaced(form: dict[str, Any]) -> tuple[Unit, ...]:

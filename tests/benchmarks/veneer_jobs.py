@@ -28,6 +28,8 @@ FAMILIES = (
 )
 """In turn, so that the first bodies hold all of them."""
 
+STRANGE = ("molar", "pair", "front", "premolar", "three", "crown", "model")
+
 EXTRAS = (
     *("", "", "", "sprue uncut", "", "fragment beside", "", "crop framework", "", "sprue cut"),
     *("", "fragment near", "", "beads apart", "", "fragment inside", "", "crop waxup", ""),
@@ -78,7 +80,7 @@ class Trial:
 
 
 def jobs(kind: str) -> Iterator[Trial]:
-    """All trials of a kind, `sound` or `faulty`, always the same."""
+    """All trials of a kind, `sound`, `strange` (sound as well) or `faulty`, always the same."""
     for round_ in range(ROUNDS):
         for number in range(BODIES):
             yield job(kind, number, round_)
@@ -109,9 +111,13 @@ def body(kind: str, number: int, *, beads: bool = False) -> Spec:
     """The plan of a body."""
     rng = np.random.default_rng([number, kind == "faulty", 31])
     family = FAMILIES[number % len(FAMILIES)]
+    if kind == "strange":
+        family = STRANGE[number % len(STRANGE)]
     if kind == "faulty" and family == "gap":  # between its walls there is no room for a fault
         family = "plate"
     name, form = _form(family, rng)
+    if kind == "strange":
+        form |= _strange(number)
     margin = MARGINS_MM[(number + number // len(FAMILIES)) % len(MARGINS_MM)]
     beads_mm = 0.5 * _BEAD_MM if beads else 0.0
     spec = Spec(f"{kind}-{number:03d}-{family}", name, form, Runout("knife", 1.0), margin)
@@ -175,6 +181,19 @@ def _form(family: str, rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
     form["base"] = family == "model"
     form["floor"] = bool(rng.random() < 0.4)
     return "teeth", form
+
+
+def _strange(number: int) -> dict[str, Any]:
+    """What hands and programs leave: carved unevenly, leaning, deeply folded, moved triangles."""
+    rng = np.random.default_rng([number, 37])
+    return {
+        "slope": round(float(rng.uniform(1.2, 2.4)), 2),
+        "fissure_mm": float(rng.choice([0.6, 0.9, 1.2])),
+        "rough_mm": float(rng.choice([0.0, 0.02, 0.04, 0.07])),
+        "rough_seed": number,
+        "lean": round(float(rng.uniform(-0.3, 0.3)), 2),
+        "moved": bool(rng.random() < 0.5),
+    }
 
 
 def _faults(family: str, rng: np.random.Generator) -> tuple[Plan, ...]:

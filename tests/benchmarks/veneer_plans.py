@@ -23,6 +23,9 @@ _VERSION, _SEATED = 5, 3
 """Bodies kept by other ones are made anew, those with faults by the second too."""
 
 _FAR_MM = 99.0
+_TORN_MM = (0.1, 0.08, 0.3)
+"""Of cut contour, of depth, of distance: beyond what edges of 0.25 mm make uncertain."""
+
 _ARC_STEPS = 10
 _STEEP_RAD = math.radians(76.0)
 
@@ -176,6 +179,23 @@ class Made:
     def at(self, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
         """True signed depth, way of the foot from the finish line, and the foot."""
         return under(self.contour, self.inward_mm, points_mm, self.outside)
+
+    def torn_mm2(self) -> float:
+        """Area of the framework that lies deep under contour which is not cut, and near no cut.
+
+        Where full depth leaves no metal the triangles of the cut break through its far side: no
+        sound bridge, nor the one that was planned.
+        """
+        from scipy.spatial import cKDTree
+
+        corners = self.framework.points_mm[self.framework.faces]
+        middle = corners.mean(axis=1)
+        sides = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        depth, way, _ = self.at(middle)
+        cut = self.contour.points_mm[self.inward_mm > -_TORN_MM[0]]
+        away, _ = cKDTree(cut).query(middle)
+        torn = (way < -_TORN_MM[2]) & (depth > _TORN_MM[1]) & (away > depth + _TORN_MM[2])
+        return float(0.5 * np.linalg.norm(sides[torn], axis=1).sum())
 
     def limits(self) -> Limits:
         """Limits under which all but the planted faults is sound.

@@ -20,9 +20,14 @@ SPARE_MM = 0.15
 
 def table(lines: Lines) -> str:
     """Sound and faulty bridges, class by class, and every false zone and missed fault."""
+    torn = [line["name"] for line in lines if "torn" in line]
+    lines = [line for line in lines if "torn" not in line]
     sound = [line for line in lines if "faults" not in line]
     faulty = [line for line in lines if "faults" in line]
-    return "\n".join([*(_sound(sound) if sound else []), *(_faulty(faulty) if faulty else [])])
+    left_out = [f"left out, torn by their own plan: {', '.join(torn)}"] if torn else []
+    return "\n".join(
+        [*(_sound(sound) if sound else []), *(_faulty(faulty) if faulty else []), *left_out]
+    )
 
 
 def _firm(line: dict[str, Any]) -> Lines:

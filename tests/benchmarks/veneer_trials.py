@@ -1,6 +1,7 @@
 """Sound bridges that must raise no alarm, and faulty ones whose faults must be told rightly.
 
     python tests/benchmarks/veneer_trials.py sound FILE [SECONDS] [--only NAME] [--dump FOLDER]
+    python tests/benchmarks/veneer_trials.py strange FILE [SECONDS] [--only NAME] [--dump FOLDER]
     python tests/benchmarks/veneer_trials.py faulty FILE [SECONDS] [--only NAME] [--dump FOLDER]
     python tests/benchmarks/veneer_trials.py table FILE
 
@@ -61,6 +62,9 @@ _CHORD_MM = 0.05
 _ROUND_ZONE = 0.8
 """Reach of a zone twice as long as wide, as a share of the root of its area."""
 
+_TORN_MM2 = 0.1
+"""A body torn over more than this was never made as planned, and is left out."""
+
 _NEED_MM = 0.05
 _OWN_MM = 0.1
 _ENDS_MM = 0.03
@@ -70,6 +74,12 @@ _ENDS_MM = 0.03
 def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
     """Make or fetch the body, scan it, check it, score it; a faulty one is worked on as advised."""
     made = make(one.spec, contour_of)
+    torn = made.torn_mm2()
+    if torn > _TORN_MM2:
+        left_out = {"name": one.name, "torn": round(torn, 2)}
+        if say:
+            print(json.dumps(left_out))
+        return left_out
     rng = np.random.default_rng([one.seed, 17])
     clean, framework, waxup = scans(made, one, rng)
     limits = made.limits()

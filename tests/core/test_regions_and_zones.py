@@ -172,6 +172,29 @@ def test_guard_band_is_one_sided_95_percent(side, decision) -> None:
         assert told == ({expected} if expected else set())
 
 
+def _without(mesh: TriangleMesh, gone) -> TriangleMesh:
+    return select_faces(mesh, ~gone(mesh.points_mm[mesh.faces].mean(axis=1)))[0]
+
+
+@pytest.mark.parametrize(("where", "zones"), [("rim", 0), ("hole", 1)])
+def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None:
+    """Source: drawn. A run-out to a line at y = 12.25, which the scan does not reach, and the same
+    slope down into a hole, where no line can be."""
+
+    def depth(x, y):
+        if where == "rim":
+            return np.minimum(cut(x, y), 1.6 * (12.25 - y))
+        return np.minimum(cut(x, y), 1.6 * np.hypot(x - 8.0, y - 6.0) - 1.04)
+
+    def gone(at):
+        return np.hypot(at[:, 0] - 8.0, at[:, 1] - 6.0) < 0.9 if where == "hole" else at[:, 1] > 12
+
+    framework = _without(plate(lambda x, y: -depth(x, y)), gone)
+    found = check(Surfaces(framework, CONTOUR), case=Case(), limits=built_in(), aligned=True)
+    assert sum(zone.decision is Decision.FIRM for zone in found.zones) == zones
+    assert len(found.zones) == zones
+
+
 def test_island_is_a_question_and_its_flank_no_finding() -> None:
     def depth(x, y):
         beside = np.maximum(np.abs(x - 8.0), np.abs(y - 6.0)) - 0.7
