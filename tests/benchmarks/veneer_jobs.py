@@ -187,8 +187,8 @@ def _strange(number: int) -> dict[str, Any]:
     """What hands and programs leave: carved unevenly, leaning, deeply folded, moved triangles."""
     rng = np.random.default_rng([number, 37])
     return {
-        "slope": round(float(rng.uniform(1.2, 2.4)), 2),
-        "fissure_mm": float(rng.choice([0.6, 0.9, 1.2])),
+        "slope": round(float(rng.uniform(0.9, 1.6)), 2),
+        "fissure_mm": float(rng.choice([0.3, 0.6, 0.9])),
         "rough_mm": float(rng.choice([0.0, 0.02, 0.04, 0.07])),
         "rough_seed": number,
         "lean": round(float(rng.uniform(-0.3, 0.3)), 2),

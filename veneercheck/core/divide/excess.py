@@ -141,7 +141,10 @@ def excesses(
     # Round an island lies the flank of a metal stop: alone it is no zone, see `_beside_flank`.
     beside = np.isfinite(regions.island_distance_mm)
     thin = compare(FindingKind.TOO_THIN, need - low_mm, low_mm, thin_path, cut & ~beside)
-    thick = compare(FindingKind.TOO_THICK, high_mm - greatest_mm, high_mm, 1.0 / tilt, cut)
+    # Metal so close on the other side bears what lies between, be its bottom ever so deep.
+    held = reading.across_mm < limits.narrowest_zone_mm
+    over_greatest = np.where(held, np.nan, high_mm - greatest_mm)
+    thick = compare(FindingKind.TOO_THICK, over_greatest, high_mm, 1.0 / tilt, cut)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
     outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan

@@ -84,6 +84,8 @@ class Reading:
         Cosine between that direction and the contour's normal at the nearest contour point.
     sees_itself : ndarray of bool, shape (n,)
         The outward ray meets the framework itself before the contour.
+    across_mm : ndarray, shape (n,)
+        How far off it meets the framework, contour or not; infinite where it does not.
     edges : ndarray of int64, shape (e, 2)
         Of the framework, for growing regions over it.
     outside : FromOutside
@@ -103,6 +105,7 @@ class Reading:
     normals: Floats
     agreement: Floats
     sees_itself: Bools
+    across_mm: Floats
     edges: Ints
     outside: FromOutside
     under_a_hole: Bools
@@ -209,6 +212,7 @@ def measure(
         inner.surface.normals,
         nearest.agreement,
         sees_itself=inward.meets_itself_mm < rays.left_after_mm,
+        across_mm=inward.meets_itself_mm,
         edges=inner.edges,
         outside=inward.outside,
         under_a_hole=nearest.under_a_hole,
