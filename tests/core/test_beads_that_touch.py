@@ -87,17 +87,19 @@ def test_a_speck_over_a_bead_stays_where_it_is() -> None:
     assert np.abs(found.base.points_mm[:count, 2]).max() < 0.01
 
 
-def test_a_carpet_of_strewn_beads_is_found() -> None:
-    """Source: as many as were put, save one in twenty whose saddle no vertex shows."""
+@pytest.mark.parametrize("noise_mm", [0.0, 0.01, 0.02])
+def test_a_carpet_of_beads_that_overlap_is_found(noise_mm: float) -> None:
+    """Source: as many as were put; many have no saddle between them that a vertex shows."""
     plain = sheet(flat)
     inner = np.abs(plain.points_mm[:, :2] - 0.5 * WIDE_MM).max(axis=1) < 2.0
-    seats = spread(plain.points_mm, inner, 0.49, np.random.default_rng(2))
-    put = put_beads(plain, seats, diameter_mm=0.6)
-    found = found_on(noisy(put.mesh, 0.01))
+    seats = spread(plain.points_mm, inner, 0.33, np.random.default_rng(2))
+    put = put_beads(plain, seats, diameter_mm=0.4)
+    found = found_on(noisy(put.mesh, noise_mm))
     assert found is not None
     tops = beads_of_tops(put, found)
-    assert len(set(tops)) == len(tops) > 0.95 * len(seats)
-    assert np.mean(np.abs(found.base.points_mm[put.under >= 0, 2]) > 0.05) < 0.1
+    assert len(set(tops)) > 0.98 * len(seats)
+    assert len(tops) <= 1.02 * len(seats)
+    assert np.mean(np.abs(found.base.points_mm[put.under >= 0, 2]) > 0.05) < 0.05
 
 
 def test_beads_on_a_sharp_ridge_are_found_and_the_ridge_is_none() -> None:

@@ -86,6 +86,10 @@ _FARTHEST_MM = 1.0
 _RIM_EDGES = 0.6
 """The foot's rim lies hidden within the edge beyond the last vertex that stands out."""
 
+_OVERLOOKED = 0.65
+_BEYOND_FOOT = 1.35
+"""A bead's own flank stands this high nowhere, so far from its middle."""
+
 _ROUND_FOOT_MM = 0.3
 _LEVEL = 0.35
 _MOST_LEVEL = 0.11
@@ -292,7 +296,28 @@ def _bumps(
     found = _alike(points, ways, there, half_calm, noise)
     if found is None:
         return None
-    return _Bumps(found.middle_mm, _foot(points, ways, height, half_calm, found))
+    foot = _foot(points, ways, height, half_calm, found)
+    left = _overlooked(points, half_calm, found, foot)
+    return _Bumps(np.concatenate([found.middle_mm, left]), foot)
+
+
+def _overlooked(points: Floats, height: Floats, found: caps.Caps, foot_mm: float) -> Floats:
+    """Middles of beads that melt into others without a saddle between, shape (k, 3).
+
+    What stands as high as a bead, and beyond the foot of every one that is known, is one more.
+    """
+    usual = float(np.median(height[found.summit]))
+    high = np.flatnonzero(height > _OVERLOOKED * usual)
+    if not len(high):
+        return np.empty((0, 3))
+    clear = _BEYOND_FOOT * foot_mm
+    high = high[NearestPoints(found.middle_mm).query(points[high])[0] > clear]
+    added = []
+    while len(high):
+        top = points[high[height[high].argmax()]]
+        added.append(top)
+        high = high[np.linalg.norm(points[high] - top, axis=1) > clear]
+    return np.array(added).reshape(-1, 3)
 
 
 def _mean_round(values: Floats, edges: Ints) -> Floats:
