@@ -84,6 +84,23 @@ def test_sound_chamfer_raises_nothing() -> None:
     assert found.layer_statistics.median_mm == pytest.approx(1.3, abs=1e-9)
 
 
+def test_figures_are_of_the_cut_without_its_run_out() -> None:
+    """Source: drawn, 1.5 mm everywhere beyond a run-out of 0.6 mm, less 0.2 mm of opaquer.
+
+    Without noise a mean is as uncertain as the limits state of scanner and seating, and its layer
+    by the opaquer besides, which is common to all.
+    """
+    found = checked(lambda x, y: 1.5 * np.clip((x - 4.0) / 0.6, 0.0, 1.0) + 0.0 * y)
+    layer, space = found.layer_statistics, found.space_statistics
+    assert layer.p05_mm == pytest.approx(1.3, abs=0.02)
+    assert layer.mean_mm == pytest.approx(1.3, abs=0.01)
+    stated = found.limits.trueness_u_mm, found.limits.seating_u_mm
+    assert space.mean_u_mm == pytest.approx(math.hypot(*stated), rel=0.01)
+    assert layer.mean_u_mm == pytest.approx(
+        math.hypot(*stated, found.limits.opaquer_u_mm), rel=0.01
+    )
+
+
 @pytest.mark.parametrize(
     ("depth_mm", "kind", "action"),
     [(0.8, FindingKind.TOO_THIN, "take off 0.50 mm"), (2.5, FindingKind.TOO_THICK, "add 0.40 mm")],
