@@ -86,7 +86,7 @@ def outcome_of(failed: bool = False, number: str = "0417-B", notes: str = "") ->
     cap = float(area[finding > 0].sum())
     zone = Zone(
         1, FindingKind.TOO_THIN, Decision.FIRM, cap, 0.5, 0.04, (0.0, 0.0, 4.0), "46",
-        "occlusal", "take off 0.50 mm",
+        "occlusal", "take off 0.50 mm", vertices=np.flatnonzero(finding),
     )  # fmt: skip
     space_or_none = space_map(
         space_mm=space,
@@ -187,7 +187,25 @@ def test_written_map_comes_back(tmp_path) -> None:
     np.testing.assert_array_equal(filed.finding, check.finding)
     np.testing.assert_array_equal(filed.tooth, check.tooth)
     np.testing.assert_array_equal(filed.surface, check.surface)
+    np.testing.assert_array_equal(filed.zone, check.finding == FindingKind.TOO_THIN)
     np.testing.assert_array_equal(filed.contour.faces, check.waxup.faces)
+
+
+def test_a_map_from_before_the_zone_was_a_column_is_read(tmp_path) -> None:
+    """Such a file ends each vertex two bytes earlier, and its head does not name the column."""
+    write_result(tmp_path, outcome_of())
+    path = tmp_path / "space.ply"
+    head, _, body = path.read_bytes().partition(b"end_header\n")
+    lines = [line for line in head.splitlines(keepends=True) if b"zone" not in line]
+    now, count = read_result(tmp_path), len(outcome_of().check.framework.points_mm)
+    size = (len(body) - 13 * len(now.mesh.faces)) // count
+    rows = np.frombuffer(body, np.uint8, count * size).reshape(count, size)[:, :-2]
+    older = b"".join(lines) + b"end_header\n" + rows.tobytes() + body[count * size :]
+    path.write_bytes(older)
+    before = read_result(tmp_path)
+    assert before.zone is None
+    np.testing.assert_array_equal(before.layer_mm, now.layer_mm)
+    np.testing.assert_array_equal(before.finding, now.finding)
 
 
 def test_another_reader_opens_the_map(tmp_path) -> None:
@@ -202,6 +220,8 @@ def test_another_reader_opens_the_map(tmp_path) -> None:
     thin = outcome.check.finding == FindingKind.TOO_THIN
     thin[3] = False  # not measured: plaster, though it lies in the thin cap
     lightness = seen.visual.vertex_colors[:, :3].mean(axis=1)
+    column = seen.metadata["_ply_raw"]["vertex"]["data"]["zone"]
+    np.testing.assert_array_equal(column, outcome.check.finding == FindingKind.TOO_THIN)
     assert lightness[thin].max() < 100 < lightness[~thin].min()
 
 

@@ -22,7 +22,8 @@ What comes out
   `space_mm` (the ray, with `u_mm`), `nearest_mm`, `ball_mm`, `judged_low_mm`, `judged_high_mm`,
   `p_thin` and `p_thick` (probability that the true layer is below the least, above the greatest),
   `metal_mm` (thickness of the metal straight inward, to its other side or the die, where one was
-  scanned), `region`, `finding`, `tooth` and `surface` at every vertex, and colours for any viewer.
+  scanned), `region`, `finding`, `tooth`, `surface` and `zone` at every vertex, and colours for any
+  viewer.
   The codes are explained in its header.
 - `contour.ply`, and `die.ply` where a die was given: the wax-up and the die, for outlines and
   sections when the report is drawn anew.

@@ -24,6 +24,7 @@ from veneercheck.report.space_ply import (
     read_surface_ply,
     space_ply_bytes,
     surface_ply_bytes,
+    zone_numbers,
 )
 from veneercheck.report.words import Language
 
@@ -85,6 +86,8 @@ class FiledResult:
         The wax-up, for its outline and for sections.
     die : TriangleMesh or None
         The prepared teeth, where they were scanned.
+    zone : ndarray or None
+        Number in the list of the zone that a vertex belongs to; None in an older folder.
     """
 
     document: Mapping[str, Any]
@@ -101,6 +104,7 @@ class FiledResult:
     metal_mm: Floats | None = None
     amount_mm: Floats | None = None
     die: TriangleMesh | None = None
+    zone: Ints | None = None
 
 
 def write_result(folder: Path, outcome: Outcome) -> list[Path]:
@@ -217,6 +221,7 @@ def read_result(folder: str | Path) -> FiledResult:
         found.metal_mm,
         found.amount_mm,
         die,
+        found.zone,
     )
 
 
@@ -240,6 +245,7 @@ def as_filed(outcome: Outcome) -> FiledResult:
         check.space.metal_mm,
         check.amount_mm,
         check.die,
+        zone_numbers(check),
     )
 
 

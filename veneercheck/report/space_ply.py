@@ -29,9 +29,13 @@ _ADVICE = ("amount_mm", "taken_off_mm")
 _READINGS = [(name, "<f4") for name in _READ + _JUDGED + _LIKELY + _ADVICE]
 _CODED = ("region", "finding", "tooth", "surface")
 _CODES = [(name, "u1") for name in (*_CODED, "red", "green", "blue")]
-_VERTEX = np.dtype(_PLACE + _READINGS + _CODES)
+_VERTEX = np.dtype([*_PLACE, *_READINGS, *_CODES, ("zone", "<i2")])
+_OLDER = np.dtype(_PLACE + _READINGS + _CODES)
+"""Maps from before the zone was a column."""
+
 _FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", (3,))])
-_WORDS = {4: "float", 1: "uchar"}
+_WORDS = {"f4": "float", "u1": "uchar", "i2": "short"}
+_ZONE = "zone: its number in the list, 0 none"
 _NEXT = "Check the case again: `veneercheck check` writes the folder anew."
 _LONGEST_HEADER = 4096
 """Bytes to look for the end of a header in; ours is below 2000."""
@@ -41,7 +45,7 @@ _LONGEST_HEADER = 4096
 class SpacePly:
     """The framework in the wax-up's frame with its readings; arrays of shape (n,).
 
-    `u_mm` is that of the layer.
+    `u_mm` is that of the layer; `zone` is None in a map from before it was a column.
     """
 
     mesh: TriangleMesh
@@ -55,6 +59,7 @@ class SpacePly:
     finding: Ints
     tooth: Ints
     surface: Ints
+    zone: Ints | None = None
 
 
 def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]:
@@ -74,11 +79,20 @@ def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]
         vertices[name] = np.nan if known is None else known
     vertices["amount_mm"] = np.nan if check.amount_mm is None else check.amount_mm
     vertices["taken_off_mm"] = np.nan if recheck is None else recheck.taken_off_mm
+    vertices["zone"] = zone_numbers(check)
     layer = readable_layer(space.layer_mm, space.nearest_mm, check.limits.taken_mm)
     rgb = vertex_colours(layer, check.region, check.finding, bands)
     for column, name in enumerate(("red", "green", "blue")):
         vertices[name] = rgb[:, column]
-    return _parts(vertices, check.framework.faces, _comments())
+    return _parts(vertices, check.framework.faces, [*_comments(), _ZONE])
+
+
+def zone_numbers(check: Check) -> Ints:
+    """The number in the list of the zone that each vertex belongs to, 0 for none, shape (n,)."""
+    number = np.zeros(len(check.framework.points_mm), dtype=np.int64)
+    for zone in reversed(check.zones):
+        number[zone.vertices] = zone.id
+    return number
 
 
 def surface_ply_bytes(mesh: TriangleMesh, what: str) -> list[bytes]:
@@ -94,13 +108,27 @@ def read_space_ply(path: Path) -> SpacePly:
     RecordError
         If the file is missing or is not a map of this program.
     """
-    vertices, faces = _read(path, _VERTEX)
+    vertices, faces = _read(path, _VERTEX, _OLDER)
     space, layer, u, nearest, metal, amount = (
         vertices[name].astype(np.float64)
         for name in ("space_mm", "layer_mm", "u_judged_mm", "nearest_mm", "metal_mm", "amount_mm")
     )
-    codes = (vertices[name].astype(np.int64) for name in _CODED)
-    return SpacePly(_mesh(vertices, faces), space, layer, u, nearest, metal, amount, *codes)
+    region, finding, tooth, surface = (vertices[name].astype(np.int64) for name in _CODED)
+    zone = vertices["zone"].astype(np.int64) if "zone" in _names(vertices.dtype) else None
+    return SpacePly(
+        mesh=_mesh(vertices, faces),
+        space_mm=space,
+        layer_mm=layer,
+        u_mm=u,
+        nearest_mm=nearest,
+        metal_mm=metal,
+        amount_mm=amount,
+        region=region,
+        finding=finding,
+        tooth=tooth,
+        surface=surface,
+        zone=zone,
+    )
 
 
 def read_surface_ply(path: Path) -> TriangleMesh:
@@ -144,7 +172,7 @@ def _parts(vertices: npt.NDArray[np.void], faces: Ints, comments: list[str]) -> 
 
 
 def _header(dtype: np.dtype[np.void], vertices: int, faces: int, comments: list[str]) -> bytes:
-    properties = [f"property {_WORDS[dtype[name].itemsize]} {name}" for name in _names(dtype)]
+    properties = [f"property {_WORDS[dtype[name].str[1:]]} {name}" for name in _names(dtype)]
     lines = [
         "ply",
         "format binary_little_endian 1.0",
@@ -163,7 +191,7 @@ def _names(dtype: np.dtype[np.void]) -> tuple[str, ...]:
 
 
 def _read(
-    path: Path, dtype: np.dtype[np.void]
+    path: Path, *forms: np.dtype[np.void]
 ) -> tuple[npt.NDArray[np.void], npt.NDArray[np.void]]:
     try:
         data = path.read_bytes()
@@ -172,16 +200,14 @@ def _read(
             f"the file cannot be read ({error.strerror}).", where=str(path), next_step=_NEXT
         ) from error
     start = data.find(b"end_header\n", 0, _LONGEST_HEADER) + len(b"end_header\n")
-    counts = _counts(data[:start], dtype)
-    if (
-        counts is None
-        or len(data) != start + counts[0] * dtype.itemsize + counts[1] * _FACE.itemsize
-    ):
-        raise RecordError(
-            "this is not a whole map as this program writes it.", where=str(path), next_step=_NEXT
-        )
-    vertices = np.frombuffer(data, dtype, counts[0], start)
-    return vertices, np.frombuffer(data, _FACE, counts[1], start + vertices.nbytes)
+    for form in forms:
+        counts = _counts(data[:start], form)
+        if counts and len(data) == start + counts[0] * form.itemsize + counts[1] * _FACE.itemsize:
+            vertices = np.frombuffer(data, form, counts[0], start)
+            return vertices, np.frombuffer(data, _FACE, counts[1], start + vertices.nbytes)
+    raise RecordError(
+        "this is not a whole map as this program writes it.", where=str(path), next_step=_NEXT
+    )
 
 
 def _counts(header: bytes, dtype: np.dtype[np.void]) -> tuple[int, int] | None:

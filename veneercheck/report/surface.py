@@ -95,7 +95,9 @@ def surface_of(filed: FiledResult) -> Surface:
     bands = Bands.of(filed.document)
     layer = readable_layer(filed.layer_mm, filed.nearest_mm, taken_mm(filed.document))
     veneer = veneered(filed.region, filed.finding)
-    zone = zone_of_vertices(filed.mesh, filed.finding, filed.document["zones"])
+    zone = filed.zone
+    if zone is None:  # a folder from before its map said so
+        zone = zone_of_vertices(filed.mesh, filed.finding, filed.document["zones"])
     firm_ids = [z["id"] for z in filed.document["zones"] if z["decision"] == "firm"]
     return Surface(
         filed.mesh,
