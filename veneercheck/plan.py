@@ -28,6 +28,7 @@ from veneercheck.core.plan.depths import Depths, depths, room_mm
 from veneercheck.core.plan.marks import depth_marks
 from veneercheck.core.plan.planned import Cutting, Plan
 from veneercheck.core.plan.runout import Runout
+from veneercheck.core.plan.shade import Wedge, unit_shade
 from veneercheck.core.plan.solid import closed, enclosed_mm3, rims
 from veneercheck.core.plan.target import Die, Target, make_target
 from veneercheck.core.types import (
@@ -72,6 +73,8 @@ class Surfaces:
     paint : ndarray of int64, shape (n,), optional
         `Region` codes painted on it: CUT is to be veneered; −1 where nothing was painted.
     die, antagonist : TriangleMesh, optional
+    wedge : Wedge, optional
+        Of the composite on the laboratory's own opaquer.
     """
 
     waxup: TriangleMesh
@@ -79,6 +82,7 @@ class Surfaces:
     paint: Ints | None = None
     die: TriangleMesh | None = None
     antagonist: TriangleMesh | None = None
+    wedge: Wedge | None = None
 
 
 def _silent(_: str) -> None:
@@ -171,6 +175,7 @@ def plan(
         limits=limits,
         cutting=cutting,
     )
+    found = _shaded(found, where, weight, surfaces.wedge)
     if surfaces.antagonist is None:
         return found
     clearance = bite.clearance_mm(contour.mesh, surfaces.antagonist)
@@ -178,6 +183,20 @@ def plan(
         contour.mesh, clearance, contour.line_mm, off_border_mm=cutting.off_border_mm
     )
     return dataclasses.replace(found, contacts=met, clearance_mm=clearance)
+
+
+def _shaded(found: Plan, where: anatomy.Places, area_mm2: Floats, wedge: Wedge | None) -> Plan:
+    """The same plan with the shade over its layers, where a wedge says what that is."""
+    if wedge is None:
+        return found
+    veneered = found.extent_mm > 0
+    off = np.where(veneered, wedge.off_full_depth(found.layer_mm), np.nan)
+    shades = tuple(
+        unit_shade(where.owner_name(int(unit)), off[mine], area_mm2[mine])
+        for unit in np.unique(where.owner[veneered])
+        for mine in [veneered & (where.owner == unit)]
+    )
+    return dataclasses.replace(found, shade_off=off, shades=shades)
 
 
 def margin_mm(limits: Limits) -> float:

@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from veneercheck.case.planning import look_at_plan
+from veneercheck.case.wedge import read_wedge
 from veneercheck.cli import main as cli
 from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.core.mesh.triangles import border_vertices, select_faces
@@ -46,6 +47,54 @@ def run(folder: Path, *words: str, monkeypatch: pytest.MonkeyPatch) -> tuple[int
         return 3, str(done.exception)
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
     return done.exit_code, done.output
+
+
+WEDGE = "L;b;a;thickness_mm\n85;9;-1;0,1\n80;13;0,5;0,4\n75;15;1;0,8\n72;17;1,5;1,4\n71;18;2;2\n"
+
+
+def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> None:
+    """Source: where 1 mm lies between the balls a layer of 0.2 mm is left; the wedge says the rest.
+
+    As spreadsheets write it in German: semicolons, decimal commas, columns in any order.
+    """
+    (folder / "wedge.csv").write_text(WEDGE, encoding="utf-8")
+    words = ("waxup.stl", "--die", "die.stl", "--mask", "mask.ply", "--case", "case.toml",
+             "--wedge", "wedge.csv", "--out", "plan")  # fmt: skip
+    _, told = run(folder, *words, monkeypatch=monkeypatch)
+    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
+    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
+    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    (unit,) = document["shade"]["units"]
+    wedge = read_wedge(folder / "wedge.csv")
+    assert document["shade"]["error"] == pytest.approx(wedge.error(), abs=1e-6)
+    # Faceting: 0.02 mm of layer are 0.2 of ΔE00 here.
+    assert unit["median"] == pytest.approx(wedge.off_full_depth(np.array([0.2]))[0], abs=0.3)
+    assert unit["beyond_acceptable"] > 0.5
+    assert f"{unit['median']:.1f} off full depth" in told
+    drawn = (folder / "plan" / "shade.svg").read_text(encoding="utf-8")
+    assert 'class="refused"' in drawn
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("thickness_mm,L,a,b\n0.5,80,1,1\n1,75,1,1\n", "2 step"),
+        ("mm,L,a,b\n", "does not name"),
+        (WEDGE.replace("75;", "x;"), "line 4"),
+        (WEDGE.replace("0,8", "0,4"), "same thickness"),
+        (WEDGE.replace("85;", "850;"), "line 2"),
+        ("", "does not name"),
+    ],
+)
+def test_a_wedge_that_is_none_is_refused_and_nothing_is_left(
+    folder, monkeypatch, text, said
+) -> None:
+    (folder / "wedge.csv").write_text(text, encoding="utf-8")
+    words = ("waxup.stl", "--mask", "mask.ply", "--wedge", "wedge.csv", "--out", "plan")
+    code, told = run(folder, *words, monkeypatch=monkeypatch)
+    assert code == 3
+    assert "wedge.csv" in told and said in told
+    assert not (folder / "plan").exists()
 
 
 def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypatch) -> None:

@@ -15,6 +15,7 @@ from veneercheck.machine.aside import room_in
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.plan.planned import Cutting, Plan
+    from veneercheck.core.plan.shade import Wedge
     from veneercheck.core.types import Case, Ints, Limits, Outcome, TriangleMesh
     from veneercheck.plan import Surfaces
     from veneercheck.profile import CaseFile
@@ -42,6 +43,8 @@ class PlanOrder:
         wax-up, painted blue where it is to be veneered.
     antagonist : Path, optional
         In the wax-up's frame.
+    wedge : Path, optional
+        Table of a step wedge: without one nothing is said of the shade.
     case, profile, unit : optional
         As for a check.
     """
@@ -50,6 +53,7 @@ class PlanOrder:
     die: Path | None = None
     mask: Path | None = None
     antagonist: Path | None = None
+    wedge: Path | None = None
     case: Path | None = None
     profile: str | None = None
     unit: str | None = None
@@ -84,7 +88,9 @@ def carry_out(
         _refuse_taken(out)
     case_file, limits, waxup_path, die_path = _settled(order)
     from veneercheck import scan
+    from veneercheck.case.wedge import read_wedge
 
+    wedge = read_wedge(order.wedge) if order.wedge else None
     say("reading the scans")
     waxup = scan.read_scan(waxup_path, unit=order.unit)
     die = scan.read_scan(die_path, unit=order.unit) if die_path else None
@@ -92,10 +98,10 @@ def carry_out(
         _refuse_far_die(die, waxup)
     opposing = scan.read_scan(order.antagonist, unit=order.unit) if order.antagonist else None
     paint = _mask(order.mask, order.unit, waxup) if order.mask else waxup.paint
-    surfaces = _surfaces(waxup, die, opposing, paint)
+    surfaces = dataclasses.replace(_surfaces(waxup, die, opposing, paint), wedge=wedge)
     found = _plan(surfaces, waxup, case_file.case, limits=limits, cutting=cutting, say=say)
     scans = {"waxup": waxup, "die": die, "antagonist": opposing}
-    document = _document(found, case_file.case, limits, cutting, scans=scans, now=now)
+    document = _document(found, case_file.case, limits, cutting, scans=scans, wedge=wedge, now=now)
     if out is not None:
         say("writing the plan")
         _write(out, found, document, lang, paper)
@@ -178,6 +184,7 @@ def _document(
     cutting: Cutting,
     *,
     scans: Mapping[str, Scan | None],
+    wedge: Wedge | None,
     now: datetime | None,
 ) -> dict[str, Any]:
     from veneercheck import scan
@@ -190,6 +197,7 @@ def _document(
         limits=limits,
         cutting=cutting,
         sources=sources,
+        wedge=wedge,
         version=__version__,
         crossings=int(scan.self_crossings(found.target)[0].sum()),
         planned_at=(now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),

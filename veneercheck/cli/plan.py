@@ -43,6 +43,10 @@ def plan_command(
     antagonist: Annotated[
         Path | None, typer.Option("--antagonist", help="Opposing jaw, in the wax-up's frame.")
     ] = None,
+    wedge: Annotated[
+        Path | None,
+        typer.Option("--wedge", help="Step wedge on your opaquer (CSV: thickness_mm,L,a,b)."),
+    ] = None,
     off_border: Annotated[
         float,
         typer.Option("--off-border", help="How far contacts are to lie off the metal border, mm."),
@@ -99,7 +103,7 @@ def plan_command(
         off_border_mm=off_border,
     )
     order = PlanOrder(
-        waxup, die, mask, antagonist, case, profile, None if unit is None else unit.value
+        waxup, die, mask, antagonist, wedge, case, profile, None if unit is None else unit.value
     )
     made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=say)
     tell(plan_summary(made.document, lang.value))

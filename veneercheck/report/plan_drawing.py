@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,11 @@ from veneercheck.core.judge.structure.planes import laid_out
 from veneercheck.core.mesh.sections import crossing, laid_flat
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.plan.planned import Plan
+from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE
 from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
 from veneercheck.report.words import Language, Words
 
-MAP = "depths.svg"
+MAP, SHADES = "depths.svg", "shade.svg"
 KEYS = "keys"
 
 _MARGIN_MM = 4.0
@@ -37,6 +38,8 @@ _STYLE = (
     "<style>path{fill:none;stroke-linecap:round}text{font-family:'Source Sans Pro',sans-serif;"
     "text-anchor:middle;dominant-baseline:central}"
     ".line{stroke:#1a1a1a;stroke-width:.18}.thin{stroke:#6d93b8;stroke-width:.06}"
+    ".seen{stroke:#8a6d1f;stroke-width:.1}"
+    ".refused{stroke:#80143c;stroke-width:.2}"
     ".strong{stroke:#184a78;stroke-width:.12}.short{stroke:#80143c;stroke-width:.25}"
     ".target{stroke:#184a78;stroke-width:.12;stroke-dasharray:.6 .4}.edge{stroke:#9a958c;"
     "stroke-width:.08}</style>"
@@ -46,6 +49,9 @@ _STYLE = (
 def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: Language) -> None:
     """Write the map and a key for every unit."""
     (folder / MAP).write_text(depth_map(plan, document, lang), encoding="utf-8", newline="\n")
+    if plan.shade_off is not None:
+        text = shade_map(plan, document, lang)
+        (folder / SHADES).write_text(text, encoding="utf-8", newline="\n")
     sections = [one for one in plan.planes if one.kind == "unit"]
     if sections:
         (folder / KEYS).mkdir()
@@ -60,6 +66,37 @@ def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: 
 
 def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
     """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
+    return _views_drawn(plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen))
+
+
+def shade_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
+    """The wax-up 1:1 with lines where the shade starts to be seen, and to be refused."""
+    words, shade = Words(lang), document["shade"]
+    off = np.full(len(plan.extent_mm), np.nan) if plan.shade_off is None else plan.shade_off
+    known = np.isfinite(off)
+
+    def lines(flat: Floats, seen: Bools) -> str:
+        faces = np.asarray(seen[plan.contour.faces].all(axis=1))
+        drawn = [_lines(plan.contour, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line")]
+        read = faces & known[plan.contour.faces].all(axis=1)
+        for limit, kind in ((PERCEPTIBLE, "seen"), (ACCEPTABLE, "refused")):
+            drawn.append(_lines(plan.contour, off, limit, faces=read, flat=flat, kind=kind))
+        share = known.astype(np.float64)
+        drawn.append(_lines(plan.contour, share, 0.5, faces=faces, flat=flat, kind="edge"))
+        return "".join(drawn)
+
+    legend = words(
+        "plan.shade_lines",
+        seen=words.number(shade["perceptible"], 1),
+        refused=words.number(shade["acceptable"], 1),
+        error=words.number(shade["error"], 1),
+    )
+    return _views_drawn(plan, lang, lines, legend)
+
+
+def _views_drawn(
+    plan: Plan, lang: Language, draw: Callable[[Floats, Bools], str], legend: str = ""
+) -> str:
     words = Words(lang)
     normals = vertex_normals(plan.contour)
     parts, top, widest = [], _MARGIN_MM, 0.0
@@ -73,10 +110,13 @@ def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
         low, high = shown.min(axis=0), shown.max(axis=0)
         shift = np.array([_MARGIN_MM - low[0], top + 3.0 - low[1]])
         parts.append(_label(_MARGIN_MM + 8.0, top, 2.4, words.known("view", name)))
-        parts.append(_one_view(plan, document, flat + shift, seen))
+        parts.append(draw(flat + shift, seen))
         top += float(high[1] - low[1]) + 3.0 + _MARGIN_MM
         widest = max(widest, float(high[0] - low[0]))
     title = f"<title>{escape(words('plan.title'))}</title>"
+    for line in legend.split("\n") if legend else ():
+        parts.append(_label(0.5 * max(widest, 20.0) + _MARGIN_MM, top, 1.2, line))
+        top += 2.0
     return _svg(max(widest, 20.0) + 2.0 * _MARGIN_MM, top, title + "".join(parts))
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.plan.planned import Cutting, Plan
+from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE, Wedge
 from veneercheck.core.plan.solid import enclosed_mm3
 from veneercheck.core.types import Case, Floats, Limits, ScanSource, TriangleMesh
 from veneercheck.report.space_ply import surface_ply_bytes
@@ -49,6 +50,7 @@ def plan_document(
     limits: Limits,
     cutting: Cutting,
     sources: Mapping[str, ScanSource | None],
+    wedge: Wedge | None,
     version: str,
     planned_at: str,
     crossings: int,
@@ -113,6 +115,7 @@ def plan_document(
              "mass_g": None if one.mass_g is None else _known(one.mass_g)}
             for one in plan.layers
         ],
+        "shade": None if wedge is None else _shade(plan, wedge),
         "marks": [
             {"number": one.number, "kind": one.kind, "tooth": one.tooth, "surface": one.surface,
              "third": one.third, "at_mm": _place(one.at_mm), "square_mm": _known(one.square_mm),
@@ -120,6 +123,24 @@ def plan_document(
             for one in plan.marks
         ],
         "guessed": list(plan.words),
+    }  # fmt: skip
+
+
+def _shade(plan: Plan, wedge: Wedge) -> dict[str, Any]:
+    return {
+        "steps": len(wedge.thickness_mm),
+        "thinnest_mm": _known(wedge.thickness_mm[0]),
+        "thickest_mm": _known(wedge.thickness_mm[-1]),
+        "error": _known(wedge.error()),
+        "perceptible": PERCEPTIBLE,
+        "acceptable": ACCEPTABLE,
+        "units": [
+            {"unit": one.unit, "median": _known(one.median), "worst": _known(one.worst),
+             "beyond_acceptable": _known(one.beyond_acceptable),
+             "beyond_perceptible": _known(one.beyond_perceptible),
+             "not_known": _known(one.not_known)}
+            for one in plan.shades
+        ],
     }  # fmt: skip
 
 
@@ -164,6 +185,9 @@ def depth_ply(plan: Plan) -> bytes:
     if plan.clearance_mm is not None:
         values["clearance_mm"] = plan.clearance_mm
         comments.append("clearance_mm to the antagonist, negative inside it")
+    if plan.shade_off is not None:
+        values["shade_off"] = plan.shade_off
+        comments.append("shade_off CIEDE2000 to full depth, from the laboratory's own wedge")
     return map_ply(plan.contour, values, depth_colours(plan), comments)
 
 

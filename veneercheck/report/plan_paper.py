@@ -11,7 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck.report.plan_drawing import MAP
-from veneercheck.report.plan_words import conflict_sentences, layer_sentences, plan_summary
+from veneercheck.report.plan_words import (
+    conflict_sentences,
+    layer_sentences,
+    plan_summary,
+    shade_sentences,
+)
 from veneercheck.report.signs import printable
 from veneercheck.report.words import Language, Words
 
@@ -63,6 +68,7 @@ def _data(document: Mapping[str, Any], lang: Language, paper: Paper) -> dict[str
             summary[0],
             *(line.strip() for line in conflict_sentences(document, words)),
             *layer_sentences(document, words),
+            *shade_sentences(document, words),
         ],
         "alt": words("plan.title"),
         "words": {"marks": words("plan.marks")},

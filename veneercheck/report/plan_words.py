@@ -25,6 +25,7 @@ def plan_summary(document: Mapping[str, Any], lang: Language) -> str:
         *conflict_sentences(document, words),
         *contact_sentences(document, words),
         *layer_sentences(document, words),
+        *shade_sentences(document, words),
         *(f"  {guess}" for guess in document["guessed"]),
         "",
         words("plan.cautions"),
@@ -77,6 +78,33 @@ def layer_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
             increments=one["increments"],
         )
         for one in document["layers"]
+    ]
+
+
+def shade_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """How far the shade over the planned layers is off full depth; nothing without a wedge."""
+    shade = document["shade"]
+    if shade is None:
+        return []
+
+    def off(value: float | None) -> str:
+        return words("format.none") if value is None else words.number(value, 1)
+
+    return [
+        words("plan.shade", steps=shade["steps"], error=off(shade["error"])),
+        *(
+            words(
+                "plan.shade_unit",
+                unit=one["unit"] or words("format.none"),
+                median=off(one["median"]),
+                worst=off(one["worst"]),
+                limit=words.number(shade["acceptable"], 1),
+                beyond=words.percent(one["beyond_acceptable"]),
+                unknown=words.percent(one["not_known"]),
+                thinnest=words.mm(shade["thinnest_mm"], 1),
+            )
+            for one in shade["units"]
+        ),
     ]
 
 

@@ -7,6 +7,7 @@ import math
 
 from veneercheck.core.plan.bite import Contact
 from veneercheck.core.plan.runout import Form
+from veneercheck.core.plan.shade import UnitShade
 from veneercheck.core.types import Connector, Floats, Frame, Ints, SectionPlane, TriangleMesh
 
 Point = tuple[float, float, float]
@@ -146,6 +147,9 @@ class Plan:
         With the antagonist; None where none was given.
     clearance_mm : ndarray, shape (n,), optional
         To the antagonist.
+    shade_off : ndarray, shape (n,), optional
+        ΔE00 to full depth over the planned layer; None where no wedge was given.
+    shades : tuple of UnitShade
     """
 
     target: TriangleMesh
@@ -168,5 +172,7 @@ class Plan:
     frame: Frame
     contacts: tuple[Contact, ...] | None = None
     clearance_mm: Floats | None = None
+    shade_off: Floats | None = None
+    shades: tuple[UnitShade, ...] = ()
     planes: tuple[SectionPlane, ...] = ()
     words: tuple[str, ...] = ()
