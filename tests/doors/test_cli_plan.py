@@ -72,7 +72,7 @@ def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> No
     assert unit["beyond_acceptable"] > 0.5
     assert f"{unit['median']:.1f} off full depth" in told
     drawn = (folder / "plan" / "shade.svg").read_text(encoding="utf-8")
-    assert 'class="refused"' in drawn
+    assert 'class="edge"' in drawn
 
 
 @pytest.mark.parametrize(
