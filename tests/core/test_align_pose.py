@@ -75,9 +75,7 @@ def test_strangers_fail():
     ("name", "number", "allowed"),
     [
         ("two 2", 5, {"trusted"}),
-        ("teeth 14-16 all round", 6, {"trusted"}),
         ("thin collar 3", 7, {"doubtful"}),
-        ("crown with hair band 1", 7, {"failed"}),
         ("hardly uncut 1", 7, {"failed"}),
     ],
 )

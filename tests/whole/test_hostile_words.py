@@ -31,7 +31,7 @@ FRAMEWORK, WAXUP = "🦷 ฟัน <b>.stl", "=SUM(A1) שן.stl"
 
 def bodies() -> tuple[TriangleMesh, TriangleMesh]:
     """A lump that fits in one way only; its upper half cut back evenly by 0.9 mm."""
-    ball = concentric_spheres(0.45).inner
+    ball = concentric_spheres(0.9).inner
     way = ball.points_mm / 4.0
     x, y, z = way.T
     size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)

@@ -204,7 +204,7 @@ def test_ctrl_c_while_deciding_leaves_nothing_that_looks_altered(tmp_path: Path)
     clock = time.monotonic()
     subprocess.run([*command, *words, *own], check=True, capture_output=True)
     whole_s = time.monotonic() - clock
-    for share in (0.3, 0.6, 0.9):
+    for share in (0.5, 0.9):
         one = subprocess.Popen([*command, *words, *own], stderr=subprocess.PIPE, text=True,
                                stdout=subprocess.DEVNULL)  # fmt: skip
         time.sleep(share * whole_s)
