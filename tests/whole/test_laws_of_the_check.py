@@ -28,7 +28,7 @@ QUICK = settings(max_examples=4, deadline=None, suppress_health_check=[HealthChe
 @cache
 def pair() -> tuple[TriangleMesh, TriangleMesh]:
     """A ball in a ball, one cap cut back too little, one cut too deep, half of it left uncut."""
-    body = concentric_spheres(0.25)
+    body = concentric_spheres(0.5)
     way = body.inner.points_mm / 4.0
     depth = 1.5 * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)  # a chamfer 0.6 mm wide
     depth -= 0.9 * np.exp(-(((way - [0.6, 0.0, 0.8]) ** 2).sum(axis=1)) / 0.05)
