@@ -414,12 +414,9 @@ def test_an_identifier_that_is_none_is_refused_by_fhir_too(
     assert not (tmp_path / "one.json").exists()
 
 
-def test_a_database_is_told_in_words() -> None:
+def test_a_database_is_told_in_words(server: str) -> None:
     """What PostgreSQL's driver raises holds a mapping of fields; its message is field M."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is missing")
-    with trials.postgresql(programs) as server, pytest.raises(RecordError) as refusal:
+    with pytest.raises(RecordError) as refusal:
         Register(f"{server}/nothing_of_that_name")
     assert "does not exist" in str(refusal.value)
     assert "{" not in str(refusal.value)
