@@ -197,7 +197,7 @@ def start(folder: Path, *words: str) -> subprocess.Popen[bytes]:
 
 def test_kills_lose_and_double_nothing(tmp_path: Path) -> None:
     """Killed at random moments, then let finish: every case once, every folder whole."""
-    many_cases.write_cases(tmp_path, 6)
+    many_cases.write_cases(tmp_path, 4)
     words = ("batch", "cases.csv", "--no-report", "--processes", "1", "--register", "r.sqlite")
     rng = random.Random(8)
     for _ in range(2):
@@ -211,7 +211,7 @@ def test_kills_lose_and_double_nothing(tmp_path: Path) -> None:
     assert start(tmp_path, *words, "--out", "out").wait() == Exit.FINDINGS
     with Register(tmp_path / "r.sqlite") as register:
         on_record = [row["case_number"] for row in register.list_checks()]
-    expected = [f"C-{at:06d}" for at in range(6)]
+    expected = [f"C-{at:06d}" for at in range(4)]
     assert sorted(on_record) == expected
     assert [path.name.rpartition("-")[0] for path in folders(tmp_path / "out")] == expected
     done = start(tmp_path, "records", "confirm", "--no-repeat", "--register", "r.sqlite")
