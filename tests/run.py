@@ -9,6 +9,7 @@ only where it fails.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import sysconfig
@@ -18,6 +19,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 BENCHMARKS = sorted((ROOT / "tests" / "benchmarks").glob("*.py"))
 """Tests import the long trials that they shorten."""
+
+WORKERS = 1 + (os.cpu_count() or 1)
+"""Of pytest, one more than there are cores: many a test waits for a process, a line or a clock."""
 
 STEPS: tuple[tuple[str, ...], ...] = (
     ("ruff", "format", "--check", "--quiet", "."),
@@ -32,6 +36,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "^$",
         "--known-first-party=veneercheck",
         "--known-first-party=phantom",
+        "--known-first-party=program",
         *(f"--known-first-party={trial.stem}" for trial in BENCHMARKS),
         "--optional-dependencies-dev-groups",
         "none",
@@ -39,7 +44,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "DEP002",
     ),
     ("codespell",),
-    ("pytest", "--durations=10", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"),
+    ("pytest", "--durations=10", f"-n{WORKERS}", "--dist=loadfile", "--no-loadscope-reorder"),
 )
 """Programs of this environment, in the order in which they run. deptry runs twice: the package may
 import what the base install brings, the tests also what the extras do (no group is set apart)."""

@@ -27,11 +27,11 @@ OPAQUER_MM, LEAST_MM, GREATEST_MM = 0.2, 1.0, 2.0
 
 @cache
 def _ball() -> TriangleMesh:
-    return concentric_spheres(0.9).inner
+    return concentric_spheres(1.8).inner
 
 
 def write_case(folder: Path, name: str, depth_mm: float) -> tuple[Path, Path]:
-    """A ball whose upper cap is cut back evenly: framework and wax-up, at most 2000 triangles."""
+    """A ball whose upper cap is cut back evenly: framework and wax-up, 320 triangles each."""
     way = _ball().points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.2, 0.0, 1.0)
     folder.mkdir(parents=True, exist_ok=True)

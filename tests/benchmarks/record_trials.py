@@ -163,7 +163,7 @@ def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
 
 def scans(folder: Path, depth_mm: float = 0.9, number: str = "T-1") -> Settled:
     """A ball whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
-    ball = concentric_spheres(0.9).inner
+    ball = concentric_spheres(1.8).inner
     way = ball.points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     folder.mkdir(exist_ok=True)
@@ -580,6 +580,7 @@ TRIALS: dict[str, Trial] = {
         f, str(f / "r.sqlite"), c, 5, with_report=True
     ),
     "flipped bits, register": lambda f, _, c: tampered_register(f, c, 100),
+    "flipped bits, first bytes": lambda f, _, c: tampered_register(f, c, 50, within=100),
     "flipped bits, heads of pages": lambda f, _, c: tampered_register(f, c, 50, heads=True),
     "flipped bits, bundle": lambda f, _, c: tampered_bundle(f, c, 100),
     "flipped bits, case folder": lambda f, _, c: tampered_reports(f, c, 100),

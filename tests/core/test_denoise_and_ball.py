@@ -71,7 +71,7 @@ def test_judged_readings_survive_noise(sigma_mm) -> None:
 
     Source: closed form of eccentric balls; without denoising the second figure is 1.7 to 1.96.
     """
-    body = eccentric_spheres(0.1)
+    body = eccentric_spheres(0.1, 2.0, 3.0)
     rng = np.random.default_rng(7)
     shift = body.outer.points_mm.max(axis=0) + body.outer.points_mm.min(axis=0)
     inner = noisy(body.inner, np.zeros(3), rng, sigma_mm)

@@ -37,6 +37,17 @@ def bodies(edge_mm: float) -> tuple[KnownBody, ...]:
     return known_bodies(edge_mm)
 
 
+@cache
+def eccentric() -> KnownBody:
+    return eccentric_spheres(0.15)
+
+
+@cache
+def read(body: KnownBody) -> Reading:
+    """Of one body once, whatever of it is looked at."""
+    return reading_of(body.inner, body.outer)
+
+
 def reading_of(
     inner: TriangleMesh, outer: TriangleMesh, engine: EngineName | None = None
 ) -> Reading:
@@ -48,7 +59,7 @@ def reading_of(
 @pytest.mark.parametrize("number", range(7))
 def test_space_is_the_closed_form_within_faceting(number: int) -> None:
     body = bodies(EDGE_MM)[number]
-    space = reading_of(body.inner, body.outer).space
+    space = read(body).space
     inside = body.interior
     assert (space.outcome[inside] == RayOutcome.HIT).all(), body.name
     error = np.abs(space.space_mm - body.space_mm)[inside]
@@ -70,7 +81,7 @@ def test_nearest_is_the_closed_form_within_faceting(number: int) -> None:
     if not known.any():
         assert body.name == "sphere in ellipsoid", "the only body without that formula"
         return
-    space = reading_of(body.inner, body.outer).space
+    space = read(body).space
     error = np.abs(space.nearest_mm - body.nearest_mm)[known]
     # The wedge's plane ends above its tip: there the nearest point is the one of the formula too.
     assert error.max() <= body.faceting_mm + 1e-9, body.name
@@ -83,7 +94,7 @@ def test_ball_is_the_closed_form_within_faceting(number: int) -> None:
     if not known.any():
         assert body.name == "sphere in ellipsoid", "the only body without that formula"
         return
-    ball = reading_of(body.inner, body.outer).space.ball_mm[known]
+    ball = read(body).space.ball_mm[known]
     measured = np.isfinite(ball)
     assert measured.mean() > 0.9, body.name
     error = np.abs(ball - body.ball_mm[known])[measured]
@@ -112,8 +123,8 @@ def test_finer_facets_bring_the_reading_nearer() -> None:
 )
 def test_eccentric_spheres_worked_values(degrees: int, ray_mm: float, nearest_mm: float) -> None:
     """R 4 in 5, e = 0.3: e·cosθ + √(R2² − e²·sin²θ) − R1, and the nearest distance."""
-    body = eccentric_spheres(0.15)
-    space = reading_of(body.inner, body.outer).space
+    body = eccentric()
+    space = read(body).space
     cosine = body.inner.points_mm[:, 0] / 4.0
     here = np.abs(np.arccos(np.clip(cosine, -1, 1)) - np.radians(degrees)) < np.radians(2.5)
     slope_mm = 0.3 * np.radians(2.5)

@@ -17,7 +17,7 @@ from veneercheck.scan import write_stl
 
 
 def _lump(points):
-    field = np.linalg.norm(points / [9.0, 5.0, 4.0], axis=1) - 1
+    field = np.linalg.norm(points / [6.5, 4.2, 4.0], axis=1) - 1
     field = (
         field + 0.05 * np.sin(points @ [0.9, 0.5, -0.7]) + 0.05 * np.cos(points @ [-0.4, 1.1, 1])
     )
@@ -26,7 +26,7 @@ def _lump(points):
 
 @pytest.fixture(scope="module")
 def lump():
-    return triangulate(_lump, np.array([-11.0, -6.5, -5.5]), np.array([11.0, 6.5, 5.5]), 0.5)
+    return triangulate(_lump, np.array([-8.5, -5.7, -5.5]), np.array([8.5, 5.7, 5.5]), 0.5)
 
 
 def _painted_ply(path, mesh, green):

@@ -185,36 +185,41 @@ def test_binary_stl_in_mm_has_the_space_of_the_closed_form(plain: Outcome) -> No
     assert found.max_mm == pytest.approx(OUTER_MM - INNER_MM + OFFSET_MM, abs=known.faceting_mm)
 
 
-@pytest.mark.parametrize("spelling", SPELLINGS, ids=lambda spelling: spelling.name)
-def test_another_spelling_has_the_same_space(
-    plain: Outcome, spelling: Spelling, tmp_path: Path
-) -> None:
-    found = checked(tmp_path, spelling, spelling)
-    measured(found)
-    for source, mesh in ((found.framework, body().inner), (found.waxup, body().outer)):
-        assert source.unit == spelling.unit
-        inside_out = {fault.kind: fault.count for fault in source.faults}.get("inside_out", 0)
-        assert inside_out == len(mesh.faces) * spelling.turned
-    same_space(found.check.space_statistics, plain.check.space_statistics)
-    assert found.check.verdict is plain.check.verdict
-
-
-@pytest.mark.parametrize(
-    ("framework", "waxup"),
-    [
-        ("plain.stl", "turned.glb"),
-        ("inches.3mf", "turned_big.ply"),
-        ("turned.glb", "plain.off"),
-    ],
+PAIRS = (
+    ("ascii.stl", "ascii.ply"),
+    ("little.ply", "plain.obj"),
+    ("zipped.stl.gz", "plain.3mf"),
+    ("turned.stl", "turned_big.ply"),
+    ("inches.3mf", "turned_big.ply"),
+    ("turned.glb", "plain.off"),
+    *((asked.name, asked.name) for asked in SPELLINGS if asked.asked),
 )
+"""Every spelling at least once; a unit that is asked for holds for both scans of a check."""
+
+
+def test_every_spelling_is_in_a_pair() -> None:
+    assert {name for pair in PAIRS for name in pair} == {one.name for one in SPELLINGS}
+
+
+@pytest.mark.parametrize(("framework", "waxup"), PAIRS)
 def test_two_spellings_in_one_pair_have_the_same_space(
     plain: Outcome, framework: str, waxup: str, tmp_path: Path
 ) -> None:
     """Axes and units of the two files meet: no format turns or scales a scan on its own."""
-    found = checked(tmp_path, BY_NAME[framework], BY_NAME[waxup])
+    one, other = BY_NAME[framework], BY_NAME[waxup]
+    found = checked(tmp_path, one, other)
     measured(found)
-    assert "units_differ" in {fault.kind for fault in found.remarks}
+    for source, mesh, spelling in (
+        (found.framework, body().inner, one),
+        (found.waxup, body().outer, other),
+    ):
+        assert source.unit == spelling.unit
+        inside_out = {fault.kind: fault.count for fault in source.faults}.get("inside_out", 0)
+        assert inside_out == len(mesh.faces) * spelling.turned
+    differ = "units_differ" in {fault.kind for fault in found.remarks}
+    assert differ == (one.unit != other.unit)
     same_space(found.check.space_statistics, plain.check.space_statistics)
+    assert found.check.verdict is plain.check.verdict
 
 
 def test_nothing_measured_is_not_the_same_space(plain: Outcome) -> None:

@@ -31,7 +31,7 @@ FRAMEWORK, WAXUP = "🦷 ฟัน <b>.stl", "=SUM(A1) שן.stl"
 
 def bodies() -> tuple[TriangleMesh, TriangleMesh]:
     """A lump that fits in one way only; its upper half cut back evenly by 0.9 mm."""
-    ball = concentric_spheres(0.45).inner
+    ball = concentric_spheres(0.9).inner
     way = ball.points_mm / 4.0
     x, y, z = way.T
     size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
@@ -134,13 +134,15 @@ def test_bytes_that_are_no_text_end_in_no_fault(filed: Path) -> None:
     with open(scan, "wb") as file:  # noqa: PTH123 - a name that is no text
         file.write((room / FRAMEWORK).read_bytes())
     ended = program(
-        room, "check", scan, WAXUP, "--profile", profile, "--no-report", "--out", "bytes"
-    )
+        room, "check", scan, WAXUP, "--profile", profile, "--no-report", "--aligned",
+        "--register", "lab.sqlite", "--out", "bytes",
+    )  # fmt: skip
     assert ended.returncode in (0, 1, 4), ended.stderr
-    told = json.loads((room / "bytes/result.json").read_text("utf-8"))
+    (case,) = (room / "bytes").iterdir()
+    told = json.loads((case / "result.json").read_text("utf-8"))
     assert told["profile"]["name"] == "own\\xff"
     assert told["scans"]["framework"]["file"] == "scan\\xff.stl"
-    key = filed.name.rpartition("-")[2]
+    key = case.name.rpartition("-")[2]
     decided = program(
         room, "records", "decide", key, "--what", "accepted", "--who", "AB", "--why", b"M\xffller",
         "--register", "lab.sqlite",

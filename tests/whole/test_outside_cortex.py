@@ -72,13 +72,13 @@ def block(whole: TriangleMesh, centre: Floats, radius_mm: float) -> tuple[Triang
 
 @pytest.fixture(scope="module")
 def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, np.ndarray, np.ndarray]:
-    """A block of cortex about as large as a bridge, through the real command line."""
+    """A block of cortex about as large as two units, through the real command line."""
     folder = tmp_path_factory.mktemp("cortex")
     white, pial = surface("white_left"), surface("pial_left")
     centre = white.points_mm[np.argmin(white.points_mm[:, 0])]  # the outermost point of the side
-    inner, kept = block(white, centre, 22.0)
+    inner, kept = block(white, centre, 18.0)
     write_stl(folder / "white.stl", inner)
-    write_stl(folder / "pial.stl", block(pial, centre, 30.0)[0])
+    write_stl(folder / "pial.stl", block(pial, centre, 26.0)[0])
     command = [
         *(sys.executable, "-m", "veneercheck", "check", "white.stl", "pial.stl"),
         *("--aligned", "--unit", "mm", "--no-report", "--out", "out"),
@@ -108,7 +108,7 @@ def test_its_readings_follow_the_published_thickness(
     assert filed.nearest_mm is not None
     gap, at = cKDTree(filed.mesh.points_mm).query(points)
     known = (gap < 1e-3) & (published > 0) & np.isfinite(filed.space_mm[at])
-    assert known.sum() > 300
+    assert known.sum() > 150
     assert known.mean() > 0.9
     ray, map_mm = filed.space_mm[at][known], published[known]
     assert ray.mean() == pytest.approx(map_mm.mean(), abs=BLOCK_TOLERANCE_MM)
@@ -123,7 +123,7 @@ def test_no_ray_is_shorter_than_the_nearest_distance(
     filed = read_result(checked[0])
     assert filed.mesh is not None
     assert filed.space_mm is not None
-    asked = np.flatnonzero(filed.space_mm > 0)[::50]
+    asked = np.flatnonzero(filed.space_mm > 0)[::20]
     nearest = NearestSurface(surface("pial_left")).query(filed.mesh.points_mm[asked]).distance_mm
     assert (filed.space_mm[asked] >= nearest - ROUNDED_MM).all()
     assert len(asked) > 1000

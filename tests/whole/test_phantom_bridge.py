@@ -1,4 +1,4 @@
-"""Bridges by code: what is called true of them is true, and the sample is as planted."""
+"""Bridges by code: what is called true of them is true."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ import pytest
 
 from phantom.bridge import BridgeSpec, Phantom, Surface, make_bridge
 from phantom.cutback import Cut, cove_depth
-from phantom.sample import make_sample, sample_case_toml, sample_truth
 from phantom.scanned import Scanner, noisy
 from phantom.shapes import onto_surface
 from phantom.surface import triangulate
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.rays import RayScene
-from veneercheck.core.mesh.triangles import bounding_box, components, unique_edges, vertex_normals
+from veneercheck.core.mesh.triangles import components, unique_edges
 from veneercheck.core.types import TriangleMesh
 
 QUIET = Scanner(0.35, 0.35, 0.0, 0.0, hole=False, fragment=False, crop=False)
@@ -25,11 +23,6 @@ CROWN = BridgeSpec((36,), base=False, scanner=QUIET, design_edge_mm=0.3)
 @pytest.fixture(scope="module")
 def crown() -> Phantom:
     return make_bridge(CROWN)
-
-
-@pytest.fixture(scope="module")
-def sample() -> Phantom:
-    return make_sample()
 
 
 def _volume(mesh: TriangleMesh) -> float:
@@ -120,85 +113,3 @@ def test_noise_has_the_stated_spread_and_length() -> None:
     assert variance == pytest.approx(0.01**2, rel=0.15)
     at_length = np.mean([(s[:-3] * s[3:]).mean() for s in smooth]) / variance
     assert at_length == pytest.approx(np.exp(-0.5), abs=0.06)  # exp(−r²/2ℓ²) at r = ℓ
-
-
-def test_sample_scans_are_two(sample: Phantom) -> None:
-    moved = sample.waxup_from_framework.apply(sample.framework.points_mm)
-    off = moved - sample.clean.points_mm
-    assert np.linalg.norm(off, axis=1).max() < 0.06
-    along = np.einsum("ij,ij->i", off, vertex_normals(sample.clean))
-    known = sample.tooth > 0
-    assert along[known].std() == pytest.approx(0.010, rel=0.05)
-    matrix = sample.waxup_from_framework.matrix()
-    assert np.degrees(np.arccos((np.trace(matrix[:3, :3]) - 1) / 2)) > 20
-    assert np.linalg.norm(matrix[:3, 3]) > 20
-    edges, _, uses = unique_edges(sample.framework.faces)
-    assert (uses <= 2).all()
-    labels = components(len(sample.framework.points_mm), edges)
-    assert np.bincount(labels).min() == 6  # the floating crumb, an octahedron
-    low = [bounding_box(mesh.points_mm)[0][2] for mesh in (sample.clean, sample.waxup)]
-    assert low[0] > low[1] + 0.4  # cropped higher
-    stored = 50 * (len(sample.framework.faces) + len(sample.waxup.faces))
-    assert stored < 5.9e6
-
-
-def test_sample_is_sound_away_from_its_faults(sample: Phantom) -> None:
-    """Rays of the noise-free framework against the built-in limits, with 0.1 mm to spare."""
-    away = np.ones(len(sample.cut), dtype=bool)
-    for fault in sample.faults:
-        off = np.linalg.norm(sample.clean.points_mm - np.array(fault.centre_mm), axis=1)
-        away &= off > 4.0
-    sound = sample.cut & away
-    beyond = sound & (sample.inward_mm > 0.8)
-    assert beyond.sum() > 1500
-    assert np.isfinite(sample.space_mm[beyond]).all()
-    assert sample.space_mm[beyond].min() > 1.3
-    assert np.quantile(sample.space_mm[beyond], 0.999) < 2.1
-    band = sound & (sample.inward_mm > 0.15) & (sample.inward_mm <= 0.8)
-    least = 0.2 + sample.inward_mm[band] / 0.8
-    assert (sample.space_mm[band] - least).min() > 0.05
-
-
-def test_sample_faults_are_as_planted(sample: Phantom) -> None:
-    faults = {fault.kind: fault for fault in sample.faults}
-    thin, thick = faults["too_thin"], faults["too_thick"]
-    over, stop = faults["over_contour"], faults["metal_stop"]
-    assert 0.75 < thin.extreme_mm < 0.95 and thin.area_mm2 > 1.5
-    assert 2.35 < thick.extreme_depth_mm < 2.65 and thick.area_mm2 > 1.5
-    assert -0.30 < over.extreme_mm < -0.22 and over.area_mm2 > 0.6
-    assert 1.5 < stop.area_mm2 < 3.0
-    centres = np.array([fault.centre_mm for fault in sample.faults])
-    apart = np.linalg.norm(centres[:, None] - centres[None], axis=2)[np.triu_indices(4, 1)]
-    assert apart.min() > 4.0
-    assert np.abs(sample.body.outer(centres)).max() < 1e-6
-    # a fresh way to the over-contour: how far the framework reaches out of the contour's field
-    proud = sample.depth_mm < -0.2
-    out = NearestSurface(sample.waxup).query(sample.clean.points_mm[proud]).distance_mm
-    np.testing.assert_allclose(out, -sample.depth_mm[proud], atol=0.04)
-
-
-def test_sample_true_space_against_the_noisy_waxup(sample: Phantom) -> None:
-    """Rays at the other triangulation, noise and all, agree on the mean to a micrometre or two."""
-    deep = np.flatnonzero(sample.cut & (sample.inward_mm > 1.2))
-    hits = RayScene(sample.waxup).first_hit(
-        sample.clean.points_mm[deep], vertex_normals(sample.clean)[deep]
-    )
-    off = hits.distance_mm - sample.space_mm[deep]
-    assert np.nanmean(off) == pytest.approx(0.0, abs=0.003)
-
-
-def test_sample_case_and_truth_say_the_same(sample: Phantom) -> None:
-    import json
-    import tomllib
-
-    case = tomllib.loads(sample_case_toml())
-    truth = json.loads(json.dumps(sample_truth(sample), allow_nan=False))
-    assert case["units"] == truth["units"] == [45, 46, 47]
-    assert case["pontics"] == truth["pontics"] == [46]
-    assert [fault["kind"] for fault in truth["faults"]] == [
-        "too_thin", "too_thick", "over_contour", "metal_stop",
-    ]  # fmt: skip
-    assert truth["depth_mm"]["median"] == pytest.approx(1.5, abs=0.06)
-    assert 1.4 < truth["space_mm"]["mean"] < 1.5
-    buccal = np.array([unit.axes[1] for unit in sample.body.units]).mean(axis=0)
-    assert case["frame"]["buccal"] == "+y" and buccal[1] > 0.9

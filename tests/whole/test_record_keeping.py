@@ -6,7 +6,6 @@ import json
 import random
 import shutil
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,16 +23,6 @@ from veneercheck.record.keeping import restore
 
 YEARS = {"D-1": "2001-05-05", "D-2": "2002-05-05", "D-3": "2026-01-01"}
 """When each case was checked: two long ago, one this year."""
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

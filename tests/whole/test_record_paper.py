@@ -92,6 +92,7 @@ def test_the_code_on_paper_finds_its_check_and_no_other_result(lab: Path) -> Non
     assert done.exit_code == 0, done.output
 
 
+@pytest.mark.parametrize("lab", ["en"], indirect=True)
 def test_a_decision_stands_on_the_paper_with_all_that_was_there(lab: Path) -> None:
     place = ["--register", str(lab / "register.sqlite")]
     words = ["records", "decide", "D-7", "--what", "cut again", "--who", "QA", "--why", "46"]
@@ -104,6 +105,7 @@ def test_a_decision_stands_on_the_paper_with_all_that_was_there(lab: Path) -> No
     assert done.exit_code == 0, done.output
 
 
+@pytest.mark.parametrize("lab", ["en"], indirect=True)
 def test_other_limits_are_tried_on_what_is_on_record(lab: Path) -> None:
     """Cut back by 0.9 mm, 0.7 mm of layer are left (by construction): under 0.5 mm no finding."""
     place = ["--register", str(lab / "register.sqlite")]

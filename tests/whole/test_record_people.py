@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import random
 import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -37,16 +36,6 @@ from veneercheck.record.signing import person_entries, unsigned
 from veneercheck.report.counted import STANDING, as_it_counts
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
 
 
 @pytest.fixture(autouse=True)
@@ -103,13 +92,19 @@ class Lab:
             return register.append(sha256_of(canonical(body)), body).key
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture
 def lab(request: pytest.FixtureRequest, tmp_path: Path) -> Lab:
-    """A laboratory of the test's own."""
-    if request.param == "sqlite":
+    """A laboratory of the test's own: in SQLite, but where both kinds of database are asked for.
+
+    That both hold and find the same entries is shown in `edges`.
+    """
+    if getattr(request, "param", "sqlite") == "sqlite":
         return Lab(tmp_path, str(tmp_path / "register.sqlite"))
     server = str(request.getfixturevalue("server"))
     return Lab(tmp_path, trials.new_database(server, f"p{sha256_of(str(tmp_path))[:20]}"))
+
+
+both = pytest.mark.parametrize("lab", ["sqlite", "postgresql"], indirect=True)
 
 
 def staffed(lab: Lab) -> str:
@@ -120,6 +115,7 @@ def staffed(lab: Lab) -> str:
     return told.strip().splitlines()[-1]
 
 
+@both
 def test_who_may_decide_what_and_what_confirm_says_of_it(lab: Lab) -> None:
     """With findings only the licensed person may accept it."""
     thin, sound = lab.checked("findings", "T-1"), lab.checked("no findings", "T-2")
@@ -165,6 +161,7 @@ def test_a_key_of_real_cost_opens_with_its_phrase_alone(tmp_path: Path) -> None:
         keys.new_key(tmp_path, "CD", "short")
 
 
+@both
 def test_keys_are_turned_and_lost_ones_survived(lab: Lab) -> None:
     """By the old key, by a licensed person, and, where every key is lost, from the paper."""
     thin = lab.checked("findings", "T-1")
@@ -251,6 +248,7 @@ def test_a_signature_is_verified_from_the_bundle_alone(lab: Lab) -> None:
         assert len(told) == 1 and f"entry {decision.seq}" in told[0], told
 
 
+@both
 def test_limits_are_approved_and_a_check_says_which_revision_judged_it(lab: Lab) -> None:
     staffed(lab)
     profile = lab.folder / "ours.toml"
@@ -286,7 +284,11 @@ DAYS = {"2026-01-01 2026-12-31": "valid", "2025-01-01 2026-03-30": "out of date"
 """Measured on, valid until; and what that is worth on 31 March 2026."""
 
 
-@pytest.mark.parametrize("days", DAYS)
+@pytest.mark.parametrize(
+    ("lab", "days"),
+    [*zip(("sqlite", "postgresql", "sqlite"), DAYS, strict=True)],
+    indirect=["lab"],
+)
 def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, days: str) -> None:
     measured, until = days.split()
     lab.did("scanners", "add", "S-1", "--serial", "4711", "--who", "LP")

@@ -1,9 +1,10 @@
-"""The sample bridge through the whole check: every planted fault once, and nothing else."""
+"""The sample bridge: as planted; through the whole check every fault once, and nothing else."""
 
 from __future__ import annotations
 
 import json
 import re
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 import amount_trials
 from phantom.attached import Beaded, put_beads, put_sprue, spread
 from phantom.bridge import Phantom
-from phantom.sample import FOR_THE_DEMO, make_sample
+from phantom.sample import FOR_THE_DEMO, make_sample, sample_case_toml, sample_truth
 from phantom.scanned import Scanner
 from veneercheck import check_meshes
 from veneercheck.case.order import Order
@@ -20,7 +21,15 @@ from veneercheck.case.run import carry_out, write_sample
 from veneercheck.check import Surfaces
 from veneercheck.check import check as run_check
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import select_faces, unit, vertex_normals
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import (
+    bounding_box,
+    components,
+    select_faces,
+    unique_edges,
+    unit,
+    vertex_normals,
+)
 from veneercheck.core.types import (
     AlignmentState,
     Check,
@@ -312,3 +321,80 @@ def test_the_demo_unpacks_the_same_files(tmp_path: Path) -> None:
     for name in names:
         assert (tmp_path / name).read_bytes() == (SAMPLE / name).read_bytes()
     assert sum(path.stat().st_size for path in FOR_THE_DEMO.iterdir()) < 2.6e6
+
+
+def test_sample_scans_are_two(sample: Phantom) -> None:
+    off = sample.waxup_from_framework.apply(sample.framework.points_mm) - sample.clean.points_mm
+    assert np.linalg.norm(off, axis=1).max() < 0.06
+    along = np.einsum("ij,ij->i", off, vertex_normals(sample.clean))
+    known = sample.tooth > 0
+    assert along[known].std() == pytest.approx(0.010, rel=0.05)
+    matrix = sample.waxup_from_framework.matrix()
+    assert np.degrees(np.arccos((np.trace(matrix[:3, :3]) - 1) / 2)) > 20
+    assert np.linalg.norm(matrix[:3, 3]) > 20
+    edges, _, uses = unique_edges(sample.framework.faces)
+    assert (uses <= 2).all()
+    labels = components(len(sample.framework.points_mm), edges)
+    assert np.bincount(labels).min() == 6  # the floating crumb, an octahedron
+    low = [bounding_box(mesh.points_mm)[0][2] for mesh in (sample.clean, sample.waxup)]
+    assert low[0] > low[1] + 0.4  # cropped higher
+    stored = 50 * (len(sample.framework.faces) + len(sample.waxup.faces))
+    assert stored < 5.9e6
+
+
+def test_sample_is_sound_away_from_its_faults(sample: Phantom) -> None:
+    """Rays of the noise-free framework against the built-in limits, with 0.1 mm to spare."""
+    away = np.ones(len(sample.cut), dtype=bool)
+    for fault in sample.faults:
+        off = np.linalg.norm(sample.clean.points_mm - np.array(fault.centre_mm), axis=1)
+        away &= off > 4.0
+    sound = sample.cut & away
+    beyond = sound & (sample.inward_mm > 0.8)
+    assert beyond.sum() > 1500
+    assert np.isfinite(sample.space_mm[beyond]).all()
+    assert sample.space_mm[beyond].min() > 1.3
+    assert np.quantile(sample.space_mm[beyond], 0.999) < 2.1
+    band = sound & (sample.inward_mm > 0.15) & (sample.inward_mm <= 0.8)
+    least = 0.2 + sample.inward_mm[band] / 0.8
+    assert (sample.space_mm[band] - least).min() > 0.05
+
+
+def test_sample_faults_are_as_planted(sample: Phantom) -> None:
+    faults = {fault.kind: fault for fault in sample.faults}
+    thin, thick = faults["too_thin"], faults["too_thick"]
+    over, stop = faults["over_contour"], faults["metal_stop"]
+    assert 0.75 < thin.extreme_mm < 0.95 and thin.area_mm2 > 1.5
+    assert 2.35 < thick.extreme_depth_mm < 2.65 and thick.area_mm2 > 1.5
+    assert -0.30 < over.extreme_mm < -0.22 and over.area_mm2 > 0.6
+    assert 1.5 < stop.area_mm2 < 3.0
+    centres = np.array([fault.centre_mm for fault in sample.faults])
+    apart = np.linalg.norm(centres[:, None] - centres[None], axis=2)[np.triu_indices(4, 1)]
+    assert apart.min() > 4.0
+    assert np.abs(sample.body.outer(centres)).max() < 1e-6
+    # a fresh way to the over-contour: how far the framework reaches out of the contour's field
+    proud = sample.depth_mm < -0.2
+    out = NearestSurface(sample.waxup).query(sample.clean.points_mm[proud]).distance_mm
+    np.testing.assert_allclose(out, -sample.depth_mm[proud], atol=0.04)
+
+
+def test_sample_true_space_against_the_noisy_waxup(sample: Phantom) -> None:
+    """Rays at the other triangulation, noise and all, agree on the mean to a micrometre or two."""
+    deep = np.flatnonzero(sample.cut & (sample.inward_mm > 1.2))
+    hits = RayScene(sample.waxup).first_hit(
+        sample.clean.points_mm[deep], vertex_normals(sample.clean)[deep]
+    )
+    off = hits.distance_mm - sample.space_mm[deep]
+    assert np.nanmean(off) == pytest.approx(0.0, abs=0.003)
+
+
+def test_sample_case_and_truth_say_the_same(sample: Phantom) -> None:
+    case = tomllib.loads(sample_case_toml())
+    truth = json.loads(json.dumps(sample_truth(sample), allow_nan=False))
+    assert case["units"] == truth["units"] == [45, 46, 47]
+    assert case["pontics"] == truth["pontics"] == [46]
+    kinds = [fault["kind"] for fault in truth["faults"]]
+    assert kinds == ["too_thin", "too_thick", "over_contour", "metal_stop"]
+    assert truth["depth_mm"]["median"] == pytest.approx(1.5, abs=0.06)
+    assert 1.4 < truth["space_mm"]["mean"] < 1.5
+    buccal = np.array([unit.axes[1] for unit in sample.body.units]).mean(axis=0)
+    assert case["frame"]["buccal"] == "+y" and buccal[1] > 0.9
