@@ -13,11 +13,14 @@ ROWS = 200
 """The latest so many; more are counted, and found by narrowing down."""
 
 FILTERS = ("words", "case", "unit", "verdict", "stage", "since", "until", "lot", "alloy",
-           "composite", "who", "scanner", "revision", "decision")  # fmt: skip
+           "composite", "who", "scanner", "calibration", "revision", "limits_state",
+           "decision")  # fmt: skip
 _TICKS = ("undecided", "not_decided")
 _CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "verdict": ("verdict_short", ("no findings", "findings", "undecided")),
     "stage": ("stage", ("wax", "cast", "opaqued", "dentine", "finished")),
+    "calibration": ("calibration", ("valid", "out of date", "failed", "absent")),
+    "limits_state": ("limits_state", ("approved", "not approved", "not on record")),
     "decision": ("decided", ("accepted", "cut again", "remake", "ask the dentist")),
 }
 _COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "decision", "key",
@@ -93,7 +96,8 @@ def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
             key = one_check(register, asked["words"]).key
             wanted = Wanted(key=key)
         else:
-            wanted = Wanted(**asked)
+            state = asked.pop("limits_state", None)
+            wanted = Wanted(**asked, limits=state)
         rows = find(register, wanted, limit=ROWS, newest=True)
         many = len(rows) if len(rows) < ROWS else count(register, wanted)
         heads = [tag("th", words(f"records.{name}"), scope="col") for name in _COLUMNS]

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from veneercheck.record.marks import folded, words_in
 from veneercheck.record.register import Register
+from veneercheck.record.standing import entries_with
 from veneercheck.record.tables import CHECKS, DECISIONS, ENTRIES, MARKS, SCANS
 
 TAKEN_BACK = "taken back"
@@ -30,6 +31,8 @@ class Wanted:
     Parameters
     ----------
     case, unit, verdict, stage, profile, lot, alloy, composite, scanner, revision : str, optional
+    calibration, limits : str, optional
+        What the scanner's calibration and the approval of the limits were when it was checked.
     who : str, optional
         Initials of who checked or decided.
     decision : str, optional
@@ -58,6 +61,8 @@ class Wanted:
     composite: str | None = None
     scanner: str | None = None
     revision: str | None = None
+    calibration: str | None = None
+    limits: str | None = None
     who: str | None = None
     decision: str | None = None
     since: str | None = None
@@ -81,8 +86,10 @@ class Found:
     units : tuple of str
     checked_at_utc, verdict, stage, profile, version, folder : str
     who : str or None
-    scanner, revision : str or None
+    scanner, calibration, revision, limits : str or None
         As they are searched for: in small letters.
+    approved_by : str or None
+        Who approved that revision before the check was made.
     decision, decided_by, decided_at_utc : str or None
         The latest decision that stands.
     """
@@ -98,7 +105,10 @@ class Found:
     version: str
     who: str | None
     scanner: str | None
+    calibration: str | None
     revision: str | None
+    limits: str | None
+    approved_by: str | None
     decision: str | None
     decided_by: str | None
     decided_at_utc: str | None
@@ -107,7 +117,7 @@ class Found:
 
 _MARKED = (
     "case", "unit", "verdict", "stage", "profile", "lot", "alloy", "composite", "scanner",
-    "revision",
+    "revision", "calibration", "limits",
 )  # fmt: skip
 
 
@@ -134,8 +144,8 @@ def find(
     rows = register.rows(question.limit(limit) if limit is not None else question)
     keys = _keys_of(register, [row["seq"] for row in rows])
     marks = _marks_of(register, list(keys))
-    decided = _decided(register, list(keys.values()))
-    told = ({**row, "key": keys[row["seq"]]} for row in rows)
+    decided, approved = _decided(register, list(keys.values())), _approved(register, marks)
+    told = ({**row, "key": keys[row["seq"]], **approved.get(row["seq"], {})} for row in rows)
     return [_found(row, marks.get(row["seq"], {}), decided.get(row["key"])) for row in told]
 
 
@@ -148,7 +158,7 @@ def count(register: Register, wanted: Wanted) -> int:
 def _conditions(register: Register, wanted: Wanted) -> list[sa.ColumnElement[bool]]:
     """Each asks for the place of a check alone: its entry, which is long, is read only if shown."""
     found: list[sa.ColumnElement[bool]] = [
-        _bears(register, name, MARKS.c.value == folded(value))
+        _marked(register, name, folded(value))
         for name in _MARKED
         if (value := getattr(wanted, name))
     ]
@@ -204,6 +214,18 @@ def _checks_of(keys: sa.Select[Any]) -> sa.Select[Any]:
     return sa.select(ENTRIES.c.seq).where(ENTRIES.c.key.in_(keys))
 
 
+_LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on record")}
+"""Where nothing is said, that is what it comes to: by the mark that says something at all."""
+
+
+def _marked(register: Register, name: str, value: str) -> sa.ColumnElement[bool]:
+    told = _bears(register, name, MARKS.c.value == value)
+    if _LACKING.get(name, ("", ""))[1] != value:
+        return told
+    says = sa.exists().where(MARKS.c.seq == CHECKS.c.seq, MARKS.c.name == _LACKING[name][0])
+    return sa.or_(told, ~says)
+
+
 def _bears(register: Register, name: str, fits: sa.ColumnElement[bool]) -> sa.ColumnElement[bool]:
     """That a check bears a mark: few are listed first, of many each check is asked for its own."""
     there = (MARKS.c.name == name, fits)
@@ -228,6 +250,23 @@ def _says(register: Register, word: str) -> sa.ColumnElement[bool]:
     return sa.or_(of_checks, CHECKS.c.seq.in_(_checks_of(decided)))
 
 
+_SINGLE = ("scanner", "calibration", "revision", "limits")
+
+
+def _approved(
+    register: Register, marks: Mapping[int, Mapping[str, list[str]]]
+) -> dict[int, dict[str, str]]:
+    """Who approved the limits of each check that was made by approved ones."""
+    wanted = {
+        seq: one["revision"][0] for seq, one in marks.items() if one.get("limits") == ["approved"]
+    }
+    if not wanted:
+        return {}
+    bodies = [entry.body for entry in entries_with(register, kind="approval")]
+    by = {folded(f"{body['profile']} {body['revision']}"): body["who"] for body in bodies}
+    return {seq: {"approved_by": by[one]} for seq, one in wanted.items() if one in by}
+
+
 def _keys_of(register: Register, seqs: list[int]) -> dict[int, str]:
     found: dict[int, str] = {}
     for some in _parts(seqs):
@@ -237,7 +276,7 @@ def _keys_of(register: Register, seqs: list[int]) -> dict[int, str]:
 
 
 def _marks_of(register: Register, seqs: list[int]) -> dict[int, dict[str, list[str]]]:
-    shown = ("unit", "scanner", "revision")
+    shown = ("unit", *_SINGLE)
     found: dict[int, dict[str, list[str]]] = {}
     for some in _parts(seqs):
         question = sa.select(MARKS).where(MARKS.c.seq.in_(some), MARKS.c.name.in_(shown))
@@ -268,12 +307,13 @@ def _found(
 ) -> Found:
     told = decided or {}
     taken = ("seq", "key", "checked_at_utc", "verdict", "stage", "profile", "version", "who")
+    plain: dict[str, Any] = {name: row[name] for name in (*taken, "folder")}
+    plain |= {name: next(iter(marks.get(name, ())), None) for name in _SINGLE}
     return Found(
-        **{name: row[name] for name in (*taken, "folder")},
+        **plain,
         case=row["case_number"],
         units=tuple(marks.get("unit", ())),
-        scanner=next(iter(marks.get("scanner", ())), None),
-        revision=next(iter(marks.get("revision", ())), None),
+        approved_by=row.get("approved_by"),
         decision=told.get("what"),
         decided_by=told.get("who"),
         decided_at_utc=told.get("decided_at_utc"),

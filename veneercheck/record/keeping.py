@@ -76,10 +76,15 @@ def hold_body(
 
 def is_held(register: Register, check_key: str) -> bool:
     """Whether a check must not be disposed of."""
+    return hold_of(register, check_key) is not None
+
+
+def hold_of(register: Register, check_key: str) -> Entry | None:
+    """The hold that stands on a check, if one does."""
     from veneercheck.record.standing import entries_with
 
     found = entries_with(register, kind="hold", check_key=check_key)
-    return bool(found) and found[-1].body["what"] == HELD
+    return found[-1] if found and found[-1].body["what"] == HELD else None
 
 
 def disposal_of(register: Register, check_key: str) -> Entry | None:
