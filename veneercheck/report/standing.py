@@ -106,7 +106,12 @@ def _scanner(told: Mapping[str, Any], words: Words) -> str:
     scanner = told.get("scanner")
     if not scanner:
         return ""
-    return f"{scanner['name']}, {words('standing.serial', serial=scanner['serial'])}"
+    serial = scanner.get("serial")
+    return (
+        f"{scanner['name']}, {words('standing.serial', serial=serial)}"
+        if serial
+        else scanner["name"]
+    )
 
 
 def _calibration(told: Mapping[str, Any], words: Words) -> str:
