@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote_plus
+from urllib.parse import quote, unquote_plus
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -25,12 +25,14 @@ from starlette.responses import (
     HTMLResponse,
     JSONResponse,
     PlainTextResponse,
+    RedirectResponse,
     Response,
 )
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from veneercheck.bench import answer, limits, repeat
+from veneercheck.bench.desk import Desk
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
@@ -75,13 +77,21 @@ class Bench:
     caps : ReadCaps, optional
         Largest scan.
     register : str, optional
-        Place of the register whose checks of today are listed.
+        Place of the register whose checks are listed, and in which checks are decided on.
+    keys : Path, optional
+        Folder of the sealed keys of those who sign in.
     """
 
     def __init__(
-        self, store: Store, caps: ReadCaps | None = None, *, register: str | None = None
+        self,
+        store: Store,
+        caps: ReadCaps | None = None,
+        *,
+        register: str | None = None,
+        keys: Path | None = None,
     ) -> None:
         self.register = register
+        self.desk = Desk(keys)
         self.store = store
         self.queue = Queue(store)
         self.caps = caps or ReadCaps()
@@ -98,6 +108,8 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         yield
         await bench.queue.close()
 
+    from veneercheck.bench.decide import decide_routes  # it takes its parts from here
+
     routes = [
         Route("/", _page),
         Route("/login", _login, methods=["GET", "POST"]),
@@ -106,6 +118,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
         Route("/records", _records, methods=["GET"]),
+        *decide_routes(),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
@@ -197,7 +210,7 @@ async def _login(request: Request) -> Response:
 
 
 async def _tried(request: Request, door: Door, who: str, text: str) -> Response:
-    body = await _small_body(request)
+    body = await small_body(request)
     given = body.decode("utf-8", "replace").partition("password=")[2]
     await asyncio.sleep(door.delay_s(who))
     if door.right_password(unquote_plus(given.partition("&")[0]), who):
@@ -260,7 +273,7 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
         raise HTTPException(400, words_of(request)("bench.empty"))
 
 
-async def _small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
+async def small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
     """The whole body; one that is too long or stalls is refused."""
     body = b""
     try:
@@ -281,7 +294,7 @@ def _too_slow(request: Request) -> HTTPException:
 async def small_json(request: Request) -> object:
     """The request's JSON."""
     try:
-        return json.loads(await _small_body(request))
+        return json.loads(await small_body(request))
     except (ValueError, RecursionError):
         raise HTTPException(400, words_of(request)("bench.not_json")) from None
 
@@ -355,8 +368,12 @@ async def _on_record(request: Request) -> Response:
 async def _records(request: Request) -> Response:
     """What is on record, narrowed down by what the address says."""
     from veneercheck.bench.records import records_page
+    from veneercheck.report.standing import read_code
 
     place, asked = bench_of(request).register, dict(request.query_params)
+    if place is not None and (code := asked.get("words", "").strip()) and read_code(code):
+        # typed by a hand scanner, which ends with Enter
+        return RedirectResponse(f"/records/{quote(code)}?lang={words_of(request).lang}", 303)
     return HTMLResponse(await asyncio.to_thread(records_page, place, asked, words_of(request)))
 
 
@@ -371,11 +388,11 @@ def _recorded_today(place: str) -> list[dict[str, Any]]:
 
     with Register(place) as register:
         rows = register.list_checks(since_utc=morning_utc(datetime.now().astimezone()))
-    names = ("case_number", "verdict", "stage", "checked_at_utc", "who")
+    names = ("case_number", "verdict", "stage", "checked_at_utc", "who", "key")
     return [{name: row[name] for name in names} for row in reversed(rows)]
 
 
-def _job(request: Request) -> Job:
+def job_of(request: Request) -> Job:
     job = bench_of(request).store.job(request.path_params["number"])
     if job is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
@@ -384,7 +401,8 @@ def _job(request: Request) -> Job:
 
 async def _look(request: Request) -> Response:
     bench = bench_of(request)
-    return JSONResponse(answer.whole(_job(request), bench.store, bench.queue, words_of(request)))
+    found = answer.whole(job_of(request), bench.store, bench.queue, words_of(request))
+    return JSONResponse({**found, "register": bench.register is not None})
 
 
 async def _model(request: Request) -> Response:
@@ -395,7 +413,7 @@ async def _model(request: Request) -> Response:
 
 
 def _checked(request: Request) -> Job:
-    job = _job(request)
+    job = job_of(request)
     if job.result() is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
     return job
@@ -406,7 +424,7 @@ async def _paint(request: Request) -> Response:
     from veneercheck.bench.correct import painted
 
     bench, job = bench_of(request), _checked(request)
-    brushes = await _small_body(request, _PAINT_BYTES)
+    brushes = await small_body(request, _PAINT_BYTES)
     content = await asyncio.to_thread(painted, job, brushes)
     if not bench.store.room_for(len(content)):
         raise HTTPException(507, words_of(request)("bench.disk_full"))
@@ -422,13 +440,13 @@ async def _view(_: Request) -> Response:
 
 
 async def _cancel(request: Request) -> Response:
-    job = _job(request)
+    job = job_of(request)
     await bench_of(request).queue.cancel(job)
     return JSONResponse({"state": bench_of(request).queue.state(job)})
 
 
 async def _fetch(request: Request) -> Response:
-    job, name = _job(request), request.path_params["name"]
+    job, name = job_of(request), request.path_params["name"]
     if name not in DOWNLOADS or not (job.out / name).is_file():
         raise HTTPException(404, words_of(request)("bench.not_found"))
     headers = {}
@@ -443,7 +461,7 @@ async def _fetch(request: Request) -> Response:
 
 async def _everything(request: Request) -> Response:
     """All that a check wrote and what it was asked, in one file."""
-    job = _job(request)
+    job = job_of(request)
     if job.result() is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
     packed = await asyncio.to_thread(_packed, job)

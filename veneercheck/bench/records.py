@@ -104,7 +104,10 @@ def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
         lines = []
         for one in rows:
             told = {**dataclasses.asdict(one), "folder": str(place_of(register, one.folder))}
-            lines.append(tag("tr", *(tag("td", cell) for cell in _cells(told, words))))
+            cells: list[str] = _cells(told, words)
+            here = f"/records/{one.key}?lang={words.lang}"
+            cells[-2] = tag("a", cells[-2], href=here)
+            lines.append(tag("tr", *(tag("td", cell) for cell in cells)))
     counted = words("records.count", count=many)
     shown = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *lines))
     return joined([tag("p", counted, role="status"), shown])

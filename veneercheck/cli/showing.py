@@ -26,6 +26,7 @@ def show_command(
 ) -> None:
     """Show what is on record of a case: with what, by which limits, who decided, what is kept."""
     from veneercheck.record.filing import folder_of, one_check
+    from veneercheck.report.standing import check_rows
     from veneercheck.report.words import Words
 
     with open_register(register) as opened:
@@ -46,7 +47,7 @@ def show_command(
         tell(json.dumps(shown, indent=1, ensure_ascii=False))
         return
     words = Words(lang.value)
-    facts = _facts(check, words)
+    facts = check_rows(check.key, check.body, words)
     facts.append([words("records.entry"), f"{check.seq}, {check.hash}"])
     facts.append([words("records.folder"), folder])
     if (gone := kept["disposed"]) is not None:
@@ -63,31 +64,6 @@ def show_command(
         return
     heads = ("decided", "who", "signed", "decision", "why")
     table([words(f"records.{name}") for name in heads], [_decided(one, words) for one in decisions])
-
-
-def _facts(check: Entry, words: Words) -> list[list[str]]:
-    """What a printed report tells of a check, with its case and verdict before."""
-    from veneercheck.report.counted import verdict_of
-    from veneercheck.report.standing import standing_rows
-
-    body = check.body
-    result, case, none = body["result"], body["result"]["case"], words("format.none")
-    standing = {"who": body["who"], **(body.get("standing") or {}), "key": check.key,
-                "result_sha256": body["files"].get("result.json", none)}  # fmt: skip
-    first = {
-        "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
-        "case": case["number"] or none,
-        "units": " ".join(str(unit) for unit in case.get("units") or ()) or none,
-        "verdict": words.known("verdict_short", verdict_of(result, body.get("standing"))),
-        "stage": words.known("stage", case["stage"]),
-    }
-    if "limits" not in standing:
-        first["limits"] = result["profile"]["name"]
-    rows = [[words(f"records.{name}"), value] for name, value in first.items()]
-    document = {**result, "standing": standing, "decisions": []}
-    return rows + [
-        row for row in standing_rows(document, words) if row[0] != words("standing.decision")
-    ]
 
 
 def _decided(one: Mapping[str, Any], words: Words) -> list[str]:

@@ -97,6 +97,7 @@ def make_case_folder(
     now: datetime | None = None,
     say: Say = _silent,
     standing: Mapping[str, Any] | None = None,
+    done: Path | None = None,
 ) -> Made:
     """Check a case into a folder of its own, made aside and renamed.
 
@@ -114,6 +115,8 @@ def make_case_folder(
     say : callable
     standing : mapping, optional
         With what and by which limits it is made (`record.standing`): laid beside the result.
+    done : Path, optional
+        Folder in which this very check was made already: its files are taken as they are.
 
     Returns
     -------
@@ -150,9 +153,12 @@ def make_case_folder(
         if standing is not None:
             text = json.dumps({**standing, "key": key}, indent=1, ensure_ascii=False)
             write_text(room / STANDING, text + "\n")
-        carry_out(
-            settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
-        )
+        if done is not None:
+            shutil.copytree(done, room, dirs_exist_ok=True)
+        else:
+            carry_out(
+                settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
+            )
         write_text(room / ORDER, json.dumps(order, indent=1, ensure_ascii=False) + "\n")
         return Made(folder, key, fresh=move_into_place(room, folder))
 
@@ -232,6 +238,34 @@ def check_on_record(
             next_step="Bring the folder back there; what is on record stays as it is.",
         )
     return Made(folder, key, fresh=False), there
+
+
+def take_on_record(
+    register: Register, work: Settled, done: Path, store: Path, *, who: str, now: datetime
+) -> Entry:
+    """Put a check on record that was made already; where it is on record, nothing is done.
+
+    Parameters
+    ----------
+    register : Register
+    work : Settled
+        What it was made from.
+    done : Path
+        The folder that it was made into.
+    store : Path
+        Where its case folder is made.
+    who : str
+        Initials of who checked.
+    now : datetime
+        When it is put on record: what its scanner and limits are worth is told of that moment.
+    """
+    initials(who)
+    there = register.with_key(key_of(work))
+    if there is not None:
+        return there
+    standing = standing_of(register, work, who, now)
+    made = make_case_folder(work, store, standing=standing, done=done)
+    return put_on_record(register, made, who=who)
 
 
 def standing_of(

@@ -139,7 +139,7 @@ async function look(number) {
 
 function showCheck(found) {
   const under_way = found.state === "waiting" || found.state === "running";
-  put("check-title", found.case || words.no_case);
+  put("check-title", found.case || `${words.no_case} (${found.number})`);
   put("check-files", `${words.framework}: ${found.files[0]} · ${words.waxup}: ${found.files[1]}`);
   part("progress").hidden = !under_way;
   if (under_way) showProgress(found);
@@ -260,6 +260,7 @@ function showFiles(found) {
   const links = ready.map(([name, word]) => make("a", { class: "button", href: address + name, download: "", text: words[word] }));
   if (found.state === "done") links.push(make("a", { class: "button", href: `${address}all.zip`, download: "", text: words.save_all }));
   if (ready.some(([name]) => name.startsWith("report.html"))) links.push(make("a", { class: "button", href: `${address}report.html`, target: "_blank", rel: "noopener", text: words.full }));
+  if (found.register && found.state === "done") links.push(make("a", { class: "button", href: `${address}record?lang=${lang}`, text: words.record }));
   part("downloads").replaceChildren(...links);
 }
 
@@ -286,7 +287,7 @@ async function showDay() {
   });
   const filed = (await ask("/api/register")).map((one) => make("tr", {},
     make("td", { text: new Date(one.checked_at_utc).toLocaleString(lang, { dateStyle: "short", timeStyle: "short" }) }),
-    make("th", { scope: "row", text: one.case_number || words.no_case }),
+    make("th", { scope: "row", text: one.case_number || `${words.no_case} (${one.key.slice(0, 12)})` }),
     make("td", { text: words[`stage_${one.stage}`] }), make("td", { text: words[`verdict_${one.verdict.replaceAll(" ", "_")}`] ?? one.verdict }), make("td", { text: one.who ?? "" })));
   if (filed.length) groups.unshift([make("h2", { text: words.on_record }), make("table", {}, make("tbody", {}, ...filed))]);
   part("checks").replaceChildren(...(groups.flat().length ? groups.flat() : [make("p", { text: words.no_checks })]));
