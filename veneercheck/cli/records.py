@@ -20,6 +20,7 @@ from veneercheck.cli.keeping import (
     backup_command,
     expire_command,
     hold_command,
+    import_command,
     restore_command,
 )
 from veneercheck.cli.options import Lang, say, tell, warn_of_names
@@ -51,6 +52,9 @@ app.command("expire", epilog="Example: veneercheck records expire --years 10 --w
     expire_command
 )
 app.command("backup", epilog="Example: veneercheck records backup --out record.zip")(backup_command)
+app.command("import", epilog="Example: veneercheck records import other.sqlite --who LP")(
+    import_command
+)
 app.command("restore", epilog="Example: veneercheck records restore record.zip")(restore_command)
 
 

@@ -304,7 +304,7 @@ def put_on_record(register: Register, made: Made, *, who: str | None = None) -> 
         "schema": "veneercheck record 1",
         "kind": "check",
         "who": initials(who) if who else None,
-        "folder": _folder_on_record(register, made.folder),
+        "folder": place_on_record(register, made.folder),
         "order": json.loads((made.folder / ORDER).read_text(encoding="utf-8")),
         "result": json.loads((made.folder / "result.json").read_text(encoding="utf-8")),
         "files": file_hashes(made.folder),
@@ -486,8 +486,9 @@ def _slug(number: str | None) -> str:
     return re.sub(r"[^\w.-]+", "_", number or "").strip("._")[:60] or "case"
 
 
-def _folder_on_record(register: Register, folder: Path) -> str:
-    """From the register's own folder where it is a file, so that both can be moved together."""
+def place_on_record(register: Register, folder: Path) -> str:
+    """A folder as it goes on record: from the register's own where that is a file, so that both
+    can be moved together."""
     if register.file is None:
         return str(folder.absolute())
     return Path(os.path.relpath(folder.absolute(), register.file.parent)).as_posix()

@@ -85,6 +85,10 @@ def check_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str
     if "limits" not in standing:
         first["limits"] = result["profile"]["name"]
     rows = [[words(f"records.{name}"), value] for name, value in first.items()]
+    if (origin := body.get("imported")) is not None:
+        from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
+                           who=origin["who"], day=origin["imported_at_utc"][:10])  # fmt: skip
+        rows.append([words("records.imported"), from_there])
     told = standing_rows({**result, "standing": standing, "decisions": []}, words)
     return rows + [row for row in told if row[0] != words("standing.decision")]
 
