@@ -152,13 +152,17 @@ def find(
 def count(register: Register, wanted: Wanted) -> int:
     """How many checks fit."""
     question = sa.select(sa.func.count().label("n")).select_from(CHECKS)
-    return int(register.rows(question.where(*_conditions(register, wanted)))[0]["n"])
+    conditions = _conditions(register, wanted, counted=True)
+    return int(register.rows(question.where(*conditions))[0]["n"])
 
 
-def _conditions(register: Register, wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+def _conditions(
+    register: Register, wanted: Wanted, *, counted: bool = False
+) -> list[sa.ColumnElement[bool]]:
     """Each asks for the place of a check alone: its entry, which is long, is read only if shown."""
+    most = None if counted else _MANY
     found: list[sa.ColumnElement[bool]] = [
-        _marked(register, name, folded(value))
+        _marked(register, name, folded(value), most)
         for name in _MARKED
         if (value := getattr(wanted, name))
     ]
@@ -175,11 +179,11 @@ def _conditions(register: Register, wanted: Wanted) -> list[sa.ColumnElement[boo
     if wanted.key:
         found.append(CHECKS.c.seq.in_(sa.select(ENTRIES.c.seq).where(ENTRIES.c.key == wanted.key)))
     if wanted.undecided:
-        open_zone = _bears(register, "open", MARKS.c.value == "zone")
+        open_zone = _bears(register, "open", MARKS.c.value == "zone", most)
         found.append(sa.or_(CHECKS.c.verdict == "undecided", open_zone))
-    found += [_says(register, word) for word in sorted(words_in(wanted.words or ""))]
+    found += [_says(register, word, most) for word in sorted(words_in(wanted.words or ""))]
     if wanted.not_decided:
-        found.append(CHECKS.c.seq.not_in(_checks_of(sa.select(_STANDING.c.check_key))))
+        found.append(sa.or_(CHECKS.c.seq.not_in(_ON_CHECKS), CHECKS.c.seq.in_(_all_back())))
     if wanted.decision:
         later = _STANDING.alias("later")
         these = sa.select(_STANDING.c.check_key).where(
@@ -208,6 +212,15 @@ def _standing() -> sa.Subquery:
 
 _STANDING = _standing()
 
+_ON_CHECKS = sa.select(ENTRIES.c.seq).join(DECISIONS, DECISIONS.c.check_key == ENTRIES.c.key)
+"""The places of checks with any decision: two indexes in the same order give them."""
+
+
+def _all_back() -> sa.Select[Any]:
+    """The places of checks whose decisions were all taken back: of few checks any was."""
+    still = sa.exists().where(_STANDING.c.check_key == DECISIONS.c.check_key)
+    return _ON_CHECKS.where(DECISIONS.c.what == TAKEN_BACK, ~still)
+
 
 def _checks_of(keys: sa.Select[Any]) -> sa.Select[Any]:
     """The places of checks by their keys, from the index of keys alone."""
@@ -218,19 +231,24 @@ _LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on r
 """Where nothing is said, that is what it comes to: by the mark that says something at all."""
 
 
-def _marked(register: Register, name: str, value: str) -> sa.ColumnElement[bool]:
-    told = _bears(register, name, MARKS.c.value == value)
+def _marked(register: Register, name: str, value: str, most: int | None) -> sa.ColumnElement[bool]:
+    told = _bears(register, name, MARKS.c.value == value, most)
     if _LACKING.get(name, ("", ""))[1] != value:
         return told
     says = sa.exists().where(MARKS.c.seq == CHECKS.c.seq, MARKS.c.name == _LACKING[name][0])
     return sa.or_(told, ~says)
 
 
-def _bears(register: Register, name: str, fits: sa.ColumnElement[bool]) -> sa.ColumnElement[bool]:
-    """That a check bears a mark: few are listed first, of many each check is asked for its own."""
+def _bears(
+    register: Register, name: str, fits: sa.ColumnElement[bool], most: int | None
+) -> sa.ColumnElement[bool]:
+    """That a check bears a mark: listed first; more than `most` are asked of each check instead.
+
+    Listing is best where all are counted, asking where the latest few are shown.
+    """
     there = (MARKS.c.name == name, fits)
     some = sa.select(MARKS.c.seq).where(*there)
-    if len(register.rows(some.limit(_MANY))) < _MANY:
+    if most is None or len(register.rows(some.limit(most))) < most:
         return CHECKS.c.seq.in_(some)
     return sa.exists().where(MARKS.c.seq == CHECKS.c.seq, *there)
 
@@ -240,8 +258,8 @@ def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]
     return sa.and_(column >= start, column < start + _LAST_SIGN)
 
 
-def _says(register: Register, word: str) -> sa.ColumnElement[bool]:
-    of_checks = _bears(register, "word", _begins(MARKS.c.value, word))
+def _says(register: Register, word: str, most: int | None) -> sa.ColumnElement[bool]:
+    of_checks = _bears(register, "word", _begins(MARKS.c.value, word), most)
     decided = (
         sa.select(DECISIONS.c.check_key)
         .join(MARKS, MARKS.c.seq == DECISIONS.c.seq)
