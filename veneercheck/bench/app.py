@@ -50,6 +50,7 @@ _PARTS = {
     "arch.js": "text/javascript; charset=utf-8",
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
+    "photo.js": "text/javascript; charset=utf-8",
 }
 """The page's own files."""
 

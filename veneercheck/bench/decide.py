@@ -9,12 +9,13 @@ from urllib.parse import parse_qs, quote
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from veneercheck.bench.app import bench_of, job_of, small_body, words_of
 from veneercheck.bench.desk import Signed
 from veneercheck.bench.guard import Door, address_of
+from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.markup import Markup, joined, tag
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 _LONGEST = {"why": 1000, "who": 8, "what": 40, "scanner": 80, "phrase": 1000, "back": 200}
 
 _TRIED = asyncio.Semaphore(2)
-"""Keys opened at once: each takes 64 MB and a core for a moment."""
+"""Keys opened and photographs read at once: each takes 64 MB and a core for a moment."""
 
 
 def decide_routes() -> list[Route]:
@@ -37,6 +38,7 @@ def decide_routes() -> list[Route]:
     return [
         Route("/sign", _sign, methods=["GET", "POST"]),
         Route("/sign/out", _sign_out, methods=["POST"]),
+        Route("/api/code", _photo, methods=["PUT"]),
         Route("/records/{key:str}", _one, methods=["GET", "POST"]),
         Route("/checks/{number}/record", _file, methods=["GET", "POST"]),
     ]
@@ -107,6 +109,15 @@ def _place(request: Request) -> str:
     if place is None:
         raise HTTPException(404, words_of(request)("records.no_register"))
     return place
+
+
+async def _photo(request: Request) -> Response:
+    """Where the check lies whose report was photographed."""
+    _place(request)
+    photograph = await small_body(request, LARGEST_BYTES)
+    async with _TRIED:
+        code = await asyncio.to_thread(code_in, photograph)
+    return JSONResponse({"location": f"/records/{quote(code)}?lang={words_of(request).lang}"})
 
 
 # ---- one check on record

@@ -49,6 +49,7 @@ def records_page(place: str | None, query: Mapping[str, str], words: Words) -> s
         tag("h1", words("records.title")),
         tag("p", tag("a", words("records.back"), href="/")),
         _form(asked, ticked, words),
+        Markup() if place is None else _photo(words),
         found,
     )
     head = tag(
@@ -57,8 +58,17 @@ def records_page(place: str | None, query: Mapping[str, str], words: Words) -> s
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("title", f"veneercheck · {words('records.title')}"),
         tag("link", rel="stylesheet", href="/page.css"),
+        tag("script", type="module", src="/photo.js") if place is not None else Markup(),
     )
     return "<!doctype html>" + tag("html", head, tag("body", body), lang=words.lang)
+
+
+def _photo(words: Words) -> Markup:
+    """A photograph of a printed report, in place of its code typed by a hand scanner."""
+    field = tag("input", id="photo", type="file", accept="image/jpeg,image/png,image/webp",
+                capture="environment", data_unreachable=words("bench.unreachable"))  # fmt: skip
+    told = tag("span", id="photo-told", role="status")
+    return tag("p", tag("label", words("records.photo"), " ", field), " ", told)
 
 
 def _form(asked: Mapping[str, str], ticked: list[str], words: Words) -> Markup:
