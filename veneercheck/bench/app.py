@@ -35,7 +35,7 @@ from veneercheck.bench import answer, limits, repeat
 from veneercheck.bench.desk import Desk
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
 from veneercheck.bench.queue import Queue
-from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
+from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store, suffix_of
 from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.report.viewing import view_module
@@ -51,6 +51,7 @@ _PARTS = {
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
     "photo.js": "text/javascript; charset=utf-8",
+    "lab.js": "text/javascript; charset=utf-8",
 }
 """The page's own files."""
 
@@ -115,6 +116,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/", _page),
         Route("/login", _login, methods=["GET", "POST"]),
         Route("/api/scans", _hand_in, methods=["PUT"]),
+        Route("/api/names", _names, methods=["GET"]),
         Route("/api/checks", _ask, methods=["POST"]),
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
@@ -307,8 +309,11 @@ async def _ask(request: Request) -> Response:
     if bench.queue.full:
         raise HTTPException(429, words("bench.queue_full"))
     scans = _scans(bench, wish, words)
-    if "painted" in scans:
-        wish.case["scans"] = {"painted": f"scans/painted{PAINTED_END}"}
+    beside = {"painted": f"scans/painted{PAINTED_END}"} if "painted" in scans else {}
+    if "die" in scans:
+        beside["die"] = f"scans/die{suffix_of(scans['die'].name)}"
+    if beside:
+        wish.case["scans"] = beside
     profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
     if wish.case:
         texts["case.toml"] = toml_text(wish.case)
@@ -323,8 +328,15 @@ async def _ask(request: Request) -> Response:
     }
     job = bench.store.new_job(order, scans, texts)
     bench.queue.add(job)
-    names = [scan.name for scan in scans.values()] + [wish.case.get("case", "")]
+    names = [scan.name for scan in scans.values()]
+    names += [wish.case.get("case", ""), wish.case.get("notes", "")]
     return JSONResponse({"number": job.number, "told": answer.warnings(names, words)}, 201)
+
+
+async def _names(request: Request) -> Response:
+    """Whether what is being typed seems to hold a person's name."""
+    told = answer.warnings([request.query_params.get("text", "")[:400]], words_of(request))
+    return JSONResponse({"told": told})
 
 
 def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
@@ -348,6 +360,12 @@ def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
         if painted is None:
             raise HTTPException(422, words("bench.two_scans"))
         found["painted"] = painted
+    if wish.die is not None:
+        kept = before.beside("die") if wish.die == "die" and before is not None else None
+        die = kept or bench.store.dropped(wish.die)
+        if die is None:
+            raise HTTPException(422, words("bench.two_scans"))
+        found["die"] = die
     return found
 
 
@@ -486,8 +504,9 @@ def _packed(job: Job) -> Path:
         for name_inside in ("case.toml", "profile.toml"):
             if (job.folder / name_inside).exists():
                 packed.write(job.folder / name_inside, f"{job.number}/{name_inside}")
-        if (painted := job.painted) is not None:
-            packed.write(painted.path, f"{job.number}/scans/{painted.path.name}")
+        for role in ("painted", "die"):
+            if (scan := job.beside(role)) is not None:
+                packed.write(scan.path, f"{job.number}/scans/{scan.path.name}")
     return Path(file.name)
 
 

@@ -2,6 +2,7 @@
 import { drawArches, pontics, units } from "./arch.js";
 import { openCorrect, startCorrect } from "./correct.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
+import { labAgain, labSaid, startLab } from "./lab.js";
 import { startRepeat, takeRepeated } from "./repeat.js";
 import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly, words } from "./parts.js";
 
@@ -77,7 +78,7 @@ function wish() {
     number: part("number").value, units: units(), pontics: pontics(),
     surfaces: some ? picked : [], metal_stops: part("stops").value, stage: part("stage").value,
     profile: part("profile").value || null, unit: part("unit").value || null,
-    beads_mm: Number(part("beads").value) || null,
+    beads_mm: Number(part("beads").value) || null, ...labSaid(),
   };
 }
 
@@ -117,7 +118,8 @@ const anew = (found, more) => ({
   occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
   teeth: found.asked.frame?.teeth ?? null, by_unit: found.asked.veneered?.units ?? null,
   painted: found.painted ? "painted" : null,
-  profile: found.profile, beads_mm: found.beads_mm, unit: found.unit, ...more,
+  profile: found.profile, beads_mm: found.beads_mm, unit: found.unit,
+  ...labAgain(found), ...more,
 });
 
 async function look(number) {
@@ -387,6 +389,7 @@ function begin() {
   part("print").addEventListener("click", () => print());
   drawArches();
   startLimits();
+  startLab();
   startRepeat();
   startCorrect((said) => send(anew(shown, said)));
   startDropping();
