@@ -13,6 +13,7 @@ from veneercheck.case.folders import ORDER
 from veneercheck.case.order import Settled
 from veneercheck.core.errors import RecordError
 from veneercheck.record.confirm import differences, settled_again
+from veneercheck.report.counted import STANDING, standing_beside
 
 SAME = "the same"
 _MOST_TOLD = 3
@@ -63,7 +64,17 @@ def settled_from(folder: Path, profile: str | None) -> Settled:
                 where=str(scan),
                 next_step="Look for the scan on record; `veneercheck records confirm` tells more.",
             )
+    work = dataclasses.replace(work, scanner=_scanner_of(folder))
     return dataclasses.replace(work, limits=load_profile(profile)) if profile else work
+
+
+def _scanner_of(folder: Path) -> str:
+    """The scanner that a finished check names: no part of its order, for no number rests on it."""
+    try:
+        named = (standing_beside(folder) or {}).get("scanner")
+        return str(named["name"]) if named else ""
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise _not_whole(folder / STANDING, str(error)) from None
 
 
 def change(folder: Path, now: Mapping[str, Any]) -> tuple[str, str]:

@@ -11,8 +11,13 @@ veneered surfaces unit by unit, paint what is to be veneered, what was left uncu
 out; all of it lies in the case file that is saved with the check, so that the command line gives
 the same answer. Own limits are changed on the page too, each change a new version. «Checks» lists
 what was done, with report, bench sheet and everything to save, and with `--register` also what is
-on record today. «Repeatability» leads through scanning one unchanged body two to six times and
-keeps the laboratory's own seating as a new version of its limits (`veneercheck repeatability`).
+on record. There a check of the page is put on record with its scanner, and decided on. Where people
+are enrolled, each signs in with initials and the pass phrase of the own key (`--keys`), and the
+decision is signed with it; nobody else at the same page can decide in that name. A hand scanner
+types the code of a printed report into «Record», which opens its check; with the extra `[photo]` a
+photograph of the report does. «Repeatability» leads through scanning one unchanged body two to six
+times and keeps the laboratory's own seating as a new version of its limits (`veneercheck
+repeatability`).
 Works by keyboard alone, in English and German.
 
 Every check runs in a process of its own, one a core, and lies in a folder of its own: closing the

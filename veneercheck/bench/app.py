@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote_plus
+from urllib.parse import quote, unquote_plus
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -25,15 +25,17 @@ from starlette.responses import (
     HTMLResponse,
     JSONResponse,
     PlainTextResponse,
+    RedirectResponse,
     Response,
 )
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from veneercheck.bench import answer, limits, repeat
+from veneercheck.bench.desk import Desk
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
 from veneercheck.bench.queue import Queue
-from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store
+from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store, suffix_of
 from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.report.viewing import view_module
@@ -48,6 +50,8 @@ _PARTS = {
     "arch.js": "text/javascript; charset=utf-8",
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
+    "photo.js": "text/javascript; charset=utf-8",
+    "lab.js": "text/javascript; charset=utf-8",
 }
 """The page's own files."""
 
@@ -75,13 +79,21 @@ class Bench:
     caps : ReadCaps, optional
         Largest scan.
     register : str, optional
-        Place of the register whose checks of today are listed.
+        Place of the register whose checks are listed, and in which checks are decided on.
+    keys : Path, optional
+        Folder of the sealed keys of those who sign in.
     """
 
     def __init__(
-        self, store: Store, caps: ReadCaps | None = None, *, register: str | None = None
+        self,
+        store: Store,
+        caps: ReadCaps | None = None,
+        *,
+        register: str | None = None,
+        keys: Path | None = None,
     ) -> None:
         self.register = register
+        self.desk = Desk(keys)
         self.store = store
         self.queue = Queue(store)
         self.caps = caps or ReadCaps()
@@ -98,14 +110,18 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         yield
         await bench.queue.close()
 
+    from veneercheck.bench.decide import decide_routes  # it takes its parts from here
+
     routes = [
         Route("/", _page),
         Route("/login", _login, methods=["GET", "POST"]),
         Route("/api/scans", _hand_in, methods=["PUT"]),
+        Route("/api/names", _names, methods=["GET"]),
         Route("/api/checks", _ask, methods=["POST"]),
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
         Route("/records", _records, methods=["GET"]),
+        *decide_routes(),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
@@ -197,7 +213,7 @@ async def _login(request: Request) -> Response:
 
 
 async def _tried(request: Request, door: Door, who: str, text: str) -> Response:
-    body = await _small_body(request)
+    body = await small_body(request)
     given = body.decode("utf-8", "replace").partition("password=")[2]
     await asyncio.sleep(door.delay_s(who))
     if door.right_password(unquote_plus(given.partition("&")[0]), who):
@@ -260,7 +276,7 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
         raise HTTPException(400, words_of(request)("bench.empty"))
 
 
-async def _small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
+async def small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
     """The whole body; one that is too long or stalls is refused."""
     body = b""
     try:
@@ -281,7 +297,7 @@ def _too_slow(request: Request) -> HTTPException:
 async def small_json(request: Request) -> object:
     """The request's JSON."""
     try:
-        return json.loads(await _small_body(request))
+        return json.loads(await small_body(request))
     except (ValueError, RecursionError):
         raise HTTPException(400, words_of(request)("bench.not_json")) from None
 
@@ -293,8 +309,11 @@ async def _ask(request: Request) -> Response:
     if bench.queue.full:
         raise HTTPException(429, words("bench.queue_full"))
     scans = _scans(bench, wish, words)
-    if "painted" in scans:
-        wish.case["scans"] = {"painted": f"scans/painted{PAINTED_END}"}
+    beside = {"painted": f"scans/painted{PAINTED_END}"} if "painted" in scans else {}
+    if "die" in scans:
+        beside["die"] = f"scans/die{suffix_of(scans['die'].name)}"
+    if beside:
+        wish.case["scans"] = beside
     profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
     if wish.case:
         texts["case.toml"] = toml_text(wish.case)
@@ -309,8 +328,15 @@ async def _ask(request: Request) -> Response:
     }
     job = bench.store.new_job(order, scans, texts)
     bench.queue.add(job)
-    names = [scan.name for scan in scans.values()] + [wish.case.get("case", "")]
+    names = [scan.name for scan in scans.values()]
+    names += [wish.case.get("case", ""), wish.case.get("notes", "")]
     return JSONResponse({"number": job.number, "told": answer.warnings(names, words)}, 201)
+
+
+async def _names(request: Request) -> Response:
+    """Whether what is being typed seems to hold a person's name."""
+    told = answer.warnings([request.query_params.get("text", "")[:400]], words_of(request))
+    return JSONResponse({"told": told})
 
 
 def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
@@ -334,6 +360,12 @@ def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
         if painted is None:
             raise HTTPException(422, words("bench.two_scans"))
         found["painted"] = painted
+    if wish.die is not None:
+        kept = before.beside("die") if wish.die == "die" and before is not None else None
+        die = kept or bench.store.dropped(wish.die)
+        if die is None:
+            raise HTTPException(422, words("bench.two_scans"))
+        found["die"] = die
     return found
 
 
@@ -355,8 +387,12 @@ async def _on_record(request: Request) -> Response:
 async def _records(request: Request) -> Response:
     """What is on record, narrowed down by what the address says."""
     from veneercheck.bench.records import records_page
+    from veneercheck.report.standing import read_code
 
     place, asked = bench_of(request).register, dict(request.query_params)
+    if place is not None and (code := asked.get("words", "").strip()) and read_code(code):
+        # typed by a hand scanner, which ends with Enter
+        return RedirectResponse(f"/records/{quote(code)}?lang={words_of(request).lang}", 303)
     return HTMLResponse(await asyncio.to_thread(records_page, place, asked, words_of(request)))
 
 
@@ -371,11 +407,11 @@ def _recorded_today(place: str) -> list[dict[str, Any]]:
 
     with Register(place) as register:
         rows = register.list_checks(since_utc=morning_utc(datetime.now().astimezone()))
-    names = ("case_number", "verdict", "stage", "checked_at_utc", "who")
+    names = ("case_number", "verdict", "stage", "checked_at_utc", "who", "key")
     return [{name: row[name] for name in names} for row in reversed(rows)]
 
 
-def _job(request: Request) -> Job:
+def job_of(request: Request) -> Job:
     job = bench_of(request).store.job(request.path_params["number"])
     if job is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
@@ -384,7 +420,8 @@ def _job(request: Request) -> Job:
 
 async def _look(request: Request) -> Response:
     bench = bench_of(request)
-    return JSONResponse(answer.whole(_job(request), bench.store, bench.queue, words_of(request)))
+    found = answer.whole(job_of(request), bench.store, bench.queue, words_of(request))
+    return JSONResponse({**found, "register": bench.register is not None})
 
 
 async def _model(request: Request) -> Response:
@@ -395,7 +432,7 @@ async def _model(request: Request) -> Response:
 
 
 def _checked(request: Request) -> Job:
-    job = _job(request)
+    job = job_of(request)
     if job.result() is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
     return job
@@ -406,7 +443,7 @@ async def _paint(request: Request) -> Response:
     from veneercheck.bench.correct import painted
 
     bench, job = bench_of(request), _checked(request)
-    brushes = await _small_body(request, _PAINT_BYTES)
+    brushes = await small_body(request, _PAINT_BYTES)
     content = await asyncio.to_thread(painted, job, brushes)
     if not bench.store.room_for(len(content)):
         raise HTTPException(507, words_of(request)("bench.disk_full"))
@@ -422,13 +459,13 @@ async def _view(_: Request) -> Response:
 
 
 async def _cancel(request: Request) -> Response:
-    job = _job(request)
+    job = job_of(request)
     await bench_of(request).queue.cancel(job)
     return JSONResponse({"state": bench_of(request).queue.state(job)})
 
 
 async def _fetch(request: Request) -> Response:
-    job, name = _job(request), request.path_params["name"]
+    job, name = job_of(request), request.path_params["name"]
     if name not in DOWNLOADS or not (job.out / name).is_file():
         raise HTTPException(404, words_of(request)("bench.not_found"))
     headers = {}
@@ -443,7 +480,7 @@ async def _fetch(request: Request) -> Response:
 
 async def _everything(request: Request) -> Response:
     """All that a check wrote and what it was asked, in one file."""
-    job = _job(request)
+    job = job_of(request)
     if job.result() is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
     packed = await asyncio.to_thread(_packed, job)
@@ -467,8 +504,9 @@ def _packed(job: Job) -> Path:
         for name_inside in ("case.toml", "profile.toml"):
             if (job.folder / name_inside).exists():
                 packed.write(job.folder / name_inside, f"{job.number}/{name_inside}")
-        if (painted := job.painted) is not None:
-            packed.write(painted.path, f"{job.number}/scans/{painted.path.name}")
+        for role in ("painted", "die"):
+            if (scan := job.beside(role)) is not None:
+                packed.write(scan.path, f"{job.number}/scans/{scan.path.name}")
     return Path(file.name)
 
 

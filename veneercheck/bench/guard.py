@@ -104,12 +104,20 @@ class Door:
     def right_password(self, given: str, who: str = "?") -> bool:
         """Whether it is the password; a wrong one is remembered of the address that gave it."""
         if self.password is not None and _same(given, self.password):
-            self.guesses.pop(who, None)
+            self.tried_right(who)
             return True
+        self.tried_wrong(who)
+        return False
+
+    def tried_right(self, who: str) -> None:
+        """Forget what an address tried before."""
+        self.guesses.pop(who, None)
+
+    def tried_wrong(self, who: str) -> None:
+        """Remember that an address tried a wrong one."""
         if len(self.guesses) >= _ADDRESSES and who not in self.guesses:
             del self.guesses[next(iter(self.guesses))]
         self.guesses[who] = [*self._wrong_of(who), time.monotonic()]
-        return False
 
     @contextlib.contextmanager
     def queue(self, who: str) -> Iterator[bool]:

@@ -13,11 +13,14 @@ ROWS = 200
 """The latest so many; more are counted, and found by narrowing down."""
 
 FILTERS = ("words", "case", "unit", "verdict", "stage", "since", "until", "lot", "alloy",
-           "composite", "who", "scanner", "revision", "decision")  # fmt: skip
+           "composite", "who", "scanner", "calibration", "revision", "limits_state",
+           "decision")  # fmt: skip
 _TICKS = ("undecided", "not_decided")
 _CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "verdict": ("verdict_short", ("no findings", "findings", "undecided")),
     "stage": ("stage", ("wax", "cast", "opaqued", "dentine", "finished")),
+    "calibration": ("calibration", ("valid", "out of date", "failed", "absent")),
+    "limits_state": ("limits_state", ("approved", "not approved", "not on record")),
     "decision": ("decided", ("accepted", "cut again", "remake", "ask the dentist")),
 }
 _COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "decision", "key",
@@ -46,6 +49,7 @@ def records_page(place: str | None, query: Mapping[str, str], words: Words) -> s
         tag("h1", words("records.title")),
         tag("p", tag("a", words("records.back"), href="/")),
         _form(asked, ticked, words),
+        Markup() if place is None else _photo(words),
         found,
     )
     head = tag(
@@ -54,8 +58,17 @@ def records_page(place: str | None, query: Mapping[str, str], words: Words) -> s
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("title", f"veneercheck · {words('records.title')}"),
         tag("link", rel="stylesheet", href="/page.css"),
+        tag("script", type="module", src="/photo.js") if place is not None else Markup(),
     )
     return "<!doctype html>" + tag("html", head, tag("body", body), lang=words.lang)
+
+
+def _photo(words: Words) -> Markup:
+    """A photograph of a printed report, in place of its code typed by a hand scanner."""
+    field = tag("input", id="photo", type="file", accept="image/jpeg,image/png,image/webp",
+                capture="environment", data_unreachable=words("bench.unreachable"))  # fmt: skip
+    told = tag("span", id="photo-told", role="status")
+    return tag("p", tag("label", words("records.photo"), " ", field), " ", told)
 
 
 def _form(asked: Mapping[str, str], ticked: list[str], words: Words) -> Markup:
@@ -93,14 +106,18 @@ def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
             key = one_check(register, asked["words"]).key
             wanted = Wanted(key=key)
         else:
-            wanted = Wanted(**asked)
+            state = asked.pop("limits_state", None)
+            wanted = Wanted(**asked, limits=state)
         rows = find(register, wanted, limit=ROWS, newest=True)
         many = len(rows) if len(rows) < ROWS else count(register, wanted)
         heads = [tag("th", words(f"records.{name}"), scope="col") for name in _COLUMNS]
         lines = []
         for one in rows:
             told = {**dataclasses.asdict(one), "folder": str(place_of(register, one.folder))}
-            lines.append(tag("tr", *(tag("td", cell) for cell in _cells(told, words))))
+            cells: list[str] = _cells(told, words)
+            here = f"/records/{one.key}?lang={words.lang}"
+            cells[-2] = tag("a", cells[-2], href=here)
+            lines.append(tag("tr", *(tag("td", cell) for cell in cells)))
     counted = words("records.count", count=many)
     shown = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *lines))
     return joined([tag("p", counted, role="status"), shown])

@@ -99,6 +99,7 @@ def serve(
     say: Callable[[str], None],
     browser: bool = True,
     register: str | None = None,
+    keys: Path | None = None,
 ) -> None:
     """Serve the page until it is interrupted.
 
@@ -113,7 +114,9 @@ def serve(
         Open it in the browser of this computer.
 
     register : str, optional
-        Place of the register whose checks of today are listed.
+        Place of the register whose checks are listed, and in which checks are decided on.
+    keys : Path, optional
+        Folder of the sealed keys of those who sign in on the page.
 
     Raises
     ------
@@ -150,7 +153,7 @@ def serve(
     if password is None:
         url += f"?token={door.token}"
     config = uvicorn.Config(
-        make_app(Bench(store, register=register), door),
+        make_app(Bench(store, register=register, keys=keys), door),
         http=patient_to_a_point(),
         ws="none",
         log_level="warning",

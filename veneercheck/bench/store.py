@@ -96,7 +96,11 @@ class Job:
     @property
     def painted(self) -> Dropped | None:
         """The framework as it was painted, if it was."""
-        return self.scan("painted") if "painted" in self.order() else None
+        return self.beside("painted")
+
+    def beside(self, role: str) -> Dropped | None:
+        """A scan that was handed in beside the two, if it was."""
+        return self.scan(role) if role in self.order() else None
 
     def tell(self, **line: Any) -> None:
         """Add a line to its progress."""

@@ -15,9 +15,9 @@ UNITS = ("mm", "cm", "m", "um", "inch")
 _FIELDS = (
     "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops",
     "stage", "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "teeth",
-    "by_unit", "painted",
+    "by_unit", "painted", "die", "alloy", "composite", "shade", "lots", "notes",
 )  # fmt: skip
-_LONGEST_TEXT = 80
+_LONGEST_TEXT, _LONGEST_NOTES = 80, 400
 _LARGEST_BEAD_MM = 1.0
 """Retention beads are 0.2-0.6 mm across (common practice, no source)."""
 
@@ -31,6 +31,8 @@ class Wish:
     after: str | None
     painted: str | None
     """A painted copy by its number, or `painted` for that of the check before."""
+    die: str | None
+    """A scan of the die by its number, or `die` for that of the check before."""
     case: dict[str, Any]
     """The case file's document; empty where nothing was said."""
     profile: str | None
@@ -57,6 +59,7 @@ def read_wish(data: object) -> Wish:
         waxup=_text(given, "waxup"),
         after=_text(given, "after"),
         painted=_text(given, "painted"),
+        die=_text(given, "die"),
         case=_case(given),
         profile=_text(given, "profile"),
         beads_mm=None if beads is None else float(beads),
@@ -87,6 +90,7 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
     stage = _one_of(given, "stage", STAGES)
     if stage and stage != "wax":
         found["stage"] = stage
+    found |= _of_lab(given)
     frame: dict[str, Any] = {
         axis: value for axis in ("occlusal", "buccal") if (value := _text(given, axis)) is not None
     }
@@ -107,6 +111,22 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
         found["veneered"] = veneered
     parse_case(found)
     return found
+
+
+def _of_lab(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Materials, their lots and notes."""
+    said: dict[str, Any] = {name: _text(given, name) for name in ("alloy", "composite", "shade")}
+    said |= {"notes": _text(given, "notes", _LONGEST_NOTES), "lots": _lots(given)}
+    return {name: value for name, value in said.items() if value}
+
+
+def _lots(given: Mapping[str, Any]) -> dict[str, str]:
+    """Lots by their material; the case file knows which materials there are."""
+    told = given.get("lots") or {}
+    if not isinstance(told, Mapping):
+        raise _wrong("lots", told)
+    said = {str(name): _text(told, name) for name in told}
+    return {name: lot for name, lot in said.items() if lot}
 
 
 def _mapping_of(given: Mapping[str, Any], key: str) -> dict[str, Any]:
@@ -150,11 +170,11 @@ def _codes(given: Mapping[str, Any], key: str) -> list[int]:
     return list(dict.fromkeys(value))
 
 
-def _text(given: Mapping[str, Any], key: str) -> str | None:
+def _text(given: Mapping[str, Any], key: str, longest: int = _LONGEST_TEXT) -> str | None:
     value = given.get(key)
     if value is None or value == "":
         return None
-    if not isinstance(value, str) or len(value) > _LONGEST_TEXT or not value.isprintable():
+    if not isinstance(value, str) or len(value) > longest or not value.isprintable():
         raise _wrong(key, value)
     return value.strip() or None
 

@@ -6,32 +6,44 @@ import os
 import sys
 import traceback
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from veneercheck.bench.store import Job
 from veneercheck.core.errors import VeneerCheckError
+
+if TYPE_CHECKING:
+    from veneercheck.case.order import Order
 
 _NICE = 5
 """The page must stay at hand while a check computes."""
 
 
+def order_of(job: Job, scanner: str = "") -> Order:
+    """What a check of the page rests on, as the command line would order it."""
+    from veneercheck.case.order import Order
+
+    framework, waxup = job.scan("framework"), job.scan("waxup")
+    case, profile = job.folder / "case.toml", job.folder / "profile.toml"
+    return Order(
+        framework.path,
+        waxup.path,
+        case=case if case.exists() else None,
+        profile=str(profile) if profile.exists() else None,
+        unit=job.order()["unit"],
+        called=(framework.name, waxup.name),
+        scanner=scanner or None,
+    )
+
+
 def run(job: Job) -> None:
     """Carry the order out, and write down how it ended."""
-    from veneercheck.case.order import Order
     from veneercheck.case.run import carry_out
 
     order = job.order()
     framework, waxup = job.scan("framework"), job.scan("waxup")
-    case, profile = job.folder / "case.toml", job.folder / "profile.toml"
     try:
         carry_out(
-            Order(
-                framework.path,
-                waxup.path,
-                case=case if case.exists() else None,
-                profile=str(profile) if profile.exists() else None,
-                unit=order["unit"],
-                called=(framework.name, waxup.name),
-            ),
+            order_of(job),
             out=job.out,
             lang=order["lang"],
             say=lambda words: job.tell(step=words),

@@ -12,14 +12,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli.options import Lang, tell
-from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+from veneercheck.cli.options import Lang, say, tell
+from veneercheck.cli.register import DEFAULT_REGISTER, RegisterOption, open_register
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from veneercheck.record import Register
+    from veneercheck.record.confirm import Confirmation
     from veneercheck.record.finding import Found
+
+ALTERED = 1
+"""Exit code where something is not as it was put on record."""
 
 
 class Verdict(enum.StrEnum):
@@ -28,6 +32,23 @@ class Verdict(enum.StrEnum):
     NO_FINDINGS = "no findings"
     FINDINGS = "findings"
     UNDECIDED = "undecided"
+
+
+class LimitsState(enum.StrEnum):
+    """What the limits of a check were when it was made."""
+
+    APPROVED = "approved"
+    NOT_APPROVED = "not approved"
+    NOT_ON_RECORD = "not on record"
+
+
+class Calibration(enum.StrEnum):
+    """What a scanner's calibration was on the day of a check."""
+
+    VALID = "valid"
+    OUT_OF_DATE = "out of date"
+    FAILED = "failed"
+    ABSENT = "absent"
 
 
 def day(text: str | None) -> str | None:
@@ -78,6 +99,14 @@ def list_command(
     decision: Annotated[
         str | None, typer.Option(help="Only where this is the latest decision that stands.")
     ] = None,
+    limits_state: Annotated[
+        LimitsState | None,
+        typer.Option(help="Only where the limits had this standing when it was checked."),
+    ] = None,
+    calibration: Annotated[
+        Calibration | None,
+        typer.Option(help="Only where the scanner's calibration was so when it was checked."),
+    ] = None,
     undecided: Annotated[
         bool, typer.Option("--undecided", help="Only where a zone or the verdict is undecided.")
     ] = False,
@@ -88,6 +117,13 @@ def list_command(
         str | None, typer.Option(help="Only where these words stand in a text, or begin one there.")
     ] = None,
     limit: Annotated[int | None, typer.Option(min=1, help="Only the latest so many.")] = None,
+    with_confirm: Annotated[
+        bool,
+        typer.Option(
+            "--confirm",
+            help="Tell of each whether it is unaltered, and comes out the same when repeated now.",
+        ),
+    ] = False,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
     lang: LangOption = Lang.EN,
@@ -107,6 +143,8 @@ def list_command(
         composite=composite,
         who=who,
         scanner=scanner,
+        calibration=calibration.value if calibration else None,
+        limits=limits_state.value if limits_state else None,
         decision=decision,
         undecided=undecided,
         not_decided=not_decided,
@@ -120,7 +158,20 @@ def list_command(
             for one in find(opened, dataclasses.replace(wanted, **way), limit=limit, newest=True)
         ]
         rows = sorted({one.seq: one for one in found}.values(), key=lambda one: one.seq)
-        show(opened, rows[-limit:] if limit else rows, lang, as_json=as_json, as_csv=as_csv)
+        rows = rows[-limit:] if limit else rows
+        done = _confirmed(opened, rows) if with_confirm else None
+        show(opened, rows, lang, as_json=as_json, as_csv=as_csv, confirmed=done)
+    if done is not None and done.differences:
+        for difference in done.differences:
+            tell(f"ALTERED {difference}", err=True)
+        raise typer.Exit(ALTERED)
+
+
+def _confirmed(register: Register, rows: Sequence[Found]) -> Confirmation:
+    """The chain, and of each check that was found its files and its result."""
+    from veneercheck.record.confirm import confirm
+
+    return confirm(register, only={one.key for one in rows}, say=say)
 
 
 def by_limits(limits: str | None) -> dict[str, Any]:
@@ -152,20 +203,35 @@ _COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "de
 
 
 def show(
-    register: Register, found: Sequence[Found], lang: Lang, *, as_json: bool, as_csv: bool
+    register: Register,
+    found: Sequence[Found],
+    lang: Lang,
+    *,
+    as_json: bool,
+    as_csv: bool,
+    confirmed: Confirmation | None = None,
 ) -> None:
     """Checks as a table, as JSON or as CSV."""
     from veneercheck.report.words import Words
 
-    if as_json:
-        tell(json.dumps([_plain(register, one) for one in found], indent=1, ensure_ascii=False))
-    elif as_csv:
-        _csv([_plain(register, one) for one in found])
-    else:
-        words = Words(lang.value)
-        heads = [words(f"records.{name}") for name in _COLUMNS]
-        table(heads, [_cells(register, one, words) for one in found])
-        tell(words("records.count", count=len(found)))
+    if as_json or as_csv:
+        plain = [{**_plain(register, one), **_whole(one, confirmed)} for one in found]
+        if as_json:
+            tell(json.dumps(plain, indent=1, ensure_ascii=False))
+        else:
+            _csv(plain)
+        return
+    words = Words(lang.value)
+    rows = [_cells(register, one, words) for one in found]
+    names = list(_COLUMNS)
+    if confirmed is not None:
+        names += ["unaltered", "repeated"]
+        rows = [
+            [*row, *_whole_cells(one, confirmed, words)]
+            for row, one in zip(rows, found, strict=True)
+        ]
+    table([words(f"records.{name}") for name in names], rows)
+    tell(words("records.count", count=len(found)))
 
 
 def _plain(register: Register, one: Found) -> dict[str, Any]:
@@ -173,6 +239,27 @@ def _plain(register: Register, one: Found) -> dict[str, Any]:
 
     told = dataclasses.asdict(one)
     return {**told, "units": list(one.units), "folder": str(place_of(register, one.folder))}
+
+
+def _whole(one: Found, confirmed: Confirmation | None) -> dict[str, Any]:
+    """Whether a check is as it was put on record, and comes out the same today."""
+    if confirmed is None:
+        return {}
+    return {
+        "unaltered": one.key in confirmed.unaltered,
+        "repeated_the_same": one.key in confirmed.same,
+        "not_repeated": confirmed.hindered.get(one.key),
+    }
+
+
+def _whole_cells(one: Found, confirmed: Confirmation, words: Any) -> list[str]:
+    told = _whole(one, confirmed)
+    again = "same" if told["repeated_the_same"] else "other"
+    files = "gone" if told["not_repeated"] and not told["unaltered"] else "altered"
+    return [
+        words("records.as_filed" if told["unaltered"] else f"records.{files}"),
+        told["not_repeated"] or words(f"records.{again}"),
+    ]
 
 
 def _cells(register: Register, one: Found, words: Any) -> list[str]:
@@ -232,109 +319,3 @@ def table(heads: list[str], rows: list[list[str]]) -> None:
     with console.capture() as caught:
         console.print(drawn)
     tell("\n".join(line.rstrip() for line in caught.get().splitlines()))
-
-
-def show_command(
-    case: CaseArgument,
-    register: RegisterOption = DEFAULT_REGISTER,
-    as_json: AsJson = False,
-    lang: LangOption = Lang.EN,
-) -> None:
-    """Show what is on record of a case, decisions included."""
-    from veneercheck.record.filing import folder_of, one_check
-    from veneercheck.record.marks import marks_of
-    from veneercheck.report.words import Words
-
-    with open_register(register) as opened:
-        check = one_check(opened, case)
-        decisions = opened.decisions_on(check.key)
-        folder = folder_of(opened, check)
-    if as_json:
-        shown = {
-            "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
-            "folder": str(folder),
-            "check": check.body,
-            "decisions": [entry.body for entry in decisions],
-        }
-        tell(json.dumps(shown, indent=1, ensure_ascii=False))
-        return
-    words, marks = Words(lang.value), dict(marks_of(check.body))
-    result = check.body["result"]
-    told = result["case"]
-    none = words("format.none")
-    facts = {
-        "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
-        "case": told["number"] or none,
-        "units": " ".join(str(unit) for unit in told.get("units") or ()) or none,
-        "verdict": words.known("verdict_short", marks["verdict"]),
-        "stage": words.known("stage", told["stage"]),
-        "limits": marks.get("revision") or result["profile"]["name"],
-        "who": check.body["who"] or none,
-        "scanner": marks.get("scanner") or none,
-        "version": result["program"]["version"],
-        "key": check.key,
-        "entry": f"{check.seq}, {check.hash}",
-        "folder": str(folder),
-    }
-    table(
-        [words("records.what"), words("records.value")],
-        [[words(f"records.{name}"), value] for name, value in facts.items()],
-    )
-    tell("")
-    heads = ("decided", "who", "decision", "why")
-    rows = [
-        [one.body["decided_at_utc"][:16].replace("T", " "), one.body["who"],
-         words.known("decided", one.body["what"]), one.body["why"]]
-        for one in decisions
-    ]  # fmt: skip
-    if rows:
-        table([words(f"records.{name}") for name in heads], rows)
-    else:
-        tell(words("records.not_decided"))
-
-
-_MOMENTS = ("entered_at_utc", "decided_at_utc")
-
-
-def entries_command(
-    kind: Annotated[
-        str,
-        typer.Argument(
-            help="check, decision, person, scanner, calibration, limits, approval, verification, "
-            "repeatability, hold or disposal."
-        ),
-    ],
-    register: RegisterOption = DEFAULT_REGISTER,
-    as_json: AsJson = False,
-    lang: LangOption = Lang.EN,
-) -> None:
-    """List the entries of one kind, who made and who signed each."""
-    from veneercheck.record.standing import entries_with
-    from veneercheck.report.words import Words
-
-    with open_register(register) as opened:
-        found = entries_with(opened, kind=kind)
-    if as_json:
-        shown = [{"seq": one.seq, "key": one.key, "hash": one.hash, **one.body} for one in found]
-        tell(json.dumps(shown, indent=1, ensure_ascii=False))
-        return
-    words = Words(lang.value)
-    table(
-        [words(f"records.{name}") for name in ("entry", "when", "who", "signed", "what")],
-        [_entry_cells(one.seq, one.body, words("format.none")) for one in found],
-    )
-    tell(words("records.count", count=len(found)))
-
-
-def _entry_cells(seq: int, body: Mapping[str, Any], none: str) -> list[str]:
-    when = next((body[name] for name in _MOMENTS if name in body), "")
-    when = when or body.get("result", {}).get("checked_at_utc", "")
-    left_out = (*_MOMENTS, "kind", "who", "signature")
-    told = [
-        f"{name} {value}"
-        for name, value in body.items()
-        if name not in left_out and isinstance(value, str | int | float) and value != ""
-    ]
-    signed = (body.get("signature") or {}).get("by", none)
-    who = body.get("who") or body.get("initials") or none
-    return [str(seq), when[:16].replace("T", " "), who, signed, ", ".join(told)]

@@ -9,7 +9,14 @@ import typer
 
 from veneercheck.cli.options import say, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
-from veneercheck.cli.signing import KeysOption, PhraseOption, SignerOption, enter, moment
+from veneercheck.cli.signing import (
+    KeysOption,
+    PhraseOption,
+    SignerOption,
+    enter,
+    moment,
+    signing_as,
+)
 
 Why = Annotated[str, typer.Option("--why", help="The reason, in words.")]
 
@@ -92,3 +99,47 @@ def restore_command(
     kept = restore(source, register, anywhere=anywhere, say=say)
     tell(f"Back: {kept.entries} entries, {kept.folders} cases, {kept.files} files")
     tell(f"Last hash {kept.head}")
+
+
+def import_command(
+    source: Annotated[
+        str, typer.Argument(help="Another register (file or database), a backup or a bundle.")
+    ],
+    who: SignerOption,
+    out: Annotated[Path, typer.Option(help="Holds the case folders that come along.")] = Path(
+        "imported"
+    ),
+    same_numbers: Annotated[
+        bool,
+        typer.Option(
+            "--same-numbers", help="A case number stands for the same case there and here."
+        ),
+    ] = False,
+    register: RegisterOption = DEFAULT_REGISTER,
+    keys: KeysOption = None,
+    phrase_file: PhraseOption = None,
+) -> None:
+    """Take the checks of another register, and what was decided on them, into this one."""
+    from veneercheck.record.importing import source_of, take_in
+
+    with source_of(source) as other, open_register(register, create=True) as opened:
+        sign = signing_as(opened, who, "import records", keys, phrase_file)
+        taken = take_in(
+            opened,
+            other,
+            out.absolute(),
+            who=who,
+            sign=sign,
+            now=moment(),
+            same_numbers=same_numbers,
+            say=say,
+        )
+    for conflict in taken.conflicts:
+        tell(f"CONFLICT {conflict}")
+    tell(
+        f"On record: {taken.checks} checks, {taken.more} entries on them; {taken.there} were there"
+    )
+    for kind, count in taken.left.items():
+        tell(f"Not imported: {count} of kind {kind}; what a check was made with is in its entry")
+    if taken.conflicts:
+        raise typer.Exit(1)

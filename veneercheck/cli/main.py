@@ -353,9 +353,10 @@ def bench_command(
         str | None,
         typer.Option(
             envvar="VENEERCHECK_REGISTER",
-            help="Register whose checks of today the page lists: a file or a database.",
+            help="Register in which the page finds, files and decides: a file or a database.",
         ),
     ] = None,
+    keys: KeysOption = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
 ) -> None:
     """Open the bench page: drop two scans, read the answer (extra [bench])."""
@@ -364,7 +365,7 @@ def bench_command(
     address = Address(host, port, password_file, cert, key)
     if register is not None:
         open_register(register).close()  # one that cannot be opened is refused at once
-    serve(folder, address, say=tell, browser=not no_browser, register=register)
+    serve(folder, address, say=tell, browser=not no_browser, register=register, keys=keys)
 
 
 @app.command(

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from veneercheck.cli.finding import LangOption, table
+from veneercheck.cli.finding import LangOption, day, table
 from veneercheck.cli.options import Lang, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, RegisterOption, open_register
 from veneercheck.cli.signing import (
@@ -88,15 +88,21 @@ def enrol_command(
 
 
 @app.command("list", epilog="Example: veneercheck people list")
-def list_command(register: RegisterOption = DEFAULT_REGISTER, lang: LangOption = Lang.EN) -> None:
-    """List who is enrolled, and what each may do."""
+def list_command(
+    on: Annotated[
+        str | None, typer.Option(help="As it was at the end of this day (UTC).", callback=day)
+    ] = None,
+    register: RegisterOption = DEFAULT_REGISTER,
+    lang: LangOption = Lang.EN,
+) -> None:
+    """List who is enrolled, or was on a day, and what each may do."""
     from veneercheck.record.people import MAY
     from veneercheck.record.signing import enrolled
     from veneercheck.report.words import Words
 
     words = Words(lang.value)
     with open_register(register) as opened:
-        people = enrolled(opened)
+        people = enrolled(opened, on=on)
     rows = [
         [
             one.initials,

@@ -10,21 +10,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from veneercheck.cli.finding import (
+    ALTERED,
     AsJson,
     Since,
-    entries_command,
     list_command,
-    show_command,
     table,
 )
 from veneercheck.cli.keeping import (
     backup_command,
     expire_command,
     hold_command,
+    import_command,
     restore_command,
 )
 from veneercheck.cli.options import Lang, say, tell, warn_of_names
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
+from veneercheck.cli.showing import entries_command, show_command
 from veneercheck.cli.signing import KeysOption, PhraseOption, signer_of
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.texts import writable
@@ -37,9 +38,6 @@ app = typer.Typer(
     no_args_is_help=True,
     help="Cases on record (extra [record]): list, show, find, export, confirm, decide, trends.",
 )
-
-ALTERED = 1
-"""Exit code where something is not as it was put on record."""
 
 app.command("list", epilog="Example: veneercheck records list --undecided --since 2026-01-01")(
     list_command
@@ -54,6 +52,9 @@ app.command("expire", epilog="Example: veneercheck records expire --years 10 --w
     expire_command
 )
 app.command("backup", epilog="Example: veneercheck records backup --out record.zip")(backup_command)
+app.command("import", epilog="Example: veneercheck records import other.sqlite --who LP")(
+    import_command
+)
 app.command("restore", epilog="Example: veneercheck records restore record.zip")(restore_command)
 
 
@@ -104,6 +105,10 @@ def confirm_command(
     no_repeat: Annotated[
         bool, typer.Option("--no-repeat", help="Compare hashes only: check nothing again.")
     ] = False,
+    noted: Annotated[
+        str | None,
+        typer.Option(help="A last hash noted earlier: it must still stand in the chain."),
+    ] = None,
 ) -> None:
     """Recompute every hash of register, files and bundle, and repeat the checks."""
     if case and case.lower().endswith(".zip"):
@@ -119,9 +124,15 @@ def confirm_command(
         raise
     with opened:
         done = confirm(opened, case, repeat=not no_repeat, say=say)
+        where = opened.with_hash(noted.strip().lower()) if noted else None
     for remark in done.remarks:
         tell(remark)
-    _tell([str(difference) for difference in done.differences])
+    cut = [f"register: no entry has the hash noted, {noted}: entries were cut off or written anew"]
+    _tell(
+        [str(difference) for difference in done.differences] + (cut if noted and not where else [])
+    )
+    if where is not None:
+        tell(f"The hash noted is that of entry {where.seq}: all up to it is as it was then")
     tell(
         f"As put on record: {done.entries} entries, {done.files} files, "
         f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"

@@ -12,7 +12,7 @@ from veneercheck.cli.register import open_register
 from veneercheck.core.errors import RecordError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from veneercheck.record import Entry, Register
     from veneercheck.record.keys import Signer
@@ -63,23 +63,32 @@ def enter(
 ) -> Entry:
     """Put an entry on record, signed where people are enrolled, by somebody who may do that."""
     from veneercheck.record import canonical, sha256_of
+    from veneercheck.record.people import act_of
+
+    body = signing_as(register, who, act_of(body, None), keys, phrase)(body)
+    return register.append(sha256_of(canonical(body)), body)
+
+
+def signing_as(
+    register: Register, who: str, act: str | None, keys: Path | None, phrase: Path | None
+) -> Callable[[Mapping[str, Any]], Mapping[str, Any]]:
+    """What gives a body its signature, by somebody who may do that; nothing where nobody must."""
     from veneercheck.record.filing import initials
-    from veneercheck.record.people import act_of, is_signed_by
     from veneercheck.record.signing import enrolled
 
     initials(who)
     people = enrolled(register)
-    act = act_of(body, None)
-    if people and act is not None:
-        person = people.may(who, act)
-        body = signer_of(who, keys, phrase).signed(body)
-        if not is_signed_by(body, person.public):
-            raise RecordError(
-                f"the key in the folder is not the one of {who} on record.",
-                where=str(folder_of_keys(keys)),
-                next_step="Use the latest key, or enrol a new one.",
-            )
-    return register.append(sha256_of(canonical(body)), body)
+    if not people or act is None:
+        return lambda body: body
+    person = people.may(who, act)
+    signer = signer_of(who, keys, phrase)
+    if signer.public != person.public:
+        raise RecordError(
+            f"the key in the folder is not the one of {who} on record.",
+            where=str(folder_of_keys(keys)),
+            next_step="Use the latest key, or enrol a new one.",
+        )
+    return signer.signed
 
 
 def file_figures(

@@ -24,6 +24,14 @@ entries, a manifest and W3C PROV; the same case gives the same bytes, and
 `veneercheck records confirm D-0001.zip` accounts for each of them, and looks for its entries in the
 register, where one is there: a bundle that was made up is whole, too.
 
+`veneercheck records find --lot X-77 --decision accepted --confirm` tells beside each check whether
+its files are unaltered, and whether it comes out the same when it is repeated now;
+`--limits-state` and `--calibration` find what was checked by limits nobody had approved, or with a
+scanner that was not calibrated. `records confirm --noted HASH` looks for a last hash noted earlier.
+`veneercheck records import other.sqlite --who LP` takes the checks of another register, a backup or
+a bundle over, with the decisions on them; each says where it came from, conflicts are named, and
+nothing is overwritten.
+
 `--form dicom` writes the printed report as Encapsulated PDF and each scan as Encapsulated STL in
 millimetres, in one study; a scan that is no binary STL in millimetres is written anew as one, and
 its title says so. `--form fhir` writes one FHIR Bundle that holds in R4 and in R5: a

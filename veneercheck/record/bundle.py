@@ -229,6 +229,13 @@ def not_on_record(bundle: Path, register: Register) -> list[Difference]:
     return found
 
 
+def bundle_content(bundle: Path) -> tuple[list[Entry], list[Entry]]:
+    """The entries of a whole bundle: the check and the decisions on it; those of people beside."""
+    members, _ = _members(bundle.read_bytes())
+    text = members[RECORD].decode("utf-8")
+    return _entries(text), _entries(text, "beside")
+
+
 def _entries(record: str, part: str = "entries") -> list[Entry]:
     told = json.loads(record)
     listed = told[part] if part == "entries" else told.get(part, [])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,6 +45,10 @@ class Confirmation:
     differences : tuple of Difference
     remarks : tuple of str
         What could not be compared, and why.
+    unaltered, same : frozenset of str
+        Keys of the checks whose files are as on record, and of those that came out the same.
+    hindered : mapping of str to str
+        Keys of the checks that could not be repeated, with why.
     """
 
     entries: int
@@ -53,6 +57,9 @@ class Confirmation:
     head: str
     differences: tuple[Difference, ...]
     remarks: tuple[str, ...]
+    unaltered: frozenset[str] = frozenset()
+    same: frozenset[str] = frozenset()
+    hindered: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
 
 def unreadable(place: str) -> list[Difference]:
@@ -68,7 +75,12 @@ def _silent(_: str) -> None:
 
 
 def confirm(
-    register: Register, case: str | None = None, *, repeat: bool = True, say: Say = _silent
+    register: Register,
+    case: str | None = None,
+    *,
+    only: Collection[str] | None = None,
+    repeat: bool = True,
+    say: Say = _silent,
 ) -> Confirmation:
     """Recompute every hash, and repeat the checks whose scans are there.
 
@@ -77,6 +89,8 @@ def confirm(
     register : Register
     case : str, optional
         Only the files and checks of this case; the chain is always gone through whole.
+    only : collection of str, optional
+        Only the checks with these keys.
     repeat : bool
     say : callable
     """
@@ -85,12 +99,14 @@ def confirm(
     say("comparing the register with its own chain")
     found = audit(register)
     if not found:
-        found += unsigned(register)
-    remarks: list[str] = []
-    entries = files = repeated = 0
-    head, stores, known = "", set(), set()
-    wanted = one_check(register, case).key if case and not found else None
-    disposed = set() if found else _disposed(register)
+        from veneercheck.record.importing import import_faults
+
+        found += [*unsigned(register), *import_faults(register)]
+    if case and not found:
+        only = {one_check(register, case).key}
+    whole, told = not found, dict[str, _Looked]()
+    entries, head, stores, known = 0, "", set(), set()
+    disposed = _disposed(register) if whole else set()
     for entry in _readable(register, found):
         entries, head = entry.seq, entry.hash
         if entry.body.get("kind") != "check":
@@ -100,28 +116,73 @@ def confirm(
             finish(register, folder.parent)
         stores.add(folder.parent)
         known.add(folder.resolve())
-        if case and entry.key != wanted:
-            continue
-        if entry.key in disposed:
-            if folder.exists():
-                found.append(Difference(str(folder), "its disposal is on record, and it is there"))
+        if (case or only is not None) and entry.key not in (only or ()):
             continue
         say(f"comparing {folder.name}")
-        on_record = files_on_record(register, entry)
-        altered = list(_altered(folder, on_record))
-        files += len(on_record)
-        found += [Difference(str(folder / name), what) for name, what in altered]
-        if repeat and not altered:
-            told = _again(entry, folder, say)
-            repeated += told is None or told.startswith("differs")
-            if told is not None and told.startswith("differs"):
-                found.append(Difference(str(folder / "result.json"), told))
-            elif told is not None:
-                remarks.append(f"{folder.name} was not repeated: {told}")
+        looked = _look(register, entry, gone=entry.key in disposed, repeat=repeat, say=say)
+        told[entry.key] = looked
+        found += looked.differences
     for folder in sorted(_folders(stores)):
-        if not found and folder.resolve() not in known and not case:
+        if not found and folder.resolve() not in known and not (case or only is not None):
             found.append(Difference(str(folder), "a case folder that is not on record"))
-    return Confirmation(entries, files, repeated, head, tuple(found), tuple(remarks))
+    return Confirmation(
+        entries,
+        sum(one.files for one in told.values()),
+        sum(one.repeated for one in told.values()),
+        head,
+        tuple(found),
+        tuple(
+            f"{one.name} was not repeated: {one.hindered}"
+            for one in told.values()
+            if one.hindered and not one.gone
+        ),
+        frozenset(key for key, one in told.items() if whole and one.unaltered),
+        frozenset(
+            key
+            for key, one in told.items()
+            if whole and one.repeated and one.unaltered and not one.differences
+        ),
+        {key: one.hindered for key, one in told.items() if one.hindered},
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Looked:
+    """What a look at one check's folder gave; `hindered` says why it was not repeated."""
+
+    name: str
+    files: int = 0
+    unaltered: bool = False
+    repeated: bool = False
+    hindered: str = ""
+    gone: bool = False
+    differences: tuple[Difference, ...] = ()
+
+
+def _look(register: Register, entry: Entry, *, gone: bool, repeat: bool, say: Say) -> _Looked:
+    """Compare the files of a check, and repeat it where they are as on record."""
+    from veneercheck.record.audit import Difference
+
+    folder = folder_of(register, entry)
+    name = folder.name
+    if gone:
+        there = Difference(str(folder), "its disposal is on record, and it is there")
+        found = (there,) if folder.exists() else ()
+        return _Looked(name, hindered=_DISPOSED, gone=True, differences=found)
+    on_record = files_on_record(register, entry)
+    altered = tuple(
+        Difference(str(folder / file), what) for file, what in _altered(folder, on_record)
+    )
+    if altered or not repeat:
+        return _Looked(name, len(on_record), not altered, differences=altered)
+    told = _again(entry, folder, say)
+    if told is not None and not told.startswith("differs"):
+        return _Looked(name, len(on_record), unaltered=True, hindered=told)
+    unlike = () if told is None else (Difference(str(folder / "result.json"), told),)
+    return _Looked(name, len(on_record), True, True, differences=unlike)
+
+
+_DISPOSED = "its files were disposed of, as is on record"
 
 
 def _disposed(register: Register) -> set[str]:

@@ -97,6 +97,7 @@ def make_case_folder(
     now: datetime | None = None,
     say: Say = _silent,
     standing: Mapping[str, Any] | None = None,
+    done: Path | None = None,
 ) -> Made:
     """Check a case into a folder of its own, made aside and renamed.
 
@@ -114,6 +115,8 @@ def make_case_folder(
     say : callable
     standing : mapping, optional
         With what and by which limits it is made (`record.standing`): laid beside the result.
+    done : Path, optional
+        Folder in which this very check was made already: its files are taken as they are.
 
     Returns
     -------
@@ -150,9 +153,12 @@ def make_case_folder(
         if standing is not None:
             text = json.dumps({**standing, "key": key}, indent=1, ensure_ascii=False)
             write_text(room / STANDING, text + "\n")
-        carry_out(
-            settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
-        )
+        if done is not None:
+            shutil.copytree(done, room, dirs_exist_ok=True)
+        else:
+            carry_out(
+                settled, out=room, with_report=with_report, lang=lang, paper=paper, now=now, say=say
+            )
         write_text(room / ORDER, json.dumps(order, indent=1, ensure_ascii=False) + "\n")
         return Made(folder, key, fresh=move_into_place(room, folder))
 
@@ -234,6 +240,34 @@ def check_on_record(
     return Made(folder, key, fresh=False), there
 
 
+def take_on_record(
+    register: Register, work: Settled, done: Path, store: Path, *, who: str, now: datetime
+) -> Entry:
+    """Put a check on record that was made already; where it is on record, nothing is done.
+
+    Parameters
+    ----------
+    register : Register
+    work : Settled
+        What it was made from.
+    done : Path
+        The folder that it was made into.
+    store : Path
+        Where its case folder is made.
+    who : str
+        Initials of who checked.
+    now : datetime
+        When it is put on record: what its scanner and limits are worth is told of that moment.
+    """
+    initials(who)
+    there = register.with_key(key_of(work))
+    if there is not None:
+        return there
+    standing = standing_of(register, work, who, now)
+    made = make_case_folder(work, store, standing=standing, done=done)
+    return put_on_record(register, made, who=who)
+
+
 def standing_of(
     register: Register, work: Settled, who: str | None, now: datetime
 ) -> dict[str, Any]:
@@ -270,7 +304,7 @@ def put_on_record(register: Register, made: Made, *, who: str | None = None) -> 
         "schema": "veneercheck record 1",
         "kind": "check",
         "who": initials(who) if who else None,
-        "folder": _folder_on_record(register, made.folder),
+        "folder": place_on_record(register, made.folder),
         "order": json.loads((made.folder / ORDER).read_text(encoding="utf-8")),
         "result": json.loads((made.folder / "result.json").read_text(encoding="utf-8")),
         "files": file_hashes(made.folder),
@@ -452,8 +486,9 @@ def _slug(number: str | None) -> str:
     return re.sub(r"[^\w.-]+", "_", number or "").strip("._")[:60] or "case"
 
 
-def _folder_on_record(register: Register, folder: Path) -> str:
-    """From the register's own folder where it is a file, so that both can be moved together."""
+def place_on_record(register: Register, folder: Path) -> str:
+    """A folder as it goes on record: from the register's own where that is a file, so that both
+    can be moved together."""
     if register.file is None:
         return str(folder.absolute())
     return Path(os.path.relpath(folder.absolute(), register.file.parent)).as_posix()

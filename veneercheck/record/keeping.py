@@ -76,10 +76,15 @@ def hold_body(
 
 def is_held(register: Register, check_key: str) -> bool:
     """Whether a check must not be disposed of."""
+    return hold_of(register, check_key) is not None
+
+
+def hold_of(register: Register, check_key: str) -> Entry | None:
+    """The hold that stands on a check, if one does."""
     from veneercheck.record.standing import entries_with
 
     found = entries_with(register, kind="hold", check_key=check_key)
-    return bool(found) and found[-1].body["what"] == HELD
+    return found[-1] if found and found[-1].body["what"] == HELD else None
 
 
 def disposal_of(register: Register, check_key: str) -> Entry | None:
@@ -226,6 +231,15 @@ def restore(source: Path, place: str, *, anywhere: bool = False, say: Say = _sil
     return Kept(len(entries), len(wanted), known.files, entries[-1].hash if entries else "")
 
 
+def backup_entries(source: Path) -> list[Entry]:
+    """The entries of a backup, each link of their chain looked at."""
+    try:
+        with zipfile.ZipFile(source) as archive:
+            return list(_entries_of(archive, source))
+    except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+        raise _damaged(source, str(error)) from None
+
+
 def _line(entry: Entry) -> str:
     names = ("seq", "key", "text", "previous", "hash")
     return json.dumps({name: getattr(entry, name) for name in names}) + "\n"
@@ -278,7 +292,7 @@ class _Reading:
         shutil.rmtree(aside, ignore_errors=True)
         for name, sha in self._files(check).items():
             content = self.archive.read(f"cases/{check.key}/{name}")
-            if hashlib.sha256(content).hexdigest() != sha or _leaves(name):
+            if hashlib.sha256(content).hexdigest() != sha or leaves(name):
                 raise _damaged(self.source, f"{name} of {folder.name} is not the one on record")
             (aside / name).parent.mkdir(parents=True, exist_ok=True)
             (aside / name).write_bytes(content)
@@ -296,7 +310,7 @@ class _Reading:
 def _free(register: Register, check: Entry, anywhere: bool) -> Path:
     """Where a case folder goes back to, if that is allowed and nothing is there."""
     on_record, folder = check.body["folder"], folder_of(register, check)
-    if (_leaves(on_record) or register.file is None) and not anywhere:
+    if (leaves(on_record) or register.file is None) and not anywhere:
         raise RecordError(
             "this folder did not lie below its register.",
             where=str(place_of(register, on_record)),
@@ -311,7 +325,7 @@ def _free(register: Register, check: Entry, anywhere: bool) -> Path:
     return folder
 
 
-def _leaves(path: str) -> bool:
+def leaves(path: str) -> bool:
     """Whether a path leads out of the folder that it counts from."""
     parts = PurePosixPath(path)
     return parts.is_absolute() or ".." in parts.parts or Path(path).is_absolute()

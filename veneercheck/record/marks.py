@@ -57,6 +57,9 @@ def marks_of(body: Mapping[str, Any]) -> list[tuple[str, str]]:
     kind = str(body["kind"])
     named = {"check": _of_check, "decision": _of_decision}.get(kind, _of_other)(body)
     found = {("kind", kind), *((name, folded(value)) for name, value in named)}
+    if "imported" in body:  # another laboratory's revisions may have the same names
+        found = {mark for mark in found if mark[0] != "revision"}
+        found.add(("origin", folded(body["imported"]["register"])))
     return sorted((name, value) for name, value in found if value)
 
 

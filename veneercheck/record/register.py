@@ -243,6 +243,11 @@ class Register:
         found = self._read(sa.select(ENTRIES).where(ENTRIES.c.key == key))
         return _entry(found[0]) if found else None
 
+    def with_hash(self, sha: str) -> Entry | None:
+        """The entry of a hash, if it is in the chain."""
+        found = self._read(sa.select(ENTRIES).where(ENTRIES.c.hash == sha))
+        return _entry(found[0]) if found else None
+
     def checks_of(self, number: str) -> list[Entry]:
         """The checks of a case number, the oldest first."""
         return self._checks(CHECKS.c.case_number == number)

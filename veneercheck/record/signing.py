@@ -22,11 +22,21 @@ def person_entries(register: Register) -> list[Entry]:
     return entries_with(register, kind="person")
 
 
-def enrolled(register: Register) -> People:
-    """Who is enrolled now."""
+def enrolled(register: Register, *, on: str | None = None) -> People:
+    """Who is enrolled now, or was at the end of a day (UTC)."""
     from veneercheck.record.people import people_of
 
-    return people_of(entry.body for entry in person_entries(register))
+    bodies = (entry.body for entry in person_entries(register))
+    return people_of(one for one in bodies if on is None or one["entered_at_utc"][:10] <= on)
+
+
+def role_at(register: Register, initials: str, seq: int) -> str | None:
+    """The role in which somebody stood on record before an entry."""
+    from veneercheck.record.people import people_of
+
+    before = (entry.body for entry in person_entries(register) if entry.seq < seq)
+    person = people_of(before).known.get(initials)
+    return person.role if person else None
 
 
 def enrol(

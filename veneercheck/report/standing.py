@@ -6,6 +6,7 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.report.counted import verdict_of
 from veneercheck.report.words import Words
 
 CODE = "code.svg"
@@ -61,6 +62,37 @@ def standing_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]:
     return [*rows, *([f"{words('standing.hashes')} {name}", sha] for name, sha in hashes.items())]
 
 
+def check_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str]]:
+    """What is on record of a check: its case and verdict, then what its printed report tells.
+
+    Parameters
+    ----------
+    key : str
+    body : mapping
+        Of the check's entry.
+    words : Words
+    """
+    result, case, none = body["result"], body["result"]["case"], words("format.none")
+    standing = {"who": body["who"], **(body.get("standing") or {}), "key": key,
+                "result_sha256": body["files"].get("result.json", none)}  # fmt: skip
+    first = {
+        "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
+        "case": case["number"] or none,
+        "units": " ".join(str(unit) for unit in case.get("units") or ()) or none,
+        "verdict": words.known("verdict_short", verdict_of(result, body.get("standing"))),
+        "stage": words.known("stage", case["stage"]),
+    }
+    if "limits" not in standing:
+        first["limits"] = result["profile"]["name"]
+    rows = [[words(f"records.{name}"), value] for name, value in first.items()]
+    if (origin := body.get("imported")) is not None:
+        from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
+                           who=origin["who"], day=origin["imported_at_utc"][:10])  # fmt: skip
+        rows.append([words("records.imported"), from_there])
+    told = standing_rows({**result, "standing": standing, "decisions": []}, words)
+    return rows + [row for row in told if row[0] != words("standing.decision")]
+
+
 def code_words(document: Mapping[str, Any]) -> str | None:
     """What the code on paper says: the check's key and its result's hash; None without a key.
 
@@ -106,7 +138,12 @@ def _scanner(told: Mapping[str, Any], words: Words) -> str:
     scanner = told.get("scanner")
     if not scanner:
         return ""
-    return f"{scanner['name']}, {words('standing.serial', serial=scanner['serial'])}"
+    serial = scanner.get("serial")
+    return (
+        f"{scanner['name']}, {words('standing.serial', serial=serial)}"
+        if serial
+        else scanner["name"]
+    )
 
 
 def _calibration(told: Mapping[str, Any], words: Words) -> str:

@@ -2,6 +2,7 @@
 import { drawArches, pontics, units } from "./arch.js";
 import { openCorrect, startCorrect } from "./correct.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
+import { labAgain, labSaid, startLab } from "./lab.js";
 import { startRepeat, takeRepeated } from "./repeat.js";
 import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly, words } from "./parts.js";
 
@@ -77,7 +78,7 @@ function wish() {
     number: part("number").value, units: units(), pontics: pontics(),
     surfaces: some ? picked : [], metal_stops: part("stops").value, stage: part("stage").value,
     profile: part("profile").value || null, unit: part("unit").value || null,
-    beads_mm: Number(part("beads").value) || null,
+    beads_mm: Number(part("beads").value) || null, ...labSaid(),
   };
 }
 
@@ -117,7 +118,8 @@ const anew = (found, more) => ({
   occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
   teeth: found.asked.frame?.teeth ?? null, by_unit: found.asked.veneered?.units ?? null,
   painted: found.painted ? "painted" : null,
-  profile: found.profile, beads_mm: found.beads_mm, unit: found.unit, ...more,
+  profile: found.profile, beads_mm: found.beads_mm, unit: found.unit,
+  ...labAgain(found), ...more,
 });
 
 async function look(number) {
@@ -139,7 +141,7 @@ async function look(number) {
 
 function showCheck(found) {
   const under_way = found.state === "waiting" || found.state === "running";
-  put("check-title", found.case || words.no_case);
+  put("check-title", found.case || `${words.no_case} (${found.number})`);
   put("check-files", `${words.framework}: ${found.files[0]} · ${words.waxup}: ${found.files[1]}`);
   part("progress").hidden = !under_way;
   if (under_way) showProgress(found);
@@ -260,6 +262,7 @@ function showFiles(found) {
   const links = ready.map(([name, word]) => make("a", { class: "button", href: address + name, download: "", text: words[word] }));
   if (found.state === "done") links.push(make("a", { class: "button", href: `${address}all.zip`, download: "", text: words.save_all }));
   if (ready.some(([name]) => name.startsWith("report.html"))) links.push(make("a", { class: "button", href: `${address}report.html`, target: "_blank", rel: "noopener", text: words.full }));
+  if (found.register && found.state === "done") links.push(make("a", { class: "button", href: `${address}record?lang=${lang}`, text: words.record }));
   part("downloads").replaceChildren(...links);
 }
 
@@ -286,7 +289,7 @@ async function showDay() {
   });
   const filed = (await ask("/api/register")).map((one) => make("tr", {},
     make("td", { text: new Date(one.checked_at_utc).toLocaleString(lang, { dateStyle: "short", timeStyle: "short" }) }),
-    make("th", { scope: "row", text: one.case_number || words.no_case }),
+    make("th", { scope: "row", text: one.case_number || `${words.no_case} (${one.key.slice(0, 12)})` }),
     make("td", { text: words[`stage_${one.stage}`] }), make("td", { text: words[`verdict_${one.verdict.replaceAll(" ", "_")}`] ?? one.verdict }), make("td", { text: one.who ?? "" })));
   if (filed.length) groups.unshift([make("h2", { text: words.on_record }), make("table", {}, make("tbody", {}, ...filed))]);
   part("checks").replaceChildren(...(groups.flat().length ? groups.flat() : [make("p", { text: words.no_checks })]));
@@ -386,6 +389,7 @@ function begin() {
   part("print").addEventListener("click", () => print());
   drawArches();
   startLimits();
+  startLab();
   startRepeat();
   startCorrect((said) => send(anew(shown, said)));
   startDropping();
