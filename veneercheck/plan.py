@@ -147,7 +147,7 @@ def plan(
     say("comparing what is needed with what there is")
     deep = depths(contour, made.framework, where.occlusal)
     layer = np.maximum(deep.metal_mm - limits.taken_mm, 0.0)
-    need = _need_mm(contour, runout, full - margin) + limits.least_metal_mm
+    need = _need_mm(contour, runout, full - margin, limits) + limits.least_metal_mm
     short = need - room_mm(contour, inner)
     weight = vertex_areas(contour.mesh)
 
@@ -293,10 +293,12 @@ def _some(where: anatomy.Places, kept: Ints) -> anatomy.Places:
     return dataclasses.replace(where, unit=None if where.unit is None else where.unit[kept], **own)
 
 
-def _need_mm(contour: Contour, runout: Runout, full_mm: Floats) -> Floats:
-    """Layers asked for under every vertex: less in the run-out, shape (n,)."""
-    way = contour.way_mm(contour.mesh.points_mm, contour.extent_mm, runout.width_mm)
-    return full_mm * runout.depth_at(way) / runout.depth_mm
+def _need_mm(contour: Contour, runout: Runout, full_mm: Floats, limits: Limits) -> Floats:
+    """Layers asked for under every vertex, shape (n,): in the run-out no more than a check asks."""
+    width = limits.finish_line_width_mm
+    way = contour.way_mm(contour.mesh.points_mm, contour.extent_mm, max(runout.width_mm, width))
+    share = np.minimum(runout.depth_at(way) / runout.depth_mm, np.clip(way / width, 0.0, 1.0))
+    return full_mm * share
 
 
 def _supported(layer_mm: Floats, where: anatomy.Places) -> Floats:

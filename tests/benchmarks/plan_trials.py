@@ -1,5 +1,8 @@
 """Plans of generated bridges: a cut made exactly to plan must check as no findings.
 
+Where the preparation leaves no room the plan says so; there, and nowhere else, the check may find
+the layer short, and where a conflict is firm it must not find all well.
+
     python tests/benchmarks/plan_trials.py sound 100 FILE
     python tests/benchmarks/plan_trials.py crowded 200 FILE
 
@@ -27,7 +30,7 @@ from phantom.surface import triangulate
 from veneercheck import check_meshes
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.plan.planned import Cutting, Plan
-from veneercheck.core.types import Case, Floats, Limits, Outcome, TriangleMesh, Verdict
+from veneercheck.core.types import Case, Check, Floats, Limits, Outcome, TriangleMesh, Verdict
 from veneercheck.plan import Surfaces, plan
 from veneercheck.profile import built_in
 from veneercheck.scan import estimate_noise_mm
@@ -49,6 +52,9 @@ CROP_MM = -2.4
 """Where the scan of a framework ends on the model, as in the other generated bridges."""
 
 NOISE_MM = 0.008
+
+SAME_PLACE_MM = 2.0
+"""A conflict lies on the contour and a zone on the metal below it: no farther apart than this."""
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -102,6 +108,7 @@ def sound(number: int) -> dict[str, Any]:
     found = planned(one, limits)
     took = time.process_time() - start
     check = checked(one, scanned(found.target, one.rng), limits).check
+    surprising, invented = _told_otherwise(found, check)
     return {
         "number": number,
         "units": list(one.case.units),
@@ -110,9 +117,30 @@ def sound(number: int) -> dict[str, Any]:
         "zones": [f"{z.finding.word} {z.decision.value} {z.place}" for z in check.zones],
         "questions": [q.kind for q in check.questions],
         "conflicts": [f"{c.kind} {c.place} {c.short_mm:.2f}" for c in found.conflicts],
-        "holds": check.verdict is Verdict.NO_FINDINGS,
+        "surprising": surprising,
+        "invented": invented,
+        "holds": surprising == 0
+        and invented == 0
+        and (len(found.conflicts) > 0 or check.verdict is Verdict.NO_FINDINGS),
         "plan_cpu_s": round(took, 1),
     }
+
+
+def _told_otherwise(found: Plan, check: Check) -> tuple[int, int]:
+    """Zones where the plan saw room enough, and firm conflicts where the check finds none."""
+    short = found.contour.points_mm[found.short_mm > 0]
+    zones = [check.framework.points_mm[zone.vertices] for zone in check.zones]
+    surprising = sum(_apart_mm(short, zone) > SAME_PLACE_MM for zone in zones)
+    firm = [c.centre_mm for c in found.conflicts if c.firm and c.tooth]
+    within = np.concatenate([*zones, np.empty((0, 3))])
+    invented = sum(_apart_mm(within, np.array([place])) > SAME_PLACE_MM for place in firm)
+    return surprising, invented
+
+
+def _apart_mm(some: Floats, others: Floats) -> float:
+    from scipy.spatial import cKDTree
+
+    return float(cKDTree(some).query(others)[0].min()) if len(some) else np.inf
 
 
 def knob(one: Job, limits: Limits) -> tuple[TriangleMesh, Floats]:

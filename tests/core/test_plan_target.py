@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 import trimesh
 
 from veneercheck.core.mesh.triangles import border_vertices, refine
 from veneercheck.core.plan.contour import Contour
+from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout
 from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
 from veneercheck.core.plan.target import Die, make_target
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import Case, Region, TriangleMesh
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.plan import Surfaces, plan
+from veneercheck.profile import built_in
 
-DEPTH = 1.3
+DEPTH, LIMITS = 1.3, built_in()
 
 
 def mesh_of(body: trimesh.Trimesh, edge_mm: float) -> TriangleMesh:
@@ -179,3 +185,17 @@ def test_the_same_plan_gives_the_same_bytes() -> None:
     )
     assert first.framework.points_mm.tobytes() == second.framework.points_mm.tobytes()
     assert first.framework.faces.tobytes() == second.framework.faces.tobytes()
+
+
+def test_in_a_run_out_no_more_room_is_asked_for_than_a_check_asks() -> None:
+    """Source: drawn. A die of 2.6 mm, 0.8 mm lower in a ball of 4 mm cut above z = 1: 2.2 mm of
+    room over it at the pole, 1.5 mm beside the line, where metal takes 0.5 and a shoulder 1.2."""
+    ball = concentric_spheres(0.4, inner_mm=2.0, outer_mm=4.0)
+    paint = np.where(ball.outer.points_mm[:, 2] > 1.0, int(Region.CUT), -1)
+    die = TriangleMesh(1.3 * ball.inner.points_mm - [0.0, 0.0, 0.8], ball.inner.faces)
+    case, cutting = Case(occlusal="+z", buccal="+y"), Cutting("shoulder", 0.4, 0.4)
+    found = plan(Surfaces(ball.outer, 0.0, paint, die), case=case, limits=LIMITS, cutting=cutting)
+    assert not found.conflicts
+    wider = dataclasses.replace(LIMITS, finish_line_width_mm=0.2)
+    found = plan(Surfaces(ball.outer, 0.0, paint, die), case=case, limits=wider, cutting=cutting)
+    assert {one.kind for one in found.conflicts} == {SHORT_LAYER}
