@@ -1,4 +1,4 @@
-"""A start for the fit from places that somebody picked on both scans.
+"""A start for the fit from places that somebody picked on both scans, and a first look at it.
 
 Notes
 -----
@@ -15,10 +15,14 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.align import words
+from veneercheck.core.align import fit, polish, words
+from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.pairs import Target
+from veneercheck.core.align.polish import Body
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import best_motion
 from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import (
     Alignment,
     AlignmentState,
@@ -94,3 +98,66 @@ def held(alignment: Alignment, pairs_mm: tuple[tuple[Point, Point], ...]) -> Ali
         state = AlignmentState.DOUBTFUL
     reasons = (words.left_picked(apart), *alignment.reasons)
     return dataclasses.replace(alignment, state=state, reasons=reasons)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Bodies:
+    """Two scans made ready once, to be laid on each other again and again."""
+
+    framework: TriangleMesh
+    waxup: TriangleMesh
+    body: Body
+    target: Target
+
+    @staticmethod
+    def of(framework: TriangleMesh, waxup: TriangleMesh) -> Bodies:
+        """Smooth both, build trees and normals."""
+        return Bodies(framework, waxup, *fit.prepared(framework, waxup, AlignOptions(), None))
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """A first look at where the places picked lead: nothing is judged, no other pose searched.
+
+    Parameters
+    ----------
+    waxup_from_framework : RigidMotion
+        Where the fit from the places picked comes to rest.
+    apart_mm : ndarray, shape (n,)
+        Of the two places of each pair, laid on each other as well as may be, before the fit.
+    touching_mm2, outside_mm2 : float
+        Framework area that lies on the contour, and that stands outside it.
+    outside_mm : ndarray, shape (m,)
+        How far each framework vertex stands outside the contour; negative under it.
+    """
+
+    waxup_from_framework: RigidMotion
+    apart_mm: Floats
+    touching_mm2: float
+    outside_mm2: float
+    outside_mm: Floats
+
+
+def lay(bodies: Bodies, pairs_mm: tuple[tuple[Point, Point], ...]) -> Laid:
+    """Fit quickly from the places picked.
+
+    Raises
+    ------
+    MeshError
+        If the places are refused (`start_of`).
+    """
+    start = start_of(bodies.framework, bodies.waxup, pairs_mm)
+    body, target = bodies.body, bodies.target
+    motion = polish.search_fit(body, target, start, polish.QUICK_POINTS)
+    quality = polish.judge(body, target, motion)
+    points = motion.apply(bodies.framework.points_mm)
+    near = NearestSurface(bodies.waxup).query(points)
+    way = points - near.point_mm
+    outward = np.einsum("ij,ij->i", way, face_normals(bodies.waxup)[near.face])
+    return Laid(
+        motion,
+        apart_mm(start, pairs_mm),
+        quality.contact_mm2,
+        quality.outside_mm2,
+        np.where(outward > 0, near.distance_mm, -near.distance_mm),
+    )
