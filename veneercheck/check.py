@@ -16,7 +16,6 @@ from veneercheck.core.measure import beads
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.densify import densify
-from veneercheck.core.mesh.motion import best_motion
 from veneercheck.core.mesh.triangles import side_by_side, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -174,12 +173,12 @@ def _given(surfaces: Surfaces, limits: Limits) -> Alignment:
 
 def _aligned(surfaces: Surfaces, case: Case, limits: Limits) -> Alignment:
     """The fit, from the places picked on both scans if there are any."""
-    start = None
-    if case.landmarks_mm:
-        picked = np.array(case.landmarks_mm)
-        start = best_motion(picked[:, 0], picked[:, 1])
-    framework = _before_finishing(surfaces.framework, limits)
-    return align.align(framework, surfaces.waxup, reference=surfaces.uncut(), start=start)
+    framework, uncut = _before_finishing(surfaces.framework, limits), surfaces.uncut()
+    if not case.landmarks_mm:
+        return align.align(framework, surfaces.waxup, reference=uncut)
+    start = align.start_of(surfaces.framework, surfaces.waxup, case.landmarks_mm)
+    found = align.align(framework, surfaces.waxup, reference=uncut, start=start)
+    return align.held(found, case.landmarks_mm)
 
 
 def _before_finishing(framework: TriangleMesh, limits: Limits) -> TriangleMesh:

@@ -160,7 +160,8 @@ def trial(made: Made, seed: int) -> dict[str, Any]:
     rng = np.random.default_rng([seed, *body.name.encode()])
     framework, waxup, start = scans(made, rng)
     noise = estimate_noise_mm(framework), estimate_noise_mm(waxup)
-    found = align.align(framework, waxup, start=start)
+    framework = TriangleMesh(start.apply(framework.points_mm), framework.faces)
+    found = align.align(framework, waxup)
     if found.state is AlignmentState.FAILED:
         return {"body": body.name, "seed": seed, "state": str(found.state)}
     seat = rng.normal(scale=body.seating_u_mm, size=3)

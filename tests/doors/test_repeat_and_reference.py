@@ -131,3 +131,8 @@ def test_landmarks_of_a_case_are_pairs_that_belong_together():
         parse_case({"landmarks": [*pairs[:2], _pair([0, 8, 0], [1, 30, 3])]})
     with pytest.raises(ProfileError, match="no point"):
         parse_case({"landmarks": [*pairs[:2], _pair([0, 8], [1, 10, 3])]})
+    in_line = [_pair([k, 1.9 * (k == 5), 0], [k, 1.9 * (k == 5), 0]) for k in (0, 5, 10)]
+    with pytest.raises(ProfileError, match=r"framework lie on one line, within 1\.9 mm"):
+        parse_case({"landmarks": in_line})
+    with pytest.raises(ProfileError, match="21 landmarks"):
+        parse_case({"landmarks": pairs * 7})

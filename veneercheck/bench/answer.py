@@ -94,6 +94,7 @@ def _answer(result: Mapping[str, Any], words: Words) -> Shown:
         "questions": [question_words(asked, words) for asked in result["questions"]],
         "swapped": any(told["kind"] == "swapped" for told in result["remarks"]),
         "limits": result["profile"]["name"],
+        "alignment": result["alignment"]["state"],
     }
 
 

@@ -47,6 +47,9 @@ _PARTS = {
     "page.js": "text/javascript; charset=utf-8",
     "repeat.js": "text/javascript; charset=utf-8",
     "correct.js": "text/javascript; charset=utf-8",
+    "day.js": "text/javascript; charset=utf-8",
+    "pick.js": "text/javascript; charset=utf-8",
+    "turning.js": "text/javascript; charset=utf-8",
     "arch.js": "text/javascript; charset=utf-8",
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
@@ -99,6 +102,7 @@ class Bench:
         self.caps = caps or ReadCaps()
         self.uploads = 0
         self.repeating = False
+        self.placing = asyncio.Lock()
 
 
 def make_app(bench: Bench, door: Door) -> ASGIApp:
@@ -126,6 +130,8 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
         Route("/api/checks/{number}/painted", _paint, methods=["PUT"]),
+        Route("/api/checks/{number}/scans", _both, methods=["GET"]),
+        Route("/api/checks/{number}/placed", _place, methods=["POST"]),
         Route("/api/repeatability", _repeat, methods=["POST"]),
         Route("/api/limits", limits.listed, methods=["GET"]),
         Route("/api/limits", _change_limits, methods=["POST"]),
@@ -429,6 +435,22 @@ async def _model(request: Request) -> Response:
     from veneercheck.bench.correct import model
 
     return JSONResponse(await asyncio.to_thread(model, _checked(request)))
+
+
+async def _both(request: Request) -> Response:
+    """Both scans of a check, on which places are picked."""
+    from veneercheck.bench.placing import scans
+
+    return JSONResponse(await asyncio.to_thread(scans, _checked(request)))
+
+
+async def _place(request: Request) -> Response:
+    """A first look at where the places picked lead."""
+    from veneercheck.bench.placing import placed
+
+    job, asked = _checked(request), await small_json(request)
+    async with bench_of(request).placing:  # one after the other: each takes a core
+        return JSONResponse(await asyncio.to_thread(placed, job, asked))
 
 
 def _checked(request: Request) -> Job:

@@ -15,7 +15,7 @@ UNITS = ("mm", "cm", "m", "um", "inch")
 _FIELDS = (
     "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops",
     "stage", "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "teeth",
-    "by_unit", "painted", "die", "alloy", "composite", "shade", "lots", "notes",
+    "by_unit", "painted", "landmarks", "die", "alloy", "composite", "shade", "lots", "notes",
 )  # fmt: skip
 _LONGEST_TEXT, _LONGEST_NOTES = 80, 400
 _LARGEST_BEAD_MM = 1.0
@@ -109,6 +109,8 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
         veneered["units"] = _mapping_of(given, "by_unit")
     if veneered:
         found["veneered"] = veneered
+    if given.get("landmarks"):
+        found["landmarks"] = given["landmarks"]
     parse_case(found)
     return found
 
@@ -194,10 +196,14 @@ def _wrong(what: str, value: object) -> ProfileError:
 
 def toml_text(document: Mapping[str, Any]) -> str:
     """A document of texts, numbers, lists and tables as TOML."""
-    lines = [f"{key} = {_value(value)}" for key, value in document.items() if not _is_table(value)]
+    plain = {key: value for key, value in document.items() if not _holds_tables(value)}
+    lines = [f"{key} = {_value(value)}" for key, value in plain.items()]
     for key, value in document.items():
         if _is_table(value):
             lines += _table_lines(key, value)
+        elif _holds_tables(value):
+            for one in value:
+                lines += ["", f"[[{key}]]", *(f"{name} = {_value(it)}" for name, it in one.items())]
     return "\n".join(lines) + "\n"
 
 
@@ -212,6 +218,11 @@ def _table_lines(path: str, table: Mapping[str, Any]) -> list[str]:
 
 def _is_table(value: object) -> bool:
     return isinstance(value, Mapping)
+
+
+def _holds_tables(value: object) -> bool:
+    """A table, or a list of them."""
+    return _is_table(value) or (isinstance(value, list) and bool(value) and _is_table(value[0]))
 
 
 def _value(value: object) -> str:

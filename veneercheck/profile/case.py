@@ -32,9 +32,13 @@ _SCANS = ("framework", "waxup", "die")
 _WAXUP_KINDS = ("scan", "key")
 _METAL_STOPS = (ASK, FORBIDDEN)
 _AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
-_LEAST_LANDMARKS = 3
+_LEAST_LANDMARKS, _MOST_LANDMARKS = 3, 20
 _PICKED_WITHIN_MM = 2.0
 """A place is picked by hand to about half a millimetre."""
+
+_LEAST_SPREAD_MM = 2.0
+"""How far off the line through two of the places a third must lie: at less, half a millimetre
+turns the start by more than the fit makes good (0.25 rad)."""
 
 
 _FARTHEST_MM = 1e6
@@ -147,11 +151,18 @@ def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Po
             where=where,
             next_step="Pick at least three pairs, far apart and not on one line.",
         )
+    if len(given) > _MOST_LANDMARKS:
+        raise ProfileError(
+            f"{len(given)} landmarks are more than {_MOST_LANDMARKS}.",
+            where=where,
+            next_step="Keep those that lie far apart: three are enough.",
+        )
     pairs = []
     for one in given:
         known_keys(one, ("framework", "waxup"), where)
         pairs.append((_picked(one, "framework", where), _picked(one, "waxup", where)))
     _belong_together(tuple(pairs), where)
+    _spread_out(tuple(pairs), where)
     return tuple(pairs)
 
 
@@ -189,6 +200,29 @@ def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None
                 where=where,
                 next_step="Pick the same places on both scans, in the same order, in mm.",
             )
+
+
+def _spread_out(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
+    """Refuse places on one line: about it, one scan would turn freely on the other."""
+    for scan, name in enumerate(("framework", "wax-up")):
+        places = [pair[scan] for pair in pairs]
+        widest = max((_width_mm(*three) for three in itertools.combinations(places, 3)), default=9)
+        if widest < _LEAST_SPREAD_MM:
+            raise ProfileError(
+                f"the landmarks on the {name} lie on one line, within {widest:.1f} mm.",
+                where=where,
+                next_step="Pick one that lies well beside the line through the others.",
+            )
+
+
+def _width_mm(one: Point, two: Point, three: Point) -> float:
+    """Height of a triangle over its longest side, by Heron's formula."""
+    short, middle, long = sorted(
+        (math.dist(one, two), math.dist(two, three), math.dist(three, one))
+    )
+    half = 0.5 * (short + middle + long)
+    square = half * (half - short) * (half - middle) * (half - long)
+    return 2.0 * math.sqrt(max(square, 0.0)) / long if long > 0 else 0.0
 
 
 def _tooth_points(

@@ -1,73 +1,21 @@
 // What the program guessed, corrected on the model: directions, units, veneered surfaces, paint.
 import { ask, make, notice, part, say, words } from "./parts.js";
+import { SHOWN, SIDES, Turning, freshCanvas, unpacked } from "./turning.js";
 import * as view from "./view.js";
 
-const SIDES = { "+x": [1, 0, 0], "-x": [-1, 0, 0], "+y": [0, 1, 0], "-y": [0, -1, 0], "+z": [0, 0, 1], "-z": [0, 0, -1] };
 const SURFACES = ["occlusal", "buccal", "lingual", "mesial", "distal", "basal"];
 const BRUSHES = ["brush_none", "brush_cut", "brush_uncut", "brush_out"];
-// A reading that the report's own colours show as blue, porcelain and wine.
-const SHOWN = [view.NOT_MEASURED, 3, 1.5, 0];
-const LIMITS = [1, 2, 3], PICTURE = [180, 130], REST_MS = 160, COARSE_MM = 0.45, STEP_PX = 40, TURN = 0.12;
-const CUT = [2, 3], INK = [0.1, 0.1, 0.1, 1];
+const CUT = [2, 3], STEP_PX = 40;
 
-class Model {
+class Model extends Turning {
   constructor(canvas, plan, data) {
-    Object.assign(this, { canvas, plan, painting: false, brush: 1, picking: null, changed: false });
-    this.mesh = view.readMesh(data, plan.framework);
+    super(canvas, view.readMesh(data, plan.framework), plan.radius);
+    Object.assign(this, { plan, painting: false, brush: 1, picking: null, changed: false });
     const count = plan.framework.vertices;
     this.region = data.subarray(plan.codes, plan.codes + count);
     this.brushes = new Uint8Array(count);
-    this.normals = view.vertexNormals(this.mesh.places, this.mesh.faces);
-    this.readings = new Float32Array(4 * count).fill(view.NOT_MEASURED);
-    this.painter = new view.Painter(canvas);
-    const all = (index) => ({ index, ranges: [index.length, 0, 0] });
-    this.painter.upload([[this.mesh.places, 3], [this.normals, 3], [this.readings, 4], [new Float32Array(2 * count), 2]],
-      all(this.mesh.faces), all(view.coarse(this.mesh.places, this.mesh.faces, COARSE_MM)));
     const cut = (i) => (CUT.includes(this.region[i]) ? 1 : 0);
     this.painter.setLines("finish", view.isolines(this.mesh.places, this.mesh.faces, cut, 0.5));
-    this.camera = this.seen("+z");
-    this.pointer = new view.Pointer(this);
-    canvas.addEventListener("keydown", (event) => this.key(event));
-    new ResizeObserver(() => this.draw()).observe(canvas);
-  }
-
-  seen(side, width = this.canvas.clientWidth, height = this.canvas.clientHeight) {
-    const toward = SIDES[side], up = side[1] === "z" ? [0, 1, 0] : [0, 0, 1];
-    return new view.Camera([0, 0, 0], toward, up, (2 * this.plan.radius) / Math.max(Math.min(width, height * 1.4), 1));
-  }
-
-  // Drawn and read in one go: what was drawn is gone afterwards.
-  picture(side) {
-    const { canvas } = this;
-    const before = [canvas.style.width, canvas.style.height, canvas.style.minHeight];
-    [canvas.style.width, canvas.style.height, canvas.style.minHeight] = [`${PICTURE[0]}px`, `${PICTURE[1]}px`, "0"];
-    [canvas.width, canvas.height] = PICTURE;
-    this.painter.draw(this.seen(side, ...PICTURE), this.look(), false);
-    const address = canvas.toDataURL("image/png");
-    [canvas.style.width, canvas.style.height, canvas.style.minHeight] = before;
-    return address;
-  }
-
-  look() {
-    const lines = { finish: { width: 2, ink: INK, front: 0.08 }, cross: { width: 2.4, ink: INK, front: 100 } };
-    return { background: [1, 1, 1], shown: 1, limits: LIMITS, taken: 0, uTop: 1, lines };
-  }
-
-  draw(moving = false) {
-    const { canvas } = this, grain = moving ? 0.5 : Math.min(devicePixelRatio || 1, 2);
-    if (!canvas.clientWidth) return;
-    canvas.width = Math.max(1, Math.round(canvas.clientWidth * grain));
-    canvas.height = Math.max(1, Math.round(canvas.clientHeight * grain));
-    const { centre, right, up, mmPerPx } = this.camera, arm = 9 * mmPerPx;
-    const end = (way, by) => view.sum(centre, way, by * arm);
-    this.painter.setLines("cross", Float32Array.from([...end(right, -1), ...end(right, 1), ...end(up, -1), ...end(up, 1)]));
-    this.painter.draw(this.camera, this.look(), moving);
-  }
-
-  rested() {
-    if (!this.asked) this.asked = requestAnimationFrame(() => { this.asked = 0; this.draw(true); });
-    clearTimeout(this.rest);
-    this.rest = setTimeout(() => this.draw(), REST_MS);
   }
 
   tap(x, y) {
@@ -117,19 +65,15 @@ class Model {
     part("model-told").textContent = say("painted_share", { percent: Math.round((100 * count) / this.brushes.length) });
   }
 
-  key(event) {
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
-    const arrows = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-    const middle = [this.canvas.clientWidth / 2, this.canvas.clientHeight / 2], { key } = event;
-    if (arrows[key]) {
-      const [x, y] = arrows[key];
-      if (event.shiftKey) this.camera.shift(-STEP_PX * x, -STEP_PX * y);
-      else this.camera.turn(-TURN * x, -TURN * y);
-    } else if (key === "+" || key === "=" || key === "-") this.camera.mmPerPx *= key === "-" ? 1.15 : 1 / 1.15;
-    else if (key === "Enter" || key === " ") this[this.painting ? "stroke" : "tap"](...middle);
-    else return;
-    event.preventDefault();
-    this.rested();
+  arrow(x, y, shift) {
+    if (shift) this.camera.shift(-STEP_PX * x, -STEP_PX * y);
+    else this.turnBy(x, y);
+  }
+
+  press(key) {
+    if (key !== "Enter" && key !== " ") return false;
+    this[this.painting ? "stroke" : "tap"](...this.aim);
+    return true;
   }
 }
 
@@ -155,7 +99,7 @@ function pickSide(box, side) {
   if (chosen[box] && chosen[other]?.[1] === side[1]) chosen[other] = null;
   press("occlusal", chosen.occlusal);
   press("buccal", chosen.buccal);
-  if (model) { model.camera = model.seen(side); model.rested(); }
+  model?.show(side);
 }
 
 const unitsOf = () => job.asked.units ?? [];
@@ -218,19 +162,14 @@ function drawBrushes() {
     make("button", { type: "button", text: words.take_found, onclick: () => model?.takeFound() }),
     make("button", { type: "button", text: words.clear, onclick: () => model?.clear() }));
   const looks = Object.keys(SIDES).map((side) => make("button", { type: "button", text: say("seen_from", { side }),
-    onclick: () => { model.camera = model.seen(side); model.rested(); } }));
+    onclick: () => model?.show(side) }));
   part("looks").replaceChildren(...looks);
   useBrush(-1);
 }
 
 async function load(number) {
   const { plan, data } = await ask(`/api/checks/${number}/model`);
-  document.getElementById("model-data")?.remove();
-  document.body.append(make("script", { type: "text/plain", id: "model-data", text: data }));
-  const fresh = make("canvas", {}), old = part("model");
-  for (const { name, value } of old.attributes) fresh.setAttribute(name, value);
-  old.replaceWith(fresh);
-  const bytes = await view.unpack("model-data");
+  const bytes = await unpacked("model-data", data), fresh = freshCanvas("model");
   part("correct-known").hidden = !plan.aligned;
   part("correct-failed").hidden = plan.aligned;
   try {

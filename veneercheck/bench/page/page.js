@@ -1,8 +1,10 @@
 // The views of the page: hand two scans in, follow a check, read its answer, look back over the day.
 import { drawArches, pontics, units } from "./arch.js";
 import { openCorrect, startCorrect } from "./correct.js";
+import { showDay } from "./day.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
 import { labAgain, labSaid, startLab } from "./lab.js";
+import { openPlace, startPlace } from "./pick.js";
 import { startRepeat, takeRepeated } from "./repeat.js";
 import { ask, fillUnits, handIn, lang, make, notice, part, post, say, scansOnly, words } from "./parts.js";
 
@@ -117,7 +119,7 @@ const anew = (found, more) => ({
   metal_stops: found.asked.veneered?.metal_stops ?? "ask", stage: found.asked.stage ?? "wax",
   occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
   teeth: found.asked.frame?.teeth ?? null, by_unit: found.asked.veneered?.units ?? null,
-  painted: found.painted ? "painted" : null,
+  painted: found.painted ? "painted" : null, landmarks: found.asked.landmarks ?? [],
   profile: found.profile, beads_mm: found.beads_mm, unit: found.unit,
   ...labAgain(found), ...more,
 });
@@ -188,10 +190,13 @@ function showAnswer(found, under_way) {
     showQuestions(found.questions);
     showCompared(found.compared, found.after);
     part("swapped").hidden = !found.swapped;
+    part("unsure").hidden = found.swapped || !["failed", "doubtful"].includes(found.alignment);
+    put("unsure-words", words[`unsure_${found.alignment}`] ?? "");
   }
   showFiles(found);
   const page = found.files_ready.includes("report.html") && found.state !== "running";
   part("correct-link").href = `#correct/${found.number}`;
+  part("place-link").href = `#place/${found.number}`;
   put("drawing", under_way ? words.drawing : "");
   const address = inside(found.number);
   if (page && part("report").dataset.shows !== address) {
@@ -272,38 +277,10 @@ async function trimmed(list) {
     const [file, more] = scansOnly(list);
     if (more) throw new Error(words.too_many_files);
     const { scan } = await handIn(file);
-    await send(anew(shown, { framework: scan, painted: null })); // another scan, another frame
+    await send(anew(shown, { framework: scan, painted: null, landmarks: [] })); // another scan, another frame
   } catch (refusal) {
     notice(refusal.message);
   }
-}
-
-// ---- the day
-
-async function showDay() {
-  const checks = await ask("/api/checks");
-  const today = new Date().toDateString();
-  const groups = [["today", (one) => one === today], ["older", (one) => one !== today]].map(([key, fits]) => {
-    const rows = checks.filter((one) => fits(new Date(one.made).toDateString())).map(dayLine);
-    return rows.length ? [make("h2", { text: words[key] }), make("table", {}, make("tbody", {}, ...rows))] : [];
-  });
-  const filed = (await ask("/api/register")).map((one) => make("tr", {},
-    make("td", { text: new Date(one.checked_at_utc).toLocaleString(lang, { dateStyle: "short", timeStyle: "short" }) }),
-    make("th", { scope: "row", text: one.case_number || `${words.no_case} (${one.key.slice(0, 12)})` }),
-    make("td", { text: words[`stage_${one.stage}`] }), make("td", { text: words[`verdict_${one.verdict.replaceAll(" ", "_")}`] ?? one.verdict }), make("td", { text: one.who ?? "" })));
-  if (filed.length) groups.unshift([make("h2", { text: words.on_record }), make("table", {}, make("tbody", {}, ...filed))]);
-  part("checks").replaceChildren(...(groups.flat().length ? groups.flat() : [make("p", { text: words.no_checks })]));
-}
-
-function savings(one) {
-  const kinds = one.state === "done" && one.verdict ? [["report.pdf", "save_report"], ["bench.pdf", "save_bench"], ["all.zip", "save_all"]] : [];
-  return kinds.map(([name, word]) => make("a", { class: "button", href: `/checks/${one.number}/${name}`, download: "", text: words[word] }));
-}
-
-function dayLine(one) {
-  const made = new Date(one.made).toLocaleString(lang, { dateStyle: "short", timeStyle: "short" });
-  const link = make("a", { href: `#check/${one.number}`, text: one.case || one.files[0] });
-  return make("tr", {}, make("td", { text: made }), make("th", { scope: "row" }, link), make("td", { text: words[`state_${one.state}`] }), make("td", { text: one.verdict }), make("td", {}, ...savings(one)));
 }
 
 // ---- views, dropping, beginning
@@ -325,9 +302,9 @@ async function show() {
   scrollTo(0, 0);
   if (known === "check") return open(number);
   try {
-    if (known === "correct") {
+    if (known === "correct" || known === "place") {
       shown = await ask(`/api/checks/${number}`);
-      return await openCorrect(shown);
+      return await (known === "place" ? openPlace : openCorrect)(shown);
     }
     await OPENERS[known]?.();
   } catch (refusal) {
@@ -383,7 +360,7 @@ function begin() {
   part("start").addEventListener("click", start);
   part("cancel").addEventListener("click", () => post(`/api/checks/${shown.number}/cancel`, {}).then(() => look(shown.number), (refusal) => notice(refusal.message)));
   part("again").addEventListener("click", () => send(anew(shown, { unit: part("unit-again").value || shown.unit })));
-  part("swap-again").addEventListener("click", () => send(anew(shown, { framework: "waxup", waxup: "framework", painted: null })));
+  part("swap-again").addEventListener("click", () => send(anew(shown, { framework: "waxup", waxup: "framework", painted: null, landmarks: [] })));
   part("trimmed-file").addEventListener("change", (event) => trimmed(event.target.files).finally(() => { event.target.value = ""; }));
   part("card-done").addEventListener("click", () => localStorage.setItem("card", "seen"));
   part("print").addEventListener("click", () => print());
@@ -392,6 +369,7 @@ function begin() {
   startLab();
   startRepeat();
   startCorrect((said) => send(anew(shown, said)));
+  startPlace((said) => send(anew(shown, said)));
   startDropping();
   addEventListener("hashchange", show);
   show();

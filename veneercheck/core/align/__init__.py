@@ -17,13 +17,19 @@ not better.
 from veneercheck.core.align.alignment import align, given
 from veneercheck.core.align.frame import examine
 from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.picked import Bodies, apart_mm, held, lay, start_of
 from veneercheck.core.align.repeatability import Repeatability, repeatability
 
 __all__ = [
     "AlignOptions",
+    "Bodies",
     "Repeatability",
     "align",
+    "apart_mm",
     "examine",
     "given",
+    "held",
+    "lay",
     "repeatability",
+    "start_of",
 ]

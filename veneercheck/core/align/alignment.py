@@ -91,7 +91,8 @@ def align(
     reference : ndarray of bool, shape (n,), optional
         Framework vertices known to be uncut: only they are used.
     start : RigidMotion, optional
-        `waxup_from_framework`, roughly (from landmarks): no search from elsewhere.
+        `waxup_from_framework`, roughly (`start_of` places picked): the pose near it is taken, and
+        told as doubtful where another fits as well.
 
     Returns
     -------

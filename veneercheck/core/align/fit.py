@@ -35,6 +35,10 @@ _WORTH_SCORE = 0.03
 _SAME_POSE_MM = 0.3
 """Candidates closer than this at the farthest vertex are one."""
 
+_NEAR_MM, _NEAR_RAD = 2.0, 0.25
+"""Three places, 4 mm off one line and each picked to half a millimetre on either scan, place a
+scan to about as much."""
+
 _OTHER_POSE_MM = 0.5
 _RIVALS = 3
 _WORTH_ANOTHER_FIT = 0.4
@@ -55,18 +59,34 @@ def place(
     reference: Bools | None,
     start: RigidMotion | None,
 ) -> tuple[Body, Target, list[Candidate]]:
-    """Find the poses that are worth a last fit, best first."""
+    """Find the poses that are worth a last fit, best first.
+
+    With a start the best pose near it comes first, whatever fits better elsewhere; and elsewhere
+    is always searched, quickly, for what else it might have been.
+    """
     body, target = prepared(framework, waxup, options, reference)
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)
-    if convincing(found[0].quality, least_mm2):
+    if start is None and convincing(found[0].quality, least_mm2):
         return body, target, found
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
     found += _refine_all(body, target, forth, coarse.near(forth, first, only=start is not None))
-    if start is None and not convincing(best_first(found, body)[0].quality, least_mm2):
-        found += _from_anywhere(body, target, forth, options)
-    return body, target, best_first(found, body)
+    if start is not None:
+        found += _from_anywhere(body, target, forth, options, (coarse.QUICK,))
+    elif not convincing(best_first(found, body)[0].quality, least_mm2):
+        found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+    return body, target, [_taken(found, body, start), *best_first(found, body)]
+
+
+def _taken(found: list[Candidate], body: Body, start: RigidMotion | None) -> Candidate:
+    """The best pose; with a start the best near it."""
+    ranked = best_first(found, body)
+    if start is None:
+        return ranked[0]
+    reach_mm = _NEAR_MM + _NEAR_RAD * body.radius_mm
+    near = [one for one in ranked if apart_mm(one.motion, start, body) <= reach_mm]
+    return (near or found)[0]
 
 
 def prepared(
@@ -141,13 +161,17 @@ def _refined(body: Body, target: Target, start: RigidMotion) -> Candidate:
 
 
 def _from_anywhere(
-    body: Body, target: Target, forth: Search, options: AlignOptions
+    body: Body,
+    target: Target,
+    forth: Search,
+    options: AlignOptions,
+    efforts: tuple[coarse.Effort, ...],
 ) -> list[Candidate]:
-    """Search both ways round, quickly and then thoroughly, until a pose convinces."""
+    """Search both ways round, with one effort after the other, until a pose convinces."""
     back: Search | None = None
     least_mm2 = least_contact_mm2(body, target)
     found: list[Candidate] = []
-    for effort in (coarse.QUICK, coarse.THOROUGH):
+    for effort in efforts:
         for turned in (False, True):
             if turned and back is None:
                 back = Search.of(target.surface, body.surface, -1.0)

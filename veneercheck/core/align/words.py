@@ -59,6 +59,15 @@ def rival(rival_mm2: float, best_mm2: float) -> Reason:
     )
 
 
+def left_picked(apart_mm: float) -> Reason:
+    """The fit did not stay where it was started by hand."""
+    return Reason(
+        "left_picked",
+        f"the fit lies {apart_mm:.1f} mm from a place picked on both scans: pick the places anew",
+        {"apart": apart_mm},
+    )
+
+
 def not_seated(difference_mm: float, own_used: bool) -> Reason:
     """Bridge and model do not lie to each other as they did."""
     used = (

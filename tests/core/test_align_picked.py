@@ -1,0 +1,88 @@
+"""Places picked on both scans: where the fit starts, and what no hand can make more certain."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from veneercheck.core.align import align, apart_mm, held, start_of
+from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
+from veneercheck.phantom.bodies import concentric_spheres
+
+POSE = RigidMotion(
+    np.asarray(rotation_from_vector(np.array([0.1, 0.2, 3.0]))), np.array([30.0, -20.0, 10.0])
+)
+WAYS = ([1.0, 0.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.3, -1.0])
+
+
+@pytest.fixture(scope="module")
+def twofold():
+    """A body that comes to lie on itself when it is turned by half about z; its top is cut."""
+    ball = concentric_spheres(0.45).inner
+    way = ball.points_mm / 4.0
+    contour = way * [9.0, 5.0, 4.0] * (1.0 + 0.1 * way[:, :1] * way[:, 1:2])
+    cut = 0.9 * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
+    moved = POSE.apply(contour - way * cut[:, None])
+    return TriangleMesh(moved, ball.faces), TriangleMesh(contour, ball.faces)
+
+
+def _pairs(framework, waxup, turned=(1.0, 1.0, 1.0)):
+    """Uncut vertices and where they lie on the contour, or half a turn away from it."""
+    low = np.flatnonzero(waxup.points_mm[:, 2] < -1.0)
+    chosen = [int(low[np.argmax(waxup.points_mm[low] @ np.array(way))]) for way in WAYS]
+    return tuple(
+        (tuple(framework.points_mm[k]), tuple(waxup.points_mm[k] * turned)) for k in chosen
+    )
+
+
+def test_the_start_is_the_motion_that_was_put_in(twofold):
+    # Source: the pose by construction; uncut places lie on the contour.
+    framework, waxup = twofold
+    pairs = _pairs(framework, waxup)
+    start = start_of(framework, waxup, pairs)
+    assert np.allclose(start.matrix(), POSE.inverse().matrix(), atol=1e-9)
+    off = RigidMotion(POSE.inverse().rotation, POSE.inverse().translation_mm + [0.3, 0.4, 0.0])
+    assert apart_mm(off, pairs) == pytest.approx(0.5)
+
+
+def test_the_hand_chooses_between_two_poses_and_makes_neither_more_certain(twofold):
+    # Source: by symmetry both poses fit equally well, so that none may be trusted.
+    framework, waxup = twofold
+    for turned in ((1.0, 1.0, 1.0), (-1.0, -1.0, 1.0)):
+        pairs = _pairs(framework, waxup, turned)
+        found = align(framework, waxup, start=start_of(framework, waxup, pairs))
+        assert found.state is AlignmentState.DOUBTFUL
+        assert "rival" in [reason.code for reason in found.reasons]
+        lies = found.waxup_from_framework.apply(framework.points_mm) * turned
+        assert np.abs(lies - POSE.inverse().apply(framework.points_mm)).max() < 0.02
+        assert held(found, pairs) is found
+    # The other way round is twice a place's distance from the axis away from what was picked: told
+    # first, and never trusted.
+    trusted = dataclasses.replace(found, state=AlignmentState.TRUSTED, reasons=())
+    pairs = _pairs(framework, waxup)
+    astray = held(trusted, pairs)
+    far_mm = max(2 * np.hypot(*place[:2]) for _, place in pairs)
+    assert astray.state is AlignmentState.DOUBTFUL
+    assert astray.reasons[0].code == "left_picked"
+    assert astray.reasons[0].values["apart"] == pytest.approx(far_mm, abs=0.05)
+
+
+def test_places_beside_the_scan_or_of_another_place_are_refused(twofold):
+    # Source: moved by 3 mm along x, of which the slope there takes 0.2; four corners of which two
+    # are swapped are a mirror image, which no motion makes good.
+    framework, waxup = twofold
+    (one, first), *others = _pairs(framework, waxup)
+    beside = ((one, (first[0] + 3.0, *first[1:])), *others)
+    with pytest.raises(MeshError, match=r"landmark 1: .* wax-up lies 2\.8 mm off"):
+        start_of(framework, waxup, beside)
+    ends = ([1, 1, 1], [-1, -1, 1], [-1, 1, -1], [1, -1, -1])
+    four = [int(np.argmax(waxup.points_mm @ np.array(way))) for way in ends]
+    swapped = [four[1], four[0], *four[2:]]
+    picked = tuple(
+        (tuple(framework.points_mm[k]), tuple(waxup.points_mm[m]))
+        for k, m in zip(four, swapped, strict=True)
+    )
+    with pytest.raises(MeshError, match="mm apart"):
+        start_of(framework, waxup, picked)
