@@ -230,6 +230,22 @@ def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None
     assert len(found.zones) == zones
 
 
+def test_a_wall_whose_contour_was_not_scanned_is_not_too_thick() -> None:
+    """Source: drawn. A wall 3 mm high stands 0.2 mm inside the edge at which the wax-up's scan
+    ends: the top of the contour lies up to 4.5 mm over it, its own was not seen."""
+
+    def depth(x, y):
+        return cut(x, y) + 3.0 * np.clip((x - 9.0) / 0.1, 0.0, 1.0)
+
+    framework = plate(lambda x, y: -depth(x, y))
+    waxup = _without(CONTOUR, lambda at: at[:, 0] > 9.2)
+    found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
+    assert not [zone for zone in found.zones if zone.finding is FindingKind.TOO_THICK]
+    x, _, z = found.framework.points_mm.T
+    wall = (np.abs(x - 9.05) < 0.06) & (z < -2.0) & (z > -4.0)
+    assert wall.any() and np.isnan(found.space.layer_mm[wall]).all()
+
+
 def test_island_is_a_question_and_its_flank_no_finding() -> None:
     def depth(x, y):
         beside = np.maximum(np.abs(x - 8.0), np.abs(y - 6.0)) - 0.7

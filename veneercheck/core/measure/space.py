@@ -53,6 +53,9 @@ _THROUGH_MM = 0.1
 _NEAR_MM = 0.15
 """So near to the contour, or outside of it, the nearest lies round about where the ray ends."""
 
+_BEYOND_EDGE_MM = 0.5
+"""Nearer than this a steep wall's own contour may slip past ray and ball."""
+
 _ASIDE_MM = 0.1
 _LEAN2 = 0.25
 """A foot on an open border that lies by more than this beside the contour's normal is no foot of a
@@ -190,15 +193,18 @@ def measure(
     out = _outward(inner, outer, inward, alignment=alignment, limits=limits, engine=engine)
     rays, nearest, u = out.rays, out.nearest, out.u
     low_mm = np.fmin(rays.space_mm, out.ball_mm)
+    # With no contour straight out the nearest is another wall's: the scan ended before its own.
+    high_mm = out.judged_high_mm
+    high_mm = np.where(np.isnan(low_mm) & (high_mm > _BEYOND_EDGE_MM), np.nan, high_mm)
     least_mm = np.full(len(low_mm), limits.layer.least_mm + limits.taken_mm)
     space = SpaceMap(
         space_mm=rays.space_mm,
-        layer_mm=as_judged(low_mm, out.judged_high_mm, least_mm) - limits.taken_mm,
+        layer_mm=as_judged(low_mm, high_mm, least_mm) - limits.taken_mm,
         nearest_mm=nearest.signed_mm,
         contour_mm=nearest.point_mm,
         ball_mm=out.ball_mm,
         judged_low_mm=low_mm,
-        judged_high_mm=out.judged_high_mm,
+        judged_high_mm=high_mm,
         u_mm=u.ray_mm,
         u_judged_mm=u.judged_mm,
         u_noise_mm=u.noise_mm,
