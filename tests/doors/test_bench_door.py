@@ -183,9 +183,9 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
         yield opened
 
 
-def caps(depth_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
+def caps(depth_mm: float, edge_mm: float = 0.9) -> tuple[TriangleMesh, TriangleMesh]:
     """A lump about 5 mm in radius that fits in one way only; its upper half cut back evenly."""
-    ball = concentric_spheres(0.9).inner
+    ball = concentric_spheres(edge_mm).inner
     way = ball.points_mm / 4.0
     x, y, z = way.T
     size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)

@@ -48,7 +48,7 @@ WAYS = np.array([[1.0, 0.2, 0.9], [-0.9, 0.5, 0.8], [0.1, -1.0, 0.9]])
 
 @pytest.fixture(scope="module")
 def lump() -> tuple[TriangleMesh, TriangleMesh]:
-    framework, waxup = DOOR.caps(0.9)
+    framework, waxup = DOOR.caps(0.9, 0.45)  # places to pick lie close together
     seen = framework.points_mm[:, 2] > -2.6
     collared = select_faces(framework, seen[framework.faces].all(axis=1))[0]
     return TriangleMesh(POSE.apply(collared.points_mm), collared.faces), waxup
