@@ -59,7 +59,7 @@ def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> No
     """
     (folder / "wedge.csv").write_text(WEDGE, encoding="utf-8")
     words = ("waxup.stl", "--die", "die.stl", "--mask", "mask.ply", "--case", "case.toml",
-             "--wedge", "wedge.csv", "--out", "plan")  # fmt: skip
+             "--wedge", "wedge.csv", "--out", "plan", "--lang", "de")  # fmt: skip
     _, told = run(folder, *words, monkeypatch=monkeypatch)
     document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
     schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
@@ -70,7 +70,8 @@ def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> No
     # Faceting: 0.02 mm of layer are 0.2 of ΔE00 here.
     assert unit["median"] == pytest.approx(wedge.off_full_depth(np.array([0.2]))[0], abs=0.3)
     assert unit["beyond_acceptable"] > 0.5
-    assert f"{unit['median']:.1f} off full depth" in told
+    assert f"{unit['median']:.1f} neben der vollen Tiefe".replace(".", ",") in told
+    assert "· die Scans werden gelesen" in told and "reading the scans" not in told
     drawn = (folder / "plan" / "shade.svg").read_text(encoding="utf-8")
     assert 'class="edge"' in drawn
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import inspect
+import re
+import tomllib
 import types
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import veneercheck
 from veneercheck.core.align import words as told
 from veneercheck.core.divide.anatomy import placing
 from veneercheck.core.divide.anatomy.sides import Judged
@@ -257,3 +260,17 @@ def test_the_measures_of_a_zone_are_told_in_one_line(
     """By arithmetic: 1.00 − 0.67 is 0.33; out of the contour the reading is the depth."""
     assert measures_words(zone, Words("en")) == english
     assert measures_words(zone, Words("de")) == german
+
+
+def test_every_step_of_a_check_and_a_plan_has_its_words() -> None:
+    """Source: the code itself: what is told while it works, it tells in both languages."""
+    package = Path(veneercheck.__file__).parent
+    files = ("check.py", "plan.py", "case/run.py", "case/planning.py")
+    code = "".join((package / name).read_text(encoding="utf-8") for name in files)
+    said = {words for words in re.findall(r'say\)?\("([^"]+)"\)', code) if " " in words}
+    assert len(said) > 8
+    for lang in ("en", "de"):
+        catalogue = tomllib.loads(
+            (package / "report" / f"words_{lang}.toml").read_text(encoding="utf-8")
+        )
+        assert said <= set(catalogue["steps"])

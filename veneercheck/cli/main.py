@@ -190,7 +190,7 @@ def check_command(
             order, out, register, who,
             with_report=not no_report, lang=lang, paper=paper, verbose=verbose,
         )  # fmt: skip
-    with Steps() as steps:
+    with Steps(lang) as steps:
         outcome = carry_out(
             order,
             out=out,
@@ -230,7 +230,7 @@ def demo_command(
     """Write the sample bridge, check it, and say where the report lies."""
     from veneercheck.case.run import carry_out, write_sample
 
-    with Steps() as steps:
+    with Steps(lang) as steps:
         steps("making the sample bridge")
         order = write_sample(out)
         outcome = carry_out(
@@ -472,7 +472,7 @@ def _check_on_record(
             with_report=with_report,
             lang=lang.value,
             paper=paper.value,
-            say=say,
+            say=Steps(lang),
         )
     result = as_it_counts(entry.body["result"], entry.body.get("standing"))
     tell(terminal_summary(result, lang.value, verbose=verbose))

@@ -97,11 +97,16 @@ def warn_of_names(document: Mapping[str, Any], lang: str, *more: str | None) -> 
 class Steps:
     """Tells each step in a line; while pictures are drawn and somebody watches, as a bar."""
 
-    def __init__(self) -> None:
+    def __init__(self, lang: str = "en") -> None:
         self._bar: Progress | None = None
+        self._lang = lang
 
     def __call__(self, words: str) -> None:
-        """Tell a step."""
+        """Tell a step, in the language of the report."""
+        if self._lang == "de":
+            from veneercheck.report.words import Words
+
+            words = Words("de").known("steps", words)
         if self._bar is None:
             say(words)
         else:

@@ -15,8 +15,8 @@ from veneercheck.cli.options import (
     Paper,
     PaperOption,
     Profile,
+    Steps,
     UnitOption,
-    say,
     tell,
 )
 
@@ -105,7 +105,7 @@ def plan_command(
     order = PlanOrder(
         waxup, die, mask, antagonist, wedge, case, profile, None if unit is None else unit.value
     )
-    made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=say)
+    made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=Steps(lang))
     tell(plan_summary(made.document, lang.value))
     tell(f"{Words(lang.value)('plan.folder')}: {out}")
     raise typer.Exit(_exit(made.document["conflicts"], known=made.document["die_known"]))
