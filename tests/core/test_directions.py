@@ -15,7 +15,7 @@ from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case
 
-TRIALS = 60
+TRIALS = 120
 
 
 @cache

@@ -237,7 +237,7 @@ def test_metal_over_a_hole_has_no_thickness() -> None:
 
 
 def test_the_portable_engine_says_that_it_is_slower(monkeypatch: pytest.MonkeyPatch) -> None:
-    body = eccentric_spheres(EDGE_MM)
+    body = eccentric_spheres(EDGE_MM, 2.0, 3.0)
     told: list[str] = []
     fast = check_meshes(body.inner, body.outer, aligned=True, say=told.append).check
     monkeypatch.setattr(rays, "default_engine", lambda: "portable")

@@ -351,6 +351,7 @@ def test_profiles_show_can_be_fed_back(tmp_path: Path) -> None:
     assert "generic" in run("profiles", "list", folder=tmp_path).said.split()
 
 
+@cache
 def commands() -> dict[str, Any]:
     """Every command of the program, by its words."""
     found: dict[str, Any] = {}
