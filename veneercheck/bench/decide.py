@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from veneercheck.bench.app import bench_of, form_of, job_of, small_body, words_of
+from veneercheck.bench.asking import bench_of, form_of, job_of, small_body, words_of
 from veneercheck.bench.desk import Signed
 from veneercheck.bench.guard import Door, address_of
 from veneercheck.bench.photo import LARGEST_BYTES, code_in

@@ -246,8 +246,8 @@ def _marked(register: Register, name: str, value: str, most: int | None) -> sa.C
     told = _bears(register, name, MARKS.c.value == value, most)
     if _LACKING.get(name, ("", ""))[1] != value:
         return told
-    says = sa.exists().where(MARKS.c.seq == CHECKS.c.seq, MARKS.c.name == _LACKING[name][0])
-    return sa.or_(told, ~says)
+    says = sa.select(MARKS.c.seq).where(MARKS.c.name == _LACKING[name][0])
+    return sa.or_(told, CHECKS.c.seq.not_in(says))
 
 
 def _bears(
@@ -285,9 +285,11 @@ _SINGLE = ("scanner", "calibration", "revision", "limits")
 def _approved(
     register: Register, marks: Mapping[int, Mapping[str, list[str]]]
 ) -> dict[int, dict[str, str]]:
-    """Who approved the limits of each check that was made by approved ones."""
+    """Who approved the limits of each check that was made by approved ones, here."""
     wanted = {
-        seq: one["revision"][0] for seq, one in marks.items() if one.get("limits") == ["approved"]
+        seq: one["revision"][0]
+        for seq, one in marks.items()
+        if one.get("limits") == ["approved"] and "revision" in one
     }
     if not wanted:
         return {}
