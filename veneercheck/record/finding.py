@@ -178,8 +178,8 @@ def _conditions(
         if (value := getattr(wanted, name))
     ]
     if wanted.who:
-        by_who = _checks_of(sa.select(DECISIONS.c.check_key).where(DECISIONS.c.who == wanted.who))
-        found.append(sa.or_(CHECKS.c.who == wanted.who, CHECKS.c.seq.in_(by_who)))
+        by_who = _decided_by(register, wanted.who, most)
+        found.append(sa.or_(CHECKS.c.who == wanted.who, by_who))
     if wanted.since:
         found.append(CHECKS.c.checked_at_utc >= wanted.since)
     if wanted.until:
@@ -236,6 +236,16 @@ def _all_back() -> sa.Select[Any]:
 def _checks_of(keys: sa.Select[Any]) -> sa.Select[Any]:
     """The places of checks by their keys, from the index of keys alone."""
     return sa.select(ENTRIES.c.seq).where(ENTRIES.c.key.in_(keys))
+
+
+def _decided_by(register: Register, who: str, most: int | None) -> sa.ColumnElement[bool]:
+    """That somebody decided on a check; by the same two ways as a mark."""
+    theirs = DECISIONS.c.who == who
+    some = sa.select(DECISIONS.c.seq).where(theirs)
+    if most is None or len(register.rows(some.limit(most))) < most:
+        return CHECKS.c.seq.in_(_checks_of(sa.select(DECISIONS.c.check_key).where(theirs)))
+    on_it = (ENTRIES.c.seq == CHECKS.c.seq, DECISIONS.c.check_key == ENTRIES.c.key)
+    return sa.exists().where(*on_it, theirs).correlate(CHECKS)
 
 
 _LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on record")}
