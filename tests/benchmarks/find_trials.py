@@ -35,6 +35,8 @@ ASKED = {
     "undecided": Wanted(undecided=True),
     "not decided": Wanted(not_decided=True),
     "accepted, of a lot": Wanted(decision="accepted", verdict="findings", lot="L-0007"),
+    "limits never on record": Wanted(limits="not on record"),
+    "no calibration": Wanted(calibration="absent", stage="cast"),
     "words": Wanted(words="margin lingual"),
     "a rare word": Wanted(words="quartz77"),
 }

@@ -7,6 +7,7 @@ the roles' table (`people.MAY`), our own choice; all else is what the tests put 
 from __future__ import annotations
 
 import dataclasses
+import http.client
 import importlib.util
 import json
 import sys
@@ -141,11 +142,50 @@ def test_where_nobody_is_enrolled_initials_are_enough(tmp_path: Path) -> None:
         told, headers, _ = browser.get(f"/records?words={quote(code.upper())}")
         assert told == 303
         assert "T-1" in browser.get(headers["location"])[2]
+        assert browser.get("/api/names?text=Huber,%20Anna")[2].count("Huber") == 1
+        many = {f"field{number}": "x" for number in range(99)}
+        assert browser.post(f"/records/{key}", **many)[0] == 400
         other = f"VENEERCHECK:{key}:{'0' * 64}".upper()
         assert "another result" in browser.get(f"/records/{quote(other)}")[2]
         assert "no check of" in browser.get("/records/D-0000")[2]
     with Register(lab.place) as register:
         assert [one.body["who"] for one in register.decisions_on(key)] == ["AB"]
+
+
+def test_who_is_enrolled_comes_in_without_the_password_of_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By initials and the own pass phrase, signed in at once; a wrong one opens neither door."""
+    made_up_lab.quick_keys(monkeypatch)
+    lab = Lab(tmp_path, str(tmp_path / "register.sqlite"))
+    lab.staff()
+    key = lab.made_up("T-1", "findings")
+    word = lab.file("word.txt", "a long pass word")
+    page = DOOR.open_page(tmp_path / "bench", "--register", lab.place, "--keys", str(lab.keys),
+                          "--password-file", word)  # fmt: skip
+    try:
+
+        def enters(who: str, password: str) -> tuple[int, list[str]]:
+            line = http.client.HTTPConnection("127.0.0.1", page.port, timeout=DOOR.PATIENCE_S)
+            line.request("POST", "/login", urlencode({"who": who, "password": password}))
+            answer = line.getresponse()
+            answer.read()
+            line.close()
+            cookies = answer.headers.get_all("set-cookie") or []
+            return answer.status, [one.split(";")[0] for one in cookies]
+
+        assert enters("LP", "a long pass word")[0] == 403, "the page's own, with initials"
+        assert enters("XX", PHRASE)[0] == enters("../LP", PHRASE)[0] == 403
+        assert enters("", PHRASE)[0] == 403
+        assert len(enters("", "a long pass word")[1]) == 1
+        code, (page.cookie, signed) = enters("LP", PHRASE)
+        assert code == 303
+        browser = Browser(page, signed)
+        assert browser.post(f"/records/{key}", what="accepted", why="")[0] == 303
+    finally:
+        DOOR.close_page(page)
+    with Register(lab.place) as register:
+        assert [one.body["signature"]["by"] for one in register.decisions_on(key)] == ["LP"]
 
 
 def test_who_leaves_the_desk_is_signed_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -64,6 +64,10 @@ QUESTIONS: dict[str, tuple[Wanted, Fits]] = {
     ),
     "words": (Wanted(words="ling marg"), lambda b, _: "lingual" in case(b, "notes")),
     "undecided": (Wanted(undecided=True), lambda b, _: b["result"]["verdict"] == "undecided"),
+    "who": (
+        Wanted(who="QA"),
+        lambda b, d: b["who"] == "QA" or any(one.body["who"] == "QA" for one in d),
+    ),
     "not decided": (Wanted(not_decided=True), lambda _, d: not standing(d)),
     "remade": (
         Wanted(decision="remake"),

@@ -119,3 +119,13 @@ def test_an_archive_that_is_checked_again_keeps_the_scanners_names(lab: Lab) -> 
     told = lab.run("batch", str(lab.folder / "first"), "--again", "--out",
                    str(lab.folder / "third"), "--no-report", "--processes", "1")  # fmt: skip
     assert told.exit_code != 0 and "standing.json" in told.output
+
+
+def test_a_name_in_a_reason_is_warned_of(tmp_path: Path) -> None:
+    """An invented one; a reason in the words of the trade is none."""
+    lab = Lab(tmp_path, str(tmp_path / "register.sqlite"))
+    lab.made_up("T-1", "findings")
+    for why, warned in (("called by Huber Anna", True), ("buccal 46 measured by hand", False)):
+        words = ("records", "decide", "T-1", "--what", "remake", "--why", why, "--who", "AB")
+        done = lab.run(*words)
+        assert done.exit_code == 0 and ("person's name" in done.stderr) == warned

@@ -17,6 +17,7 @@ import made_up_lab
 import record_trials as trials
 from made_up_lab import Lab
 from veneercheck.core.errors import RecordError
+from veneercheck.profile import load_profile
 from veneercheck.record import Register, canonical, sha256_of
 from veneercheck.record.bundle import bundle_faults
 from veneercheck.record.confirm import confirm
@@ -185,17 +186,24 @@ def test_backups_and_bundles_come_over_too_and_damaged_ones_do_not(
     other.made_up("T-1", "findings")
     other.made_up("T-2", "findings")
     other.did("records", "decide", "T-1", "--what", "remake", "--why", "", "--who", "AB")
+    limits = other.file("ours.toml", made_up_lab.OURS)
+    other.did("limits", "propose", limits, "--who", "AB")
+    other.did("limits", "approve", "ours", "--who", "CD")
+    other.made_up("T-3", "findings", limits=load_profile(limits))
     bundle, backup = tmp_path / "T-1.zip", tmp_path / "all.zip"
     other.did("records", "export", "T-1", "--out", str(bundle))
     other.did("records", "backup", "--out", str(backup))
     out = ("--out", str(ours.folder / "cases"), "--who", "CD")
     shutil.rmtree(other.folder / "cases")
     assert "1 checks, 1 entries" in ours.did("records", "import", str(bundle), *out)
-    assert "1 checks, 0 entries on them; 1 were there" in ours.did(
+    assert "2 checks, 0 entries on them; 1 were there" in ours.did(
         "records", "import", str(backup), *out)  # fmt: skip
     with Register(ours.place) as register:
         assert confirm(register, repeat=False).differences == ()
         count = len(list(register.entries()))
+    found = json.loads(ours.did("records", "find", "--limits-state", "approved", "--json"))
+    told = [(one["case"], one["revision"], one["approved_by"]) for one in found]
+    assert told == [("T-3", None, None)], "another laboratory's revision is none of ours"
     for file in (bundle, backup, Path(other.place)):
         whole = file.read_bytes()
         file.write_bytes(whole.replace(b"remake", b"accept"))

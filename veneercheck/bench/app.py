@@ -14,7 +14,7 @@ from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, unquote_plus
+from urllib.parse import quote
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -32,15 +32,24 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from veneercheck.bench import answer, limits, repeat
-from veneercheck.bench.desk import Desk
+from veneercheck.bench.asking import (
+    PAUSE_S,
+    Bench,
+    bench_of,
+    form_of,
+    job_of,
+    small_body,
+    small_json,
+    too_slow,
+    words_of,
+)
+from veneercheck.bench.decide import decide_routes, give
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
-from veneercheck.bench.queue import Queue
-from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, Store, suffix_of
+from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, suffix_of
 from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.report.viewing import view_module
-from veneercheck.report.words import LANGUAGES, Language, Words, sections
-from veneercheck.scan.limits import ReadCaps
+from veneercheck.report.words import Words, sections
 
 _PARTS = {
     "page.css": "text/css; charset=utf-8",
@@ -58,51 +67,16 @@ _PARTS = {
 }
 """The page's own files."""
 
-_JSON_BYTES = 64 * 1024
-"""A request is a dozen fields."""
-
 _PAINT_BYTES = 4 * 1024**2
 """A byte a vertex: more than a framework is ever refined to."""
 
 _UPLOADS = 4
 """Scans handed in at once: two pairs."""
 
-_PAUSE_S, _UPLOAD_S = 20.0, 900.0
-"""Longest silence within a scan that is handed in, and longest time for all of it."""
+_UPLOAD_S = 900.0
+"""Longest time for all of a scan."""
 
 Handler = Callable[[Request], Awaitable[Response]]
-
-
-class Bench:
-    """Everything the routes share.
-
-    Parameters
-    ----------
-    store : Store
-    caps : ReadCaps, optional
-        Largest scan.
-    register : str, optional
-        Place of the register whose checks are listed, and in which checks are decided on.
-    keys : Path, optional
-        Folder of the sealed keys of those who sign in.
-    """
-
-    def __init__(
-        self,
-        store: Store,
-        caps: ReadCaps | None = None,
-        *,
-        register: str | None = None,
-        keys: Path | None = None,
-    ) -> None:
-        self.register = register
-        self.desk = Desk(keys)
-        self.store = store
-        self.queue = Queue(store)
-        self.caps = caps or ReadCaps()
-        self.uploads = 0
-        self.repeating = False
-        self.placing = asyncio.Lock()
 
 
 def make_app(bench: Bench, door: Door) -> ASGIApp:
@@ -113,8 +87,6 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         bench.queue.tidy()
         yield
         await bench.queue.close()
-
-    from veneercheck.bench.decide import decide_routes  # it takes its parts from here
 
     routes = [
         Route("/", _page),
@@ -170,21 +142,6 @@ async def _gone(_: Request, __: Exception) -> Response:
     return PlainTextResponse("", 400)
 
 
-def bench_of(request: Request) -> Bench:
-    """What the routes share."""
-    found: Bench = request.app.state.bench
-    return found
-
-
-def words_of(request: Request) -> Words:
-    """The language asked for, else the browser's, else English."""
-    asked = request.query_params.get("lang")
-    if asked not in LANGUAGES:
-        asked = "de" if request.headers.get("accept-language", "")[:2].lower() == "de" else "en"
-    lang: Language = asked  # type: ignore[assignment]  # one of the languages
-    return Words(lang)
-
-
 def _own(name: str) -> str:
     return resources.files(__package__).joinpath("page", name).read_text(encoding="utf-8")
 
@@ -219,10 +176,18 @@ async def _login(request: Request) -> Response:
 
 
 async def _tried(request: Request, door: Door, who: str, text: str) -> Response:
-    body = await small_body(request)
-    given = body.decode("utf-8", "replace").partition("password=")[2]
+    given = await form_of(request)
+    password, initials = (given.get(name, "") for name in ("password", "who"))
     await asyncio.sleep(door.delay_s(who))
-    if door.right_password(unquote_plus(given.partition("&")[0]), who):
+    bench = bench_of(request)
+    if initials and bench.register is not None:  # who is enrolled need not know the page's own
+        try:
+            place, sign_in = bench.register, bench.desk.sign_in
+            token = await asyncio.to_thread(sign_in, place, initials, password)
+            return give(door.admit(), request, token)
+        except VeneerCheckError:
+            door.tried_wrong(who)
+    elif door.right_password(password, who):
         return door.admit()
     return HTMLResponse(text.replace("hidden", ""), status_code=403)
 
@@ -254,7 +219,7 @@ async def _hand_in(request: Request) -> Response:
             await _to_disk(request, path, int(declared))
         bench.store.keep_scan(number)
     except TimeoutError:
-        raise _too_slow(request) from None
+        raise too_slow(request) from None
     finally:
         bench.uploads -= 1
         if path.exists():
@@ -270,7 +235,7 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
     chunks = request.stream()
     with path.open("wb") as file:
         while True:
-            async with asyncio.timeout(_PAUSE_S):
+            async with asyncio.timeout(PAUSE_S):
                 chunk = await anext(chunks, None)
             if chunk is None:
                 break
@@ -280,32 +245,6 @@ async def _to_disk(request: Request, path: Path, declared: int) -> None:
             await asyncio.to_thread(file.write, chunk)
     if count == 0 or count != declared:
         raise HTTPException(400, words_of(request)("bench.empty"))
-
-
-async def small_body(request: Request, most: int = _JSON_BYTES) -> bytes:
-    """The whole body; one that is too long or stalls is refused."""
-    body = b""
-    try:
-        async with asyncio.timeout(_PAUSE_S):
-            async for chunk in request.stream():
-                body += chunk
-                if len(body) > most:
-                    raise HTTPException(413, words_of(request)("bench.too_large"))
-    except TimeoutError:
-        raise _too_slow(request) from None
-    return body
-
-
-def _too_slow(request: Request) -> HTTPException:
-    return HTTPException(408, words_of(request)("bench.too_slow"), {"connection": "close"})
-
-
-async def small_json(request: Request) -> object:
-    """The request's JSON."""
-    try:
-        return json.loads(await small_body(request))
-    except (ValueError, RecursionError):
-        raise HTTPException(400, words_of(request)("bench.not_json")) from None
 
 
 async def _ask(request: Request) -> Response:
@@ -415,13 +354,6 @@ def _recorded_today(place: str) -> list[dict[str, Any]]:
         rows = register.list_checks(since_utc=morning_utc(datetime.now().astimezone()))
     names = ("case_number", "verdict", "stage", "checked_at_utc", "who", "key")
     return [{name: row[name] for name in names} for row in reversed(rows)]
-
-
-def job_of(request: Request) -> Job:
-    job = bench_of(request).store.job(request.path_params["number"])
-    if job is None:
-        raise HTTPException(404, words_of(request)("bench.not_found"))
-    return job
 
 
 async def _look(request: Request) -> Response:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qs, quote
+from urllib.parse import quote
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from veneercheck.bench.app import bench_of, job_of, small_body, words_of
+from veneercheck.bench.asking import bench_of, form_of, job_of, small_body, words_of
 from veneercheck.bench.desk import Signed
 from veneercheck.bench.guard import Door, address_of
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
@@ -59,9 +59,8 @@ def signed_in(request: Request) -> Signed | None:
 
 async def _form(request: Request) -> dict[str, str]:
     """The fields of a form, each no longer than it need be."""
-    body = (await small_body(request)).decode("utf-8", "replace")
-    given = parse_qs(body, max_num_fields=20)
-    return {name: given.get(name, [""])[0][:most] for name, most in _LONGEST.items()}
+    given = await form_of(request)
+    return {name: given.get(name, "")[:most] for name, most in _LONGEST.items()}
 
 
 async def _sign(request: Request) -> Response:
@@ -85,7 +84,12 @@ async def _sign(request: Request) -> Response:
             page = _sign_page(request, back, words, _told(refusal))
             return HTMLResponse(page, status_code=403)
     door.tried_right(who)
-    answer = RedirectResponse(_inside(form["back"]) or "/records", 303)
+    return give(RedirectResponse(_inside(form["back"]) or "/records", 303), request, token)
+
+
+def give(answer: Response, request: Request, token: str) -> Response:
+    """Tell a browser who it belongs to from now on."""
+    door: Door = request.app.state.door
     answer.set_cookie(_cookie(request), token, httponly=True, samesite="strict",
                       secure=door.scheme == "https")  # fmt: skip
     return answer

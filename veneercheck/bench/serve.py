@@ -129,7 +129,8 @@ def serve(
     try:
         import uvicorn
 
-        from veneercheck.bench.app import Bench, make_app
+        from veneercheck.bench.app import make_app
+        from veneercheck.bench.asking import Bench
     except ModuleNotFoundError as missing:
         raise RecordError(
             f"the page needs «{missing.name}».",

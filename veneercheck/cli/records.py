@@ -78,9 +78,11 @@ def decide_command(
     phrase_file: PhraseOption = None,
 ) -> None:
     """Put a person's decision on record; the verdict stays as it was measured."""
+    from veneercheck.profile.names import looks_like_a_name
     from veneercheck.record.deciding import decide
     from veneercheck.record.filing import one_check
     from veneercheck.record.signing import enrolled
+    from veneercheck.report.words import Words
 
     with open_register(register) as opened:
         check = one_check(opened, case)
@@ -94,6 +96,8 @@ def decide_command(
         signer = signer_of(who, keys, phrase_file) if people else None
         entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
     tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
+    if looks_like_a_name(why):
+        tell(Words("en")("desk.looks_like_a_name"), err=True)
 
 
 @app.command("confirm", epilog="Example: veneercheck records confirm D-0001")

@@ -178,8 +178,8 @@ def _conditions(
         if (value := getattr(wanted, name))
     ]
     if wanted.who:
-        by_who = _checks_of(sa.select(DECISIONS.c.check_key).where(DECISIONS.c.who == wanted.who))
-        found.append(sa.or_(CHECKS.c.who == wanted.who, CHECKS.c.seq.in_(by_who)))
+        by_who = _decided_by(register, wanted.who, most)
+        found.append(sa.or_(CHECKS.c.who == wanted.who, by_who))
     if wanted.since:
         found.append(CHECKS.c.checked_at_utc >= wanted.since)
     if wanted.until:
@@ -238,6 +238,16 @@ def _checks_of(keys: sa.Select[Any]) -> sa.Select[Any]:
     return sa.select(ENTRIES.c.seq).where(ENTRIES.c.key.in_(keys))
 
 
+def _decided_by(register: Register, who: str, most: int | None) -> sa.ColumnElement[bool]:
+    """That somebody decided on a check; by the same two ways as a mark."""
+    theirs = DECISIONS.c.who == who
+    some = sa.select(DECISIONS.c.seq).where(theirs)
+    if most is None or len(register.rows(some.limit(most))) < most:
+        return CHECKS.c.seq.in_(_checks_of(sa.select(DECISIONS.c.check_key).where(theirs)))
+    on_it = (ENTRIES.c.seq == CHECKS.c.seq, DECISIONS.c.check_key == ENTRIES.c.key)
+    return sa.exists().where(*on_it, theirs).correlate(CHECKS)
+
+
 _LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on record")}
 """Where nothing is said, that is what it comes to: by the mark that says something at all."""
 
@@ -246,8 +256,8 @@ def _marked(register: Register, name: str, value: str, most: int | None) -> sa.C
     told = _bears(register, name, MARKS.c.value == value, most)
     if _LACKING.get(name, ("", ""))[1] != value:
         return told
-    says = sa.exists().where(MARKS.c.seq == CHECKS.c.seq, MARKS.c.name == _LACKING[name][0])
-    return sa.or_(told, ~says)
+    says = sa.select(MARKS.c.seq).where(MARKS.c.name == _LACKING[name][0])
+    return sa.or_(told, CHECKS.c.seq.not_in(says))
 
 
 def _bears(
@@ -285,9 +295,11 @@ _SINGLE = ("scanner", "calibration", "revision", "limits")
 def _approved(
     register: Register, marks: Mapping[int, Mapping[str, list[str]]]
 ) -> dict[int, dict[str, str]]:
-    """Who approved the limits of each check that was made by approved ones."""
+    """Who approved the limits of each check that was made by approved ones, here."""
     wanted = {
-        seq: one["revision"][0] for seq, one in marks.items() if one.get("limits") == ["approved"]
+        seq: one["revision"][0]
+        for seq, one in marks.items()
+        if one.get("limits") == ["approved"] and "revision" in one
     }
     if not wanted:
         return {}
