@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import shutil
 import sys
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,10 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from veneercheck.bench import worker
+from veneercheck.bench.store import Dropped, Store
+from veneercheck.case import run
+from veneercheck.case.order import Order
 from veneercheck.cli.main import app
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import select_faces
@@ -299,3 +304,33 @@ def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_pa
     _cancelled(page)
     assert page.faults == []
     context.close()
+
+
+def test_a_check_after_another_lies_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the worker itself, with a result that is there already in place of the check."""
+    mesh, waxup = DOOR.caps(0.9)
+    first, second = _written(tmp_path, (mesh, waxup))
+    real = run.carry_out(Order(Path(first), Path(second)), out=tmp_path / "out", with_report=False)
+    assert real.check.space is not None
+    monkeypatch.setattr(
+        run, "carry_out", lambda _, out, **__: shutil.copytree(tmp_path / "out", out)
+    )
+    store = Store(tmp_path / "checks")
+    scans = {"framework": Dropped(Path(first), "f.stl"), "waxup": Dropped(Path(second), "w.stl")}
+    made = []
+    for after in (None, "before"):
+        order = {"unit": None, "lang": "en", "after": after and made[0].number}
+        made.append(store.new_job(order, scans, {}))
+        worker.run(made[-1])
+        assert made[-1].end()["end"] == "done"
+    assert not (made[0].out / "compare.html").exists()
+    page = (made[1].out / "compare.html").read_text("utf-8")
+    assert "1 the same, 0 worse, 0 new" in page
+    filed = json.loads((made[0].out / "result.json").read_text("utf-8"))
+    filed["scans"]["waxup"]["sha256"] = "0" * 64  # another wax-up: nothing to lay beside
+    (made[0].out / "result.json").write_text(json.dumps(filed), "utf-8")
+    made.append(store.new_job({"unit": None, "lang": "en", "after": made[0].number}, scans, {}))
+    worker.run(made[2])
+    assert made[2].end()["end"] == "done" and not (made[2].out / "compare.html").exists()

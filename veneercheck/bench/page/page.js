@@ -195,6 +195,8 @@ function showAnswer(found, under_way) {
   showFiles(found);
   const page = found.files_ready.includes("report.html") && found.state !== "running";
   part("correct-link").href = `#correct/${found.number}`;
+  part("compare-link").href = `/checks/${found.number}/compare.html`;
+  part("compare-link").hidden = !found.files_ready.includes("compare.html");
   part("place-link").href = `#place/${found.number}`;
   put("drawing", under_way ? words.drawing : "");
   const address = inside(found.number);
