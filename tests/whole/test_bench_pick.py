@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import shutil
 import sys
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,10 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from veneercheck.bench import worker
+from veneercheck.bench.store import Dropped, Store
+from veneercheck.case import run
+from veneercheck.case.order import Order
 from veneercheck.cli.main import app
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import select_faces
@@ -38,12 +43,25 @@ DOOR = PAGE.DOOR
 browser, bench = PAGE.browser, PAGE.bench
 pytestmark = PAGE.pytestmark
 
+PAGE_SIZE = {"width": 1280, "height": 900}
 POSE = RigidMotion(
     np.asarray(rotation_from_vector(np.array([0.0, 0.0, 2.4]))), np.array([30.0, -20.0, 10.0])
 )
-PAGE_SIZE = {"width": 1280, "height": 900}
 WAYS = np.array([[1.0, 0.2, 0.9], [-0.9, 0.5, 0.8], [0.1, -1.0, 0.9]])
 """Three places that are seen from above, as directions from the lump's middle."""
+
+
+GUESS = {
+    "occlusal": [0.3, 0.1, -0.95], "buccal": [0.95, 0.0, 0.3], "guessed": True, "sides_known": True,
+}  # fmt: skip
+
+
+def _guessed(route: Any) -> None:
+    """The model as the server tells it, with another guess."""
+    told = route.fetch().json()
+    assert told["plan"]["guess"]["occlusal"] is None
+    told["plan"]["guess"] = GUESS
+    route.fulfill(json=told)
 
 
 @pytest.fixture(scope="module")
@@ -58,10 +76,21 @@ def lump() -> tuple[TriangleMesh, TriangleMesh]:
 def files(
     lump: tuple[TriangleMesh, TriangleMesh], tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[str, str]:
-    folder = tmp_path_factory.mktemp("scans")
-    for name, mesh in zip(("framework.stl", "waxup.stl"), lump, strict=True):
+    return _written(tmp_path_factory.mktemp("scans"), lump)
+
+
+def _written(folder: Path, pair: tuple[TriangleMesh, TriangleMesh]) -> tuple[str, str]:
+    for name, mesh in zip(("framework.stl", "waxup.stl"), pair, strict=True):
         (folder / name).write_bytes(stl_bytes(mesh))
     return str(folder / "framework.stl"), str(folder / "waxup.stl")
+
+
+def _cancelled(page: Any) -> None:
+    """What was asked is enough: the check itself is not waited for."""
+    page.locator("#progress").wait_for()
+    PAGE._hold(page)
+    page.click("#cancel")
+    page.locator("#ended").wait_for()
 
 
 def _checked(page: Any, files: tuple[str, str]) -> str:
@@ -178,5 +207,130 @@ def test_a_failed_alignment_is_solved_by_three_pairs(
     by_command = json.loads((tmp_path / "out/result.json").read_text("utf-8"))
     assert by_page.pop("checked_at_utc") and by_command.pop("checked_at_utc")
     assert by_page == by_command
+    # No start over: what was picked is asked again beside what is corrected next.
+    page.click("#correct-link")
+    page.locator("#model[data-ready=yes]").wait_for()
+    with page.expect_request(lambda one: one.method == "POST") as asked:
+        page.click("#correct-check")
+    assert len(asked.value.post_data_json["landmarks"]) == 3
+    _cancelled(page)
     assert page.faults == []
     context.close()
+
+
+def _wide_and_narrow(page: Any) -> None:
+    """The menu in one row at every width, without scrolling sideways."""
+    for width in (390, 768, 900, 1280):
+        page.set_viewport_size({"width": width, "height": 844})
+        row = page.locator(".top")
+        assert row.bounding_box()["height"] < 64, width
+        wider = "one => [...one.querySelectorAll('*')].filter(it => it.clientWidth"
+        assert row.evaluate(f"{wider} && it.scrollWidth > it.clientWidth + 1).length") == 0, width
+        inside = "one => [...one.querySelectorAll('a, button')].filter(it => it.offsetParent)"
+        ends = row.evaluate(f"{inside}.map(it => it.getBoundingClientRect().right)")
+        assert max(ends) <= width, width
+
+
+@pytest.mark.parametrize("lang", ["en-GB", "de-DE"])
+def test_the_menu_stands_in_one_row(browser: Any, bench: Any, lang: str) -> None:
+    """What does not fit opens below it, by touch and by keys, and closes with the page chosen."""
+    context = browser.new_context(viewport=PAGE_SIZE, has_touch=True, locale=lang)
+    page = PAGE._enter(context, bench)
+    _wide_and_narrow(page)
+    page.set_viewport_size({"width": 390, "height": 844})
+    limits = page.locator("#rest a[href='#limits']")
+    assert limits.is_hidden()
+    page.locator("#more").tap()
+    limits.tap()
+    page.locator("section[data-view=limits]").wait_for()
+    assert limits.is_hidden()
+    page.locator("#more").focus()
+    page.keyboard.press("Enter")
+    limits.wait_for()
+    page.keyboard.press("Escape")
+    limits.wait_for(state="hidden")
+    assert page.faults == []
+    context.close()
+
+
+def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_path: Path) -> None:
+    """Pictures carry words of the trade; units are named where none were, and renamed with all
+    that was said of them."""
+    context = browser.new_context(viewport=PAGE_SIZE, has_touch=True, bypass_csp=True)
+    page = PAGE._enter(context, bench)
+    _checked(page, _written(tmp_path, DOOR.caps(0.9)))
+    page.route("**/model?*", _guessed)
+    page.click("#correct-link")
+    page.locator("#model[data-ready=yes]").wait_for()
+    # The lump shows neither: the guess put in leans away from the axes nearest to it.
+    marked = [
+        page.locator(f"#{box} button", has=page.locator(".badge:visible")).get_attribute("value")
+        for box in ("occlusal", "buccal")
+    ]
+    assert marked == ["-z", "+x"]
+    assert page.inner_text("#buccal button[value='-x'] .named") == "tongue or palate side"
+    assert "No units are named yet" in page.inner_text("#units-hint")
+    page.locator("#occlusal button[value='+z']").click()
+    page.locator("#buccal button[value='-y']").tap()
+    # By definition: what lies across from them, and the two that are left.
+    names = {
+        side: page.inner_text(f"#occlusal button[value='{side}'] .named")
+        for side in ("+z", "-z", "-y", "+y", "+x", "-x")
+    }
+    assert list(names.values()) == [
+        "biting surface", "towards the gum", "cheek or lip side", "tongue or palate side",
+        "end of the bridge", "end of the bridge",
+    ]  # fmt: skip
+    page.locator("#rename-open").focus()
+    page.keyboard.press("Enter")
+    page.locator("#rename-arches .tooth[aria-label^='36']").tap()
+    page.locator("#units button", has_text="36").click()
+    page.keyboard.press("Enter")
+    page.locator("#units button", has_text="36 ✓").wait_for()
+    page.locator("#by-unit label", has_text="buccal").click()
+    for _ in range(2):  # a pontic, then out again; the neighbour comes in its place
+        page.locator("#rename-arches .tooth[aria-label^='36']").click()
+    page.locator("#rename-arches .tooth[aria-label^='37']").click()
+    page.locator("#units button", has_text="37 ✓").wait_for()
+    assert page.inner_text("#rename-chosen") == "37 retainer"
+    assert page.inner_text("#marks-model") == "37"
+    _no_barrier(page)
+    with page.expect_request(lambda one: one.method == "POST") as asked:
+        page.click("#correct-check")
+    said = asked.value.post_data_json
+    assert (said["units"], said["pontics"]) == ([37], [])
+    assert (said["occlusal"], said["buccal"]) == ("+z", "-y")
+    assert list(said["teeth"]) == ["37"] and said["by_unit"] == {"37": ["buccal"]}
+    _cancelled(page)
+    assert page.faults == []
+    context.close()
+
+
+def test_a_check_after_another_lies_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the worker itself, with a result that is there already in place of the check."""
+    mesh, waxup = DOOR.caps(0.9)
+    first, second = _written(tmp_path, (mesh, waxup))
+    real = run.carry_out(Order(Path(first), Path(second)), out=tmp_path / "out", with_report=False)
+    assert real.check.space is not None
+    monkeypatch.setattr(
+        run, "carry_out", lambda _, out, **__: shutil.copytree(tmp_path / "out", out)
+    )
+    store = Store(tmp_path / "checks")
+    scans = {"framework": Dropped(Path(first), "f.stl"), "waxup": Dropped(Path(second), "w.stl")}
+    made = []
+    for after in (None, "before"):
+        order = {"unit": None, "lang": "en", "after": after and made[0].number}
+        made.append(store.new_job(order, scans, {}))
+        worker.run(made[-1])
+        assert made[-1].end()["end"] == "done"
+    assert not (made[0].out / "compare.html").exists()
+    page = (made[1].out / "compare.html").read_text("utf-8")
+    assert "1 the same, 0 worse, 0 new" in page
+    filed = json.loads((made[0].out / "result.json").read_text("utf-8"))
+    filed["scans"]["waxup"]["sha256"] = "0" * 64  # another wax-up: nothing to lay beside
+    (made[0].out / "result.json").write_text(json.dumps(filed), "utf-8")
+    made.append(store.new_job({"unit": None, "lang": "en", "after": made[0].number}, scans, {}))
+    worker.run(made[2])
+    assert made[2].end()["end"] == "done" and not (made[2].out / "compare.html").exists()

@@ -423,7 +423,7 @@ async def _fetch(request: Request) -> Response:
     if name not in DOWNLOADS or not (job.out / name).is_file():
         raise HTTPException(404, words_of(request)("bench.not_found"))
     headers = {}
-    if name == "report.html":
+    if name.endswith(".html"):
         headers["content-security-policy"] = REPORT_POLICY
     else:
         headers["content-disposition"] = f'attachment; filename="{job.number}-{name}"'

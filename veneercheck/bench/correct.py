@@ -72,6 +72,7 @@ def model(job: Job) -> dict[str, Any]:
         "aligned": shown.filed.mesh is not None,
         "codes": pack.add(_column(shown, shown.filed.region) + _column(shown, shown.filed.tooth)),
         "teeth": _middles(shown),
+        "guess": _guess(shown),
     }
     return {"plan": plan, "data": pack.text()}
 
@@ -79,6 +80,14 @@ def model(job: Job) -> dict[str, Any]:
 def _column(shown: _Model, codes: Ints | None) -> bytes:
     count = len(shown.mesh.points_mm)
     return bytes(count) if codes is None else codes[shown.old].astype(np.uint8).tobytes()
+
+
+def _guess(shown: _Model) -> dict[str, Any]:
+    """The directions as the check took them; nothing where it never came to them."""
+    if shown.filed.mesh is None:
+        return {}
+    frame = shown.filed.document["case"]["frame"]
+    return {name: frame[name] for name in ("occlusal", "buccal", "guessed", "sides_known")}
 
 
 def _middles(shown: _Model) -> dict[str, list[float]]:

@@ -42,6 +42,7 @@ _KEPT_S = 2 * 3600.0
 
 DOWNLOADS: Mapping[str, str] = {
     "report.html": "text/html; charset=utf-8",
+    "compare.html": "text/html; charset=utf-8",
     "report.pdf": "application/pdf",
     "bench.pdf": "application/pdf",
     "contact.pdf": "application/pdf",

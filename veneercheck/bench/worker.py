@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.bench.store import Job
-from veneercheck.core.errors import VeneerCheckError
+from veneercheck.core.errors import RecordError, VeneerCheckError
+
+if TYPE_CHECKING:
+    from veneercheck.report.words import Language
 
 if TYPE_CHECKING:
     from veneercheck.case.order import Order
@@ -56,7 +60,20 @@ def run(job: Job) -> None:
         (job.folder / "fault.txt").write_text(traceback.format_exc(), encoding="utf-8")
         job.tell(end="fault", what=f"{type(fault).__name__}: {fault}"[:300])
     else:
+        _side_by_side(job, order["after"], order["lang"])
         job.tell(end="done")
+
+
+def _side_by_side(job: Job, after: str | None, lang: Language) -> None:
+    """Lay the check before beside this one, where both measured the same wax-up."""
+    from veneercheck.case.run import compare_results
+
+    before = None if after is None else Job(job.folder.parent / after)
+    if before is None or before.result() is None:
+        return
+    job.tell(step="compare.html")
+    with suppress(RecordError):  # the answer stands without: one of them failed, or changed sides
+        compare_results(before.out, job.out, out=job.out, lang=lang)
 
 
 if __name__ == "__main__":

@@ -1,10 +1,8 @@
 // Both dental arches, drawn as one looks into the mouth; each tooth is a button (ISO 3950 codes).
-import { make, part, words } from "./parts.js";
+import { make, words } from "./parts.js";
 
 const WIDTH = 500, HEIGHT = 400, TOOTH = 48, ACROSS = 215, DEEP = 325;
 const STATES = [null, "retainer", "pontic"];
-const chosen = new Map();
-const buttons = new Map();
 
 const OUTLINES = {
   front: "M3 31C1 14 12 5 24 5s23 9 21 26c-5 9-37 9-42 0z",
@@ -38,58 +36,70 @@ function drawing(place, turn) {
   return shape;
 }
 
-function jaw(name, quadrants, flip) {
-  const arch = make("div", { class: "arch", role: "group", "aria-label": words[name] });
-  const codes = [
-    ...[8, 7, 6, 5, 4, 3, 2, 1].map((tooth) => 10 * quadrants[0] + tooth),
-    ...[1, 2, 3, 4, 5, 6, 7, 8].map((tooth) => 10 * quadrants[1] + tooth),
-  ];
-  along(16).forEach(([x, y, turn], index) => {
-    const code = codes[index];
-    const button = make("button", { type: "button", class: "tooth", onclick: () => press(code) });
-    button.append(drawing(code % 10, (flip ? -turn : turn) + Math.PI / 2 + (flip ? Math.PI : 0)), make("span", { text: code }));
-    const top = flip ? HEIGHT - (HEIGHT - TOOTH + y - 4) - TOOTH : HEIGHT - TOOTH + y - 4;
-    button.style.left = `${WIDTH / 2 + x - TOOTH / 2}px`;
-    button.style.top = `${top}px`;
-    buttons.set(code, button);
-    arch.append(button);
-  });
-  const middle = make("p", { class: "jaw", text: words[name] });
-  middle.style.top = flip ? "28%" : "60%";
-  arch.append(middle);
-  ["right", "left"].forEach((side) => {
-    const told = make("p", { class: "side", text: words[side] });
-    told.style[side === "right" ? "left" : "right"] = "62px";
-    told.style[flip ? "top" : "bottom"] = "4px";
-    arch.append(told);
-  });
-  return arch;
-}
+// Along the arch from one end to the other, as the case file lists the units of a bridge.
+const placeOf = (code) => ([1, 4].includes(Math.floor(code / 10)) ? -1 : 1) * (code % 10);
+export const inOrder = (codes) => [...codes].sort((one, two) => placeOf(one) - placeOf(two));
 
-function press(code) {
-  set(code, STATES[(STATES.indexOf(chosen.get(code) ?? null) + 1) % STATES.length]);
-  show();
-}
-
-function set(code, state) {
-  if (state) chosen.set(code, state);
-  else chosen.delete(code);
-}
-
-function show() {
-  for (const [code, button] of buttons) {
-    const state = chosen.get(code);
-    button.dataset.state = state ?? "";
-    button.setAttribute("aria-label", `${code}: ${state ? words[state] : words.out_of_bridge}`);
+export class Arches {
+  // Drawn into `box`; what is chosen is told in `told`, and to `changed` where a tooth was pressed.
+  constructor(box, told, changed = () => {}) {
+    Object.assign(this, { told, changed, chosen: new Map(), buttons: new Map() });
+    box.replaceChildren(this.jaw("upper", [1, 2], false), this.jaw("lower", [4, 3], true));
+    this.show();
   }
-  const told = [...chosen].sort().map(([code, state]) => `${code} ${words[state]}`);
-  part("chosen").textContent = told.length ? told.join(" · ") : words.no_teeth;
-}
 
-export function drawArches() {
-  part("arches").append(jaw("upper", [1, 2], false), jaw("lower", [4, 3], true));
-  show();
-}
+  jaw(name, quadrants, flip) {
+    const arch = make("div", { class: "arch", role: "group", "aria-label": words[name] });
+    const codes = [
+      ...[8, 7, 6, 5, 4, 3, 2, 1].map((tooth) => 10 * quadrants[0] + tooth),
+      ...[1, 2, 3, 4, 5, 6, 7, 8].map((tooth) => 10 * quadrants[1] + tooth),
+    ];
+    along(16).forEach(([x, y, turn], index) => {
+      const code = codes[index];
+      const button = make("button", { type: "button", class: "tooth", onclick: () => this.press(code) });
+      button.append(drawing(code % 10, (flip ? -turn : turn) + Math.PI / 2 + (flip ? Math.PI : 0)), make("span", { text: code }));
+      const top = flip ? HEIGHT - (HEIGHT - TOOTH + y - 4) - TOOTH : HEIGHT - TOOTH + y - 4;
+      button.style.left = `${WIDTH / 2 + x - TOOTH / 2}px`;
+      button.style.top = `${top}px`;
+      this.buttons.set(code, button);
+      arch.append(button);
+    });
+    const middle = make("p", { class: "jaw", text: words[name] });
+    middle.style.top = flip ? "28%" : "60%";
+    arch.append(middle);
+    ["right", "left"].forEach((side) => {
+      const told = make("p", { class: "side", text: words[side] });
+      told.style[side === "right" ? "left" : "right"] = "62px";
+      told.style[flip ? "top" : "bottom"] = "4px";
+      arch.append(told);
+    });
+    return arch;
+  }
 
-export const units = () => [...chosen.keys()];
-export const pontics = () => [...chosen].filter(([, state]) => state === "pontic").map(([code]) => code);
+  press(code) {
+    const state = STATES[(STATES.indexOf(this.chosen.get(code) ?? null) + 1) % STATES.length];
+    if (state) this.chosen.set(code, state);
+    else this.chosen.delete(code);
+    this.show();
+    this.changed();
+  }
+
+  set(units, pontics) {
+    this.chosen = new Map(units.map((code) => [code, pontics.includes(code) ? "pontic" : "retainer"]));
+    this.show();
+  }
+
+  show() {
+    for (const [code, button] of this.buttons) {
+      const state = this.chosen.get(code);
+      button.dataset.state = state ?? "";
+      button.setAttribute("aria-label", `${code}: ${state ? words[state] : words.out_of_bridge}`);
+    }
+    const told = this.units.map((code) => `${code} ${words[this.chosen.get(code)]}`);
+    this.told.textContent = told.length ? told.join(" · ") : words.no_teeth;
+  }
+
+  get units() { return inOrder(this.chosen.keys()); }
+
+  get pontics() { return this.units.filter((code) => this.chosen.get(code) === "pontic"); }
+}

@@ -1,6 +1,7 @@
 // What the program guessed, corrected on the model: directions, units, veneered surfaces, paint.
+import { Arches } from "./arch.js";
 import { ask, make, notice, part, say, words } from "./parts.js";
-import { SHOWN, SIDES, Turning, freshCanvas, unpacked } from "./turning.js";
+import { SHOWN, SIDES, Turning, freshCanvas, label, sideOfScan, unpacked } from "./turning.js";
 import * as view from "./view.js";
 
 const SURFACES = ["occlusal", "buccal", "lingual", "mesial", "distal", "basal"];
@@ -16,6 +17,13 @@ class Model extends Turning {
     this.brushes = new Uint8Array(count);
     const cut = (i) => (CUT.includes(this.region[i]) ? 1 : 0);
     this.painter.setLines("finish", view.isolines(this.mesh.places, this.mesh.faces, cut, 0.5));
+  }
+
+  // Every unit's number where its tooth is taken to be.
+  draw(moving = false) {
+    super.draw(moving);
+    const { middle } = this.plan ?? {}, at = (point) => point.map((mm, k) => mm - middle[k]);
+    if (middle) label(part("marks-model"), this, Object.entries(teethNow()).map(([code, point]) => ({ at: at(point), text: code })));
   }
 
   tap(x, y) {
@@ -77,37 +85,117 @@ class Model extends Turning {
   }
 }
 
-let model = null, job = null, chosen = {};
+let model = null, job = null, chosen = {}, base = {}, arches = null;
 
 function press(box, wanted) {
   for (const button of part(box).querySelectorAll("button")) button.setAttribute("aria-pressed", String(button.value === wanted));
 }
 
+// ---- directions
+
+const OPPOSITE = { "+": "-", "-": "+" };
+const against = (side) => OPPOSITE[side[0]] + side[1];
+const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+
+// The side of the scan that a direction points to best, of those that are left.
+function sideOf(way, taken) {
+  const left = Object.keys(SIDES).filter((side) => side[1] !== taken?.[1]);
+  return way ? left.reduce((best, side) => (view.dot(SIDES[side], way) > view.dot(SIDES[best], way) ? side : best)) : null;
+}
+
+// What the program takes each side of the scan to be, with what was said here.
+function taken() {
+  const { guess } = model?.plan ?? { guess: {} };
+  const occlusal = chosen.occlusal ?? sideOf(guess.occlusal, chosen.buccal);
+  const buccal = chosen.buccal ?? (occlusal && sideOf(guess.buccal, occlusal));
+  return { occlusal, buccal, known: Boolean(chosen.buccal) || Boolean(guess.sides_known) };
+}
+
+function namesOfSides() {
+  const { occlusal, buccal, known } = taken(), names = {};
+  if (!occlusal) return names;
+  [names[occlusal], names[against(occlusal)]] = [words.side_biting, words.side_gum];
+  if (!buccal) return names;
+  [names[buccal], names[against(buccal)]] = known ? [words.side_cheek, words.side_tongue] : [words.side_a, words.side_b];
+  const end = sideOf(cross(SIDES[buccal], SIDES[occlusal])), mesial = known ? towardMiddle(end) : null;
+  [names[end], names[against(end)]] = mesial ? [words.side_mesial, words.side_distal]
+    : known ? [words.side_end, words.side_end] : [words.side_end_a, words.side_end_b];
+  if (mesial && mesial !== end) [names[end], names[against(end)]] = [words.side_distal, words.side_mesial];
+  return names;
+}
+
+// Which of the two ends looks to the middle of the arch; null where the units do not tell.
+function towardMiddle(end) {
+  const teeth = teethNow(), codes = chosen.units.filter((code) => teeth[code]).sort((one, two) => (one % 10) - (two % 10));
+  const [near, far] = [codes[0], codes.at(-1)];
+  if (codes.length < 2 || Math.floor(near / 10) !== Math.floor(far / 10)) return null;
+  return view.dot(SIDES[end], view.sum(teeth[near], teeth[far], -1)) > 0 ? end : against(end);
+}
+
 function drawSides() {
   for (const box of ["occlusal", "buccal"]) {
-    const buttons = Object.keys(SIDES).map((side) => make("button",
+    part(box).replaceChildren(...Object.keys(SIDES).map((side) => make("button",
       { type: "button", value: side, "aria-pressed": "false", onclick: () => pickSide(box, side) },
-      ...(model ? [make("img", { src: model.picture(side), alt: "" })] : []), make("span", { text: say("seen_from", { side }) })));
-    part(box).replaceChildren(...buttons);
-    press(box, chosen[box]);
+      ...(model ? [make("img", { src: model.picture(side), alt: "" })] : []), make("span", { class: "named" }), make("span", { class: "badge", text: words.guess }))));
   }
+  nameSides();
+}
+
+function nameSides() {
+  const names = namesOfSides(), guess = model?.plan.guess ?? {}, occlusal = sideOf(guess.occlusal);
+  const guessed = { occlusal: guess.guessed && occlusal, buccal: guess.guessed && guess.sides_known && sideOf(guess.buccal, occlusal) };
+  for (const box of ["occlusal", "buccal"]) {
+    press(box, chosen[box]);
+    for (const button of part(box).querySelectorAll("button")) {
+      button.querySelector(".named").textContent = names[button.value] ?? sideOfScan(button.value);
+      button.querySelector(".badge").hidden = button.value !== guessed[box];
+    }
+  }
+  for (const button of part("looks").querySelectorAll("button")) button.textContent = names[button.value] ?? sideOfScan(button.value);
 }
 
 function pickSide(box, side) {
   chosen[box] = chosen[box] === side ? null : side;
   const other = box === "occlusal" ? "buccal" : "occlusal";
   if (chosen[box] && chosen[other]?.[1] === side[1]) chosen[other] = null;
-  press("occlusal", chosen.occlusal);
-  press("buccal", chosen.buccal);
+  nameSides();
   model?.show(side);
 }
 
-const unitsOf = () => job.asked.units ?? [];
+// ---- units
+
+// What was said by unit; one that was renamed takes it along, where as many are named as were.
+function carried(said, from) {
+  const { units } = chosen, same = units.length === from.length;
+  const found = units.map((code, k) => [code, said[same ? from[k] : code]]);
+  return Object.fromEntries(found.filter(([, one]) => one));
+}
+
+// Where each unit's tooth is taken to be.
+const teethNow = () => ({ ...(model ? carried(model.plan.teeth, job.asked.units ?? []) : {}), ...chosen.teeth });
+
+function renamed() {
+  Object.assign(chosen, { units: arches.units, pontics: arches.pontics });
+  Object.assign(chosen, { teeth: carried(base.teeth, base.units), by_unit: carried(base.by_unit, base.units) });
+  drawByUnit();
+  settled();
+}
+
+function openRename(open) {
+  part("rename").hidden = !open;
+  part("rename-open").setAttribute("aria-expanded", String(open));
+}
+
+// From here on, renaming carries along what stands now.
+function said(what) {
+  Object.assign(chosen, what);
+  base = { ...chosen };
+}
 
 function drawUnits() {
-  const units = unitsOf();
+  const { units } = chosen, found = teethNow();
   part("units-hint").textContent = units.length ? words.units_hint : words.units_none;
-  part("reverse").hidden = units.length < 2 || units.some((code) => !model?.plan.teeth[code]);
+  part("reverse").hidden = units.length < 2 || units.some((code) => !found[code]);
   part("units").replaceChildren(...units.map((code) => make("button", { type: "button", value: code, "aria-pressed": "false",
     text: chosen.teeth[code] ? say("unit_set", { code }) : String(code), onclick: () => pickUnit(String(code)) })));
 }
@@ -118,29 +206,34 @@ function pickUnit(code) {
   press("units", code);
   part("model-told").textContent = say("unit_pick", { code });
   model.picking = (at) => {
-    chosen.teeth[code] = at.map((mm) => Math.round(1000 * mm) / 1000);
+    said({ teeth: { ...chosen.teeth, [code]: at.map((mm) => Math.round(1000 * mm) / 1000) } });
     model.picking = null;
-    drawUnits();
+    settled();
     part("model-told").textContent = say("unit_set", { code });
   };
   part("model").focus();
 }
 
-function reverse() {
-  const units = unitsOf();
-  const found = units.map((code) => chosen.teeth[code] ?? model.plan.teeth[code]).reverse();
-  chosen.teeth = Object.fromEntries(units.map((code, k) => [code, found[k]]));
+function settled() {
   drawUnits();
+  nameSides();
+  model?.rested();
+}
+
+function reverse() {
+  const { units } = chosen, now = teethNow(), found = units.map((code) => now[code]).reverse();
+  said({ teeth: Object.fromEntries(units.map((code, k) => [code, found[k]])) });
+  settled();
   part("model-told").textContent = words.reversed;
 }
 
 function drawByUnit() {
   const meant = (code) => chosen.by_unit[code] ?? job.asked.veneered?.surfaces ?? [];
-  const rows = unitsOf().map((code) => make("fieldset", {}, make("legend", { text: String(code) }), ...SURFACES.map((surface) => {
+  const rows = chosen.units.map((code) => make("fieldset", {}, make("legend", { text: String(code) }), ...SURFACES.map((surface) => {
     const box = make("input", { type: "checkbox", value: surface, ...(meant(code).includes(surface) ? { checked: "" } : {}) });
     box.addEventListener("change", (event) => {
       const all = [...event.target.closest("fieldset").querySelectorAll(":checked")].map((one) => one.value);
-      chosen.by_unit[code] = all;
+      said({ by_unit: { ...chosen.by_unit, [code]: all } });
     });
     return make("label", { class: "choice" }, box, words[`surface_${surface}`]);
   })));
@@ -161,7 +254,7 @@ function drawBrushes() {
   part("brushes").replaceChildren(...brushes,
     make("button", { type: "button", text: words.take_found, onclick: () => model?.takeFound() }),
     make("button", { type: "button", text: words.clear, onclick: () => model?.clear() }));
-  const looks = Object.keys(SIDES).map((side) => make("button", { type: "button", text: say("seen_from", { side }),
+  const looks = Object.keys(SIDES).map((side) => make("button", { type: "button", value: side,
     onclick: () => model?.show(side) }));
   part("looks").replaceChildren(...looks);
   useBrush(-1);
@@ -184,15 +277,20 @@ async function load(number) {
 // Shows the model of a check; `found` is what the page knows of that check.
 export async function openCorrect(found) {
   job = found;
-  chosen = { occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
-    teeth: { ...found.asked.frame?.teeth }, by_unit: { ...found.asked.veneered?.units } };
-  for (const id of ["correct-back"]) part(id).href = `#check/${found.number}`;
+  said({ occlusal: found.asked.frame?.occlusal ?? null, buccal: found.asked.frame?.buccal ?? null,
+    teeth: { ...found.asked.frame?.teeth }, by_unit: { ...found.asked.veneered?.units },
+    units: found.asked.units ?? [], pontics: found.asked.pontics ?? [] });
+  part("correct-back").href = `#check/${found.number}`;
+  part("correct-place").href = `#place/${found.number}`;
   part("model-told").textContent = "";
   await load(found.number);
+  arches ??= new Arches(part("rename-arches"), part("rename-chosen"), renamed);
+  openRename(false);
+  arches.set(chosen.units, chosen.pontics);
+  drawBrushes();
   drawSides();
   drawUnits();
   drawByUnit();
-  drawBrushes();
   model?.draw();
   document.getElementById("model").dataset.ready = model ? "yes" : "no";
 }
@@ -207,11 +305,13 @@ async function corrected() {
     }
   }
   const by_unit = Object.fromEntries(Object.entries(chosen.by_unit).filter(([, all]) => all.length));
-  return { occlusal: chosen.occlusal, buccal: chosen.buccal, teeth: chosen.teeth, by_unit, painted };
+  const { occlusal, buccal, units, pontics, teeth } = chosen;
+  return { occlusal, buccal, units, pontics, teeth, by_unit, painted };
 }
 
 export function startCorrect(again) {
   part("reverse").addEventListener("click", reverse);
+  part("rename-open").addEventListener("click", () => openRename(part("rename").hidden));
   part("brush-size").addEventListener("change", () => { if (model) model.reach = Number(part("brush-size").value); });
   part("correct-check").addEventListener("click", () => corrected().then(again, (refusal) => notice(refusal.message)));
 }

@@ -1,5 +1,5 @@
 // The views of the page: hand two scans in, follow a check, read its answer, look back over the day.
-import { drawArches, pontics, units } from "./arch.js";
+import { Arches } from "./arch.js";
 import { openCorrect, startCorrect } from "./correct.js";
 import { showDay } from "./day.js";
 import { fillLimits, openLimits, startLimits } from "./limits.js";
@@ -15,6 +15,7 @@ const FRAMEWORK = /frame|ger(ü|u)e?st|cut|redu|metal/i;
 const WAXUP = /wax|wachs|full|voll|cont|kont/i;
 const scans = { framework: null, waxup: null };
 const slots = Object.fromEntries([...document.querySelectorAll(".slot[data-role]")].map((slot) => [slot.dataset.role, slot]));
+const bridge = new Arches(part("arches"), part("chosen"));
 let shown = null, timer = 0, drawn = "";
 
 // ---- a new check
@@ -77,7 +78,7 @@ function wish() {
   const picked = [...part("surfaces").querySelectorAll(":checked")].map((box) => box.value);
   return {
     framework: scans.framework.scan, waxup: scans.waxup.scan, lang,
-    number: part("number").value, units: units(), pontics: pontics(),
+    number: part("number").value, units: bridge.units, pontics: bridge.pontics,
     surfaces: some ? picked : [], metal_stops: part("stops").value, stage: part("stage").value,
     profile: part("profile").value || null, unit: part("unit").value || null,
     beads_mm: Number(part("beads").value) || null, ...labSaid(),
@@ -196,6 +197,8 @@ function showAnswer(found, under_way) {
   showFiles(found);
   const page = found.files_ready.includes("report.html") && found.state !== "running";
   part("correct-link").href = `#correct/${found.number}`;
+  part("compare-link").href = `/checks/${found.number}/compare.html`;
+  part("compare-link").hidden = !found.files_ready.includes("compare.html");
   part("place-link").href = `#place/${found.number}`;
   put("drawing", under_way ? words.drawing : "");
   const address = inside(found.number);
@@ -287,8 +290,15 @@ async function trimmed(list) {
 
 const OPENERS = { day: showDay, limits: openLimits, new: () => fillLimits(part("profile")) };
 
+// On a narrow page the rest of the menu opens below its row.
+function openRest(open) {
+  part("rest").classList.toggle("open", open);
+  part("more").setAttribute("aria-expanded", String(open));
+}
+
 async function show() {
   clearTimeout(timer);
+  openRest(false);
   const [view, number] = (location.hash.slice(1) || first()).split("/");
   const known = document.querySelector(`section[data-view="${CSS.escape(view)}"]`) ? view : "new";
   for (const section of document.querySelectorAll("section[data-view]")) section.hidden = section.dataset.view !== known;
@@ -364,13 +374,14 @@ function begin() {
   part("trimmed-file").addEventListener("change", (event) => trimmed(event.target.files).finally(() => { event.target.value = ""; }));
   part("card-done").addEventListener("click", () => localStorage.setItem("card", "seen"));
   part("print").addEventListener("click", () => print());
-  drawArches();
   startLimits();
   startLab();
   startRepeat();
   startCorrect((said) => send(anew(shown, said)));
   startPlace((said) => send(anew(shown, said)));
   startDropping();
+  part("more").addEventListener("click", () => openRest(!part("rest").classList.contains("open")));
+  addEventListener("keydown", (event) => { if (event.key === "Escape") openRest(false); });
   addEventListener("hashchange", show);
   show();
 }

@@ -1,6 +1,6 @@
 // The same places picked on both scans: where a fit that failed or is doubtful starts anew.
 import { ask, lang, make, notice, part, post, say, words } from "./parts.js";
-import { SHOWN, SIDES, Turning, crossAt, freshCanvas, sideOfScan, unpacked } from "./turning.js";
+import { SHOWN, SIDES, Turning, crossAt, freshCanvas, label, sideOfScan, unpacked } from "./turning.js";
 import * as view from "./view.js";
 
 const ROLES = ["framework", "waxup"], LEAST = 3, MOST = 20, STEP_PX = 12, MAGNIFIED = 5, ARM_MM = 0.35;
@@ -95,7 +95,7 @@ class Scan extends Turning {
     for (const painter of [this.painter, this.lens]) painter.setLines("picked", stars);
     super.draw(moving);
     this.magnify(moving);
-    this.number();
+    label(part(`marks-${this.role}`), this, of(this.role).map((one, k) => ({ ...one, text: k + 1 })));
   }
 
   magnify(moving) {
@@ -105,18 +105,6 @@ class Scan extends Turning {
     [glass.width, glass.height] = [glass.clientWidth * grain, glass.clientHeight * grain];
     this.lens.setLines("cross", crossAt(near, near.centre, 14));
     this.lens.draw(near, this.look(), moving);
-  }
-
-  // A number beside every point of this side; what has turned away is seen through.
-  number() {
-    const { clientWidth, clientHeight } = this.canvas;
-    part(`marks-${this.role}`).replaceChildren(...of(this.role).map(({ at, way }, k) => {
-      const [x, y] = this.camera.project(at, clientWidth, clientHeight);
-      const inside = x > 0 && y > 0 && x < clientWidth && y < clientHeight;
-      const mark = make("span", { text: k + 1, ...(inside ? {} : { hidden: "" }), ...(view.dot(way, this.camera.toward) < 0 ? { class: "behind" } : {}) });
-      [mark.style.left, mark.style.top] = [`${x}px`, `${y}px`];
-      return mark;
-    }));
   }
 }
 

@@ -123,6 +123,19 @@ export class Turning {
   }
 }
 
+// Words that stand at their places over a picture; what has turned away is seen through.
+export function label(box, { camera, canvas }, labels) {
+  const { clientWidth, clientHeight } = canvas;
+  box.replaceChildren(...labels.map(({ at, text, way }) => {
+    const [x, y] = camera.project(at, clientWidth, clientHeight), mark = document.createElement("span");
+    mark.textContent = text;
+    mark.hidden = x <= 0 || y <= 0 || x >= clientWidth || y >= clientHeight;
+    mark.classList.toggle("behind", Boolean(way) && view.dot(way, camera.toward) < 0);
+    [mark.style.left, mark.style.top] = [`${x}px`, `${y}px`];
+    return mark;
+  }));
+}
+
 export function crossAt({ right, up, mmPerPx }, at, arm_px) {
   const end = (way, by) => view.sum(at, way, by * arm_px * mmPerPx);
   return Float32Array.from([...end(right, -1), ...end(right, 1), ...end(up, -1), ...end(up, 1)]);
