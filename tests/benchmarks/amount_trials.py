@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from coverage_trials import read
 from phantom.arch import lay_out
@@ -36,13 +37,15 @@ from phantom.cutback import Cut
 from phantom.scanned import Scanner, noisy, random_pose
 from phantom.teeth import ToothForm
 from veneercheck import check_meshes
-from veneercheck.core.mesh.triangles import unit, vertex_normals
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import row_dot, unit, vertex_normals
 from veneercheck.core.types import (
     Case,
     Check,
     Decision,
     FindingKind,
     Floats,
+    Ints,
     LayerLimits,
     Limits,
     TriangleMesh,
@@ -60,6 +63,15 @@ _CROWN_GREATEST_MM, _CROWN_DEEPER_MM = 1.6, 0.6
 """Under a crown's veneer lies the tooth: it cannot be cut deep enough for the usual limit."""
 
 _ON_COLLAR_MM = 1.1
+
+_CLEAR_MM, _AROUND = 0.15, 12
+"""Nearer to the contour, noise tells the way to it."""
+
+_FIN_MM, _TIP_MM, _ALIKE_COS = 0.8, 0.25, 0.8
+"""The knife's tip is half a millimetre across."""
+
+_SAME_SIDE_COS, _SHEETS, _PAST_MM = 0.6, 16, 1e-4
+"""Through a crest a ray meets what was cut from its other side as well."""
 
 LAYOUTS: tuple[tuple[tuple[int, ...], tuple[int, ...]], ...] = (
     ((36,), ()),
@@ -157,8 +169,11 @@ def _seat(form: ToothForm, kind: str, *, alone: bool) -> tuple[float, float, flo
 def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
     """A framework with the advised amounts taken off along its normals, or added.
 
-    What is added goes towards the contour, as wax flows: walls of a hollow that were moved along
-    their own normals would run through each other.
+    What is taken off is all that lies over the surface which the advised depths reach. Where
+    normals converge, over a bump or a crest, vertices that were moved along their own would pass
+    each other and turn the triangles between them over, which no knife does: so each is let down
+    onto that surface, straight away from the contour. What is added goes towards the contour, as
+    wax flows.
 
     Parameters
     ----------
@@ -167,11 +182,63 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
         In the wax-up's frame; its vertices are the first of those that were checked.
     """
     count = len(mesh.points_mm)
-    amount = check.amount_mm[:count, None]
-    toward = check.space.contour_mm[:count] - check.framework.points_mm[:count]
-    adds = (amount < 0) & np.isfinite(toward)
-    way = np.where(adds, unit(np.nan_to_num(toward)), vertex_normals(mesh))
-    return TriangleMesh(mesh.points_mm - amount * way, mesh.faces)
+    amount, space = check.amount_mm[:count], check.space
+    toward = unit(space.contour_mm[:count] - check.framework.points_mm[:count])
+    toward = np.where(np.isfinite(toward), toward, 0.0)
+    adds = (amount < 0) & toward.any(axis=1)
+    way = np.where(adds[:, None], toward, vertex_normals(mesh))
+    moved = mesh.points_mm - amount[:, None] * way
+    off = np.flatnonzero(amount > 0)
+    if len(off):
+        outward = _outward(mesh, toward, np.nan_to_num(space.nearest_mm[:count]))
+        depth = _let_down(mesh, moved, amount, off, outward)
+        depth = np.where(np.isnan(depth), row_dot(mesh.points_mm - moved, outward)[off], depth)
+        depth = _by_its_tip(mesh.points_mm[off], depth, outward[off])
+        moved[off] = mesh.points_mm[off] - depth[:, None] * outward[off]
+    return TriangleMesh(moved, mesh.faces)
+
+
+def _outward(mesh: TriangleMesh, toward: Floats, nearest_mm: Floats) -> Floats:
+    """The way to the contour, or on from it, at every vertex; close to it that of those around."""
+    ways = toward * np.sign(nearest_mm)[:, None]
+    clear = np.flatnonzero((np.abs(nearest_mm) > _CLEAR_MM) & ways.any(axis=1))
+    _, near = cKDTree(mesh.points_mm[clear]).query(mesh.points_mm, k=_AROUND)
+    return unit(ways[clear][near].sum(axis=1))
+
+
+def _let_down(
+    mesh: TriangleMesh, moved: Floats, amount: Floats, off: Ints, outward: Floats
+) -> Floats:
+    """How far below its place each vertex meets the deepest surface that was cut there, mm."""
+    cut = mesh.faces[(amount[mesh.faces] > 0).any(axis=1)]
+    facing, scene = outward[cut].mean(axis=1), RayScene(TriangleMesh(moved, cut))
+    outward = outward[off]
+    points = mesh.points_mm[off]
+    near = cKDTree(points).query_ball_point(points, _BESIDE_MM)
+    below = 2.0 * np.array([amount[off[at]].max() for at in near])
+    depth = np.full(len(off), np.nan)
+    for _ in range(_SHEETS):
+        asked = np.flatnonzero(np.isnan(depth) & (below > 0))
+        hits = scene.first_hit(points[asked] - below[asked, None] * outward[asked], outward[asked])
+        below[asked] -= hits.distance_mm + _PAST_MM
+        own = row_dot(facing[hits.face], outward[asked]) > _SAME_SIDE_COS
+        found = hits.met & own & (below[asked] > 0)
+        depth[asked[found]] = below[asked[found]] + _PAST_MM
+    return depth
+
+
+def _by_its_tip(points: Floats, depth: Floats, outward: Floats) -> Floats:
+    """Depths of a knife that is as wide as its tip: it leaves no fin between two deep cuts."""
+    ends = points - depth[:, None] * outward
+    pairs = cKDTree(ends).query_pairs(_FIN_MM, output_type="ndarray")
+    one, other = np.concatenate([pairs, pairs[:, ::-1]]).T
+    gap = ends[one] - ends[other]
+    deeper = row_dot(gap, outward[one])
+    beside = np.sqrt(np.maximum(row_dot(gap, gap) - deeper**2, 0.0))
+    cut = (beside < _TIP_MM) & (row_dot(outward[one], outward[other]) > _ALIKE_COS)
+    found = depth.copy()
+    np.maximum.at(found, one[cut], depth[one[cut]] + deeper[cut])
+    return found
 
 
 def trial(one: Job) -> dict[str, Any]:

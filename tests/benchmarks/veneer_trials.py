@@ -26,6 +26,7 @@ from typing import Any
 
 import igl
 import numpy as np
+from scipy.spatial import cKDTree
 
 from amount_trials import worked
 from coverage_trials import read
@@ -36,6 +37,7 @@ from veneer_jobs import Trial, jobs, scans
 from veneer_plans import Made, least_space_mm
 from veneer_tables import table
 from veneercheck import check_meshes
+from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
     Bools,
@@ -52,7 +54,8 @@ POINTER_MM = 0.3
 """A pointer so near to the flat part of a fault stands on it."""
 
 COVERAGE = 2.0
-_LEAST_TILT_COS = 0.5
+_LIFT_MM, _IN_SIGHT = 0.1, 700
+_WAY_STEPS, _LEAST_GAIN = 8, 0.2
 _AROUND_MM = 0.4
 """A knife works on no less: the need of a point is the greatest so near to it."""
 
@@ -181,8 +184,52 @@ def needs_mm(made: Made, limits: Limits, points: Floats) -> tuple[Floats, Floats
     share = np.clip(way / limits.finish_line_width_mm, 0.0, 1.0)
     asked = least_space_mm(made.spec) * share
     off = np.maximum(np.maximum(asked - depth, -depth - _CHORD_MM), 0.0)
-    on = np.maximum(depth - limits.layer.greatest_mm - limits.taken_mm, 0.0)
+    on = np.maximum(depth - _most_mm(limits), 0.0)
     return off, on
+
+
+def _on_the_way(made: Made, limits: Limits, points: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """What the plan needs off, and on, along the knife's own way: square to the framework.
+
+    Over a contour that leans or bends, the need over the cosine at the start is not how far the
+    knife has to go; so the way is gone, never farther at once than what is missing, to where the
+    plan's need ends or is hardly any more met.
+    """
+    own = _own(made, points)
+    found = []
+    for which, sign in enumerate((-1.0, 1.0)):
+        gone, need = np.zeros(len(points)), needs_mm(made, limits, points)[which] * own
+        going = need > 0
+        for _ in range(_WAY_STEPS):
+            at = np.flatnonzero(going)
+            there = points[at] + sign * (gone[at] + need[at])[:, None] * ways[at]
+            left = needs_mm(made, limits, there)[which]
+            gone[at] += need[at]
+            going[at] = need[at] - left >= _LEAST_GAIN * need[at]
+            need[at] = left
+        found.append(gone)
+    return found[0], found[1]
+
+
+def _most_mm(limits: Limits) -> float:
+    return limits.layer.greatest_mm + limits.taken_mm
+
+
+def _seen_mm(made: Made, points: Floats) -> Floats:
+    """Distance to the nearest vertex of the true contour that no metal hides; NaN where none is."""
+    contour, metal = made.contour.points_mm[made.inward_mm > 0], made.framework
+    if not len(points):
+        return np.zeros(0)
+    start = points + _LIFT_MM * vertex_normals(metal)[cKDTree(metal.points_mm).query(points)[1]]
+    away, which = cKDTree(contour).query(points, k=min(_IN_SIGHT, len(contour)))
+    way = contour[which] - start[:, None]
+    length = np.linalg.norm(way, axis=2)
+    scene = RayScene(metal, engine="portable")
+    origins = np.repeat(start, which.shape[1], axis=0)
+    met = scene.first_hit(origins, (way / length[..., None]).reshape(-1, 3)).distance_mm
+    hidden = met.reshape(length.shape) < length - _LIFT_MM
+    found = np.where(hidden, np.nan, away)
+    return np.fmin.reduce(found, axis=1)
 
 
 def _own(made: Made, points: Floats) -> Bools:
@@ -194,8 +241,6 @@ def _own(made: Made, points: Floats) -> Bools:
 
 def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     """How large the amounts are, over what area, and by how much they exceed the true need."""
-    from scipy.spatial import cKDTree
-
     amount = check.amount_mm
     if amount is None or not np.abs(amount).max(initial=0.0) > 0:
         return {"amount_area": 0.0, "amount_most": 0.0, "amount_beyond": 0.0}
@@ -204,20 +249,16 @@ def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     told = np.flatnonzero(amount != 0)
     tree = cKDTree(points)
     near = np.unique(np.concatenate(tree.query_ball_point(points[told], _AROUND_MM)))
-    own = _own(made, points[near])
-    off, on = (np.where(own, need, 0.0) for need in needs_mm(made, limits, points[near]))
-    _, _, foot = made.at(points[near])
-    toward = foot - points[near]
-    length = np.maximum(np.linalg.norm(toward, axis=1), 1e-9)
-    tilt = np.einsum("ij,ij->i", toward, vertex_normals(framework)[near]) / length
-    path = 1.0 / np.clip(np.abs(tilt), _LEAST_TILT_COS, 1.0)
+    ways = vertex_normals(framework)[near]
+    off, on = _on_the_way(made, limits, points[near], ways)
     around = cKDTree(points[near]).query_ball_point(points[told], _AROUND_MM)
     need = np.array(
-        [
-            (off if amount[k] > 0 else on)[at].max() * path[at].max()
-            for k, at in zip(told, around, strict=True)
-        ]
+        [(off if amount[k] > 0 else on)[at].max() for k, at in zip(told, around, strict=True)]
     )
+    beyond = np.abs(amount[told]) - need
+    # Deep on a wall the contour that is nearest of all may lie behind the metal.
+    walls = np.flatnonzero((beyond > 0) & (amount[told] < 0))
+    need[walls] = np.fmax(need[walls], _seen_mm(made, points[told[walls]]) - _most_mm(limits))
     beyond = np.abs(amount[told]) - need
     area = check.space.area_mm2
     return {

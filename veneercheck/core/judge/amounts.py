@@ -38,15 +38,16 @@ RUN_OUT_MM = 0.8
 _ALLOWED_FROM = 0.5
 """From here on through a band or flank the knife has its whole allowance, and none at the line."""
 
-_LEAST_TILT_COS = 0.5
-"""On steeper walls the way of the knife would be a guess."""
-
 _TRIES = 3
 """Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
 
 _MOST_SHARE = 1.5
 """Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
 it no nearer, no more is told."""
+
+_STEPS, _LEAST_GAIN, _CLOSE_MM = 8, 0.4, 0.005
+"""On the way to where the contour is as far as asked: at 60° half of what is missing is left after
+each. So much of each, after the first, must be gained, or it is not asked for."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -126,33 +127,52 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     amount = np.clip(missing * excess.path[at], 0.0, REACH_MM)
     if over:
         return amount
-    moved = _Moved(reading, excess.finding is FindingKind.TOO_THICK, at)
+    low_mm, high_mm = reading.space.judged_low_mm[at], reading.space.judged_high_mm[at]
+    adds = excess.finding is FindingKind.TOO_THICK
+    if adds:
+        return _as_far_as_asked(_Moved(reading, adds, at), high_mm, high_mm - missing)
+    asked_mm = missing + np.where(np.isfinite(low_mm), low_mm, high_mm)
+    # A ball finds room beside a slope that it does not find once the high spot is cut and the
+    # slope is level: then it is the nearest contour that counts.
+    level = np.flatnonzero(firm & np.isfinite(high_mm))
+    moved = _Moved(reading, adds, at[level])
+    amount[level] = _as_far_as_asked(moved, high_mm[level], asked_mm[level])
+    lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
+    moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
+    amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)
+    return amount
+
+
+def _as_wide_as_asked(moved: _Moved, low_mm: Floats, missing_mm: Floats, path: Floats) -> Floats:
+    """How far in ray and ball have gained what is missing, shape (k,), mm."""
     # From out of the contour neither ray nor ball shows what was read on the way in.
-    low_mm = reading.space.judged_low_mm[at]
-    before = np.where(low_mm < 0, low_mm, moved.read(np.zeros(len(at))))
-    most = np.clip(_MOST_SHARE * missing * excess.path[at], 0.0, REACH_MM)
+    before = np.where(low_mm < 0, low_mm, moved.low(np.zeros(len(low_mm))))
+    amount = np.clip(missing_mm * path, 0.0, REACH_MM)
+    most = np.clip(_MOST_SHARE * missing_mm * path, 0.0, REACH_MM)
     for _ in range(_TRIES):
-        gained = moved.read(amount) - before
-        if moved.adds:
-            gained = -gained
-        left = np.where(np.isfinite(gained), missing - gained, 0.0)
-        amount = np.clip(amount + left * excess.path[at], 0.0, most)
-    if moved.adds:
-        return amount
-    return np.where(firm, np.fmax(amount, _when_levelled(reading, missing, at)), amount)
+        gained = moved.low(amount) - before
+        left = np.where(np.isfinite(gained), missing_mm - gained, 0.0)
+        amount = np.clip(amount + left * path, 0.0, most)
+    return amount
 
 
-def _when_levelled(reading: Reading, missing: Floats, at: Ints) -> Floats:
-    """What comes off a slope that leads to a high spot, shape (k,), mm.
+def _as_far_as_asked(moved: _Moved, nearest_mm: Floats, asked_mm: Floats) -> Floats:
+    """Where on the knife's way the nearest contour is as far as it should be, shape (k,), mm.
 
-    A ball finds room beside a slope that it does not find once the spot is cut and the slope is
-    level: then it is the nearest contour that counts.
+    No step is longer than what is missing, so that none goes too far.
     """
-    space = reading.space
-    short = missing + (space.judged_low_mm - space.judged_high_mm)[at]
-    tilt = np.clip(reading.agreement[at], _LEAST_TILT_COS, 1.0)
-    known = np.isfinite(short) & np.isfinite(tilt)
-    return np.where(known, np.clip(short / tilt, 0.0, REACH_MM), 0.0)
+    sign = -1.0 if moved.adds else 1.0
+    amount, left = np.zeros(len(asked_mm)), np.nan_to_num(sign * (asked_mm - nearest_mm))
+    going = np.flatnonzero(left > 0)
+    for which in range(_STEPS):
+        step = amount[going] + left[going]
+        after = sign * (asked_mm[going] - moved.some(going).nearest(step))
+        # Under a cusp the other side comes nearer: farther in there is no more room.
+        pays = (left[going] - after >= _LEAST_GAIN * left[going]) | (which == 0)
+        going, after = going[pays], after[pays]
+        amount[going], left[going] = step[pays], after
+        going = going[after > _CLOSE_MM]
+    return np.minimum(amount, REACH_MM)
 
 
 def _allowance(excess: Excess, at: Ints) -> Floats:
@@ -169,10 +189,22 @@ class _Moved:
     adds: bool
     at: Ints
 
-    def read(self, amount_mm: Floats) -> Floats:
-        """What is judged, after so much work, shape (k,), mm."""
-        normals = self.reading.normals[self.at]
-        way = normals if self.adds else -normals
-        places = self.reading.points_mm[self.at] + amount_mm[:, None] * way
+    def some(self, which: Ints) -> _Moved:
+        """Some of the points."""
+        return _Moved(self.reading, self.adds, self.at[which])
+
+    def low(self, amount_mm: Floats) -> Floats:
+        """The smaller of ray and ball after so much work, shape (k,), mm."""
+        return self.reading.contour.low_mm(*self._there(amount_mm))
+
+    def nearest(self, amount_mm: Floats) -> Floats:
+        """The nearest contour: that which is seen, or from within the metal of all."""
         contour = self.reading.contour
-        return contour.nearest_mm(places, normals) if self.adds else contour.low_mm(places, normals)
+        if self.adds:
+            return contour.nearest_mm(*self._there(amount_mm))
+        return contour.gap.tree.query(self._there(amount_mm)[0]).distance_mm
+
+    def _there(self, amount_mm: Floats) -> tuple[Floats, Floats]:
+        normals = self.reading.normals[self.at]
+        sign = 1.0 if self.adds else -1.0
+        return self.reading.points_mm[self.at] + sign * amount_mm[:, None] * normals, normals

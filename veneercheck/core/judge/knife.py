@@ -240,7 +240,8 @@ def _bumps(
     compared : tuple of Excess
         Too thin, too thick, over contour.
     need_mm : ndarray, shape (n,)
-        Least space asked for: from out of the contour not every ray or ball tells one.
+        Least space asked for: from out of the contour not every ray or ball tells one, but the
+        nearest contour does.
     """
     thin, _, over = compared
     count = len(framework.points_mm)
@@ -256,11 +257,12 @@ def _bumps(
     on = _mask(np.concatenate([patch.vertices for patch in bumps]), count)
     beside = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, on, _SLOPES_MM))
     apart = dataclasses.replace(thin, excess_mm=np.where(beside, np.nan, thin.excess_mm))
-    missing = np.fmax(thin.excess_mm, np.where(cut, need_mm + over.excess_mm, np.nan))
+    short = np.where(cut, need_mm - reading.space.judged_high_mm, np.nan)
+    missing = np.where(np.isnan(thin.excess_mm), short, thin.excess_mm)
     thin = dataclasses.replace(thin, excess_mm=missing)
-    short = np.flatnonzero(on | (beside & (missing > 0)))
+    worked = np.flatnonzero(on | (beside & (missing > 0)))
     (whole,) = amounts.tried(
-        framework, reading, thin, [dataclasses.replace(bumps[0], vertices=short)]
+        framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
     )
     return _Bumps(apart, beside, whole)
 
