@@ -26,6 +26,7 @@ from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import move_into_place, room_in
+from veneercheck.machine.texts import writable
 from veneercheck.report.counted import STANDING
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def make_case_folder(
     made = found_whole(work, store)
     if made is not None:
         return made
-    called = work.called or (work.framework.name, work.waxup.name)
+    called = work.called or (writable(work.framework.name), writable(work.waxup.name))
     with room_in(store) as room:
         there = work.scans
         used = {
@@ -410,7 +411,7 @@ def _order_document(
             role: {
                 "sha256": hashes[role],
                 "place": place(scan),
-                "called": called.get(role, scan.name),
+                "called": called.get(role, writable(scan.name)),
             }
             for role, scan in used.items()
         },
