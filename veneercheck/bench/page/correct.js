@@ -184,6 +184,9 @@ function renamed() {
 function openRename(open) {
   part("rename").hidden = !open;
   part("rename-open").setAttribute("aria-expanded", String(open));
+  if (!open) return;
+  part("rename").scrollIntoView({ block: "nearest" });
+  part("rename").querySelector("button").focus({ preventScroll: true });
 }
 
 // From here on, renaming carries along what stands now.
