@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import io
 import warnings
+from typing import Any
 
 from veneercheck.core.errors import RecordError
 from veneercheck.report.standing import read_code
@@ -49,7 +50,8 @@ def code_in(photograph: bytes) -> str:
     import numpy as np
 
     seen = np.asarray(_grey(photograph))
-    found = zxingcpp.read_barcodes(seen, formats=zxingcpp.BarcodeFormat.QRCode)
+    read: Any = zxingcpp.read_barcodes  # what it calls its formats differs by version
+    found = read(seen, formats=zxingcpp.BarcodeFormat.QRCode)
     texts = [one.text for one in found if read_code(one.text) is not None]
     if not texts:
         raise RecordError(
