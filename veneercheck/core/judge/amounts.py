@@ -7,12 +7,15 @@ keeps the way it faces: how a hand shapes the surface between two points is not 
 
 Notes
 -----
-Amounts are tried. Choice: every point is moved along its normal by its amount, read again, and
-corrected, three times; it keeps the way it faces. On the slope round a high spot it is the nearest
-contour that must be far enough, since a ball loses its room there once the spot is cut. Instead of:
-dividing by the cosine of one reading, or moving the mesh: inward past a cusp's own radius its
-triangles turn over. Cost: how the hand rounds between two points is not foreseen; spots that stand
-out of the contour amid the veneer come down to the contour first, and need a second round.
+Amounts are tried. Choice: every point is moved along its normal, read again, and moved on, never by
+more than what is missing, to where it holds. In firm zones the nearest contour must be far enough,
+since a ball loses its room on a slope once the high spot is cut; elsewhere ray and ball. Where the
+way hardly gains (a flank that leans by 75° and more, a cusp whose other side comes nearer) it ends;
+nothing is added beyond what a hollow is deep. Instead of: dividing by the cosine of one reading,
+which fell short by 0.1 mm on flanks under a bent contour and asked for 2.5 mm of wax on the walls
+of a hollow of 0.8; or moving the mesh: inward past a cusp's own radius its triangles turn over.
+Cost: how the hand rounds between two points is not foreseen; low spots that stand out of the
+contour amid the veneer come down to the contour first, and need a second round.
 
 The advised amount includes the guard band. What is taken off to the limit exactly is undecided when
 it is checked again. Choice: excess + 1.645 u + 0.02 mm, rounded up to the knife's step, along the
@@ -45,9 +48,13 @@ _MOST_SHARE = 1.5
 """Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
 it no nearer, no more is told."""
 
-_STEPS, _LEAST_GAIN, _CLOSE_MM = 8, 0.4, 0.005
+_STEPS, _CLOSE_MM = 10, 0.005
 """On the way to where the contour is as far as asked: at 60° half of what is missing is left after
-each. So much of each, after the first, must be gained, or it is not asked for."""
+each."""
+
+_LEAST_GAIN, _EASY_GAIN = 0.2, 0.4
+"""Of a step, after the first, must be gained, or it is not asked for; and for the reserve as well,
+which a knife that runs along the contour would pay for with many times its depth."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -89,10 +96,14 @@ def tried(
     firm = np.array([not patch.close for patch in patches])[worked.near]
     amount = _amount(reading, excess, worked, firm)
     found = []
-    for which in range(len(patches)):
+    for which, patch in enumerate(patches):
         own = np.zeros(count)
         mine = worked.near == which
-        own[worked.at[mine]] = amount[mine]
+        # In the corners of a hollow the contour is hidden: no more is added than it is deep.
+        fills = excess.finding is FindingKind.TOO_THICK
+        own[worked.at[mine]] = np.minimum(
+            amount[mine], patch.sure_mm * patch.path if fills else np.inf
+        )
         found.append(own)
     return found
 
@@ -123,20 +134,21 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     over = excess.finding is FindingKind.OVER_CONTOUR
     allowance = np.zeros(len(at)) if over else _allowance(excess, at)
     # What is short round a zone is made good, too; only the reserve runs out.
-    missing = excess.excess_mm[at] + allowance * worked.weight
+    reserve = allowance * worked.weight
+    missing = excess.excess_mm[at] + reserve
     amount = np.clip(missing * excess.path[at], 0.0, REACH_MM)
     if over:
         return amount
     low_mm, high_mm = reading.space.judged_low_mm[at], reading.space.judged_high_mm[at]
     adds = excess.finding is FindingKind.TOO_THICK
     if adds:
-        return _as_far_as_asked(_Moved(reading, adds, at), high_mm, high_mm - missing)
+        return _as_far_as_asked(_Moved(reading, adds, at), high_mm, high_mm - missing, reserve)
     asked_mm = missing + np.where(np.isfinite(low_mm), low_mm, high_mm)
     # A ball finds room beside a slope that it does not find once the high spot is cut and the
     # slope is level: then it is the nearest contour that counts.
     level = np.flatnonzero(firm & np.isfinite(high_mm))
     moved = _Moved(reading, adds, at[level])
-    amount[level] = _as_far_as_asked(moved, high_mm[level], asked_mm[level])
+    amount[level] = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)
@@ -156,7 +168,9 @@ def _as_wide_as_asked(moved: _Moved, low_mm: Floats, missing_mm: Floats, path: F
     return amount
 
 
-def _as_far_as_asked(moved: _Moved, nearest_mm: Floats, asked_mm: Floats) -> Floats:
+def _as_far_as_asked(
+    moved: _Moved, nearest_mm: Floats, asked_mm: Floats, reserve_mm: Floats
+) -> Floats:
     """Where on the knife's way the nearest contour is as far as it should be, shape (k,), mm.
 
     No step is longer than what is missing, so that none goes too far.
@@ -165,13 +179,15 @@ def _as_far_as_asked(moved: _Moved, nearest_mm: Floats, asked_mm: Floats) -> Flo
     amount, left = np.zeros(len(asked_mm)), np.nan_to_num(sign * (asked_mm - nearest_mm))
     going = np.flatnonzero(left > 0)
     for which in range(_STEPS):
-        step = amount[going] + left[going]
-        after = sign * (asked_mm[going] - moved.some(going).nearest(step))
+        step = left[going]
+        after = sign * (asked_mm[going] - moved.some(going).nearest(amount[going] + step))
+        gain = (step - after) / step
         # Under a cusp the other side comes nearer: farther in there is no more room.
-        pays = (left[going] - after >= _LEAST_GAIN * left[going]) | (which == 0)
-        going, after = going[pays], after[pays]
-        amount[going], left[going] = step[pays], after
-        going = going[after > _CLOSE_MM]
+        pays = (gain >= _LEAST_GAIN) | (which == 0)
+        going = going[pays]
+        amount[going], left[going] = amount[going] + step[pays], after[pays]
+        enough = np.where(gain[pays] < _EASY_GAIN, reserve_mm[going], _CLOSE_MM)
+        going = going[left[going] > enough]
     return np.minimum(amount, REACH_MM)
 
 

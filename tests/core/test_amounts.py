@@ -1,0 +1,70 @@
+"""Amounts at every point against formulas: a bump and a pit under a round contour."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.types import Case, Check, TriangleMesh
+from veneercheck.profile import built_in
+
+AROUND, LONG_MM, STEP_MM = 180, 8.0, 0.1
+CONTOUR_MM, WIDE_MM, SPACE_MM = 2.5, 4.0, 1.2
+RESERVE_MM = 1.645 * 0.044 + 0.02
+"""Seating, trueness and opaquer: 0.044 mm; twice the noise of a usual scan."""
+
+
+def tube(radius) -> TriangleMesh:
+    """A tube along z whose radius is a function of angle and height; normals outward."""
+    z, turn = np.meshgrid(
+        np.arange(0.0, LONG_MM, STEP_MM),
+        np.linspace(-np.pi, np.pi, AROUND, endpoint=False),
+        indexing="ij",
+    )
+    r = radius(turn, z)
+    points = np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=-1).reshape(-1, 3)
+    at = np.arange(z.size).reshape(z.shape)
+    a, b = at[:-1], np.roll(at[:-1], -1, 1)
+    c, d = at[1:], np.roll(at[1:], -1, 1)
+    sides = [np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (b, d, c))]
+    return TriangleMesh(points, np.concatenate(sides))
+
+
+def judged(framework: TriangleMesh, contour: TriangleMesh) -> Check:
+    return check(Surfaces(framework, contour), case=Case(), limits=built_in(), aligned=True)
+
+
+def test_under_a_round_contour_the_flanks_of_a_bump_are_cut_as_far_as_asked() -> None:
+    """By hand: a place at distance r from the axis lies 2.5 - r under the contour; a bump stands
+    out of it by 0.6 mm, and the least space and the reserve are asked for wherever it was."""
+
+    def bump(turn, z):
+        away = np.maximum(np.hypot(2.0 * turn, z - 0.5 * LONG_MM) - 0.3, 0.0)
+        cut = np.clip(2.0 * (2.4 - np.abs(turn)), 0.0, SPACE_MM + 0.1)
+        return np.maximum(CONTOUR_MM + 0.6 - 0.9 * away, CONTOUR_MM - cut)
+
+    found = judged(tube(bump), tube(lambda turn, _: CONTOUR_MM + 0.0 * turn))
+    points, amount = found.framework.points_mm, found.amount_mm
+    ends = points - amount[:, None] * vertex_normals(found.framework)
+    before, after = (CONTOUR_MM - np.hypot(p[:, 0], p[:, 1]) for p in (points, ends))
+    short = before < SPACE_MM - 0.3
+    short &= np.abs(np.arctan2(points[:, 1], points[:, 0])) < 1.2
+    assert short.sum() > 2000
+    # Where the flank leans by more than 75° the knife runs along the contour, and stops.
+    assert np.quantile(after[short], 0.25) > SPACE_MM
+    assert after[short].max() < SPACE_MM + RESERVE_MM + 0.01
+
+
+def test_no_more_is_added_anywhere_than_a_hollow_is_deep() -> None:
+    """By hand: a pit 3.0 mm under the contour, where 2.2 are the most; its walls lean by 80°, so
+    that along their own normal 5.8 times as much would be missing."""
+
+    def pit(turn, z):
+        away = np.hypot(1.4 * turn, z - 0.5 * LONG_MM)
+        cut = np.clip(6.0 * (2.2 - np.abs(turn)), 0.0, SPACE_MM + 0.1)
+        return WIDE_MM - cut - 1.7 * np.clip((1.2 - away) / 0.3, 0.0, 1.0)
+
+    found = judged(tube(pit), tube(lambda turn, _: WIDE_MM + 0.0 * turn))
+    assert found.amount_mm.min() == pytest.approx(-(3.0 - 2.2 + RESERVE_MM), abs=0.02)
