@@ -25,9 +25,10 @@ from veneercheck.report.levels import figures
 from veneercheck.report.pack import Pack, add_mesh, page_order
 from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
-from veneercheck.report.sections import legend, section_svg
+from veneercheck.report.sections import Figure, Sheet, legend, section_svg
 from veneercheck.report.stills import (
     SIGNS,
+    _seen_of,
     cameras,
     drawn,
     lettered,
@@ -407,6 +408,22 @@ def test_a_close_up_holds_its_own_number_whatever_hides_its_place() -> None:
     assert picture_of(scene, camera, raster, own=2)[1] == ["2"]
 
 
+def test_a_zone_whose_centre_is_hidden_has_its_number_where_it_is_seen() -> None:
+    """The thin side's centre is put under the ball, as a steep wall's is; from above its own
+    vertices (x < −2, z > 0) are seen, from below none is."""
+    filed = filed_ball()
+    first, second = filed.document["zones"]
+    hidden = {**first, "centre_mm": [-3.0, 0.0, -2.6]}
+    filed = dataclasses.replace(filed, document={**filed.document, "zones": [hidden, second]})
+    scene = scene_of(filed, Words("en"))
+    camera = cameras(scene)["occlusal"]
+    raster = drawn(scene, camera)
+    assert picture_of(scene, camera, raster)[1] == ["1", "2"]
+    x, _ = _seen_of(scene.surface, 1, np.array([-3.0, 0.0, -2.6]), camera, raster)
+    rim = camera.project(np.array([[-2.0, 0.0, 3.46], [-4.0, 0.0, 0.0]]))[:, 0]
+    assert min(rim) <= x <= max(rim)
+
+
 def test_bench_sheets_hold_every_firm_zone_and_none_is_all_but_empty() -> None:
     """By arithmetic: as few sheets as hold six each, filled as evenly as they go."""
     for count in range(1, 60):
@@ -502,6 +519,23 @@ def test_a_drawn_section_is_to_scale() -> None:
         assert ink.startswith("#8c2a44") == (not 1.0 <= shown <= 2.0)
     layers = [shown for *_, shown in figures]
     assert min(layers) < 0.6 and max(layers) > 2.4  # both extremes
+
+
+def test_the_name_of_a_side_stands_beside_a_figure_not_on_it() -> None:
+    """A dimension put where «occlusal» would be written in the middle of the upper edge."""
+    box = np.array([[-8.0, -5.0], [8.0, 8.0]])
+    plane = dataclasses.replace(_ACROSS, sides=("buccal", "lingual", "occlusal", "basal"))
+    letters = Sheet(box).letters_mm
+    own = Figure((0.0, 4.0), (0.0, 8.0 - 1.8 * letters), "1.23")
+    drawn = section_svg(plane, scene_of(filed_ball(), Words("en")), own, box)
+    place = {
+        words: np.array([float(x), float(y)])
+        for x, y, words in re.findall(r'<text x="(\S+)" y="(\S+)"[^>]*>([^<]+)<', drawn)
+    }
+    gap = np.abs(place["occlusal"] - place["1.23"]) / letters
+    # Half of both words at half a letter's height a letter, as digits are at least that wide.
+    assert gap[0] >= 0.5 * 0.5 * (len("occlusal") + len("1.23"))
+    assert place["basal"][0] == 0.0
 
 
 _FRAMEWORK = 'stroke="#1a1a1a" stroke-width="0.11"'

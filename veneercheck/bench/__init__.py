@@ -4,21 +4,22 @@
 scans anywhere on it and press one button: the steps are told as they are done, then the bench list
 stands beside the report. Case number, units on a drawn arch, surfaces, beads, stage, limits and
 unit of the files may be given and have defaults. After trimming, drop the new scan of the framework
-on the answer: the page says what is corrected, what is still there and what is new. Where the
-program guessed wrongly, «Correct what was guessed» shows the framework: pick the picture of the
-biting surface and of the cheek side, touch each unit's tooth or turn their order round, tick the
-veneered surfaces unit by unit, paint what is to be veneered, what was left uncut or what to leave
-out; all of it lies in the case file that is saved with the check, so that the command line gives
-the same answer. Own limits are changed on the page too, each change a new version. «Checks» lists
-what was done, with report, bench sheet and everything to save, and with `--register` also what is
-on record. There a check of the page is put on record with its scanner, and decided on. Where people
-are enrolled, each signs in with initials and the pass phrase of the own key (`--keys`), and the
+on the answer: the page says what is corrected, what is still there and what is new. Where the two
+scans could not be laid on each other, or doubtfully, both are shown side by side: pick three pairs
+of places, see at once where they lead, and check again. Where the program guessed wrongly, «Correct
+what was guessed» shows the framework: pick the picture of the biting surface and of the cheek side,
+name the units or rename them, touch each unit's tooth or turn their order round, tick the veneered
+surfaces unit by unit, paint what is to be veneered, what was left uncut or what to leave out; all
+of it lies in the case file that is saved with the check, so that the command line gives the same
+answer. Own limits are changed on the page too, each change a new version. «Checks» lists what was
+done, with report, bench sheet and everything to save, and with `--register` also what is on record.
+There a check of the page is put on record with its scanner, and decided on. Where people are
+enrolled, each signs in with initials and the pass phrase of the own key (`--keys`), and the
 decision is signed with it; nobody else at the same page can decide in that name. A hand scanner
 types the code of a printed report into «Record», which opens its check; with the extra `[photo]` a
 photograph of the report does. «Repeatability» leads through scanning one unchanged body two to six
 times and keeps the laboratory's own seating as a new version of its limits (`veneercheck
-repeatability`).
-Works by keyboard alone, in English and German.
+repeatability`). Works by keyboard alone, in English and German.
 
 Every check runs in a process of its own, one a core, and lies in a folder of its own: closing the
 browser does not stop it, and a new start finds what was finished. Nothing leaves the computer. The

@@ -76,7 +76,8 @@ guess at what was meant.
 Places picked by hand
 ---------------------
 Where the program finds no pose, or a doubtful one, pick three or more places on both scans, far
-apart, and write each pair into the case file; the fit starts there:
+apart and not on one line, on the bench page or into the case file by hand; the fit starts there,
+and is trusted no more for it:
 
     [[landmarks]]
     framework = [12.1, 3.4, 5.6]  # mm, in the framework scan's own frame

@@ -36,6 +36,9 @@ _SMALL_MM, _LARGE_MM = 0.42, 0.8
 _PER_WIDTH = 0.017
 """Letters grow with the drawing's width, so that a long bridge stays readable on one sheet."""
 
+_LETTER_WIDTH = 0.55
+"""Mean width of a letter by its height."""
+
 _TICK = 0.33
 _BORDER = 3.6
 _APART = 5.5
@@ -129,7 +132,7 @@ def section_svg(
     figures = [own] if own else _figures(scene, metal, sheet)
     figures += _of_metal(scene, metal, np.concatenate([drawn["fitting"], drawn["die"]]), sheet)
     parts += [_figure(one, sheet) for one in figures]
-    parts += _sides(section.sides, sheet, scene)
+    parts += _sides(section.sides, sheet, scene, figures)
     parts.append(_bar(sheet, scene.words.number(_BAR_MM, 0)))
     return _svg(parts, box)
 
@@ -391,10 +394,18 @@ def _figure(one: Figure, sheet: Sheet) -> str:
     way = (end - start) / length if length > 0 else np.array([0.0, 1.0])
     tick = np.array([-way[1], way[0]]) * _TICK * sheet.letters_mm
     strokes = np.array([[start, end], [start - tick, start + tick], [end - tick, end + tick]])
-    at = end + way * sheet.letters_mm
-    anchor = "start" if way[0] > 0.4 else "end" if way[0] < -0.4 else "middle"
+    at, anchor = _words_of(one, sheet)
     ink = _BAD if one.style == "bad" else _INK
     return _lines(strokes, one.style, sheet) + _text(at, one.words, anchor, sheet, ink)
+
+
+def _words_of(one: Figure, sheet: Sheet) -> tuple[Floats, str]:
+    """Where a figure's words stand, and which of their ends stands there."""
+    start, end = np.array(one.start), np.array(one.end)
+    length = float(np.linalg.norm(end - start))
+    way = (end - start) / length if length > 0 else np.array([0.0, 1.0])
+    anchor = "start" if way[0] > 0.4 else "end" if way[0] < -0.4 else "middle"
+    return end + way * sheet.letters_mm, anchor
 
 
 def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) -> str:
@@ -413,7 +424,9 @@ def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) ->
     )
 
 
-def _sides(sides: tuple[str, str, str, str], sheet: Sheet, scene: Scene) -> list[str]:
+def _sides(
+    sides: tuple[str, str, str, str], sheet: Sheet, scene: Scene, figures: list[Figure]
+) -> list[str]:
     """What lies left and right in the upper corners, which a crown leaves free; above, below."""
     (left, low), (right, high) = sheet.box
     inset, middle = 0.5 * sheet.letters_mm, 0.5 * (left + right)
@@ -423,11 +436,39 @@ def _sides(sides: tuple[str, str, str, str], sheet: Sheet, scene: Scene) -> list
         (middle, top, "middle"), (middle, bottom, "middle"),
     )  # fmt: skip
     marks = ("← {}", "{} →", "{}", "{}")
-    return [
-        _text(np.array([x, y]), mark.format(scene.words.known("surface", side)), anchor, sheet)
-        for side, mark, (x, y, anchor) in zip(sides, marks, places, strict=True)
-        if side
-    ]
+    taken = [_room(*_words_of(one, sheet), one.words, sheet) for one in figures]
+    written = []
+    for side, mark, (x, y, anchor) in zip(sides, marks, places, strict=True):
+        if side:
+            words, at = mark.format(scene.words.known("surface", side)), np.array([x, y])
+            if anchor == "middle":
+                at = _clear(at, words, taken, sheet)
+            taken.append(_room(at, anchor, words, sheet))
+            written.append(_text(at, words, anchor, sheet))
+    return written
+
+
+def _room(at: Floats, anchor: str, words: str, sheet: Sheet) -> Floats:
+    """What words cover: low corner and high corner."""
+    letters = sheet.letters_mm
+    wide = _LETTER_WIDTH * letters * len(words)
+    left = float(at[0]) - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
+    return np.array([[left, at[1] - 0.6 * letters], [left + wide, at[1] + 0.6 * letters]])
+
+
+def _clear(at: Floats, words: str, taken: list[Floats], sheet: Sheet) -> Floats:
+    """The place nearest to one, to its left or right, where words cover no others."""
+    letters, (low, high) = sheet.letters_mm, sheet.box
+    reach = int((high[0] - low[0]) / letters)
+    for step in sorted(range(-reach, reach + 1), key=abs):
+        moved = at + [step * letters, 0.0]
+        room = _room(moved, "middle", words, sheet)
+        inside = room[0, 0] > low[0] and room[1, 0] < high[0]
+        if inside and not any(
+            (room[0] < one[1]).all() and (one[0] < room[1]).all() for one in taken
+        ):
+            return moved
+    return at
 
 
 def _bar(sheet: Sheet, words: str) -> str:

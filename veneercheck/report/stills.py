@@ -75,6 +75,9 @@ _ZONES, _VIEW = "Zones", "View"
 _HIDDEN_CENTRE_MM = 0.8
 """A zone's centre may lie this far under the surface (it is a mean) and still be marked."""
 
+_AT_SURFACE_MM, _LEAST_SEEN = 0.05, 6
+"""What lies so little under what is drawn is seen; of fewer vertices a pattern hardly shows."""
+
 _ALL_BUT_MEASURED = 0.95
 """A triangle is coloured only where all its corners were measured; the border line runs there."""
 
@@ -310,6 +313,8 @@ def _signs(
     for text, firm, centre, beside in marks:
         place = np.asarray(centre, dtype=np.float64)
         at = _seen(place, camera, raster) if own is None else _projected(place, camera)
+        if at is None and text.isdigit():
+            at = _seen_of(scene.surface, int(text), place, camera, raster)
         if at is not None:
             wide = sign_reach(pen, beside, large)
             far = tuple(away * large + 0.6 * wide for away in _SIGN_AWAY_PX)
@@ -369,6 +374,21 @@ def _seen(place: Floats, camera: Camera, raster: Raster) -> tuple[float, float] 
         return None
     if not depth <= raster.depth_mm[row, column] + _HIDDEN_CENTRE_MM:
         return None
+    return float(x), float(y)
+
+
+def _seen_of(
+    surface: Surface, zone: int, centre: Floats, camera: Camera, raster: Raster
+) -> tuple[float, float] | None:
+    """Of a zone whose centre is hidden, as on a steep wall, the seen place nearest to it."""
+    laid = camera.project(surface.mesh.points_mm[surface.zone == zone])
+    pixel = np.floor(laid[:, :2]).astype(np.int64)
+    laid = laid[((pixel >= 0) & (pixel < [camera.width, camera.height])).all(axis=1)]
+    column, row = np.floor(laid[:, :2]).astype(np.int64).T
+    seen = laid[laid[:, 2] <= raster.depth_mm[row, column] + _AT_SURFACE_MM, :2]
+    if len(seen) < _LEAST_SEEN:
+        return None
+    x, y = seen[np.argmin(np.linalg.norm(seen - _projected(centre, camera), axis=1))]
     return float(x), float(y)
 
 
