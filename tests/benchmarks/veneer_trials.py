@@ -31,7 +31,7 @@ from scipy.spatial import cKDTree
 from amount_trials import worked
 from coverage_trials import read
 from phantom.scanned import random_pose
-from veneer_bodies import make
+from veneer_bodies import LEAST_FAULT_MM, make
 from veneer_forms import contour_of
 from veneer_jobs import Trial, jobs, scans
 from veneer_plans import Made, least_space_mm
@@ -55,7 +55,7 @@ POINTER_MM = 0.3
 
 COVERAGE = 2.0
 _LIFT_MM, _IN_SIGHT = 0.1, 700
-_WAY_STEPS, _LEAST_GAIN = 8, 0.2
+_WAY_STEPS, _LEAST_GAIN, _CLOSE_MM = 20, 0.2, 1e-3
 _AROUND_MM = 0.4
 """A knife works on no less: the need of a point is the greatest so near to it."""
 
@@ -205,7 +205,7 @@ def _on_the_way(made: Made, limits: Limits, points: Floats, ways: Floats) -> tup
             there = points[at] + sign * (gone[at] + need[at])[:, None] * ways[at]
             left = needs_mm(made, limits, there)[which]
             gone[at] += need[at]
-            going[at] = need[at] - left >= _LEAST_GAIN * need[at]
+            going[at] = (need[at] - left >= _LEAST_GAIN * need[at]) & (left > _CLOSE_MM)
             need[at] = left
         found.append(gone)
     return found[0], found[1]
@@ -273,6 +273,9 @@ def _faults(zones: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
     taken = made.limits().taken_mm
     found = []
     for fault in made.faults:
+        # Where the sound veneer is wide, the body's own greatest layer is more than was planted.
+        if fault.kind == "too_thick" and fault.worst_mm < _most_mm(made.limits()) + LEAST_FAULT_MM:
+            continue
         # Out of the contour it is the space that is told, elsewhere the layer.
         true = fault.worst_mm - (0.0 if fault.kind == "over_contour" else taken)
         mine = [zone for zone in zones if zone["finding"] == fault.kind and zone["firm"]]
