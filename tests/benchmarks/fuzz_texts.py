@@ -38,7 +38,9 @@ CASE: dict[str, Any] = {
     "frame": {"occlusal": "+z", "buccal": "-y", "teeth": {"46": [1.5, 0.0, 6.2]}},
     "veneered": {"surfaces": ["occlusal", "buccal"], "metal_stops": "ask",
                  "units": {"45": ["occlusal"]}},
-    "landmarks": [{"framework": [k, 0.0, 1.0], "waxup": [k, 0.0, 1.0]} for k in (0, 5, 9)],
+    "landmarks": [
+        {"framework": [k, j, 1.0], "waxup": [k, j, 1.0]} for k, j in ((0, 0), (5, 4), (9, 0))
+    ],
 }  # fmt: skip
 LIST: dict[str, Any] = {
     "case": [

@@ -120,7 +120,9 @@ def _checked_once(number: str) -> tuple[filing.Made, Settled]:
     (folder / "ours.toml").write_text(OURS, encoding="utf-8")
     case = Case(number, (45, 46), lots={"composite": "X-77"}, alloy="Alloy One")
     work = dataclasses.replace(
-        trials.scans(folder / "scans"), case=case, limits=load_profile(folder / "ours.toml")
+        trials.scans(folder / "scans", edge_mm=0.9),
+        case=case,
+        limits=load_profile(folder / "ours.toml"),
     )
     return filing.make_case_folder(work, folder / "cases", with_report=False, now=NOW), work
 

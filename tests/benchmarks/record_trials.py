@@ -161,9 +161,11 @@ def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
     return sha256_of(canonical(body)), body
 
 
-def scans(folder: Path, depth_mm: float = 0.9, number: str = "T-1") -> Settled:
+def scans(
+    folder: Path, depth_mm: float = 0.9, number: str = "T-1", edge_mm: float = 1.8
+) -> Settled:
     """A ball whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
-    ball = concentric_spheres(1.8).inner
+    ball = concentric_spheres(edge_mm).inner
     way = ball.points_mm / 4.0
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     folder.mkdir(exist_ok=True)
