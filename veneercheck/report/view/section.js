@@ -76,7 +76,6 @@ class SectionDrawing {
     for (let i = Math.ceil(x); i <= x + width; i += 1) grid.append(shape("path", { d: `M${i} ${y}v${height}` }));
     for (let i = Math.ceil(y); i <= y + height; i += 1) grid.append(shape("path", { d: `M${x} ${i}h${width}` }));
     svg.append(grid);
-    this.sides(frame, sides);
     const { fitting, model } = metal.at;
     const style = metal.order.map(([a, b]) => (model[a] + model[b] > 1 ? "model" : fitting[a] + fitting[b] > 1 ? "fitting" : "framework"));
     const line = (name, one, pieces) => {
@@ -87,7 +86,7 @@ class SectionDrawing {
     line("die", stump, stump.order);
     if (amounts && wanted) this.wanted(metal, amounts.least);
     const inner = [...metal.order.filter((_, i) => style[i] === "fitting").flat().map((end) => metal.points[end]), ...stump.points];
-    this.dimensions(metal, inner, frame, limits);
+    this.sides(frame, sides, this.dimensions(metal, inner, frame, limits));
   }
 
   // The surface as it is wanted, where something is to be taken off or added.
@@ -108,17 +107,24 @@ class SectionDrawing {
     return { points, nodes, at, order: inOrder(nodes) };
   }
 
-  sides([x, y, width, height], [left, right, top, bottom]) {
-    const edge = 0.4 * this.letter, middle = [x + width / 2, y + height / 2];
-    this.named = [];
-    const add = (text, px, py, anchor) => {
-      this.named.push({ at: [px, py] });
-      this.svg.append(shape("text", { x: px, y: py, "text-anchor": anchor, "font-size": this.letter, class: "side" }, text));
+  // Where the plane leads to, in words beside the figures: moved along their edge to be clear.
+  sides([x, y, width, height], [left, right, top, bottom], figures) {
+    const { letter } = this, edge = 0.4 * letter, middle = [x + width / 2, y + height / 2];
+    const taken = figures.map(({ at, way }) => covered(at, anchorOf(way), 4, letter));
+    const add = (text, px, py, anchor, [alongX, alongY]) => {
+      const places = steps(Math.ceil(Math.max(width, height) / letter)).map((step) => [px + step * letter * alongX, py + step * letter * alongY]);
+      const clear = ([atX, atY]) => {
+        const [x0, y0, x1, y1] = covered([atX, atY - 0.35 * letter], anchor, text.length, letter);
+        const inside = x0 > x && x1 < x + width && y0 > y && y1 < y + height;
+        return inside && !taken.some(([a, b, c, d]) => x0 < c && a < x1 && y0 < d && b < y1);
+      };
+      const at = places.find(clear) ?? [px, py];
+      this.svg.append(shape("text", { x: at[0], y: at[1], "text-anchor": anchor, "font-size": letter, class: "side" }, text));
     };
-    add(left, x + edge, middle[1], "start");
-    add(right, x + width - edge, middle[1], "end");
-    add(top, middle[0], y + this.letter + edge, "middle");
-    add(bottom, middle[0], y + height - edge, "middle");
+    add(left, x + edge, middle[1], "start", [0, 1]);
+    add(right, x + width - edge, middle[1], "end", [0, 1]);
+    add(top, middle[0], y + letter + edge, "middle", [1, 0]);
+    add(bottom, middle[0], y + height - edge, "middle", [1, 0]);
   }
 
   frame({ points, at }) {
@@ -156,6 +162,7 @@ class SectionDrawing {
     this.choose(layers, MOST_LAYERS, chosen);
     this.choose(ends, MOST_METAL, chosen);
     for (const one of chosen) this.dimension(one);
+    return chosen;
   }
 
   choose(all, most, chosen) {
@@ -164,7 +171,7 @@ class SectionDrawing {
     const add = (one, apart) => {
       one.at = beyond(one, Math.max(one.long, 0) + this.letter);
       const near = own.some((other) => Math.hypot(one.p[0] - other.p[0], one.p[1] - other.p[1]) < apart)
-        || [...this.named, ...chosen].some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
+        || chosen.some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
       if (near || own.length === most) return;
       own.push(one);
       chosen.push(one);
@@ -181,11 +188,24 @@ class SectionDrawing {
       const d = `M${q[0] - way[1] * 0.14} ${q[1] + way[0] * 0.14}L${q[0] + way[1] * 0.14} ${q[1] - way[0] * 0.14}`;
       this.svg.append(shape("path", { d, class: "measure" }));
     }
-    const anchor = way[0] > 0.4 ? "start" : way[0] < -0.4 ? "end" : "middle";
+    const anchor = anchorOf(way);
     this.svg.append(shape("text", {
       x: at[0], y: at[1] + 0.35 * this.letter, "text-anchor": anchor, "font-size": this.letter, class: kind,
     }, this.words.number(value, 2)));
   }
+}
+
+const anchorOf = (way) => (way[0] > 0.4 ? "start" : way[0] < -0.4 ? "end" : "middle");
+
+// What so many letters cover, from corner to corner.
+function covered([x, y], anchor, letters, size) {
+  const wide = 0.55 * size * letters, left = x - { start: 0, middle: 0.5, end: 1 }[anchor] * wide;
+  return [left, y - 0.6 * size, left + wide, y + 0.6 * size];
+}
+
+// 0, 1, −1, 2, −2 and so on.
+function steps(most) {
+  return Array.from({ length: 2 * most + 1 }, (_, k) => (k % 2 ? 1 : -1) * Math.ceil(k / 2));
 }
 
 function beyond({ p, way }, far) { return [p[0] + way[0] * far, p[1] + way[1] * far]; }
