@@ -48,6 +48,9 @@ _MOST_SHARE = 1.5
 """Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
 it no nearer, no more is told."""
 
+_ASLANT = 1.25
+"""Beside its worst spot the sides of a hollow lean, and the way to the contour is longer."""
+
 _STEPS, _CLOSE_MM = 10, 0.005
 """On the way to where the contour is as far as asked: at 60° half of what is missing is left after
 each."""
@@ -102,7 +105,7 @@ def tried(
         # In the corners of a hollow the contour is hidden: no more is added than it is deep.
         fills = excess.finding is FindingKind.TOO_THICK
         own[worked.at[mine]] = np.minimum(
-            amount[mine], patch.sure_mm * patch.path if fills else np.inf
+            amount[mine], _ASLANT * patch.sure_mm * patch.path if fills else np.inf
         )
         found.append(own)
     return found
