@@ -337,6 +337,11 @@ def test_a_bump_amid_the_veneer_is_one_zone_and_cut_in_one_round() -> None:
     assert zone.action.endswith("; 1.90 mm in all to make room for the veneer")
     r = np.hypot(found.framework.points_mm[:, 0] - 8.0, found.framework.points_mm[:, 1] - 6.0)
     assert found.amount_mm[r < 0.6] == pytest.approx(1.892, abs=0.01)
+    # Its slopes have no room either, belong to it, and are told as too thin.
+    slope = np.flatnonzero((r > 1.6) & (r < 2.4) & (found.space.layer_mm < 0.9))
+    assert len(slope) > 100
+    assert (found.finding[slope] == FindingKind.TOO_THIN).all()
+    assert np.isin(slope, zone.vertices).all()
     assert not checked(lambda x, y: depth(x, y) + _off(found, x, y)).zones
 
 

@@ -18,7 +18,17 @@ from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, write_amounts
-from veneercheck.report.colours import BLUE, PLAIN, PLASTER, WINE, Amounts, Bands, ramp, shown_layer
+from veneercheck.report.colours import (
+    BLUE,
+    CALM_THICK,
+    PLAIN,
+    PLASTER,
+    WINE,
+    Amounts,
+    Bands,
+    ramp,
+    shown_layer,
+)
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.levels import figures
@@ -688,6 +698,10 @@ def test_patterns_tell_firm_from_undecided(tmp_path) -> None:
     firm_rows = wine[body].any(axis=1)
     pale = (seen[body].min(axis=2) > 200)[firm_rows]
     assert pale.sum() > 1000
+    # The too thick zone is undecided and calm: shade leaves the share of red as it is.
+    share = (seen[body][..., 0] / np.maximum(seen[body][..., 2], 1))[blue[body]]
+    assert np.median(share) == pytest.approx(CALM_THICK[0] / CALM_THICK[2], abs=0.05)
+    assert max(end[0] / end[2] for end in BLUE) < 0.5
 
 
 def with_holes(*tilts: float) -> FiledResult:
@@ -726,7 +740,7 @@ def test_a_hole_is_named_in_the_picture_and_the_legend_holds_its_words(lang) -> 
     rows, columns = np.nonzero(np.abs(named - bare).sum(axis=2))
     assert np.ptp(columns) > 150 and 30 < np.ptp(rows) < 300 and rows.max() < 84 + 940
     assert named[84 + 940 :, -30:].min() == 255
-    marks = {swatch(kind, BANDS, 46, 30).tobytes() for kind in SIGNS}
+    marks = {swatch(kind, 46, 30).tobytes() for kind in SIGNS}
     assert len(marks) == len(SIGNS)
 
 

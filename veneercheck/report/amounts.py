@@ -129,7 +129,7 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     left = _EDGE + width + 90
     for index, kind in enumerate(_SIGNS):
         x, y = left + index % 2 * 290, top - 30 + index // 2 * 42
-        sheet.paste(swatch(kind, scene.surface.bands, *_SWATCH), (x, y))
+        sheet.paste(swatch(kind, *_SWATCH), (x, y))
         told = words(f"amount.{kind}" if kind == "nothing" else f"legend.{kind}")
         size = 22 if pen.textlength(told, font(22)) < 225 else 18
         pen.text((x + _SWATCH[0] + 10, y + 15), told, INK, font(size), anchor="lm")

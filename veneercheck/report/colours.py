@@ -23,6 +23,10 @@ PORCELAIN: tuple[Rgb, Rgb] = ((0xC0, 0x95, 0x4C), (0xF8, 0xF0, 0xD2))
 BLUE: tuple[Rgb, Rgb] = ((0x5A, 0x93, 0xBE), (0x2F, 0x6F, 0x9F))
 """Too thick, from the greatest layer upward."""
 
+CALM_THIN: Rgb = (0xDD, 0xAE, 0xA4)
+CALM_THICK: Rgb = (0xA9, 0xC6, 0xDA)
+"""Undecided: within its uncertainty of a limit, which a good cut may be. No alarm."""
+
 PLASTER: Rgb = (0xF3, 0xF4, 0xF4)
 """Meant for veneer but not measured."""
 

@@ -14,6 +14,8 @@ import numpy.typing as npt
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.core.types import Floats, Ints
 from veneercheck.report.colours import (
+    CALM_THICK,
+    CALM_THIN,
     INK,
     METAL,
     PLAIN,
@@ -21,7 +23,6 @@ from veneercheck.report.colours import (
     WINE,
     Amounts,
     Bands,
-    ramp,
 )
 from veneercheck.report.raster import Picture, hatch, stipple, whole
 from veneercheck.report.surface import Surface
@@ -150,7 +151,7 @@ def _strip(
     return Pillow.fromarray(whole(colours).reshape(height, width, 3))
 
 
-def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
+def swatch(kind: str, width: int, height: int) -> Pillow.Image:
     """A small field that shows one sign of the legend."""
     from PIL import Image as Pillow
     from PIL import ImageDraw
@@ -164,7 +165,7 @@ def swatch(kind: str, bands: Bands, width: int, height: int) -> Pillow.Image:
         hatch(colours, x, y, every, nothing)
     if kind == "undecided":
         left = x < 0.5 * width
-        colours[:] = ramp(np.where(left, bands.least_mm - 0.05, bands.greatest_mm + 0.05), bands)
+        colours[left], colours[~left] = CALM_THIN, CALM_THICK
         hatch(colours, x, y, nothing, left)
         stipple(colours, x, y, nothing, ~left)
     image = Pillow.fromarray(whole(colours).reshape(height, width, 3))

@@ -445,22 +445,18 @@ def _signs_of(scene: Scene) -> tuple[str, ...]:
 
 def _sign(kind: str, scene: Scene) -> Markup:
     of = {"data_of": "0"} if kind == "over" else {}
-    return _signed(kind, scene, scene.words(f"legend.{kind}"), **of)
+    return _signed(kind, scene.words(f"legend.{kind}"), **of)
 
 
 def _plain_sign(scene: Scene, told: Scene | None) -> list[Markup]:
     """The sign of where nothing is to be done, shown with the amounts alone."""
     if told is None:
         return []
-    return [
-        _signed(
-            "nothing", scene, scene.words(f"{scene.amount_kind}.nothing"), data_of="4", hidden=""
-        )
-    ]
+    return [_signed("nothing", scene.words(f"{scene.amount_kind}.nothing"), data_of="4", hidden="")]
 
 
-def _signed(kind: str, scene: Scene, told: str, **more: str) -> Markup:
-    field = swatch(kind, scene.surface.bands, *_SWATCH)
+def _signed(kind: str, told: str, **more: str) -> Markup:
+    field = swatch(kind, *_SWATCH)
     return tag("span", tag("img", src=_inline(field), alt=""), told, class_="one-sign", **more)
 
 

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.types import Bools, Floats, Ints
-from veneercheck.report.colours import DOTS, METAL
+from veneercheck.report.colours import CALM_THICK, CALM_THIN, DOTS, METAL, Bands
 from veneercheck.report.scanlines import faces_seen
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera
@@ -218,6 +218,8 @@ def paint(found: Samples, surface: Surface, x_px: Floats, y_px: Floats) -> Image
     with np.errstate(invalid="ignore"):
         lined, dotted = surface.scale.patterned(found.shown_mm)
     thin, thick = (found.listed & found.veneer & where for where in (lined, dotted))
+    if isinstance(surface.scale, Bands):
+        colours[thin & ~found.firm], colours[thick & ~found.firm] = CALM_THIN, CALM_THICK
     colours[~found.veneer] = METAL
     colours *= found.shade[:, None]
     hatch(colours, x_px, y_px, thin & found.firm, thin & ~found.firm)

@@ -591,7 +591,7 @@ def _swatches(sheet: Pillow.Image, scene: Scene, left: int, top: int) -> None:
         x, y = float(left), top + row * _SIGN_ROW_PX
         for index in own:
             kind, words = told[index]
-            sheet.paste(swatch(kind, scene.surface.bands, *_SWATCH), (round(x), y))
+            sheet.paste(swatch(kind, *_SWATCH), (round(x), y))
             pen.text((x + gap, y + 15), words, INK, font(size), anchor="lm")
             x += widths[index] + _SIGN_GAP_PX
 

@@ -74,6 +74,8 @@ class Advised:
     """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
     in_all_mm: float = math.nan
     """Over contour amid the veneer: what comes off its worst spot until the veneer has room."""
+    slopes: Ints | None = None
+    """And the vertices that lead up to it, where the veneer has no room either."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -221,7 +223,9 @@ def _zone(
         functional=functional,
         measured_share=patch.measured_share,
         across_mm=patch.across_mm,
-        vertices=patch.vertices,
+        vertices=patch.vertices
+        if advised.slopes is None
+        else np.union1d(patch.vertices, advised.slopes),
     )
 
 

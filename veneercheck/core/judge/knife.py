@@ -221,7 +221,10 @@ class _Bumps:
         amount = np.maximum(amount, whole)
         volume = float(reading.space.area_mm2 @ amount)
         in_all = _at_spot(reading, one.patch, amount)
-        return dataclasses.replace(one, volume_mm3=volume, in_all_mm=in_all), amount
+        slopes = np.flatnonzero(np.isfinite(own) & (self.whole_mm > 0))
+        slopes = slopes[~_mask(one.patch.vertices, len(own))[slopes]]
+        found = dataclasses.replace(one, volume_mm3=volume, in_all_mm=in_all, slopes=slopes)
+        return found, amount
 
 
 def _bumps(
@@ -346,4 +349,8 @@ def _painted(advised: list[Advised] | tuple[Advised, ...], count: int) -> Ints:
     finding = np.full(count, FindingKind.NONE, dtype=np.int64)
     for one in advised:
         finding[one.patch.vertices] = one.patch.finding
+    for one in advised:
+        if one.slopes is not None:
+            plain = one.slopes[finding[one.slopes] == FindingKind.NONE]
+            finding[plain] = FindingKind.TOO_THIN
     return finding

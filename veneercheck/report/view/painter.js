@@ -51,9 +51,11 @@ float dots(vec2 at, float spacing) {
 }
 vec3 banded(float value, vec2 at) {
   bool pattern = vMark.y > 0.5;
-  float spacing = vMark.y > 1.5 ? 11.0 : 30.0;
+  bool calm = pattern && vMark.y < 1.5;
+  float spacing = calm ? 30.0 : 11.0;
   if (value < limits.x) {
     vec3 wine = mix(rgb(0x2c0618), rgb(0x8c2a44), clamp(value / max(limits.x, 1e-6), 0.0, 1.0));
+    if (calm) wine = rgb(0xddaea4);
     return pattern ? mix(wine, vec3(1.0), lines(at, spacing)) : wine;
   }
   if (value <= limits.y) {
@@ -63,6 +65,7 @@ vec3 banded(float value, vec2 at) {
   }
   vec3 blue = mix(rgb(0x5a93be), rgb(0x2f6f9f),
     clamp((value - limits.y) / (limits.z - limits.y), 0.0, 1.0));
+  if (calm) blue = rgb(0xa9c6da);
   return pattern ? mix(blue, rgb(0x0a213d), dots(at, spacing + 1.0)) : blue;
 }
 vec3 worked(float value, vec2 at) {
