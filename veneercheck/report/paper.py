@@ -60,6 +60,7 @@ from veneercheck.report.verdict import (
     beads_sentence,
     cautions,
     decision_sentences,
+    finding_words,
     metal_words,
     question_words,
     reading_words,
@@ -251,7 +252,7 @@ def _zone(
     drawings: Mapping[str, str],
 ) -> dict[str, Any]:
     title, name = zone_words(zone, words), f"zone-{zone['id']}"
-    finding = words.known("finding", zone["finding"])
+    finding = finding_words(zone, words)
     reading = reading_words(zone, words)
     return {
         "number": str(zone["id"]),

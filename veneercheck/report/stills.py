@@ -33,7 +33,7 @@ from veneercheck.report.levels import LINE_PX, Level, figures, levels_of
 from veneercheck.report.palette import png
 from veneercheck.report.raster import Raster, draw
 from veneercheck.report.surface import Surface, surface_of, unseen_patches
-from veneercheck.report.verdict import action_words, amount_words, reading_words
+from veneercheck.report.verdict import action_words, amount_words, finding_words, reading_words
 from veneercheck.report.views import (
     Camera,
     Directions,
@@ -476,7 +476,7 @@ def zone_words(zone: Mapping[str, Any], words: Words) -> str:
     return " · ".join(
         [
             words("picture.zone", id=zone["id"]),
-            words.known("finding", zone["finding"]),
+            finding_words(zone, words),
             reading_words(zone, words),
             words.known("decision", zone["decision"]),
             action_words(zone, words),

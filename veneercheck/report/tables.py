@@ -10,6 +10,7 @@ from veneercheck.report.markup import Markup, table, tag
 from veneercheck.report.verdict import (
     action_words,
     fault_words,
+    finding_words,
     reading_words,
     reasons,
     size_words,
@@ -52,7 +53,7 @@ def _zone_row(zone: Mapping[str, Any], words: Words) -> list[str]:
         sign,
         tag("span", action_words(zone, words), class_="action"),
         zone_place(zone, words) or words("format.none"),
-        words.known("finding", zone["finding"]),
+        finding_words(zone, words),
         tag("span", reading_words(zone, words), class_="number"),
         tag("span", limit_words(zone, words), class_="number"),
         tag("span", size_words(zone, words), class_="number"),

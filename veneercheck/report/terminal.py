@@ -12,6 +12,7 @@ from veneercheck.report.verdict import (
     action_words,
     beads_sentence,
     fault_words,
+    finding_words,
     frame_sentences,
     hand_cautions,
     metal_under,
@@ -59,7 +60,7 @@ def terminal_summary(
     ]
     # What the two scans say when laid side by side may put all that follows in doubt.
     lines += [_indented(fault_words(remark, words)) for remark in document["remarks"]]
-    wide = max((len(_finding(zone, words)) for zone in document["zones"]), default=0)
+    wide = max((len(finding_words(zone, words)) for zone in document["zones"]), default=0)
     lines += [_zone(zone, words, wide) for zone in document["zones"]]
     lines += _questions(document, words)
     lines += _weighing(document, words)
@@ -103,7 +104,7 @@ def _zone(zone: Mapping[str, Any], words: Words, wide: int) -> str:
     read = words("terminal.over", reading=_reading(zone, words), area=area)
     undecided = "" if zone["decision"] == "firm" else f" ({words('decision.undecided')})"
     return (
-        f"  {zone['id']:>2}  {_finding(zone, words).ljust(wide)}  {place:<22}  "
+        f"  {zone['id']:>2}  {finding_words(zone, words).ljust(wide)}  {place:<22}  "
         f"{read}{_limit(zone, words)}{_metal(zone, words)}"
         f"\n      → {action_words(zone, words)}{undecided}"
     )
@@ -116,13 +117,8 @@ def _questions(document: Mapping[str, Any], words: Words) -> list[str]:
         told = question_words(asked, words)
         about = words.known("question", asked["words"])
         alike.setdefault(about, []).append(told.removeprefix(about).strip(" ()"))
-    return [f"   ?  {about} ({'; '.join(places)})" for about, places in alike.items()]
-
-
-def _finding(zone: Mapping[str, Any], words: Words) -> str:
-    """The finding; «perhaps» where it is not decided, since its reading may lie within."""
-    told = words.known("finding", zone["finding"])
-    return told if zone["decision"] == "firm" else words("terminal.open", finding=told)
+    joined = {about: "; ".join(filter(None, places)) for about, places in alike.items()}
+    return [f"   ?  {about}{f' ({where})' if where else ''}" for about, where in joined.items()]
 
 
 def _reading(zone: Mapping[str, Any], words: Words) -> str:

@@ -169,6 +169,12 @@ def metal_words(zone: Mapping[str, Any], words: Words) -> str:
     return f"{told}, {words('report.metal_left', left=words.mm(zone['metal_left_mm'], 1))}"
 
 
+def finding_words(zone: Mapping[str, Any], words: Words) -> str:
+    """The finding; «perhaps» where it is not decided, since its reading may lie within."""
+    told = words.known("finding", zone["finding"])
+    return told if zone["decision"] == "firm" else words("terminal.open", finding=told)
+
+
 def reading_words(zone: Mapping[str, Any], words: Words) -> str:
     """The worst reading of a zone: how far outside where it is over contour, else the layer."""
     if zone["finding"] != "over_contour" or zone["extreme_mm"] is None:

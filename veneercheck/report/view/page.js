@@ -195,7 +195,10 @@ class View {
       const row = link.closest("tr");
       row?.classList.toggle("chosen", own);
       const box = row?.closest(".zones");
-      if (own && box && box.scrollHeight > box.clientHeight) box.scrollTop = row.offsetTop - box.clientHeight / 3;
+      if (own && box && box.scrollHeight > box.clientHeight) {
+        const off = row.getBoundingClientRect().top - box.getBoundingClientRect().top;
+        box.scrollTop += off - Math.max(0, Math.min(16, box.clientHeight - row.clientHeight));
+      }
     });
     for (const one of this.plan.zones) one.sign.classList.toggle("chosen", one.id === this.chosen);
     // The page that this one stands in marks it, too.
