@@ -113,7 +113,10 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
             value[row.key] = length_of(given, field, row.standard, place)
             if row.above_zero:
                 positive(value, row.key, where)
-            certainty[row.key] = OWN if field in given else row.source
+            # A profile written out and changed in one line is the laboratory's own in that line.
+            certainty[row.key] = (
+                row.source if given.get(field, row.standard) == row.standard else OWN
+            )
     layer = _layer(value["layer.least_mm"], value["layer.greatest_mm"], f"{where} [layer]")
     return Limits.of(
         name,
