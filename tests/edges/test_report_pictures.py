@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import SectionPlane, TriangleMesh
-from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, write_amounts
+from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, figure, write_amounts
 from veneercheck.report.colours import (
     BLUE,
     CALM_THICK,
@@ -680,6 +680,17 @@ def test_an_open_back_is_looked_through() -> None:
     cameras = six_views(scene.bridge, upper.points_mm, 160, 120)
     assert np.isfinite(draw(scene.surface, cameras["occlusal"]).depth_mm).mean() > 0.2
     assert np.isnan(draw(scene.surface, cameras["basal"]).depth_mm).all()
+
+
+def test_the_end_of_a_bar_that_holds_more_says_so() -> None:
+    """Source: ten steps of 0.1 mm are the most; 1.9 mm keeps the colour of the last."""
+    words = Words("en")
+    assert [figure(Amounts(1.9), value, words) for value in (-1.0, 0.5, 1.0)] == [
+        "≥ 1.0",
+        "0.5",
+        "≥ 1.0",
+    ]
+    assert figure(Amounts(1.0), 1.0, words) == "1.0"
 
 
 def test_patterns_tell_firm_from_undecided(tmp_path) -> None:

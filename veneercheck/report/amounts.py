@@ -32,6 +32,7 @@ from veneercheck.report.stills import (
 )
 from veneercheck.report.surface import with_amounts
 from veneercheck.report.views import VIEW_NAMES, Camera, close_up, six_views, view_word
+from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
     from PIL import Image as Pillow
@@ -123,7 +124,7 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     for name, x in (("add", middle - width // 4), ("take_off", middle + width // 4)):
         pen.text((x, top - 6), words(f"amount.{name}"), INK, font(24, bold=True), anchor="mb")
     for value, off in bar_figures(scale, width):
-        text = words.number(abs(value), 1)
+        text = figure(scale, value, words)
         pen.text((_EDGE + off, top + height + 6), text, INK, font(22), anchor="ma")
     pen.text((_EDGE + width + 12, top + 3), "mm", INK, font(24))
     left = _EDGE + width + 90
@@ -140,6 +141,13 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     ):
         text, size = fitted(pen, line, WIDTH - 2 * _EDGE, FOOT_SIZES, bold=False)
         pen.text((_EDGE, top + height + below), text, INK, font(size))
+
+
+def figure(scale: Amounts, value_mm: float, words: Words) -> str:
+    """An amount under its bar; at an end that holds all that is more, it says so."""
+    text = words.number(abs(value_mm), 1)
+    more = scale.most_mm > scale.end_mm + 1e-6 and abs(value_mm) > scale.end_mm - 1e-6
+    return f"≥ {text}" if more else text
 
 
 def bar_figures(scale: Amounts, width: int) -> list[tuple[float, float]]:

@@ -484,10 +484,10 @@ class View {
 
   chooseAxis(name) {
     if (name) this.node("axis").value = name;
-    const { low, high } = this.axis();
-    const slider = this.node("slider");
+    const { low, high, way } = this.axis();
+    const slider = this.node("slider"), worst = this.plan.zones[0];
     Object.assign(slider, { min: low, max: high, step: 0.05 });
-    slider.value = (low + high) / 2;
+    slider.value = worst ? dot(worst.centre, way) : (low + high) / 2;
     this.cutAt();
   }
 
