@@ -293,6 +293,7 @@ def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_pa
     page.locator("#rename-arches .tooth[aria-label^='37']").click()
     page.locator("#units button", has_text="37 ✓").wait_for()
     assert page.inner_text("#rename-chosen") == "37 retainer"
+    page.locator("#marks-model", has_text="37").wait_for(state="attached")  # drawn a frame later
     assert page.inner_text("#marks-model") == "37"
     _no_barrier(page)
     with page.expect_request(lambda one: one.method == "POST") as asked:
