@@ -11,7 +11,6 @@ import http.client
 import importlib.util
 import json
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -43,16 +42,6 @@ def _door() -> Any:
 
 
 DOOR = _door()
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -18,16 +18,6 @@ import record_trials
 from made_up_lab import Lab
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = record_trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with record_trials.postgresql(programs) as address:
-        yield address
-
-
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
 def lab(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     """A laboratory in which all kinds of entries are on record."""

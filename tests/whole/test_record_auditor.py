@@ -24,16 +24,6 @@ from veneercheck.record import sha256_of
 MOST_COMMANDS = 2
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
-
-
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
 def lab(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory

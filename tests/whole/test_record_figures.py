@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,16 +22,6 @@ from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.signing import unsigned
 from veneercheck.scan import write_stl
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

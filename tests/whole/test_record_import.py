@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -28,16 +28,6 @@ from veneercheck.record.people import signature_faults
 OLD_BUNDLE = Path(__file__).parents[1] / "edges" / "bundle_1.zip"
 """Written by the program before people, limits and scanners came on record: a check of two small
 files with a decision on it."""
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it."""
-    programs = trials.programs_of_postgresql()
-    if programs is None:
-        pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with trials.postgresql(programs) as address:
-        yield address
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
