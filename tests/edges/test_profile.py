@@ -60,6 +60,15 @@ def test_a_profile_gives_only_what_differs() -> None:
     assert limits.certainty["layer.greatest_mm"] == built_in().certainty["layer.greatest_mm"]
 
 
+def test_a_value_that_is_only_repeated_is_not_the_laboratorys_own() -> None:
+    """A profile that was written out and changed in one line is its own in that line."""
+    written = tomllib.loads(profile_toml(built_in()))
+    written["layer"]["least_mm"] = 0.9
+    limits = parse_profile(written)
+    assert limits.certainty.pop("layer.least_mm") == "the laboratory's own"
+    assert limits.certainty.items() <= built_in().certainty.items()
+
+
 def test_limits_of_one_surface_inherit_what_they_leave_out() -> None:
     limits = parse_profile(
         {"layer": {"greatest_mm": 2.5}, "surface": {"occlusal": {"least_mm": 1.5}}}

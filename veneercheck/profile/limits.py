@@ -177,7 +177,8 @@ def _stage_limits(
             name: length_of(own, name, standard.get(name, (0.0, ""))[0], place) for name in names
         }
         for name in names:
-            certainty[f"stage.{stage}.{name}"] = OWN if name in own else standard[name][1]
+            usual, source = standard.get(name, (None, OWN))
+            certainty[f"stage.{stage}.{name}"] = source if value[name] == usual else OWN
         _layer(
             value.get("least_mm", layer.least_mm),
             value.get("greatest_mm", layer.greatest_mm),
