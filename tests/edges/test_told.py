@@ -20,9 +20,16 @@ from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report import document
+from veneercheck.report.stills import zone_words
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import frame_sentences, measures_words, reading_words, reasons
+from veneercheck.report.verdict import (
+    finding_words,
+    frame_sentences,
+    measures_words,
+    reading_words,
+    reasons,
+)
 from veneercheck.report.words import Words, sections
 
 BODY = types.SimpleNamespace(radius_mm=10.0)
@@ -274,3 +281,20 @@ def test_every_step_of_a_check_and_a_plan_has_its_words() -> None:
             (package / "report" / f"words_{lang}.toml").read_text(encoding="utf-8")
         )
         assert said <= set(catalogue["steps"])
+
+
+def test_a_question_without_a_place_has_no_brackets() -> None:
+    """Source: put in, once about no place and once about one."""
+    asked = {"words": "Which way?", "place": "", "tooth": None, "surface": None, "area_mm2": None}
+    nowhere = terminal_summary(sample_with(questions=[asked]), "en")
+    somewhere = terminal_summary(sample_with(questions=[{**asked, "area_mm2": 2.0}]), "en")
+    assert "   ?  Which way?\n" in nowhere + "\n"
+    assert "Which way? (2.0 mm²)" in somewhere
+
+
+def test_what_is_undecided_is_only_perhaps_too_thin_in_every_list() -> None:
+    """Source: the second zone put in reads 1.05 where 0.99 is asked."""
+    words, (firm, near) = Words("en"), sample_with()["zones"]
+    assert finding_words(firm, words) == "too thin"
+    assert finding_words(near, words) == "perhaps too thin"
+    assert "perhaps too thin" in zone_words(near, words)
