@@ -370,6 +370,25 @@ def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> N
 
 
 @needs_browser
+def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) -> None:
+    """By construction: the zone is put 1.5 mm aside; the slider goes in steps of 0.05 mm."""
+    outcome = _bodies().outcome_of()
+    zone = dataclasses.replace(outcome.check.zones[0], centre_mm=(1.5, 1.1, 3.5))
+    check = dataclasses.replace(outcome.check, zones=(zone,))
+    write_result(tmp_path, dataclasses.replace(outcome, check=check))
+    render(tmp_path)
+    page, _ = _open(browser, tmp_path, viewport={"width": 1000, "height": 800})
+    _ready(page)
+    view = "document.getElementById('view').view"
+    at = float(page.evaluate(f"{view}.node('slider').value"))
+    way = page.evaluate(f"Array.from({view}.axis().way)")
+    origin = _origin(scene_of(read_result(tmp_path), Words("en")))
+    offset = float(np.dot(np.array(zone.centre_mm) - origin, way))
+    assert abs(offset) > 0.5
+    assert at == pytest.approx(offset, abs=0.03)
+
+
+@needs_browser
 def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) -> None:
     """By construction: 0.35 mm to take off all over the cap, nothing elsewhere."""
     outcome = _bodies().outcome_of()
