@@ -339,7 +339,7 @@ def run(kind: str, file: Path, seconds: float) -> None:
         if time.monotonic() - began > seconds:
             return
         with file.open("a", encoding="utf-8") as out:
-            out.write(json.dumps(trial(one)) + "\n")
+            out.write(json.dumps(trial(one), default=lambda value: value.item()) + "\n")
 
 
 def dump(one: Trial, folder: Path) -> None:

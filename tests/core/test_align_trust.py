@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from phantom.surface import triangulate
-from veneercheck.core.align import AlignOptions, align
+from veneercheck.core.align import AlignOptions, align, examine
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -153,3 +153,14 @@ def test_a_mirror_image_is_never_trusted(lump):
     found = align(mirrored, lump, options=AlignOptions(orientations=200))
     assert found.state is AlignmentState.FAILED
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
+
+
+def test_coarse_facets_are_no_other_size_and_no_bow():
+    # Source: nothing was changed but the cut; the wax-up's facets of 0.7 mm lie some 15 µm inside.
+    low, high = np.array([-13.0, -6.5, -5.5]), np.array([13.0, 6.5, 5.5])
+    fine, coarse = (triangulate(_lump, low, high, edge) for edge in (0.33, 0.7))
+    framework, away = _changed(fine, np.zeros_like)
+    back = TriangleMesh(away.inverse().apply(framework.points_mm), framework.faces)
+    found = examine(back, coarse)
+    assert found.state is AlignmentState.GIVEN, found.reasons
+    assert found.evidence.scale == pytest.approx(1.0, abs=2e-3)

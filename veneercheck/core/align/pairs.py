@@ -24,10 +24,13 @@ from veneercheck.core.align.sampling import (
 )
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.triangles import unit
-from veneercheck.core.types import Bools, Floats, RigidMotion
+from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 _AGREE = 0.8
 """Cosine from which on two normals agree: 37°, so that a thin wall's far side never pairs."""
+
+_SMOOTH = 0.9
+"""Cosine from which on the corners of a facet are taken to lie on one smooth surface: 26°."""
 
 _INSIDE = 1e-6
 """Barycentric coordinate from which on a place is not on a side of its triangle."""
@@ -73,6 +76,9 @@ class Pairs:
         Of the contour, at the nearest point.
     residual_mm : ndarray, shape (k,)
         Along `normal`; positive where the framework stands outside.
+    bulge_mm : ndarray, shape (k,)
+        How far a smooth contour lies outside its facet there; not taken off the residual, since
+        normals of long facets are rough and a fit averages less of that than of the residual.
     distance_mm : ndarray, shape (k,)
         To the nearest point, not signed.
     good : ndarray of bool, shape (k,)
@@ -82,6 +88,7 @@ class Pairs:
     point_mm: Floats
     normal: Floats
     residual_mm: Floats
+    bulge_mm: Floats
     distance_mm: Floats
     good: Bools
 
@@ -115,23 +122,24 @@ def pair(samples: Samples, motion: RigidMotion, target: Target, *, touching: boo
     """
     point, normal = motion.apply(samples.point_mm), motion.turn(samples.normal)
     if touching:
-        foot, contour_normal, distance, good = _exactly(point, target)
+        foot, contour_normal, bulge, distance, good = _exactly(point, target)
     else:
         distance, which = target.coarse_tree.query(point)
         foot, contour_normal = target.coarse.point_mm[which], target.coarse.normal[which]
-        good = np.ones(len(point), dtype=bool)
+        good, bulge = np.ones(len(point), dtype=bool), np.zeros(len(point))
         near = np.flatnonzero(distance <= target.exact_mm)
         if len(near):
-            foot[near], contour_normal[near], distance[near], good[near] = _exactly(
+            foot[near], contour_normal[near], bulge[near], distance[near], good[near] = _exactly(
                 point[near], target
             )
     residual = np.einsum("ij,ij->i", contour_normal, point - foot)
     good &= np.einsum("ij,ij->i", contour_normal, normal) > _AGREE
-    return Pairs(point, contour_normal, residual, distance, good)
+    return Pairs(point, contour_normal, residual, bulge, distance, good)
 
 
-def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Bools]:
-    """Nearest contour points, normals there, distances, and whether they lie off the borders."""
+def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Floats, Bools]:
+    """Nearest contour points, normals there, what the contour bulges over its facets, distances,
+    and whether they lie off the borders."""
     mesh, found = target.surface.mesh, target.tree.query(point)
     corners = mesh.faces[found.face]
     bary = barycentric(mesh, found.face, found.point_mm)
@@ -139,4 +147,20 @@ def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Boo
     # Inside a triangle at the border there is surface all round; on its sides there may be none.
     inside = bary.min(axis=1) > _INSIDE
     inner = inside | ~target.surface.border[corners].any(axis=1)
-    return found.point_mm, normal, found.distance_mm, np.asarray(inner)
+    bulge = _bulge_mm(target.surface, corners, bary, found.point_mm, normal)
+    return found.point_mm, normal, bulge, found.distance_mm, np.asarray(inner)
+
+
+def _bulge_mm(
+    surface: Surface, corners: Ints, bary: Floats, foot: Floats, normal: Floats
+) -> Floats:
+    """How far the surface through the vertices lies outside a facet, shape (k,), mm.
+
+    Half the mean height of the tangent planes at the corners: what Phong tessellation takes
+    (Boubekeur and Alexa 2008, from memory), exact on a sphere but for the fourth order.
+    """
+    normals = surface.normal[corners]
+    lift = np.einsum("kij,kij->ki", surface.mesh.points_mm[corners] - foot[:, None], normals)
+    smooth = np.einsum("kij,kj->ki", normals, normal).min(axis=1) > _SMOOTH
+    bulge: Floats = 0.5 * np.einsum("ki,ki->k", bary, lift) * smooth
+    return bulge

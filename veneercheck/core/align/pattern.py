@@ -29,6 +29,9 @@ _LEAST_WIDTH_MM = 0.02
 _SPAN_MM = 14.0
 """Shorter bodies have no span that could bow."""
 
+_PATCH_MM = 3.0
+"""Longer than the facets of a thinned scan."""
+
 _PART_MM = 9.0
 """About the width of a tooth."""
 
@@ -100,7 +103,7 @@ def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float) -> Patter
         along = (shown.arm_mm[:, 2] / half)[:, None]
         twist = along * np.cross([0.0, 0.0, 1.0], shown.arm_mm) / half
         fields += [along**2 * shown.normal[:, :2], np.sum(twist * shown.normal, 1)[:, None]]
-    value, covariance = _solved(np.concatenate(fields, axis=1), shown)
+    value, covariance = _solved(np.concatenate(fields, axis=1), shown, patches=True)
     scale, scale_u = 1.0 + value[6], float(np.sqrt(covariance[6, 6]))
     bow = bow_u = float("nan")
     if len(value) > 7:
@@ -122,15 +125,18 @@ def _shown(body: Body, fit: Polished, axes: Floats, power_mm4: float) -> _Shown:
     return _Shown(
         (points - centre) @ axes.T,
         fit.seen.normal[near] @ axes.T,
-        residual[near],
+        fit.seen.level_mm[near],
         surface.area_mm2[near],
         power_mm4,
         contact_within_mm(fit.noise_mm),
     )
 
 
-def _solved(jacobian: Floats, shown: _Shown) -> tuple[Floats, Floats]:
-    """Coefficients of displacement fields in a residual, robustly, and their covariance."""
+def _solved(jacobian: Floats, shown: _Shown, *, patches: bool = False) -> tuple[Floats, Floats]:
+    """Coefficients of displacement fields in a residual, robustly, and their covariance.
+
+    With `patches` the covariance holds as well how far they change where one patch is left out.
+    """
     value = np.zeros(jacobian.shape[1])
     scale = np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-12)
     unit_rows = jacobian / scale
@@ -145,7 +151,30 @@ def _solved(jacobian: Floats, shown: _Shown) -> tuple[Floats, Floats]:
         squared = weight**2 / np.maximum(shown.area_mm2, 1e-12)
         middle = unit_rows.T @ (unit_rows * squared[:, None])
         covariance = inverse @ middle @ inverse * shown.power_mm4
+    if patches:
+        covariance = covariance + _left_out(unit_rows, weight, residual, shown.arm_mm)
     return value / scale, covariance / np.outer(scale, scale)
+
+
+def _left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats) -> Floats:
+    """Covariance of coefficients by leaving out patch after patch (jackknife; Tukey 1958).
+
+    Facets of a thinned mesh lie beside the surface by a way that hangs together as far as they
+    reach; residuals that are thought independent say nothing of it.
+    """
+    _, patch = np.unique(np.floor(arm_mm / _PATCH_MM), axis=0, return_inverse=True)
+    order = np.argsort(patch, kind="stable")
+    ends = np.searchsorted(patch[order], np.arange(1, patch.max() + 1))
+    rows, weighted = jacobian[order], (jacobian * weight[:, None])[order]
+    pairs = zip(np.split(rows, ends), np.split(weighted, ends), strict=True)
+    matrices = np.stack([some.T @ more for some, more in pairs])
+    rights = np.add.reduceat(weighted * residual[order][:, None], np.r_[0, ends], axis=0)
+    count = len(matrices)
+    without = np.linalg.pinv(matrices.sum(axis=0) - matrices, rcond=1e-10, hermitian=True)
+    values = np.einsum("nij,nj->ni", without, rights.sum(axis=0) - rights)
+    away = values - values.mean(axis=0)
+    found: Floats = (count - 1) / count * away.T @ away
+    return found
 
 
 def _parts(shown: _Shown, rigid: Floats) -> tuple[float, float, float, float]:

@@ -219,6 +219,8 @@ class Seen:
         Signed distance from the contour; NaN where no pair is fit.
     normal : ndarray, shape (n, 3)
         Of the contour, at the nearest point.
+    bulge_mm : ndarray, shape (n,)
+        How far a smooth contour lies outside its facets there.
     reference : ndarray of bool, shape (n,)
         Vertices taken as uncut.
     contact : ndarray of bool, shape (n,)
@@ -228,9 +230,15 @@ class Seen:
     motion: RigidMotion
     residual_mm: Floats
     normal: Floats
+    bulge_mm: Floats
     reference: Bools
     noise_mm: float
     contact: Bools
+
+    @property
+    def level_mm(self) -> Floats:
+        """Residual from a smooth contour: facets lie inside, as if the framework were larger."""
+        return self.residual_mm - self.bulge_mm
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -274,17 +282,22 @@ def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Se
     """Pair every framework vertex, and find the reference among them."""
     found = pair(vertices_as_samples(body.surface), motion, target)
     residual = np.where(found.good, found.residual_mm, np.nan)
-    return _seen(body, motion, residual, found.normal, noise_mm)
+    return _seen(body, motion, residual, found.normal, found.bulge_mm, noise_mm)
 
 
 def _seen(
-    body: Body, motion: RigidMotion, residual: Floats, normal: Floats, noise_mm: float
+    body: Body,
+    motion: RigidMotion,
+    residual: Floats,
+    normal: Floats,
+    bulge_mm: Floats,
+    noise_mm: float,
 ) -> Seen:
     border = body.surface.border
     inner = np.where(border, np.nan, residual)
     reference = uncut_vertices(body.surface, inner, noise_mm) & body.allowed_vertices()
     contact = touching_vertices(body.surface, residual, noise_mm) & body.may_touch
-    return Seen(motion, residual, normal, reference, noise_mm, contact)
+    return Seen(motion, residual, normal, bulge_mm, reference, noise_mm, contact)
 
 
 def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
@@ -294,7 +307,7 @@ def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
     if float(np.abs(gap).max()) > _LINEAR_MM:
         return look(body, target, fit.motion, fit.noise_mm)
     residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
-    return _seen(body, fit.motion, residual, seen.normal, fit.noise_mm)
+    return _seen(body, fit.motion, residual, seen.normal, seen.bulge_mm, fit.noise_mm)
 
 
 def fit_reference(

@@ -23,7 +23,7 @@ from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import grown, without_small_patches
 from veneercheck.core.align.solver import rows, step
-from veneercheck.core.align.trust import certainty, sandwich, vertex_uncertainty
+from veneercheck.core.align.trust import certainty, halves_mm, sandwich, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.types import Bools, RigidMotion
 
@@ -124,7 +124,7 @@ def _fitted_apart(
     if own is None or own.area_mm2 < _LEAST_MM2:
         return Seating()
     difference = _difference_mm(body, near, fit.motion, own.motion)
-    u_own = certainty(body, own, 1.0).u_max_mm
+    u_own = _u_mm(body, own)
     together = float(surface.area_mm2[fit.seen.reference & near].sum())
     better = own.area_mm2 > max(_BETTER_SHARE * together, together + _BETTER_MM2)
     if better and difference > _NOTICEABLE_MM:
@@ -132,8 +132,14 @@ def _fitted_apart(
     rest = polish.last_fit(_confined(body, ~near), target, fit.motion, fit.noise_mm, half)
     if rest is None:
         return Seating()
-    u_mm = float(np.hypot(u_own, certainty(body, rest, 1.0).u_max_mm))
+    u_mm = float(np.hypot(u_own, _u_mm(body, rest)))
     return Seating(_difference_mm(body, near, rest.motion, own.motion), u_mm)
+
+
+def _u_mm(body: Body, fit: Polished) -> float:
+    """By the residuals, or by how far fits on either half of the patches part, if that is more."""
+    sure = certainty(body, fit, 1.0)
+    return max(sure.u_max_mm, 0.5 * halves_mm(body, fit, sure.centre_mm))
 
 
 def _confined(body: Body, vertices: Bools) -> Body:
