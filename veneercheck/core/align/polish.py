@@ -282,7 +282,7 @@ def look(body: Body, target: Target, motion: RigidMotion, noise_mm: float) -> Se
     """Pair every framework vertex, and find the reference among them."""
     found = pair(vertices_as_samples(body.surface), motion, target)
     residual = np.where(found.good, found.residual_mm, np.nan)
-    return _seen(body, motion, residual, found.normal, found.bulge_mm, noise_mm)
+    return _seen(body, motion, residual, found.normal, found.bulge_mm, noise_mm=noise_mm)
 
 
 def _seen(
@@ -291,6 +291,7 @@ def _seen(
     residual: Floats,
     normal: Floats,
     bulge_mm: Floats,
+    *,
     noise_mm: float,
 ) -> Seen:
     border = body.surface.border
@@ -307,7 +308,7 @@ def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
     if float(np.abs(gap).max()) > _LINEAR_MM:
         return look(body, target, fit.motion, fit.noise_mm)
     residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
-    return _seen(body, fit.motion, residual, seen.normal, seen.bulge_mm, fit.noise_mm)
+    return _seen(body, fit.motion, residual, seen.normal, seen.bulge_mm, noise_mm=fit.noise_mm)
 
 
 def fit_reference(
