@@ -146,12 +146,30 @@ def _examined(
 def _fit_from_here(body: Body, target: Target, options: AlignOptions) -> Polished | None:
     """The uncut surface fitted from where it lies; None where there is none to speak of."""
     near = polish.search_fit(body, target, _NOWHERE, polish.QUICK_POINTS)
-    noise_mm = polish.judge(body, target, near).noise_mm
-    last = polish.last_fit(body, target, near, noise_mm, options.polish_points)
-    if last is None or last.area_mm2 < LEAST_REFERENCE_MM2:
+    fits = [_fitted(body, target, near, options)]
+    if _farthest_mm(body, near) > options.limit_mm:
+        # A search is wide: a bump, or a narrow collar beside a flat run-out, leads it astray.
+        fits.append(_fitted(body, target, _NOWHERE, options))
+    found = [one for one in fits if one is not None and one.area_mm2 >= LEAST_REFERENCE_MM2]
+    if not found:
         return None
-    sharp = polish.judge(body, target, last.motion).sharpness
-    return last if sharp >= LEAST_SHARPNESS else None
+    noise_mm = min(one.noise_mm for one in found)
+    seen = [polish.judge(body, target, one.motion, noise_mm=noise_mm) for one in found]
+    best = max(range(len(found)), key=lambda k: seen[k].contact_mm2)
+    sharp = polish.judge(body, target, found[best].motion).sharpness
+    return found[best] if sharp >= LEAST_SHARPNESS else None
+
+
+def _fitted(
+    body: Body, target: Target, motion: RigidMotion, options: AlignOptions
+) -> Polished | None:
+    noise_mm = polish.judge(body, target, motion).noise_mm
+    return polish.last_fit(body, target, motion, noise_mm, options.polish_points)
+
+
+def _farthest_mm(body: Body, motion: RigidMotion) -> float:
+    points = body.surface.mesh.points_mm
+    return float(np.linalg.norm(motion.apply(points) - points, axis=1).max())
 
 
 def _compared(

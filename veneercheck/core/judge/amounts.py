@@ -41,6 +41,8 @@ RUN_OUT_MM = 0.8
 _ALLOWED_FROM = 0.5
 """From here on through a band or flank the knife has its whole allowance, and none at the line."""
 
+import os
+_CAP=float(os.environ.get('CAP','99')); _CAPX=float(os.environ.get('CAPX','0'))
 _TRIES = 3
 """Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
 
@@ -151,7 +153,7 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     # slope is level: then it is the nearest contour that counts.
     level = np.flatnonzero(firm & np.isfinite(high_mm))
     moved = _Moved(reading, adds, at[level])
-    amount[level] = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
+    amount[level] = np.minimum(_as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level]), _CAP * np.maximum(missing[level],0) + _CAPX)
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)
