@@ -54,6 +54,9 @@ _STRAY_SHARE, _CROSSING_SHARE = 0.05, 0.1
 0.16 to 0.8 in frames that were wrong by 0.3 mm and more, at most 0.01 in true ones
 (`given_frames.py`)."""
 
+_CLEARLY_MORE = 1.1
+"""A fit from the frame itself is taken where so much more of the surface touches after it."""
+
 _LEAST_BESIDE_SHARE = 0.05
 """Less of the framework beside a contour has nothing to do with it."""
 
@@ -155,7 +158,7 @@ def _fit_from_here(body: Body, target: Target, options: AlignOptions) -> Polishe
         return None
     noise_mm = min(one.noise_mm for one in found)
     seen = [polish.judge(body, target, one.motion, noise_mm=noise_mm) for one in found]
-    best = max(range(len(found)), key=lambda k: seen[k].contact_mm2)
+    best = int(seen[-1].contact_mm2 > _CLEARLY_MORE * seen[0].contact_mm2)
     sharp = polish.judge(body, target, found[best].motion).sharpness
     return found[best] if sharp >= LEAST_SHARPNESS else None
 

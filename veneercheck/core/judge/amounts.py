@@ -10,8 +10,9 @@ Notes
 Amounts are tried. Choice: every point is moved along its normal, read again, and moved on, never by
 more than what is missing, to where it holds. In firm zones the nearest contour must be far enough,
 since a ball loses its room on a slope once the high spot is cut; elsewhere ray and ball. Where the
-way hardly gains (a flank that leans by 75° and more, a cusp whose other side comes nearer) it ends;
-nothing is added beyond what a hollow is deep. Instead of: dividing by the cosine of one reading,
+way hardly gains (a cusp whose other side comes nearer) it ends; on a flank steeper than 55° no more
+is told than 1.75 times what is missing; nothing is added beyond what a hollow is deep. Instead of:
+dividing by the cosine of one reading,
 which fell short by 0.1 mm on flanks under a bent contour and asked for 2.5 mm of wax on the walls
 of a hollow of 0.8; or moving the mesh: inward past a cusp's own radius its triangles turn over.
 Cost: how the hand rounds between two points is not foreseen; low spots that stand out of the
@@ -41,14 +42,16 @@ RUN_OUT_MM = 0.8
 _ALLOWED_FROM = 0.5
 """From here on through a band or flank the knife has its whole allowance, and none at the line."""
 
-import os
-_CAP=float(os.environ.get('CAP','99')); _CAPX=float(os.environ.get('CAPX','0'))
 _TRIES = 3
 """Rounds of moving and reading again; after the second hardly anything changes by 0.01 mm."""
 
 _MOST_SHARE = 1.5
 """Of what the reading alone would ask for: where a contour is so uneven that moving a point brings
 it no nearer, no more is told."""
+
+_STEEPEST = 1.75
+"""On a flank that leans by more than 55° a knife square to it runs along under the contour: no more
+than this share of what is missing is told, and what is left there is for a second round."""
 
 _ASLANT = 1.25
 """Beside its worst spot the sides of a hollow lean, and the way to the contour is longer."""
@@ -153,7 +156,9 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     # slope is level: then it is the nearest contour that counts.
     level = np.flatnonzero(firm & np.isfinite(high_mm))
     moved = _Moved(reading, adds, at[level])
-    amount[level] = np.minimum(_as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level]), _CAP * np.maximum(missing[level],0) + _CAPX)
+    way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
+    short_mm = np.maximum(asked_mm[level] - high_mm[level], 0.0)
+    amount[level] = np.minimum(way_mm, _STEEPEST * short_mm)
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)
