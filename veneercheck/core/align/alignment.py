@@ -223,10 +223,14 @@ def changed(
     options: AlignOptions,
 ) -> tuple[Reason, ...]:
     """What was changed between the scans beyond the cut, the plainest cause first."""
+    # A part that rests on few facets may be shifted by as much as they lie inside.
+    facets = done.last.seen.facets_mm
     limit, told = options.limit_mm, []
     if abs(left.scale - 1.0) > max(options.scale_limit, SURE * left.scale_u):
         told.append(words.another_size(left.scale))
-    if seat.own is not None or seat.difference_mm > max(limit, SURE * seat.u_mm):
+    if seat.own is not None or seat.difference_mm > max(
+        limit, SURE * float(np.hypot(seat.u_mm, facets))
+    ):
         told.append(words.not_seated(seat.difference_mm, seat.own is not None))
     if left.bow_mm > max(limit, SURE * left.bow_u_mm):
         told.append(words.bowed(left.bow_mm))
@@ -234,7 +238,8 @@ def changed(
         told.append(words.part_off(left.part_mm))
     if abs(left.swollen_mm) > max(limit, SURE * left.swollen_u_mm):
         told.append(words.swollen(left.swollen_mm))
-    if not told and evidence.halves_mm > max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm):
+    least_mm = max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm, SURE * facets)
+    if not told and evidence.halves_mm > least_mm:
         told.append(words.halves(evidence.halves_mm))
     return tuple(told)
 

@@ -240,6 +240,12 @@ class Seen:
         """Residual from a smooth contour: facets lie inside, as if the framework were larger."""
         return self.residual_mm - self.bulge_mm
 
+    @property
+    def facets_mm(self) -> float:
+        """How far facets of the contour lie inside it on the reference, root mean square."""
+        bulge = self.bulge_mm[self.reference]
+        return float(np.sqrt(np.mean(bulge**2))) if len(bulge) else 0.0
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Polished:
