@@ -56,13 +56,18 @@ class Trial:
     noise_length_mm: float
     posed: bool
     extra: str
+    kept_share: float = 1.0
+    holes: int = 0
 
     @property
     def words(self) -> str:
         """What the scan adds."""
         kind = f" over {self.noise_length_mm:g} mm" if self.noise_length_mm else ""
         pose = ", posed" if self.posed else ""
-        return f"{1e3 * self.noise_mm:g} µm{kind}{pose}{', ' * bool(self.extra)}{self.extra}"
+        thin = f", thinned to {100 * self.kept_share:.0f} %" if self.kept_share < 1 else ""
+        torn = f", {self.holes} holes" if self.holes else ""
+        extra = ", " * bool(self.extra) + self.extra
+        return f"{1e3 * self.noise_mm:g} µm{kind}{pose}{thin}{torn}{extra}"
 
     @property
     def foreign(self) -> bool:
@@ -75,8 +80,11 @@ class Trial:
         return not self.extra.startswith(("beads", "sprue"))
 
     def noisy(self, mesh: TriangleMesh, rng: np.random.Generator) -> TriangleMesh:
-        """One more scan of a surface."""
-        return noisy(mesh, self.noise_mm, self.noise_length_mm, rng)
+        """One more scan of a surface, as the scanner's program writes it."""
+        scan = noisy(mesh, self.noise_mm, self.noise_length_mm, rng)
+        if self.kept_share < 1:
+            scan = _thinned(scan, self.kept_share * float(rng.uniform(0.6, 1.4)))
+        return _with_holes(scan, self.holes, rng) if self.holes else scan
 
 
 def jobs(kind: str) -> Iterator[Trial]:
@@ -95,7 +103,7 @@ def job(kind: str, number: int, round_: int = 0) -> Trial:
         extra = extra if extra.startswith("fragment") else ""
     spec = body(kind, number, beads=extra.startswith("beads"))
     noise, length = NOISES_MM[int(rng.integers(len(NOISES_MM)))]
-    return Trial(
+    one = Trial(
         f"{spec.name}-{round_}",
         spec.name.split("-")[2],
         spec,
@@ -105,6 +113,30 @@ def job(kind: str, number: int, round_: int = 0) -> Trial:
         count % POSED_EVERY == 3,
         extra,
     )
+    return _as_written(one, count) if kind == "strange" else one
+
+
+def _as_written(one: Trial, count: int) -> Trial:
+    """Two of three scans are thinned by their quadric error, one of three has holes."""
+    rng = np.random.default_rng([count, 41])
+    share = round(float(rng.uniform(0.2, 0.5)), 2) if count % 3 else 1.0
+    return dataclasses.replace(one, kept_share=share, holes=3 * (count % 3 == 2))
+
+
+def _thinned(mesh: TriangleMesh, share: float) -> TriangleMesh:
+    import pyvista
+
+    faces = np.column_stack([np.full(len(mesh.faces), 3), mesh.faces]).ravel()
+    kept = pyvista.PolyData(mesh.points_mm, faces).decimate(1.0 - share)
+    return TriangleMesh(np.asarray(kept.points, np.float64), kept.faces.reshape(-1, 4)[:, 1:])
+
+
+def _with_holes(mesh: TriangleMesh, count: int, rng: np.random.Generator) -> TriangleMesh:
+    middle = mesh.points_mm[mesh.faces].mean(axis=1)
+    kept = np.ones(len(middle), dtype=bool)
+    for at in rng.integers(len(middle), size=count):
+        kept &= np.linalg.norm(middle - middle[at], axis=1) > rng.uniform(0.3, 1.0)
+    return select_faces(mesh, kept)[0]
 
 
 def body(kind: str, number: int, *, beads: bool = False) -> Spec:
