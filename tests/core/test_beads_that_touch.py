@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from phantom.attached import Beaded, put_beads, spread
+from veneercheck.core.divide.zones import Patch
 from veneercheck.core.errors import MeshError
+from veneercheck.core.judge import knife
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh import caps
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import FindingKind, TriangleMesh
 
 WIDE_MM, EDGE_MM = 6.0, 0.1
 DEPTH_MM = 1.5
@@ -177,3 +179,22 @@ def test_beads_that_float_or_lie_under_the_surface_are_refused(sunk_mm: float) -
     plain = sheet(flat)
     with pytest.raises(MeshError, match="cannot be sunk in"):
         put_beads(plain, seats_at(plain, [3.0], [3.0]), diameter_mm=0.6, sunk_mm=sunk_mm)
+
+
+@pytest.mark.parametrize(
+    ("among", "area_mm2", "excess_mm", "may_be"),
+    [(0.6, 0.5, 0.1, True), (0.1, 0.5, 0.1, False), (0.6, 3.0, 0.1, False), (0.6, 0.5, 0.4, False)],
+)
+def test_a_small_thin_spot_among_beads_may_be_one_that_was_missed(
+    among: float, area_mm2: float, excess_mm: float, may_be: bool
+) -> None:
+    """Source: no bead is higher than its fellows or much wider; one that touches them is missed in
+    up to one of a hundred (`bead_trials.md`)."""
+    spot = np.arange(10)
+    on = np.where(spot < 10 * among, 0, -1)
+    base = TriangleMesh(np.zeros((10, 3)), np.zeros((0, 3), dtype=np.int64))
+    found = beads.Beads(base, on, np.array([0]), np.full(1, 0.2), 0.45)
+    patch = Patch(
+        FindingKind.TOO_THIN, spot, area_mm2, np.zeros(3), 0.9, excess_mm, 0.04, spot=spot
+    )
+    assert knife._may_be_a_bead(patch, found) is may_be

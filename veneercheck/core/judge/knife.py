@@ -47,6 +47,9 @@ _SLOPES_MM = 2.0
 """So far from what stands out of the contour too thin a veneer is its slope, and no other fault: at
 45° the least space is had within 1.7 mm."""
 
+_AMONG, _FEW_FEET = 0.25, 4.0
+"""A spot of which more lies on beads is among them; so many feet of beads are a small zone."""
+
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
 
@@ -279,13 +282,29 @@ def _mask(vertices: Ints, count: int) -> Bools:
 def with_bead_covers(
     worked: Work, found: Beads, raw: Reading, reading: Reading, *, parts: Regions, limits: Limits
 ) -> Work:
-    """Add the zones where only the cover over beads is short."""
-    thin = [one.patch for one in worked.advised if one.patch.finding is FindingKind.TOO_THIN]
+    """Add the zones where only the cover over beads is short; what may be a bead is never firm."""
+    told = [
+        dataclasses.replace(one, patch=dataclasses.replace(one.patch, close=True))
+        if _may_be_a_bead(one.patch, found)
+        else one
+        for one in worked.advised
+    ]
+    thin = [one.patch for one in told if one.patch.finding is FindingKind.TOO_THIN]
     patches = zones.bead_patches(found, raw, reading, limits, regions=parts, thin=thin)
-    short = [Advised(patch) for patch in patches]
-    advised = (*worked.advised, *short)
+    advised = (*told, *map(Advised, patches))
     finding = _painted(advised, len(worked.finding))
     return dataclasses.replace(worked, advised=advised, finding=finding)
+
+
+def _may_be_a_bead(patch: zones.Patch, found: Beads) -> bool:
+    """Whether a thin spot among beads may be one that was not told from its neighbours: where beads
+    touch, some are missed, and the surface between them then goes on over what is left of one."""
+    if patch.finding is not FindingKind.TOO_THIN or patch.spot is None or not len(patch.spot):
+        return False
+    among = float((found.bead[patch.spot] >= 0).mean())
+    foot_mm2 = 0.25 * math.pi * found.diameter_mm**2
+    small = patch.area_mm2 < _FEW_FEET * foot_mm2
+    return small and among > _AMONG and patch.excess_mm < float(np.median(found.height_mm))
 
 
 def _least(values: Floats, vertices: Ints) -> float:
