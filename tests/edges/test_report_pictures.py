@@ -31,21 +31,15 @@ from veneercheck.report.colours import (
 )
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
+from veneercheck.report.legend import SIGNS
 from veneercheck.report.levels import figures
+from veneercheck.report.numbering import _seen_of
 from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
 from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
+from veneercheck.report.scene import drawn, scene_of
 from veneercheck.report.sections import Figure, Sheet, legend, section_svg
-from veneercheck.report.stills import (
-    SIGNS,
-    _seen_of,
-    cameras,
-    drawn,
-    lettered,
-    picture_of,
-    render_stills,
-    scene_of,
-)
+from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
 from veneercheck.report.views import directions, six_views

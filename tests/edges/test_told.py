@@ -20,7 +20,7 @@ from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report import document
-from veneercheck.report.stills import zone_words
+from veneercheck.report.captions import zone_words
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import (

@@ -31,7 +31,8 @@ from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
 from veneercheck.report.paper import PAPERS, write_papers
 from veneercheck.report.raster import sample
-from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
+from veneercheck.report.scene import Scene, scene_of
+from veneercheck.report.stills import without_words, zones_shown
 from veneercheck.report.viewing import scripts
 from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window

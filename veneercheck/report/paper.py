@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import case_words, limits_words, zone_words
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -26,6 +27,7 @@ from veneercheck.report.carrying import (
 from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
+from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.standing import (
@@ -35,17 +37,7 @@ from veneercheck.report.standing import (
     code_words,
     standing_rows,
 )
-from veneercheck.report.stills import (
-    STILLS,
-    Scene,
-    case_words,
-    limits_words,
-    scene_of,
-    view_shown,
-    without_words,
-    zone_words,
-    zones_shown,
-)
+from veneercheck.report.stills import STILLS, view_shown, without_words, zones_shown
 from veneercheck.report.tables import (
     Rows,
     alignment_rows,
@@ -65,6 +57,7 @@ from veneercheck.report.verdict import (
     question_words,
     reading_words,
     recheck_sentences,
+    runout_note,
     stage_words,
     state_first,
     verdict_sentences,
@@ -164,6 +157,7 @@ def paper_data(
         ),
         "footing": f"{limits_words(document, words)} · {words('picture.aid')}",
         "verdict": verdict_sentences(document, words),
+        "runout": runout_note(document, words),
         "stated": state_first(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),

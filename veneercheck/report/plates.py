@@ -14,7 +14,8 @@ from collections.abc import Iterator
 
 from veneercheck.report.amounts import amounts_of
 from veneercheck.report.palette import png
-from veneercheck.report.stills import Scene, drawn, picture_of, what_matters, whole_tones
+from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
+from veneercheck.report.stills import picture_of
 from veneercheck.report.views import Camera, close_up, six_views
 
 WHOLE, SIZE, CLOSE = (1200, 660), (760, 446), (760, 446)

@@ -46,8 +46,9 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import PAPERS, can_print, write_papers
+    from veneercheck.report.scene import Scene, scene_of
     from veneercheck.report.signs import harmless
-    from veneercheck.report.stills import Scene, render_stills, scene_of
+    from veneercheck.report.stills import render_stills
     from veneercheck.report.summary import write_summary
     from veneercheck.report.words import Words
 

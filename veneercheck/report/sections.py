@@ -15,7 +15,7 @@ from veneercheck.core.mesh.sections import Crossing, crossing
 from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.stills import Scene
+from veneercheck.report.scene import Scene
 from veneercheck.report.words import Words
 
 _STYLE = {

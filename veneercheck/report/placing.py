@@ -1,0 +1,125 @@
+"""Where a sign stands beside its place: over no other sign, over no other's place, not aside.
+
+Room is sought round about, near first. What a sign would cover of the picture costs a little,
+crossing another's leader more, and standing over another sign most.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from veneercheck.core.types import Bools, Floats
+
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom."""
+
+Place = tuple[float, float]
+
+_TURNS = 24
+"""Directions round a place, a quarter above on the right first."""
+
+_STEPS = np.linspace(0.0, 1.0, 9)[1:-1]
+"""Points of a leader at which it is held against signs."""
+
+_OVER_SIGN, _OVER_PLACE, _CROSSED, _COVERING, _TURNED = 40.0, 12.0, 2.0, 0.7, 0.25
+"""Costs, as multiples of the nearest distance."""
+
+_SQUARE = 1.5
+"""Up to which slant a sign stands with its corner, not with its side, to the place."""
+
+_FIRST = -0.25 * math.pi
+
+
+class Room:
+    """The room of a drawing, in its own unit.
+
+    Parameters
+    ----------
+    width, height : float
+    apart : float
+        Between signs, and to the edges.
+    covered : ndarray of bool, optional
+        Where the drawing shows something, as a raster over all of it.
+    """
+
+    def __init__(
+        self, width: float, height: float, apart: float, covered: Bools | None = None
+    ) -> None:
+        self.width, self.height, self.apart = width, height, apart
+        self.boxes: list[Box] = []
+        self.places: list[Place] = []
+        self.leaders: list[tuple[Place, Place]] = []
+        self.covered = np.zeros((1, 1), dtype=bool) if covered is None else covered
+
+    def beside(self, at: Place, half: Place, gaps: Sequence[float]) -> Place:
+        """Take the best room for a sign of some half width and height; where its middle is.
+
+        `gaps` are the distances between the place and the sign's edge that are tried.
+        """
+        self.places.append(at)
+        to, cost = self._tried(at, half, gaps)
+        for box in self.boxes:
+            cost = cost + _OVER_SIGN * gaps[0] * _meets(to, half, box, self.apart)
+            cost += _CROSSED * gaps[0] * _through(at, to, box)
+        for place in self.places:
+            cost += _OVER_PLACE * gaps[0] * _meets(to, half, (*place, *place), self.apart)
+        for start, end in self.leaders:
+            cost += _CROSSED * gaps[0] * _cross(at, to, start, end)
+        best = int(cost.argmin())
+        x, y = float(to[best, 0]), float(to[best, 1])
+        self.boxes.append((x - half[0], y - half[1], x + half[0], y + half[1]))
+        self.leaders.append((at, (x, y)))
+        return x, y
+
+    def _tried(self, at: Place, half: Place, gaps: Sequence[float]) -> tuple[Floats, Floats]:
+        """Middles of a sign round its place, shape (k, 2), and what each costs by itself."""
+        turn = np.arange(_TURNS)
+        angle = _FIRST + 2.0 * math.pi * turn / _TURNS
+        way = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        # So far that the sign's nearest edge, not its middle, has the gap to the place.
+        edge = np.clip(_SQUARE * way, -1.0, 1.0) * half
+        to = np.concatenate([np.array(at) + way * gap + edge for gap in gaps])
+        low, high = np.array(half) + self.apart, np.array([self.width, self.height]) - half
+        # A place at the edge has its sign within.
+        inside = np.minimum(np.maximum(to, low), np.maximum(high - self.apart, low))
+        moved = np.linalg.norm(inside - to, axis=1)
+        aside = np.minimum(turn, _TURNS - turn) / _TURNS
+        cost = np.repeat(gaps, _TURNS) + np.tile(aside, len(gaps)) * _TURNED * gaps[0]
+        return inside, cost + moved + _COVERING * gaps[0] * self._share(inside, half)
+
+    def _share(self, to: Floats, half: Place) -> Floats:
+        """How much of what the drawing shows a sign would cover, 0…1."""
+        rows, columns = self.covered.shape
+        grid = np.stack(np.meshgrid([-1, -0.5, 0, 0.5, 1], [-1, 0, 1]), axis=-1).reshape(-1, 2)
+        at = (to[:, None] + grid * np.array(half)) / [self.width, self.height]
+        index = np.clip((at * [columns, rows]).astype(int), 0, [columns - 1, rows - 1])
+        return np.asarray(self.covered[index[..., 1], index[..., 0]].mean(axis=1))
+
+
+def _meets(to: Floats, half: Place, box: Box, apart: float) -> Bools:
+    left, top, right, bottom = box
+    across = (to[:, 0] + half[0] + apart > left) & (to[:, 0] - half[0] - apart < right)
+    return np.asarray(
+        across & (to[:, 1] + half[1] + apart > top) & (to[:, 1] - half[1] - apart < bottom)
+    )
+
+
+def _through(at: Place, to: Floats, box: Box) -> Bools:
+    """Whether a leader from a place to each of some middles runs through a box."""
+    x, y = (at[k] + _STEPS[:, None] * (to[:, k] - at[k]) for k in (0, 1))
+    left, top, right, bottom = box
+    return np.asarray(((x > left) & (x < right) & (y > top) & (y < bottom)).any(axis=0))
+
+
+def _cross(at: Place, to: Floats, start: Place, end: Place) -> Bools:
+    """Whether leaders from one place to some middles cross another leader."""
+
+    def side(a: Floats | Place, b: Floats | Place, c: Floats | Place) -> Floats:
+        (ax, ay), (bx, by), (cx, cy) = (np.asarray(one, dtype=np.float64).T for one in (a, b, c))
+        return np.asarray((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
+
+    own = side(start, end, at) * side(start, end, to) < 0
+    return np.asarray(own & (side(at, to, start) * side(at, to, end) < 0))
