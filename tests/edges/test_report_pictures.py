@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import gzip
+import math
 import re
 import subprocess
 import sys
@@ -925,3 +926,25 @@ def test_pictures_need_no_graphics_library(tmp_path) -> None:
     ).stdout.splitlines()  # fmt: skip
     assert {"report.html", "zone-1.png", "contact.pdf", "report.pdf"} <= set(said[0].split())
     assert said[1] == "[]"
+
+
+def test_signs_find_room_over_no_other_and_over_no_others_place() -> None:
+    """Twelve places in a square of 60 pixels, each with a sign as wide as two of them apart."""
+    from veneercheck.report.placing import Room
+
+    rng = np.random.default_rng(4)
+    places = [(float(x), float(y)) for x, y in 270.0 + 60.0 * rng.random((12, 2))]
+    room = Room(640.0, 600.0, 8.0)
+    room.boxes.append((0.0, 480.0, 200.0, 600.0))  # the corner of the directions
+    found = room.beside([(at, (60.0, 20.0)) for at in places], (20.0, 50.0, 90.0, 150.0, 220.0))
+    for index, (x, y) in enumerate(found):
+        assert 60 < x < 580 and 20 < y < 580
+        assert not (x - 60 < 200 and y + 20 > 480)
+        assert all(abs(x - a) >= 60 or abs(y - b) >= 20 for a, b in places)
+        assert all(abs(x - a) >= 120 or abs(y - b) >= 40 for a, b in found[:index])
+    lone = Room(640.0, 600.0, 8.0).beside([((300.0, 300.0), (60.0, 20.0))], (20.0, 50.0))[0]
+    assert math.hypot(lone[0] - 300.0, lone[1] - 300.0) < 90.0  # near where there is room
+    covered = np.zeros((60, 64), dtype=bool)
+    covered[:, 31:] = True  # what a picture shows is not covered where there is room beside
+    aside = Room(640.0, 600.0, 8.0, covered).beside([((310.0, 300.0), (60.0, 20.0))], (20.0, 50.0))
+    assert aside[0][0] < 310.0

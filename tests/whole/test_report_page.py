@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
+import os
 import io
 import re
 import shutil
@@ -39,6 +40,9 @@ from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
+"""`firefox` or `webkit`, where `playwright install` has fetched it, opens the page there."""
+
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
 SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
@@ -67,7 +71,10 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        if ENGINE == "chromium":
+            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        else:
+            opened = getattr(play, ENGINE).launch()
         yield opened
         opened.close()
 
@@ -333,12 +340,17 @@ def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> No
     assert first["y"] < 260 and first["x"] + first["width"] < model["x"]
     assert cut["y"] + 0.8 * cut["height"] <= 768 and cut["x"] + cut["width"] <= model["x"]
     assert page.locator("details .box").first.is_hidden()
+    worst = page.locator("header .worst")
+    assert worst.is_hidden()  # the list beside it says so
     page.set_viewport_size({"width": 390, "height": 844})
     _until(page, "document.querySelector('#view canvas').getBoundingClientRect().width < 390")
     model = page.locator("#view canvas").bounding_box()
     first = page.locator("a[data-zone='1']").bounding_box()
     assert model["y"] + 0.7 * model["height"] < 844 and first["y"] > model["y"] + model["height"]
     assert min(first["width"], first["height"]) >= 44
+    told = worst.bounding_box()
+    assert told["y"] + told["height"] < model["y"] < 0.45 * 844
+    assert page.locator("#view .action").first.inner_text() in worst.inner_text()
     page.close()
     context = browser.new_context(
         java_script_enabled=False, viewport={"width": 1366, "height": 768}
@@ -347,6 +359,27 @@ def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> No
     still = page.locator(".see figure img").bounding_box()
     assert still["y"] < 260 and still["height"] > 300
     context.close()
+
+
+@needs_browser
+def test_a_chosen_place_keeps_its_row_in_sight(browser: Any, folder: Path) -> None:
+    """The list beside the model scrolls in itself: rows before and behind hide the chosen one."""
+    page, _ = _open(browser, folder, viewport={"width": 1366, "height": 768})
+    _ready(page)
+    told = page.evaluate(
+        "(() => { const row = document.querySelector(\"a[data-zone='1']\").closest('tr');"
+        "const box = row.closest('.zones'), off = () => {"
+        "const [a, b] = [row, box].map((e) => e.getBoundingClientRect());"
+        "return [a.top - b.top, b.bottom - a.bottom]; };"
+        "for (let k = 0; k < 40; k += 1) { const [up, down] = [0, 1].map(() => row.cloneNode(true));"
+        "for (const one of [up, down]) one.querySelector('a').removeAttribute('data-zone');"
+        "row.before(up); row.after(down); }"
+        "const hidden = off(); document.getElementById('view').view.select(1);"
+        "return [hidden, off()]; })()"
+    )
+    page.close()
+    (_, below), chosen = told
+    assert below < 0 <= min(chosen)
 
 
 @needs_browser

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -40,8 +41,17 @@ _FIGURE_APART_PX = 58
 def amounts_of(scene: Scene) -> Scene | None:
     """The same scene, coloured by what is to be taken off or added; None where that is not known.
 
-    Where nothing was found nothing is to be done, and the surface is plain.
+    Where nothing was found nothing is to be done, and the surface is plain. Made once for a scene.
     """
+    if scene not in _TOLD:
+        _TOLD[scene] = _told(scene)
+    return _TOLD[scene]
+
+
+_TOLD: WeakKeyDictionary[Scene, Scene | None] = WeakKeyDictionary()
+
+
+def _told(scene: Scene) -> Scene | None:
     amount = scene.filed.amount_mm
     if amount is None or not np.isfinite(amount).any():
         return None

@@ -64,23 +64,22 @@ def put_signs(
         if (at := _at(scene, camera, raster, mark, own)) is not None
     ]
     room = _room(scene, camera, raster, measured=measured)
-    room.places += [at for at, _ in found]
-    numbers = []
-    for at, mark in found:
-        half = (max(sign_reach(pen, mark.beside, scene.large), _NUMBER_PX * scene.large),
-                _NUMBER_PX * scene.large)  # fmt: skip
-        numbers.append((at, room.beside(at, half, _gaps(scene)), mark))
+    tall = _NUMBER_PX * scene.large
+    halves = [(max(sign_reach(pen, mark.beside, scene.large), tall), tall) for _, mark in found]
+    placed = room.beside(
+        [(at, half) for (at, _), half in zip(found, halves, strict=True)], _gaps(scene)
+    )
     _names(pen, scene, camera, raster, room)
     dots = [(x - _APART_PX, y - _APART_PX, x + _APART_PX, y + _APART_PX) for x, y in room.places]
     figures(
         pen, scene.surface, camera, raster.depth_mm, scene.levels,
         taken=[*room.boxes, *dots], words=scene.words, large=scene.large,
     )  # fmt: skip
-    for at, to, _ in numbers:
+    for (at, _), to in zip(found, placed, strict=True):
         leader(pen, at, to)
-    for _, to, mark in numbers:
+    for (_, mark), to in zip(found, placed, strict=True):
         number_sign(pen, to, mark.text, firm=mark.firm, beside=mark.beside, large=scene.large)
-    return [mark.text for _, _, mark in numbers if mark.text.isdigit()]
+    return [mark.text for _, mark in found if mark.text.isdigit()]
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -150,7 +149,7 @@ def _names(
         if at is not None:
             text = scene.words("picture.unseen", area=scene.words.mm2(area_mm2))
             half = (0.5 * name_width(pen, text) + 10.0, _NAME_PX)
-            name_sign(pen, at, room.beside(at, half, _gaps(scene)[2:]), text)
+            name_sign(pen, at, room.beside([(at, half)], _gaps(scene)[2:])[0], text)
 
 
 def _projected(place: Floats, camera: Camera) -> tuple[float, float]:

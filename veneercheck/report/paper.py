@@ -28,7 +28,7 @@ from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
 from veneercheck.report.scene import Scene, scene_of
-from veneercheck.report.sections import legend
+from veneercheck.report.sections import legend, width_mm, with_letters
 from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.standing import (
     CODE,
@@ -330,11 +330,12 @@ def _contact(folder: Path, zones: int, words: Words) -> dict[str, Any]:
         for still in stills
         if still.exists()
     ]
-    more = max(zones - _MOST_ON_CONTACT, 0)
     return {
         "views": views,
         "most": _MOST_ON_CONTACT,
-        "more": words("report.more", count=more) if more else "",
+        "more": [
+            words("report.more", count=zones - shown) for shown in range(_MOST_ON_CONTACT + 1)
+        ],
     }
 
 
@@ -357,6 +358,7 @@ def _lay_out(
 ) -> None:
     for name, svg in drawings.items():
         (room / f"{name}.svg").write_text(svg, encoding="utf-8")
+        (room / f"{name}{_NEAR}.svg").write_text(_near(name, svg), encoding="utf-8")
     for still in (folder / STILLS).glob("*.png"):
         (room / still.name).write_bytes(still.read_bytes())
     for view in data["views"]:
@@ -373,6 +375,20 @@ def _lay_out(
     for name in _SOURCES.values():
         source = resources.files(__package__).joinpath("print", name)
         (room / name).write_bytes(source.read_bytes())
+
+
+def _near(name: str, svg: str) -> str:
+    """A section with letters that are read where the page of pictures shows it."""
+    shown_mm = _ON_CONTACT_MM["zone" if name.startswith("zone") else name.partition("-")[0]]
+    return with_letters(svg, _LETTERS_MM * width_mm(svg) / shown_mm)
+
+
+_NEAR = "-near"
+_ON_CONTACT_MM = {"zone": 41.0, "unit": 60.0, "along": 131.0}
+"""How wide a drawing stands on the page of pictures, before the page is made to fit."""
+
+_LETTERS_MM = 3.2
+"""9 points: at least 7 where the page is made to fit by the least share that is allowed."""
 
 
 def _tell(room: Path, data: Mapping[str, Any]) -> None:

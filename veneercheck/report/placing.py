@@ -24,13 +24,14 @@ _TURNS = 24
 _STEPS = np.linspace(0.0, 1.0, 9)[1:-1]
 """Points of a leader at which it is held against signs."""
 
-_OVER_SIGN, _OVER_PLACE, _CROSSED, _COVERING, _TURNED = 40.0, 12.0, 2.0, 0.7, 0.25
+_OVER_SIGN, _OVER_PLACE, _CROSSED, _COVERING, _TURNED = 40.0, 12.0, 3.0, 0.7, 0.25
 """Costs, as multiples of the nearest distance."""
 
 _SQUARE = 1.5
 """Up to which slant a sign stands with its corner, not with its side, to the place."""
 
 _FIRST = -0.25 * math.pi
+_ROUNDS = 3
 
 
 class Room:
@@ -54,25 +55,44 @@ class Room:
         self.leaders: list[tuple[Place, Place]] = []
         self.covered = np.zeros((1, 1), dtype=bool) if covered is None else covered
 
-    def beside(self, at: Place, half: Place, gaps: Sequence[float]) -> Place:
-        """Take the best room for a sign of some half width and height; where its middle is.
+    def beside(self, marks: Sequence[tuple[Place, Place]], gaps: Sequence[float]) -> list[Place]:
+        """Take the best room for signs; where their middles are.
 
-        `gaps` are the distances between the place and the sign's edge that are tried.
+        Each mark is a place with half the width and height of its sign. `gaps` are the distances
+        between place and sign that are tried. Each sign is placed anew when all the others stand.
         """
-        self.places.append(at)
+        self.places += [at for at, _ in marks]
+        found: list[Place | None] = [None] * len(marks)
+        for _ in range(_ROUNDS):
+            for index, (at, half) in enumerate(marks):
+                others = [
+                    (begin, to, wide)
+                    for k, ((begin, wide), to) in enumerate(zip(marks, found, strict=True))
+                    if to is not None and k != index
+                ]
+                found[index] = self._best(at, half, gaps, others)
+        placed = [to for to in found if to is not None]
+        self.boxes += [_box(to, half) for to, (_, half) in zip(placed, marks, strict=True)]
+        self.leaders += [(at, to) for to, (at, _) in zip(placed, marks, strict=True)]
+        return placed
+
+    def _best(
+        self,
+        at: Place,
+        half: Place,
+        gaps: Sequence[float],
+        others: Sequence[tuple[Place, Place, Place]],
+    ) -> Place:
         to, cost = self._tried(at, half, gaps)
-        for box in self.boxes:
+        for box in (*self.boxes, *(_box(middle, wide) for _, middle, wide in others)):
             cost = cost + _OVER_SIGN * gaps[0] * _meets(to, half, box, self.apart)
             cost += _CROSSED * gaps[0] * _through(at, to, box)
         for place in self.places:
             cost += _OVER_PLACE * gaps[0] * _meets(to, half, (*place, *place), self.apart)
-        for start, end in self.leaders:
+        for start, end in (*self.leaders, *((begin, middle) for begin, middle, _ in others)):
             cost += _CROSSED * gaps[0] * _cross(at, to, start, end)
         best = int(cost.argmin())
-        x, y = float(to[best, 0]), float(to[best, 1])
-        self.boxes.append((x - half[0], y - half[1], x + half[0], y + half[1]))
-        self.leaders.append((at, (x, y)))
-        return x, y
+        return float(to[best, 0]), float(to[best, 1])
 
     def _tried(self, at: Place, half: Place, gaps: Sequence[float]) -> tuple[Floats, Floats]:
         """Middles of a sign round its place, shape (k, 2), and what each costs by itself."""
@@ -97,6 +117,10 @@ class Room:
         at = (to[:, None] + grid * np.array(half)) / [self.width, self.height]
         index = np.clip((at * [columns, rows]).astype(int), 0, [columns - 1, rows - 1])
         return np.asarray(self.covered[index[..., 1], index[..., 0]].mean(axis=1))
+
+
+def _box(to: Place, half: Place) -> Box:
+    return to[0] - half[0], to[1] - half[1], to[0] + half[0], to[1] + half[1]
 
 
 def _meets(to: Floats, half: Place, box: Box, apart: float) -> Bools:

@@ -23,7 +23,7 @@ _ALL_BUT_MEASURED = 0.95
 """A triangle is coloured only where all its corners were measured; the border line runs there."""
 
 
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+@dataclasses.dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Scene:
     """All that every picture of one result shares.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping
 from xml.sax.saxutils import escape
 
@@ -146,6 +147,27 @@ def legend(drawings: Mapping[str, str], words: Words) -> str:
         if _STYLE[name] in drawn
     ]
     return " ".join([words("carrying.section_note"), *more])
+
+
+def with_letters(svg: str, letters_mm: float) -> str:
+    """The same drawing with letters of another height, each word about its own middle line."""
+
+    def larger(found: re.Match[str]) -> str:
+        y, anchor, size = float(found[1]), found[2], float(found[3])
+        moved = y + _MIDDLE * (letters_mm - size)
+        return f'y="{moved:.3f}" text-anchor="{anchor}" font-size="{letters_mm:.3f}"'
+
+    return _TEXT.sub(larger, svg)
+
+
+_TEXT = re.compile(r'y="([-\d.]+)" text-anchor="(\w+)" font-size="([\d.]+)"')
+_MIDDLE = 0.35
+"""Words stand so far under their middle line, in letters' heights."""
+
+
+def width_mm(svg: str) -> float:
+    """How wide what a drawing shows is, mm of the bridge."""
+    return float(svg.partition('viewBox="')[2].split()[2])
 
 
 def in_order(passed: Crossing) -> Crossing:
@@ -411,7 +433,7 @@ def _words_of(one: Figure, sheet: Sheet) -> tuple[Floats, str]:
 def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) -> str:
     """Letters with a white rim, so that no line runs through them."""
     letters = sheet.letters_mm
-    x, y = float(at[0]), -float(at[1]) + 0.35 * letters
+    x, y = float(at[0]), -float(at[1]) + _MIDDLE * letters
     shared = (
         f'x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}" font-size="{letters:.3f}" '
         f'font-family="Source Sans Pro, sans-serif"'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ from veneercheck.report.captions import zone_words
 from veneercheck.report.drawing import WHITE, orientation, scale_bar
 from veneercheck.report.legend import EDGE, FOOT, HEAD, HEIGHT, WIDTH, heading, legend
 from veneercheck.report.numbering import put_signs, ring_beads
-from veneercheck.report.palette import png
+from veneercheck.report.palette import LEVEL, png
 from veneercheck.report.raster import Raster
 from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
 from veneercheck.report.views import Camera, close_up, six_views, view_word
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 STILLS = "stills"
 
-_PICTURES_AT_ONCE = 2
+PICTURES_AT_ONCE = 2
 """As many as the cores that were measured on; each more holds its arrays in memory as well."""
 
 _ZONES, _VIEW = "Zones", "View"
@@ -51,7 +52,7 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
     written = {}
     todo = cameras(scene)
-    with ThreadPoolExecutor(_PICTURES_AT_ONCE) as pool:
+    with ThreadPoolExecutor(PICTURES_AT_ONCE) as pool:
         for name, content in zip(todo, pool.map(finished, todo.items()), strict=True):
             progress(name)
             written[name] = put(place / f"{name}.png", [content])
@@ -81,11 +82,13 @@ def without_words(still: Path) -> bytes:
     from PIL import Image as Pillow
     from PIL import ImageOps
 
-    with Pillow.open(still) as picture:
-        part = picture.convert("RGB").crop((0, HEAD, WIDTH, HEAD + HEIGHT))
-    box = ImageOps.invert(part.convert("L")).getbbox() or (0, 0, 0, 0)
-    top = max(box[1] - EDGE, 0)
-    return png(part.crop((0, top, WIDTH, HEIGHT)))
+    with Pillow.open(still) as picture:  # its own palette holds all that is in a part of it
+        box = (0, HEAD, WIDTH, HEAD + HEIGHT)
+        empty = ImageOps.invert(picture.convert("L").crop(box)).getbbox() or (0, 0, 0, 0)
+        top = HEAD + max(empty[1] - EDGE, 0)
+        stream = io.BytesIO()
+        picture.crop((0, top, WIDTH, HEAD + HEIGHT)).save(stream, "PNG", compress_level=LEVEL)
+    return stream.getvalue()
 
 
 def cameras(scene: Scene) -> dict[str, Camera]:
