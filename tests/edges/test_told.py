@@ -313,10 +313,8 @@ def test_a_bump_has_one_amount_in_its_row_and_beside_its_number(lang: str) -> No
     }  # fmt: skip
     words = Words(lang)
     amount = words.number(1.9)
-    for told in (
-        action_words(zone, words), amount_words(zone, words), measures_words(zone, words),
-    ):  # fmt: skip
-        assert amount in told
+    for tell in (action_words, amount_words, measures_words):
+        assert amount in tell(zone, words)
     assert words.number(0.6) not in action_words(zone, words)
     undecided = {**zone, "action": f"within 0.10 mm of the limit: measure by hand or scan again; "
                  f"to be sure, {zone['action']}"}  # fmt: skip

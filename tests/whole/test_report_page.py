@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
-import os
 import io
+import os
 import re
 import shutil
 import subprocess
@@ -371,7 +371,8 @@ def test_a_chosen_place_keeps_its_row_in_sight(browser: Any, folder: Path) -> No
         "const box = row.closest('.zones'), off = () => {"
         "const [a, b] = [row, box].map((e) => e.getBoundingClientRect());"
         "return [a.top - b.top, b.bottom - a.bottom]; };"
-        "for (let k = 0; k < 40; k += 1) { const [up, down] = [0, 1].map(() => row.cloneNode(true));"
+        "for (let k = 0; k < 40; k += 1) {"
+        "const [up, down] = [0, 1].map(() => row.cloneNode(true));"
         "for (const one of [up, down]) one.querySelector('a').removeAttribute('data-zone');"
         "row.before(up); row.after(down); }"
         "const hidden = off(); document.getElementById('view').view.select(1);"
@@ -678,6 +679,16 @@ def test_seven_zones_fill_two_bench_sheets_and_one_page_of_pictures(tmp_path: Pa
     assert all(action in page for action in actions[:6]) and "1 more in the report" in page
     views = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
     assert all(f"{view} view" in page for view in views)
+    told = subprocess.run(
+        ["pdftotext", "-bbox", tmp_path / "contact.pdf", "-"],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    tall = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]+)', told)
+    # Points of type: what is smaller than 7 is not read at arm's length; figures of sections, too.
+    assert min(float(end) - float(start) for start, end, _ in tall) >= 7.0
+    assert any(word == "buccal" for *_, word in tall)
 
 
 def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:
