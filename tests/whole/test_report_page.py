@@ -606,10 +606,23 @@ def test_papers_are_whole_and_bring_their_own_letters(folder: Path, name: str) -
         assert pdf.Root.MarkInfo.Marked and not pdf.is_encrypted
         pictures = [one for one in pdf.objects if _is(one, None) and one.get("/S") == "/Figure"]
         assert pictures and all(str(one.get("/Alt", "")) for one in pictures)
+        # ISO 14289-1 (from memory): it says so, shows its title, and no table is without a head.
+        assert pdf.open_metadata()["pdfuaid:part"] == "1"
+        assert pdf.Root.ViewerPreferences.DisplayDocTitle
+        tables = [one for one in pdf.objects if _is(one, None) and one.get("/S") == "/Table"]
+        assert (len(tables) >= 3) == (name == "report.pdf")
+        assert all("/TH" in _below(one) for one in tables)
     found = subprocess.run(
         ["qpdf", "--check", folder / name], capture_output=True, text=True, check=False
     )
     assert found.returncode == 0, found.stdout + found.stderr
+
+
+def _below(element: Any) -> set[str]:
+    """Kinds of all the parts of a tagged element."""
+    kids = element.get("/K", [])
+    parts = [one for one in (kids if isinstance(kids, pikepdf.Array) else [kids]) if _is(one, None)]
+    return {str(one.get("/S")) for one in parts}.union(*(_below(one) for one in parts))
 
 
 def _is(found: Any, kind: str | None) -> bool:

@@ -73,7 +73,7 @@ REPORT, BENCH, CONTACT = PAPERS = ("report.pdf", "bench.pdf", "contact.pdf")
 """The report, the sheet for the bench, and all pictures on one page for whoever designs."""
 
 _STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a", CONTACT: "a-2a"}
-"""PDF/A-3 may carry the result's own files; the bench sheet carries none."""
+"""PDF/A-3 may carry the result's own files, the other sheets carry none. All are PDF/UA-1, too."""
 
 _MOST_ON_BENCH = 6
 """More zones than these cannot be read at arm's length on one sheet."""
@@ -419,7 +419,7 @@ def _typeset(
         font_paths=[str(folder) for folder in fonts],
         ignore_system_fonts=True,
         format="pdf",
-        pdf_standards=[_STANDARDS[name]],
+        pdf_standards=[_STANDARDS[name], "ua-1"],
         timestamp=data["moment"],
     )
     return _without_suspects(made)
