@@ -38,6 +38,9 @@ _FRAME_MM = 4.0
 _HALF_MARK_MM, _APART_MM = (0.75, 0.85), 0.1
 """Half the width and height of a mark's number over its depth, and the room between two."""
 
+_AROUND_MM = 2.6
+"""Words of a view's marks stand no farther than this above and below all of these."""
+
 _GAPS_MM = (0.3, 0.6, 1.0, 1.5, 2.1, 2.8, 3.6)
 """Between a mark and its words, near ones first."""
 
@@ -167,8 +170,12 @@ def _marks(mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: 
         and seen[at]
         and mark["square_mm"] is not None
     ]
-    high = flat.max(axis=0) + _MARGIN_MM
-    room = Room(float(high[0]), float(high[1]), _APART_MM)
+    if not shown:
+        return []
+    own = np.stack([place for _, place in shown])
+    low, high = own.min(axis=0) - _AROUND_MM, flat.max(axis=0) + _MARGIN_MM
+    room = Room(float(high[0]), float(own[:, 1].max()) + _AROUND_MM, _APART_MM)
+    room.boxes.append((0.0, 0.0, float(high[0]), float(low[1])))  # its name, other views
     wanted = [((float(x), float(y)), _HALF_MARK_MM) for _, (x, y) in shown]
     parts, words = [], []
     for (mark, (x, y)), (to_x, to_y) in zip(shown, room.beside(wanted, _GAPS_MM), strict=True):
