@@ -84,13 +84,20 @@ class Room:
         others: Sequence[tuple[Place, Place, Place]],
     ) -> Place:
         to, cost = self._tried(at, half, gaps)
-        for box in (*self.boxes, *(_box(middle, wide) for _, middle, wide in others)):
-            cost = cost + _OVER_SIGN * gaps[0] * _meets(to, half, box, self.apart)
-            cost += _CROSSED * gaps[0] * _through(at, to, box)
-        for place in self.places:
-            cost += _OVER_PLACE * gaps[0] * _meets(to, half, (*place, *place), self.apart)
-        for start, end in (*self.leaders, *((begin, middle) for begin, middle, _ in others)):
-            cost += _CROSSED * gaps[0] * _cross(at, to, start, end)
+        boxes = [*self.boxes, *(_box(middle, wide) for _, middle, wide in others)]
+        leaders = [*self.leaders, *((begin, middle) for begin, middle, _ in others)]
+        signs = _near(np.array(boxes, dtype=np.float64).reshape(-1, 4), to, half)
+        dots = np.array(self.places, dtype=np.float64)
+        places = _near(np.concatenate([dots, dots], axis=1), to, half)
+        lines = np.array(leaders, dtype=np.float64).reshape(-1, 2, 2)
+        counted = (
+            (_OVER_SIGN, _meets(to, half, signs, self.apart)),
+            (_OVER_PLACE, _meets(to, half, places, self.apart)),
+            (_CROSSED, _through(at, to, signs)),
+            (_CROSSED, _cross(at, to, lines)),
+        )
+        for weight, found in counted:
+            cost = cost + weight * gaps[0] * found.sum(axis=1)
         best = int(cost.argmin())
         return float(to[best, 0]), float(to[best, 1])
 
@@ -123,27 +130,39 @@ def _box(to: Place, half: Place) -> Box:
     return to[0] - half[0], to[1] - half[1], to[0] + half[0], to[1] + half[1]
 
 
-def _meets(to: Floats, half: Place, box: Box, apart: float) -> Bools:
-    left, top, right, bottom = box
-    across = (to[:, 0] + half[0] + apart > left) & (to[:, 0] - half[0] - apart < right)
-    return np.asarray(
-        across & (to[:, 1] + half[1] + apart > top) & (to[:, 1] - half[1] - apart < bottom)
-    )
+def _near(boxes: Floats, to: Floats, half: Place) -> Floats:
+    """Those of some boxes, shape (b, 4), that a sign at some of the middles could touch."""
+    low, high = to.min(axis=0) - _REACH * np.array(half), to.max(axis=0) + _REACH * np.array(half)
+    return np.asarray(boxes[((boxes[:, 2:] > low) & (boxes[:, :2] < high)).all(axis=1)])
 
 
-def _through(at: Place, to: Floats, box: Box) -> Bools:
-    """Whether a leader from a place to each of some middles runs through a box."""
-    x, y = (at[k] + _STEPS[:, None] * (to[:, k] - at[k]) for k in (0, 1))
-    left, top, right, bottom = box
-    return np.asarray(((x > left) & (x < right) & (y > top) & (y < bottom)).any(axis=0))
+_REACH = 1.5
+"""A sign's own half, and what signs keep from each other."""
 
 
-def _cross(at: Place, to: Floats, start: Place, end: Place) -> Bools:
-    """Whether leaders from one place to some middles cross another leader."""
+def _meets(to: Floats, half: Place, boxes: Floats, apart: float) -> Bools:
+    """Which boxes a sign in each of some middles touches, shape (k, b)."""
+    wide = np.array(half) + apart
+    low, high = (to - wide)[:, None], (to + wide)[:, None]
+    return np.asarray(((high > boxes[:, :2]) & (low < boxes[:, 2:])).all(axis=2))
 
-    def side(a: Floats | Place, b: Floats | Place, c: Floats | Place) -> Floats:
-        (ax, ay), (bx, by), (cx, cy) = (np.asarray(one, dtype=np.float64).T for one in (a, b, c))
-        return np.asarray((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
 
-    own = side(start, end, at) * side(start, end, to) < 0
-    return np.asarray(own & (side(at, to, start) * side(at, to, end) < 0))
+def _through(at: Place, to: Floats, boxes: Floats) -> Bools:
+    """Which boxes a leader from a place to each of some middles runs through, shape (k, b)."""
+    points = np.array(at) + _STEPS[:, None, None, None] * (to - np.array(at))[:, None]
+    within = (points > boxes[:, :2]) & (points < boxes[:, 2:])
+    return np.asarray(within.all(axis=3).any(axis=0))
+
+
+def _cross(at: Place, to: Floats, lines: Floats) -> Bools:
+    """Which of some lines, shape (l, 2, 2), a leader from a place to each middle crosses."""
+    begin, end = lines[:, 0], lines[:, 1]
+    own = _side(begin, end, np.array(at)) * _side(begin, end, to[:, None]) < 0
+    theirs = _side(np.array(at), to[:, None], begin) * _side(np.array(at), to[:, None], end) < 0
+    return np.asarray(own & theirs)
+
+
+def _side(a: Floats, b: Floats, c: Floats) -> Floats:
+    """On which side of the line from a to b a place c lies, as a sign."""
+    u, v = b - a, c - a
+    return np.asarray(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
