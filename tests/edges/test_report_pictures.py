@@ -39,7 +39,8 @@ from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
 from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
 from veneercheck.report.scene import drawn, scene_of
-from veneercheck.report.sections import Figure, Sheet, legend, section_svg
+from veneercheck.report.section_sheet import Figure, Sheet
+from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices

@@ -15,7 +15,8 @@ from veneercheck.core.types import Floats, SectionPlane
 from veneercheck.machine.aside import put
 from veneercheck.report.colours import taken_mm
 from veneercheck.report.scene import Scene
-from veneercheck.report.sections import Figure, section_svg
+from veneercheck.report.section_sheet import Figure
+from veneercheck.report.sections import section_svg
 
 SECTIONS = "sections"
 """Folder of the drawings."""

@@ -28,7 +28,8 @@ from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
 from veneercheck.report.scene import Scene, scene_of
-from veneercheck.report.sections import legend, width_mm, with_letters
+from veneercheck.report.section_sheet import width_mm, with_letters
+from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.standing import (
     CODE,
