@@ -16,7 +16,8 @@ from veneercheck.report.filed import FiledResult
 from veneercheck.report.palette import all_colours, few_colours, plain_colours, png
 from veneercheck.report.raster import draw, first_outside, projected
 from veneercheck.report.scanlines import faces_seen
-from veneercheck.report.stills import cameras, drawn, lettered, scene_of
+from veneercheck.report.scene import drawn, scene_of
+from veneercheck.report.stills import cameras, lettered
 from veneercheck.report.words import Words
 
 

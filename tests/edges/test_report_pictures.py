@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import gzip
+import math
 import re
 import subprocess
 import sys
@@ -31,21 +32,16 @@ from veneercheck.report.colours import (
 )
 from veneercheck.report.drawing import swatch
 from veneercheck.report.filed import FiledResult
+from veneercheck.report.legend import SIGNS
 from veneercheck.report.levels import figures
-from veneercheck.report.pack import Pack, add_mesh, page_order
+from veneercheck.report.numbering import _seen_of
+from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
 from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
-from veneercheck.report.sections import Figure, Sheet, legend, section_svg
-from veneercheck.report.stills import (
-    SIGNS,
-    _seen_of,
-    cameras,
-    drawn,
-    lettered,
-    picture_of,
-    render_stills,
-    scene_of,
-)
+from veneercheck.report.scene import drawn, scene_of
+from veneercheck.report.section_sheet import Figure, Sheet
+from veneercheck.report.sections import legend, section_svg
+from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
 from veneercheck.report.views import directions, six_views
@@ -805,6 +801,8 @@ def test_the_page_is_told_little_where_neighbours_tell_the_rest() -> None:
         np.rint(mesh.points_mm * 1000).astype("<i2").tobytes() + mesh.faces.astype("<u4").tobytes()
     )
     assert len(pack.text()) * 3 / 4 < 0.5 * len(plain)
+    # Of a closed surface told round its rim nearly every third corner is where the rim goes on.
+    assert (mesh.faces[:, 2] == expected_thirds(mesh.faces)).mean() > 0.9
 
 
 def test_languages_say_the_same_things() -> None:
@@ -929,3 +927,25 @@ def test_pictures_need_no_graphics_library(tmp_path) -> None:
     ).stdout.splitlines()  # fmt: skip
     assert {"report.html", "zone-1.png", "contact.pdf", "report.pdf"} <= set(said[0].split())
     assert said[1] == "[]"
+
+
+def test_signs_find_room_over_no_other_and_over_no_others_place() -> None:
+    """Twelve places in a square of 60 pixels, each with a sign as wide as two of them apart."""
+    from veneercheck.report.placing import Room
+
+    rng = np.random.default_rng(4)
+    places = [(float(x), float(y)) for x, y in 270.0 + 60.0 * rng.random((12, 2))]
+    room = Room(640.0, 600.0, 8.0)
+    room.boxes.append((0.0, 480.0, 200.0, 600.0))  # the corner of the directions
+    found = room.beside([(at, (60.0, 20.0)) for at in places], (20.0, 50.0, 90.0, 150.0, 220.0))
+    for index, (x, y) in enumerate(found):
+        assert 60 < x < 580 and 20 < y < 580
+        assert not (x - 60 < 200 and y + 20 > 480)
+        assert all(abs(x - a) >= 60 or abs(y - b) >= 20 for a, b in places)
+        assert all(abs(x - a) >= 120 or abs(y - b) >= 40 for a, b in found[:index])
+    lone = Room(640.0, 600.0, 8.0).beside([((300.0, 300.0), (60.0, 20.0))], (20.0, 50.0))[0]
+    assert math.hypot(lone[0] - 300.0, lone[1] - 300.0) < 90.0  # near where there is room
+    covered = np.zeros((60, 64), dtype=bool)
+    covered[:, 31:] = True  # what a picture shows is not covered where there is room beside
+    aside = Room(640.0, 600.0, 8.0, covered).beside([((310.0, 300.0), (60.0, 20.0))], (20.0, 50.0))
+    assert aside[0][0] < 310.0

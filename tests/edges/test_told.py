@@ -20,15 +20,18 @@ from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report import document
-from veneercheck.report.stills import zone_words
+from veneercheck.report.captions import zone_words
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import (
+    action_words,
+    amount_words,
     finding_words,
     frame_sentences,
     measures_words,
     reading_words,
     reasons,
+    runout_note,
 )
 from veneercheck.report.words import Words, sections
 
@@ -298,3 +301,43 @@ def test_what_is_undecided_is_only_perhaps_too_thin_in_every_list() -> None:
     assert finding_words(firm, words) == "too thin"
     assert finding_words(near, words) == "perhaps too thin"
     assert "perhaps too thin" in zone_words(near, words)
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_a_bump_has_one_amount_in_its_row_and_beside_its_number(lang: str) -> None:
+    """What comes off in all: 0.60 mm to the contour and 1.30 mm of room under it."""
+    what = "take off 0.60 mm if it is the framework that stands proud"
+    zone = {
+        "id": 2, "finding": "over_contour", "extreme_mm": -0.6, "amount_mm": 0.6,
+        "action": f"{what}; 1.90 mm in all to make room for the veneer",
+    }  # fmt: skip
+    words = Words(lang)
+    amount = words.number(1.9)
+    for tell in (action_words, amount_words, measures_words):
+        assert amount in tell(zone, words)
+    assert words.number(0.6) not in action_words(zone, words)
+    undecided = {**zone, "action": f"within 0.10 mm of the limit: measure by hand or scan again; "
+                 f"to be sure, {zone['action']}"}  # fmt: skip
+    assert f"{words.number(0.1)} mm" in action_words(undecided, words)
+    assert f"{amount} mm" in action_words(undecided, words)
+    assert words.number(0.6) not in action_words(undecided, words)
+    plain = {**zone, "action": what}
+    assert words.number(0.6) in amount_words(plain, words)
+
+
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_why_a_limit_is_lower_is_told_where_it_is(lang: str) -> None:
+    """Only where some place too thin is held against less than its surface's own least layer."""
+    zone = {"finding": "too_thin", "about": "veneer", "surface": "buccal", "limit_mm": 1.0}
+    document = {
+        "profile": {"layer": {"least_mm": 1.0}, "surfaces": {"lingual": {"least_mm": 0.8}},
+                    "finish_line": {"width_mm": 0.8}},
+        "zones": [zone, {**zone, "surface": "lingual", "limit_mm": 0.8},
+                  {**zone, "about": "beads", "limit_mm": 0.5},
+                  {**zone, "finding": "too_thick", "limit_mm": 0.5}],
+    }  # fmt: skip
+    words = Words(lang)
+    assert runout_note(document, words) == ""
+    document["zones"].append({**zone, "limit_mm": 0.77})
+    told = runout_note(document, words)
+    assert words.mm(0.8, 1) in told and words.mm(1.0) in told

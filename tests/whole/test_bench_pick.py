@@ -262,12 +262,16 @@ def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_pa
     page.route("**/model?*", _guessed)
     page.click("#correct-link")
     page.locator("#model[data-ready=yes]").wait_for()
-    # The lump shows neither: the guess put in leans away from the axes nearest to it.
+    # The lump shows neither. The guess put in leans away from the axes nearest to it: it has
+    # pictures of its own, and stands on the model where it points.
     marked = [
         page.locator(f"#{box} button", has=page.locator(".badge:visible")).get_attribute("value")
         for box in ("occlusal", "buccal")
     ]
-    assert marked == ["-z", "+x"]
+    assert marked == ["guess", "guess"]
+    assert page.inner_text("#occlusal button[value='guess'] .named") == "biting surface"
+    assert page.locator("#buccal button[value='guess']").get_attribute("aria-pressed") == "true"
+    page.locator("#marks-model", has_text="biting surface").wait_for(state="attached")
     assert page.inner_text("#buccal button[value='-x'] .named") == "tongue or palate side"
     assert "No units are named yet" in page.inner_text("#units-hint")
     page.locator("#occlusal button[value='+z']").click()
@@ -294,7 +298,9 @@ def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_pa
     page.locator("#units button", has_text="37 ✓").wait_for()
     assert page.inner_text("#rename-chosen") == "37 retainer"
     page.locator("#marks-model", has_text="37").wait_for(state="attached")  # drawn a frame later
-    assert page.inner_text("#marks-model") == "37"
+    assert page.locator("#marks-model span").all_text_contents() == [
+        "biting surface", "cheek or lip side", "37",
+    ]  # fmt: skip
     _no_barrier(page)
     with page.expect_request(lambda one: one.method == "POST") as asked:
         page.click("#correct-check")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import importlib.util
 import io
+import os
 import re
 import shutil
 import subprocess
@@ -31,13 +32,17 @@ from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
 from veneercheck.report.paper import PAPERS, write_papers
 from veneercheck.report.raster import sample
-from veneercheck.report.stills import Scene, scene_of, without_words, zones_shown
+from veneercheck.report.scene import Scene, scene_of
+from veneercheck.report.stills import without_words, zones_shown
 from veneercheck.report.viewing import scripts
 from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
+"""`firefox` or `webkit`, where `playwright install` has fetched it, opens the page there."""
+
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
 SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
@@ -66,7 +71,10 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        if ENGINE == "chromium":
+            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        else:
+            opened = getattr(play, ENGINE).launch()
         yield opened
         opened.close()
 
@@ -332,12 +340,17 @@ def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> No
     assert first["y"] < 260 and first["x"] + first["width"] < model["x"]
     assert cut["y"] + 0.8 * cut["height"] <= 768 and cut["x"] + cut["width"] <= model["x"]
     assert page.locator("details .box").first.is_hidden()
+    worst = page.locator("header .worst")
+    assert worst.is_hidden()  # the list beside it says so
     page.set_viewport_size({"width": 390, "height": 844})
     _until(page, "document.querySelector('#view canvas').getBoundingClientRect().width < 390")
     model = page.locator("#view canvas").bounding_box()
     first = page.locator("a[data-zone='1']").bounding_box()
     assert model["y"] + 0.7 * model["height"] < 844 and first["y"] > model["y"] + model["height"]
     assert min(first["width"], first["height"]) >= 44
+    told = worst.bounding_box()
+    assert told["y"] + told["height"] < model["y"] < 0.45 * 844
+    assert page.locator("#view .action").first.inner_text() in worst.inner_text()
     page.close()
     context = browser.new_context(
         java_script_enabled=False, viewport={"width": 1366, "height": 768}
@@ -346,6 +359,28 @@ def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> No
     still = page.locator(".see figure img").bounding_box()
     assert still["y"] < 260 and still["height"] > 300
     context.close()
+
+
+@needs_browser
+def test_a_chosen_place_keeps_its_row_in_sight(browser: Any, folder: Path) -> None:
+    """The list beside the model scrolls in itself: rows before and behind hide the chosen one."""
+    page, _ = _open(browser, folder, viewport={"width": 1366, "height": 768})
+    _ready(page)
+    told = page.evaluate(
+        "(() => { const row = document.querySelector(\"a[data-zone='1']\").closest('tr');"
+        "const box = row.closest('.zones'), off = () => {"
+        "const [a, b] = [row, box].map((e) => e.getBoundingClientRect());"
+        "return [a.top - b.top, b.bottom - a.bottom]; };"
+        "for (let k = 0; k < 40; k += 1) {"
+        "const [up, down] = [0, 1].map(() => row.cloneNode(true));"
+        "for (const one of [up, down]) one.querySelector('a').removeAttribute('data-zone');"
+        "row.before(up); row.after(down); }"
+        "const hidden = off(); document.getElementById('view').view.select(1);"
+        "return [hidden, off()]; })()"
+    )
+    page.close()
+    (_, below), chosen = told
+    assert below < 0 <= min(chosen)
 
 
 @needs_browser
@@ -571,10 +606,23 @@ def test_papers_are_whole_and_bring_their_own_letters(folder: Path, name: str) -
         assert pdf.Root.MarkInfo.Marked and not pdf.is_encrypted
         pictures = [one for one in pdf.objects if _is(one, None) and one.get("/S") == "/Figure"]
         assert pictures and all(str(one.get("/Alt", "")) for one in pictures)
+        # ISO 14289-1 (from memory): it says so, shows its title, and no table is without a head.
+        assert pdf.open_metadata()["pdfuaid:part"] == "1"
+        assert pdf.Root.ViewerPreferences.DisplayDocTitle
+        tables = [one for one in pdf.objects if _is(one, None) and one.get("/S") == "/Table"]
+        assert (len(tables) >= 3) == (name == "report.pdf")
+        assert all("/TH" in _below(one) for one in tables)
     found = subprocess.run(
         ["qpdf", "--check", folder / name], capture_output=True, text=True, check=False
     )
     assert found.returncode == 0, found.stdout + found.stderr
+
+
+def _below(element: Any) -> set[str]:
+    """Kinds of all the parts of a tagged element."""
+    kids = element.get("/K", [])
+    parts = [one for one in (kids if isinstance(kids, pikepdf.Array) else [kids]) if _is(one, None)]
+    return {str(one.get("/S")) for one in parts}.union(*(_below(one) for one in parts))
 
 
 def _is(found: Any, kind: str | None) -> bool:
@@ -644,6 +692,16 @@ def test_seven_zones_fill_two_bench_sheets_and_one_page_of_pictures(tmp_path: Pa
     assert all(action in page for action in actions[:6]) and "1 more in the report" in page
     views = ("occlusal", "buccal", "lingual", "mesial", "distal", "basal")
     assert all(f"{view} view" in page for view in views)
+    told = subprocess.run(
+        ["pdftotext", "-bbox", tmp_path / "contact.pdf", "-"],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    tall = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]+)', told)
+    # Points of type: what is smaller than 7 is not read at arm's length; figures of sections, too.
+    assert min(float(end) - float(start) for start, end, _ in tall) >= 7.0
+    assert any(word == "buccal" for *_, word in tall)
 
 
 def test_a_picture_of_the_paper_is_the_stills_own(folder: Path) -> None:

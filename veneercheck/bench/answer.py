@@ -23,6 +23,7 @@ from veneercheck.report.verdict import (
     question_words,
     reading_words,
     verdict_sentences,
+    worst_words,
 )
 from veneercheck.report.words import Words
 
@@ -90,6 +91,7 @@ def _answer(result: Mapping[str, Any], words: Words) -> Shown:
     first, *more = verdict_sentences(result, words)
     return {
         "sentences": [first, *more],
+        "worst": worst_words(result, words),
         "zones": [_zone(zone, words) for zone in result["zones"]],
         "questions": [question_words(asked, words) for asked in result["questions"]],
         "swapped": any(told["kind"] == "swapped" for told in result["remarks"]),

@@ -6,30 +6,19 @@ import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import limits_words, stated
 from veneercheck.report.colours import AMOUNT_STEP_MM, INK, Amounts
 from veneercheck.report.drawing import WHITE, amount_bar, font, swatch
+from veneercheck.report.legend import FOOT_SIZES, HEAD, HEIGHT, WIDTH, fitted, heading
 from veneercheck.report.levels import levels_of
 from veneercheck.report.palette import png
-from veneercheck.report.stills import (
-    FOOT_SIZES,
-    HEAD,
-    HEIGHT,
-    WIDTH,
-    Scene,
-    drawn,
-    fitted,
-    heading,
-    limits_words,
-    lines_of,
-    picture_of,
-    stated,
-    what_matters,
-    whole_tones,
-)
+from veneercheck.report.scene import Scene, drawn, lines_of, what_matters, whole_tones
+from veneercheck.report.stills import picture_of
 from veneercheck.report.surface import with_amounts
 from veneercheck.report.views import VIEW_NAMES, Camera, close_up, six_views, view_word
 from veneercheck.report.words import Words
@@ -52,8 +41,17 @@ _FIGURE_APART_PX = 58
 def amounts_of(scene: Scene) -> Scene | None:
     """The same scene, coloured by what is to be taken off or added; None where that is not known.
 
-    Where nothing was found nothing is to be done, and the surface is plain.
+    Where nothing was found nothing is to be done, and the surface is plain. Made once for a scene.
     """
+    if scene not in _TOLD:
+        _TOLD[scene] = _told(scene)
+    return _TOLD[scene]
+
+
+_TOLD: WeakKeyDictionary[Scene, Scene | None] = WeakKeyDictionary()
+
+
+def _told(scene: Scene) -> Scene | None:
     amount = scene.filed.amount_mm
     if amount is None or not np.isfinite(amount).any():
         return None
@@ -122,7 +120,7 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
     middle = _EDGE + width // 2
     for name, x in (("add", middle - width // 4), ("take_off", middle + width // 4)):
-        pen.text((x, top - 6), words(f"amount.{name}"), INK, font(24, bold=True), anchor="mb")
+        pen.text((x, top - 12), words(f"amount.{name}"), INK, font(24, bold=True), anchor="ms")
     for value, off in bar_figures(scale, width):
         text = figure(scale, value, words)
         pen.text((_EDGE + off, top + height + 6), text, INK, font(22), anchor="ma")

@@ -13,6 +13,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.judge import changes
 from veneercheck.core.types import Floats, Trend
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import checked_words
 from veneercheck.report.interactive import origin_of, script, view_section
@@ -27,8 +28,8 @@ from veneercheck.report.markup import (
     tag,
 )
 from veneercheck.report.result import zones_of
+from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.signs import harmless
-from veneercheck.report.stills import Scene, case_words, limits_words, scene_of
 from veneercheck.report.verdict import (
     action_words,
     cautions,

@@ -14,8 +14,9 @@ from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Floats, SectionPlane
 from veneercheck.machine.aside import put
 from veneercheck.report.colours import taken_mm
-from veneercheck.report.sections import Figure, section_svg
-from veneercheck.report.stills import Scene
+from veneercheck.report.scene import Scene
+from veneercheck.report.section_sheet import Figure
+from veneercheck.report.sections import section_svg
 
 SECTIONS = "sections"
 """Folder of the drawings."""

@@ -242,9 +242,15 @@ def side_name(bridge: Directions, way: Floats) -> str:
     return max(named, key=lambda candidate: float(named[candidate] @ way))
 
 
+def leader(pen: ImageDraw.ImageDraw, at: tuple[float, float], to: tuple[float, float]) -> None:
+    """A line from a sign's middle to its place, which a dot marks; drawn before all signs."""
+    pen.line((*at, *to), fill=WHITE, width=7)
+    pen.line((*at, *to), fill=INK, width=3)
+    pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
+
+
 def number_sign(
     pen: ImageDraw.ImageDraw,
-    at: tuple[float, float],
     to: tuple[float, float],
     text: str,
     *,
@@ -252,14 +258,11 @@ def number_sign(
     beside: str = "",
     large: float = 1.0,
 ) -> None:
-    """A numbered disc at `to` with a leader to `at`: filled where firm, hollow where not.
+    """A numbered disc with its middle at `to`: filled where firm, hollow where not.
 
     What stands beside the number makes it a field, with `to` in its middle.
     """
     radius = 21 * large
-    pen.line((*at, *to), fill=WHITE, width=7)
-    pen.line((*at, *to), fill=INK, width=3)
-    pen.ellipse((at[0] - 6, at[1] - 6, at[0] + 6, at[1] + 6), fill=INK, outline=WHITE, width=2)
     if beside:
         half = sign_reach(pen, beside, large)
         field = (to[0] - half, to[1] - radius, to[0] + half, to[1] + radius)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -27,10 +28,11 @@ from veneercheck.report.markup import (
     table,
     tag,
 )
+from veneercheck.report.scene import Scene
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes
 from veneercheck.report.standing import standing_rows
-from veneercheck.report.stills import Scene, case_words, limits_words, view_shown, zones_shown
+from veneercheck.report.stills import view_shown, zones_shown
 from veneercheck.report.tables import (
     alignment_rows,
     limits_rows,
@@ -48,9 +50,11 @@ from veneercheck.report.verdict import (
     metal_words,
     question_words,
     recheck_sentences,
+    runout_note,
     stage_words,
     state_first,
     verdict_sentences,
+    worst_words,
     zone_place,
 )
 from veneercheck.report.views import VIEW_NAMES
@@ -117,7 +121,7 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
         f"{words('report.checked')} {checked_words(document)}",
         f"{program['name']} {program['version']}",
     ]
-    told = cautions(document, words)
+    told, worst = cautions(document, words), worst_words(document, words)
     stated = state_first(document, words)
     return tag(
         "header",
@@ -129,6 +133,7 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
             class_="case",
         ),
         *(() if stated else (tag("p", first, class_="verdict"),)),
+        *([tag("p", worst, class_="worst")] if worst else ()),
         *(tag("p", sentence, class_="verdict-more") for sentence in more),
         folded(
             words("cautions.folded", first=told[0], count=len(told) - 1),
@@ -226,7 +231,9 @@ def _what_to_do(document: Mapping[str, Any], words: Words) -> Markup:
     if not document["zones"]:
         content = tag("p", words("report.nothing_to_do"))
     else:
-        content = zones_table(document, words)
+        runout = runout_note(document, words)
+        told = [tag("p", runout, class_="note runout")] if runout else []
+        content = joined([zones_table(document, words), *told])
     return _section(
         "what-to-do",
         words("report.what_to_do"),

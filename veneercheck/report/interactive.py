@@ -19,6 +19,7 @@ from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report import viewing
 from veneercheck.report.amounts import amounts_of
+from veneercheck.report.captions import case_words, limits_words, stated, zone_words
 from veneercheck.report.colours import AMOUNT_STEP_MM, NOTHING_MM, Amounts, Bands, taken_mm
 from veneercheck.report.drawing import amount_bar, legend_bar, swatch
 from veneercheck.report.markup import Markup, tag
@@ -30,16 +31,8 @@ from veneercheck.report.pack import (
     add_values,
     page_order,
 )
+from veneercheck.report.scene import Scene, bead_places, what_matters
 from veneercheck.report.sections import told_apart
-from veneercheck.report.stills import (
-    Scene,
-    bead_places,
-    case_words,
-    limits_words,
-    stated,
-    what_matters,
-    zone_words,
-)
 from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 from veneercheck.report.words import sections

@@ -4,6 +4,7 @@ Vertices are numbered so that neighbours stand close together (Cuthill and McKee
 from memory). Each triangle is told with its highest vertex, round which those that it closes lie
 as fans. So a vertex is told when the triangles to lower ones are known, and only how far it lies
 from where these let expect it: over a side of such a triangle the parallelogram's fourth corner.
+A triangle's third corner is expected where the rim of all that was told before goes on.
 
 Notes
 -----
@@ -141,7 +142,7 @@ def add_mesh(pack: Pack, mesh: TriangleMesh, origin_mm: Floats) -> dict[str, Any
         "fans": pack.add_whole(np.bincount(a, minlength=len(points))),
         "follows": pack.add_bits(follows),
         "second": pack.add_whole(np.diff((a - b)[~follows], prepend=0)),
-        "third": pack.add_whole(c - b),
+        "third": pack.add_whole(c - expected_thirds(mesh.faces)),
         "places": [pack.add_whole(column) for column in off.T],
     }
 
@@ -187,6 +188,23 @@ def _opposite(faces: Ints) -> Ints:
     order = np.argsort(sides, kind="stable")
     first = order[np.searchsorted(sides[order], key(b, c))]
     return np.where(a[first // 3] < a, corner[first], -1)
+
+
+def expected_thirds(faces: Ints) -> Ints:
+    """The third corner expected of each triangle, shape (m,): where the rim goes on at its second.
+
+    The last side into that corner which a lower vertex was the first to tell; the corner itself
+    where there is none.
+    """
+    count, m = int(faces.max(initial=0)) + 1, len(faces)
+    start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
+    _, first = np.unique(np.minimum(start, end) * count + np.maximum(start, end), return_index=True)
+    told = end[first] * (3 * m) + first
+    order = np.argsort(told)
+    told, tail, head = told[order], start[first][order], end[first][order]
+    begins = 3 * np.searchsorted(faces[:, 0], faces[:, 0])
+    last = np.searchsorted(told, faces[:, 1] * (3 * m) + begins) - 1
+    return np.where((last >= 0) & (head[last] == faces[:, 1]), tail[last], faces[:, 1])
 
 
 def add_values(pack: Pack, faces: Ints, values_mm: Floats, step_mm: float) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,7 +32,7 @@ _MIXED = (0.25, 0.5, 0.75)
 _BITS = 6
 """Of each of red, green and blue, by which a colour is looked up: steps of 4 in 256."""
 
-_LEVEL = 6
+LEVEL = 6
 """Level 9 takes seven times as long for 6 % less."""
 
 _ASKED_AT_ONCE = 2048
@@ -52,7 +52,7 @@ def png(
     for name, text in (texts or {}).items():
         told.add_text(name, text)
     stream = io.BytesIO()
-    few_colours(picture, tones).save(stream, "PNG", compress_level=_LEVEL, pnginfo=told)
+    few_colours(picture, tones).save(stream, "PNG", compress_level=LEVEL, pnginfo=told)
     return stream.getvalue()
 
 
@@ -69,7 +69,7 @@ def few_colours(picture: Pillow.Image, tones: Sequence[Rgb] = ()) -> Pillow.Imag
     count = np.bincount(key.reshape(-1), minlength=1 << 3 * _BITS)
     met = np.flatnonzero(count)
     plain, every = plain_colours(), all_colours(tuple(tones))
-    nearest = _nearest(_middles(met), every)
+    nearest = _nearest_of_all(met, tuple(tones))
     need = np.bincount(nearest, count[met], minlength=len(every))
     need[: len(plain)] = np.inf
     kept = np.sort(np.argsort(-need, kind="stable")[:_MOST])
@@ -148,6 +148,21 @@ def _middles(key: npt.NDArray[np.intp]) -> npt.NDArray[np.float32]:
     mask, half = (1 << _BITS) - 1, (1 << 8 - _BITS) / 2 - 0.5
     parts = [(key >> shift) & mask for shift in (2 * _BITS, _BITS, 0)]
     return np.stack([(part << 8 - _BITS) + half for part in parts], axis=1).astype(np.float32)
+
+
+def _nearest_of_all(met: npt.NDArray[np.intp], tones: tuple[Rgb, ...]) -> npt.NDArray[np.int32]:
+    """The nearest of all colours for some look-up cells: many are met by picture after picture."""
+    known = _known_cells(tones)
+    asked = met[known[met] < 0]
+    known[asked] = _nearest(_middles(asked), all_colours(tones)) if len(asked) else 0
+    return known[met]
+
+
+@lru_cache(maxsize=2)
+def _known_cells(tones: tuple[Rgb, ...]) -> npt.NDArray[np.int32]:
+    """The nearest colour of each look-up cell, −1 until it is asked for; its own for each scale."""
+    all_colours(tones)
+    return np.full(1 << 3 * _BITS, -1, dtype=np.int32)
 
 
 def _nearest(asked: npt.NDArray[np.float32], among: Colours) -> npt.NDArray[np.intp]:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import case_words, limits_words, zone_words
 from veneercheck.report.carrying import (
     connector_note,
     connector_rows,
@@ -26,6 +27,8 @@ from veneercheck.report.carrying import (
 from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
+from veneercheck.report.scene import Scene, scene_of
+from veneercheck.report.section_sheet import width_mm, with_letters
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes, plain, printable
 from veneercheck.report.standing import (
@@ -35,17 +38,7 @@ from veneercheck.report.standing import (
     code_words,
     standing_rows,
 )
-from veneercheck.report.stills import (
-    STILLS,
-    Scene,
-    case_words,
-    limits_words,
-    scene_of,
-    view_shown,
-    without_words,
-    zone_words,
-    zones_shown,
-)
+from veneercheck.report.stills import STILLS, view_shown, without_words, zones_shown
 from veneercheck.report.tables import (
     Rows,
     alignment_rows,
@@ -65,6 +58,7 @@ from veneercheck.report.verdict import (
     question_words,
     reading_words,
     recheck_sentences,
+    runout_note,
     stage_words,
     state_first,
     verdict_sentences,
@@ -80,7 +74,7 @@ REPORT, BENCH, CONTACT = PAPERS = ("report.pdf", "bench.pdf", "contact.pdf")
 """The report, the sheet for the bench, and all pictures on one page for whoever designs."""
 
 _STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a", CONTACT: "a-2a"}
-"""PDF/A-3 may carry the result's own files; the bench sheet carries none."""
+"""PDF/A-3 may carry the result's own files, the other sheets carry none. All are PDF/UA-1, too."""
 
 _MOST_ON_BENCH = 6
 """More zones than these cannot be read at arm's length on one sheet."""
@@ -164,6 +158,7 @@ def paper_data(
         ),
         "footing": f"{limits_words(document, words)} · {words('picture.aid')}",
         "verdict": verdict_sentences(document, words),
+        "runout": runout_note(document, words),
         "stated": state_first(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
@@ -336,11 +331,12 @@ def _contact(folder: Path, zones: int, words: Words) -> dict[str, Any]:
         for still in stills
         if still.exists()
     ]
-    more = max(zones - _MOST_ON_CONTACT, 0)
     return {
         "views": views,
         "most": _MOST_ON_CONTACT,
-        "more": words("report.more", count=more) if more else "",
+        "more": [
+            words("report.more", count=zones - shown) for shown in range(_MOST_ON_CONTACT + 1)
+        ],
     }
 
 
@@ -363,6 +359,7 @@ def _lay_out(
 ) -> None:
     for name, svg in drawings.items():
         (room / f"{name}.svg").write_text(svg, encoding="utf-8")
+        (room / f"{name}{_NEAR}.svg").write_text(_near(name, svg), encoding="utf-8")
     for still in (folder / STILLS).glob("*.png"):
         (room / still.name).write_bytes(still.read_bytes())
     for view in data["views"]:
@@ -379,6 +376,20 @@ def _lay_out(
     for name in _SOURCES.values():
         source = resources.files(__package__).joinpath("print", name)
         (room / name).write_bytes(source.read_bytes())
+
+
+def _near(name: str, svg: str) -> str:
+    """A section with letters that are read where the page of pictures shows it."""
+    shown_mm = _ON_CONTACT_MM["zone" if name.startswith("zone") else name.partition("-")[0]]
+    return with_letters(svg, _LETTERS_MM * width_mm(svg) / shown_mm)
+
+
+_NEAR = "-near"
+_ON_CONTACT_MM = {"zone": 41.0, "unit": 60.0, "along": 131.0}
+"""How wide a drawing stands on the page of pictures, before the page is made to fit."""
+
+_LETTERS_MM = 3.2
+"""9 points: at least 7 where the page is made to fit by the least share that is allowed."""
 
 
 def _tell(room: Path, data: Mapping[str, Any]) -> None:
@@ -409,7 +420,7 @@ def _typeset(
         font_paths=[str(folder) for folder in fonts],
         ignore_system_fonts=True,
         format="pdf",
-        pdf_standards=[_STANDARDS[name]],
+        pdf_standards=[_STANDARDS[name], "ua-1"],
         timestamp=data["moment"],
     )
     return _without_suspects(made)

@@ -16,6 +16,7 @@ from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.plan.planned import Plan
 from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE
 from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
+from veneercheck.report.placing import Room
 from veneercheck.report.words import Language, Words
 
 MAP, SHADES = "depths.svg", "shade.svg"
@@ -33,6 +34,15 @@ _FACING = 0.25
 
 _FRAME_MM = 4.0
 """A key reaches this far beyond the contour."""
+
+_HALF_MARK_MM, _APART_MM = (0.75, 0.85), 0.1
+"""Half the width and height of a mark's number over its depth, and the room between two."""
+
+_AROUND_MM = 2.6
+"""Words of a view's marks stand no farther than this above and below all of these."""
+
+_GAPS_MM = (0.3, 0.6, 1.0, 1.5, 2.1, 2.8, 3.6)
+"""Between a mark and its words, near ones first."""
 
 _STYLE = (
     "<style>path{fill:none;stroke-linecap:round}text{font-family:'Source Sans Pro',sans-serif;"
@@ -147,16 +157,35 @@ def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools
     paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
     paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
+    return "".join([*paths, *_marks(mesh, document, flat, seen)])
+
+
+def _marks(mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools) -> list[str]:
+    """A dot for each mark, and beside it, over no other, its number and depth."""
     vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
-    for mark in document["marks"]:
-        at = vertex.get(tuple(mark["at_mm"]))
-        if at is None or not seen[at] or mark["square_mm"] is None:
-            continue
-        x, y = flat[at]
-        paths.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".22" fill="#1a1a1a"/>')
-        paths.append(_label(x, y - 0.75, 0.8, f"{mark['number']}", "#80143c"))
-        paths.append(_label(x, y + 0.8, 0.95, f"{mark['square_mm']:.1f}"))
-    return "".join(paths)
+    shown = [
+        (mark, flat[at])
+        for mark in document["marks"]
+        if (at := vertex.get(tuple(mark["at_mm"]))) is not None
+        and seen[at]
+        and mark["square_mm"] is not None
+    ]
+    if not shown:
+        return []
+    own = np.stack([place for _, place in shown])
+    low, high = own.min(axis=0) - _AROUND_MM, flat.max(axis=0) + _MARGIN_MM
+    room = Room(float(high[0]), float(own[:, 1].max()) + _AROUND_MM, _APART_MM)
+    room.boxes.append((0.0, 0.0, float(high[0]), float(low[1])))  # its name, other views
+    wanted = [((float(x), float(y)), _HALF_MARK_MM) for _, (x, y) in shown]
+    parts, words = [], []
+    for (mark, (x, y)), (to_x, to_y) in zip(shown, room.beside(wanted, _GAPS_MM), strict=True):
+        parts.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".22" fill="#1a1a1a"/>')
+        parts.append(f'<path class="edge" d="M{x:.2f} {y:.2f}L{to_x:.2f} {to_y:.2f}"/>')
+        ground = f'x="{to_x - 0.75:.2f}" y="{to_y - 0.85:.2f}" width="1.5" height="1.7"'
+        words.append(f'<rect {ground} rx=".3" fill="#ffffff" fill-opacity=".85"/>')
+        words.append(_label(to_x, to_y - 0.4, 0.75, f"{mark['number']}", "#80143c"))
+        words.append(_label(to_x, to_y + 0.4, 0.95, f"{mark['square_mm']:.1f}"))
+    return [*parts, *words]
 
 
 def _lines(

@@ -10,11 +10,14 @@ for the designer. Cost: about 0.1 s of work a picture.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 from veneercheck.report.amounts import amounts_of
 from veneercheck.report.palette import png
-from veneercheck.report.stills import Scene, drawn, picture_of, what_matters, whole_tones
+from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
+from veneercheck.report.stills import PICTURES_AT_ONCE, picture_of
 from veneercheck.report.views import Camera, close_up, six_views
 
 WHOLE, SIZE, CLOSE = (1200, 660), (760, 446), (760, 446)
@@ -31,17 +34,21 @@ def plates(scene: Scene, most_close_ups: int) -> Iterator[tuple[str, bytes]]:
     views and `see-1.png` … so many close-ups of the layer.
     """
     work = dataclasses.replace(amounts_of(scene) or scene, amounts=True, large=_LARGE)
-    seen = dataclasses.replace(scene, large=_LARGER)
+    seen, near = (dataclasses.replace(one, large=_LARGER) for one in (scene, work))
     ground = what_matters(scene.surface)
-    yield "do.png", _plate(work, six_views(scene.bridge, ground, *WHOLE)["occlusal"])
+    todo: dict[str, Callable[[], bytes]] = {
+        "do.png": partial(_plate, work, six_views(scene.bridge, ground, *WHOLE)["occlusal"])
+    }
     for name, camera in six_views(scene.bridge, ground, *SIZE).items():
-        yield f"see-{name}.png", _plate(seen, camera, measured=False)
-    near = dataclasses.replace(work, large=_LARGER)
+        todo[f"see-{name}.png"] = partial(_plate, seen, camera, measured=False)
     for index, zone in enumerate(scene.filed.document["zones"]):
         camera = close_up(zone, scene.bridge, scene.surface.mesh, *CLOSE)
-        yield f"do-{zone['id']}.png", _plate(near, camera, own=zone["id"], measured=False)
+        own = {"own": zone["id"], "measured": False}
+        todo[f"do-{zone['id']}.png"] = partial(_plate, near, camera, **own)
         if index < most_close_ups:
-            yield f"see-{zone['id']}.png", _plate(seen, camera, own=zone["id"], measured=False)
+            todo[f"see-{zone['id']}.png"] = partial(_plate, seen, camera, **own)
+    with ThreadPoolExecutor(PICTURES_AT_ONCE) as pool:
+        yield from zip(todo, pool.map(lambda made: made(), todo.values()), strict=True)
 
 
 def _plate(scene: Scene, camera: Camera, *, own: int | None = None, measured: bool = True) -> bytes:

@@ -284,12 +284,10 @@ class Projection:
 def projected(surface: Surface, camera: Camera) -> Projection:
     """Lay every vertex on the picture once."""
     place = camera.project(surface.mesh.points_mm)
-    told = (
-        place[:, 2], surface.layer_mm, surface.shown_mm, surface.veneer,
-        surface.zone > 0, surface.firm, _lit(surface, camera),
-    )  # fmt: skip
+    told = surface.told.copy()
+    told[:, 0], told[:, -1] = place[:, 2], _lit(surface, camera)
     eye = surface.facing @ camera.toward > 0
-    return Projection(place, eye, np.flatnonzero(eye), np.stack(told, axis=1, dtype=np.float32))
+    return Projection(place, eye, np.flatnonzero(eye), told)
 
 
 def _blend(

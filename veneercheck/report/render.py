@@ -46,8 +46,9 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import PAPERS, can_print, write_papers
+    from veneercheck.report.scene import Scene, scene_of
     from veneercheck.report.signs import harmless
-    from veneercheck.report.stills import Scene, render_stills, scene_of
+    from veneercheck.report.stills import render_stills
     from veneercheck.report.summary import write_summary
     from veneercheck.report.words import Words
 
@@ -56,27 +57,39 @@ def render(
     scene: Scene | None = None
     stills: dict[str, Path] = {}
     drawings: dict[str, str] = {}
+    sent: list[Path | None] = []
     if filed.mesh is None:
         _remove_pictures(folder)
     else:
         scene = drawn = scene_of(filed, words)
-        stills, drawings = side_by_side(
-            lambda: render_stills(folder, drawn, progress), lambda: write_sections(folder, drawn)
+
+        def beside() -> tuple[dict[str, str], list[Path | None]]:
+            found = write_sections(folder, drawn)
+            return found, [write_summary(folder, drawn), write_amounts(folder, drawn)]
+
+        stills, (drawings, sent) = side_by_side(
+            lambda: render_stills(folder, drawn, progress), beside
         )
+    printed = can_print()
     if scene:
         progress("summary.png, amount.png")
-    sent = [write_summary(folder, scene), write_amounts(folder, scene)] if scene else []
     progress("report.html")
-    page = write_html(folder, filed, stills, words, scene=scene, drawings=drawings)
-    written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
-    written += [path for path in sent if path is not None]
-    if not can_print():
+    if printed:
+        progress(", ".join(PAPERS))
+    else:
         for stale in PAPERS:
             (folder / stale).unlink(missing_ok=True)
         progress("no PDF: the typesetter is not installed (pip install typst)")
-        return written
-    progress(", ".join(PAPERS))
-    return written + write_papers(folder, filed, words, drawings=drawings, paper=paper, scene=scene)
+    page, papers = side_by_side(
+        lambda: write_html(folder, filed, stills, words, scene=scene, drawings=drawings),
+        lambda: (
+            write_papers(folder, filed, words, drawings=drawings, paper=paper, scene=scene)
+            if printed
+            else []
+        ),
+    )
+    written = [page, *stills.values(), *(folder / SECTIONS / f"{name}.svg" for name in drawings)]
+    return [*written, *(path for path in sent if path is not None), *papers]
 
 
 def _remove_pictures(folder: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -15,32 +14,23 @@ from veneercheck.core.mesh.sections import Crossing, crossing
 from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.stills import Scene
+from veneercheck.report.scene import Scene
+from veneercheck.report.section_sheet import (
+    BAR_MM,
+    STYLE,
+    Figure,
+    Sheet,
+    bar_svg,
+    figure_svg,
+    grid_svg,
+    lines_svg,
+    sides_svg,
+    whole_svg,
+)
 from veneercheck.report.words import Words
 
-_STYLE = {
-    "framework": 'stroke="#1a1a1a" stroke-width="0.11"',
-    "fitting": 'stroke="#1a1a1a" stroke-width="0.09" stroke-dasharray="0.42 0.32"',
-    "die": 'stroke="#1a1a1a" stroke-width="0.06" stroke-dasharray="0.6 0.16 0.04 0.16"',
-    "model": 'stroke="#b9b2a5" stroke-width="0.11"',
-    "contour": 'stroke="#1a1a1a" stroke-width="0.045"',
-    "limit": 'stroke="#8b867c" stroke-width="0.04" stroke-dasharray="0.22 0.14"',
-    "grid": 'stroke="#dcd7cd" stroke-width="0.025"',
-    "measure": 'stroke="#4a463f" stroke-width="0.05"',
-    "metal": 'stroke="#4a463f" stroke-width="0.055"',
-    "bad": 'stroke="#8c2a44" stroke-width="0.08"',
-    "bar": 'stroke="#1a1a1a" stroke-width="0.08"',
-}
-_INK, _BAD = "#1a1a1a", "#8c2a44"
-_SMALL_MM, _LARGE_MM = 0.42, 0.8
-_PER_WIDTH = 0.017
-"""Letters grow with the drawing's width, so that a long bridge stays readable on one sheet."""
-
-_LETTER_WIDTH = 0.55
-"""Mean width of a letter by its height."""
-
-_TICK = 0.33
 _BORDER = 3.6
+
 _APART = 5.5
 """Of ticks, border and distance between figures, in letters' heights."""
 
@@ -48,10 +38,12 @@ _WORDS = 2.5
 """A figure within the drawing needs so much room, in letters' heights, to its edges."""
 
 _LEAST_WIDTH_MM = 8.0
+
 _BESIDE_MM = 2.5
 """Bare metal that stands out this far beside the veneer is shown whole."""
 
 _MOST_FIGURES = 9
+
 _IN_PLANE = 0.9
 """A figure is drawn only where the ray lies in the plane within 26°."""
 
@@ -63,6 +55,7 @@ _CLEAR_MM = 0.03
 """A limit's line ends where other metal is nearer than its reach by this: a chord's own rise."""
 
 _MOST_METAL = 4
+
 _ENDS_THERE_MM = 0.1
 """A figure of the metal is drawn where its line ends at the fitting surface or the die as drawn."""
 
@@ -70,31 +63,6 @@ _LITTLE_MM = 1e-3
 """A step along a direction shows how it lies in a drawing that is laid out from a curve."""
 
 _VENEERED, _HALF = 0.99, 0.5
-_PX_PER_MM = 20.0
-_BAR_MM = 2.0
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Figure:
-    """A dimension: from the framework to the contour, with what is written beside it."""
-
-    start: tuple[float, float]
-    end: tuple[float, float]
-    words: str
-    style: str = "measure"
-
-
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class Sheet:
-    """What is seen of a section's plane, shape (2, 2), mm, and how tall its letters are."""
-
-    box: Floats
-
-    @property
-    def letters_mm(self) -> float:
-        """Height of letters."""
-        width = float(self.box[1, 0] - self.box[0, 0])
-        return min(max(_PER_WIDTH * width, _SMALL_MM), _LARGE_MM)
 
 
 def section_svg(
@@ -126,15 +94,15 @@ def section_svg(
     sheet = Sheet(box)
     drawn = _by_style(scene, metal)
     drawn["die"] = _outline(section, scene.filed.die)
-    parts = [_grid(box), _lines(outline, "contour", sheet)]
+    parts = [grid_svg(box), lines_svg(outline, "contour", sheet)]
     parts += _limits(scene, metal, meant, sheet)
-    parts += [_lines(pieces, style, sheet) for style, pieces in drawn.items() if len(pieces)]
+    parts += [lines_svg(pieces, style, sheet) for style, pieces in drawn.items() if len(pieces)]
     figures = [own] if own else _figures(scene, metal, sheet)
     figures += _of_metal(scene, metal, np.concatenate([drawn["fitting"], drawn["die"]]), sheet)
-    parts += [_figure(one, sheet) for one in figures]
-    parts += _sides(section.sides, sheet, scene, figures)
-    parts.append(_bar(sheet, scene.words.number(_BAR_MM, 0)))
-    return _svg(parts, box)
+    parts += [figure_svg(one, sheet) for one in figures]
+    parts += sides_svg(section.sides, sheet, scene, figures)
+    parts.append(bar_svg(sheet, scene.words.number(BAR_MM, 0)))
+    return whole_svg(parts, box)
 
 
 def legend(drawings: Mapping[str, str], words: Words) -> str:
@@ -143,7 +111,7 @@ def legend(drawings: Mapping[str, str], words: Words) -> str:
     more = [
         words(f"carrying.line_{name}")
         for name in ("fitting", "die", "model", "metal")
-        if _STYLE[name] in drawn
+        if STYLE[name] in drawn
     ]
     return " ".join([words("carrying.section_note"), *more])
 
@@ -273,7 +241,7 @@ def _limits(scene: Scene, metal: Trace, meant: Bools, sheet: Sheet) -> list[str]
     bands, taken = scene.surface.bands, _taken(scene)
     both = np.asarray((meant & metal.in_plane).all(axis=1))
     return [
-        _lines(_offset(metal, both, reach + taken), "limit", sheet)
+        lines_svg(_offset(metal, both, reach + taken), "limit", sheet)
         for reach in (bands.least_mm, bands.greatest_mm)
     ]
 
@@ -368,136 +336,3 @@ def _box(places: Floats, lines: Floats) -> Floats:
     short = max(0.5 * (_LEAST_WIDTH_MM - float(high[0] - low[0])), 0.0)
     wide = np.array([short + border, border])
     return np.stack([low - wide, high + wide])
-
-
-def _lines(pieces: Floats, style: str, sheet: Sheet) -> str:
-    """Pieces, one that begins where the last one ended going on from it."""
-    near = ((pieces > sheet.box[0] - 1.0) & (pieces < sheet.box[1] + 1.0)).all(axis=2).any(axis=1)
-    moves, last = [], (np.nan, np.nan)
-    for a, b, c, d in np.round(pieces[near].reshape(-1, 4) * [1, -1, 1, -1], 3).tolist():
-        moves.append(f"L{c:g} {d:g}" if (a, b) == last else f"M{a:g} {b:g}L{c:g} {d:g}")
-        last = (c, d)
-    path = "".join(moves)
-    return f'<path d="{path}" fill="none" stroke-linecap="round" {_STYLE[style]}/>'
-
-
-def _grid(box: Floats) -> str:
-    (left, low), (right, high) = box
-    upright = "".join(f"M{x} {-high:.3f}V{-low:.3f}" for x in np.arange(np.ceil(left), right))
-    level = "".join(f"M{left:.3f} {-y}H{right:.3f}" for y in np.arange(np.ceil(low), high))
-    return f'<path d="{upright}{level}" fill="none" {_STYLE["grid"]}/>'
-
-
-def _figure(one: Figure, sheet: Sheet) -> str:
-    start, end = np.array(one.start), np.array(one.end)
-    length = float(np.linalg.norm(end - start))
-    way = (end - start) / length if length > 0 else np.array([0.0, 1.0])
-    tick = np.array([-way[1], way[0]]) * _TICK * sheet.letters_mm
-    strokes = np.array([[start, end], [start - tick, start + tick], [end - tick, end + tick]])
-    at, anchor = _words_of(one, sheet)
-    ink = _BAD if one.style == "bad" else _INK
-    return _lines(strokes, one.style, sheet) + _text(at, one.words, anchor, sheet, ink)
-
-
-def _words_of(one: Figure, sheet: Sheet) -> tuple[Floats, str]:
-    """Where a figure's words stand, and which of their ends stands there."""
-    start, end = np.array(one.start), np.array(one.end)
-    length = float(np.linalg.norm(end - start))
-    way = (end - start) / length if length > 0 else np.array([0.0, 1.0])
-    anchor = "start" if way[0] > 0.4 else "end" if way[0] < -0.4 else "middle"
-    return end + way * sheet.letters_mm, anchor
-
-
-def _text(at: Floats, words: str, anchor: str, sheet: Sheet, ink: str = _INK) -> str:
-    """Letters with a white rim, so that no line runs through them."""
-    letters = sheet.letters_mm
-    x, y = float(at[0]), -float(at[1]) + 0.35 * letters
-    shared = (
-        f'x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}" font-size="{letters:.3f}" '
-        f'font-family="Source Sans Pro, sans-serif"'
-    )
-    told, rim = escape(words), f'stroke="#ffffff" stroke-width="{0.33 * letters:.3f}"'
-    # Rim and letters apart: drawn letter by letter, a rim would cover the letter before it.
-    return (
-        f'<text {shared} fill="#ffffff" {rim} aria-hidden="true">{told}</text>'
-        f'<text {shared} fill="{ink}">{told}</text>'
-    )
-
-
-def _sides(
-    sides: tuple[str, str, str, str], sheet: Sheet, scene: Scene, figures: list[Figure]
-) -> list[str]:
-    """What lies left and right in the upper corners, which a crown leaves free; above, below."""
-    (left, low), (right, high) = sheet.box
-    inset, middle = 0.5 * sheet.letters_mm, 0.5 * (left + right)
-    top, bottom = high - 1.6 * inset, low + 1.6 * inset
-    places = (
-        (left + inset, top, "start"), (right - inset, top, "end"),
-        (middle, top, "middle"), (middle, bottom, "middle"),
-    )  # fmt: skip
-    marks = ("← {}", "{} →", "{}", "{}")
-    taken = [_room(*_words_of(one, sheet), one.words, sheet) for one in figures]
-    written = []
-    for side, mark, (x, y, anchor) in zip(sides, marks, places, strict=True):
-        if side:
-            words, at = mark.format(scene.words.known("surface", side)), np.array([x, y])
-            if anchor == "middle":
-                at = _clear(at, words, taken, sheet)
-            taken.append(_room(at, anchor, words, sheet))
-            written.append(_text(at, words, anchor, sheet))
-    return written
-
-
-def _room(at: Floats, anchor: str, words: str, sheet: Sheet) -> Floats:
-    """What words cover: low corner and high corner."""
-    letters = sheet.letters_mm
-    wide = _LETTER_WIDTH * letters * len(words)
-    left = float(at[0]) - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
-    return np.array([[left, at[1] - 0.6 * letters], [left + wide, at[1] + 0.6 * letters]])
-
-
-def _clear(at: Floats, words: str, taken: list[Floats], sheet: Sheet) -> Floats:
-    """The place nearest to one, to its left or right, where words cover no others."""
-    letters, (low, high) = sheet.letters_mm, sheet.box
-    reach = int((high[0] - low[0]) / letters)
-    for step in sorted(range(-reach, reach + 1), key=abs):
-        moved = at + [step * letters, 0.0]
-        room = _room(moved, "middle", words, sheet)
-        inside = room[0, 0] > low[0] and room[1, 0] < high[0]
-        if inside and not any(
-            (room[0] < one[1]).all() and (one[0] < room[1]).all() for one in taken
-        ):
-            return moved
-    return at
-
-
-def _bar(sheet: Sheet, words: str) -> str:
-    """The scale, on white, in the lower right corner."""
-    letters = sheet.letters_mm
-    right, low = sheet.box[1, 0] - letters, sheet.box[0, 1] + letters
-    left, tick = right - _BAR_MM, 0.25 * letters
-    strokes = np.array(
-        [
-            [[left, low], [right, low]],
-            [[right, low - tick], [right, low + tick]],
-            [[left, low - tick], [left, low + tick]],
-        ]
-    )
-    label = _text(np.array([right - 0.5 * _BAR_MM, low + 0.8 * letters]), f"{words} mm",
-                  "middle", sheet)  # fmt: skip
-    ground = (
-        f'<rect x="{left - 0.4 * letters:.3f}" y="{-low - 1.5 * letters:.3f}" '
-        f'width="{_BAR_MM + 0.8 * letters:.3f}" height="{2.1 * letters:.3f}" fill="#ffffff"/>'
-    )
-    return ground + _lines(strokes, "bar", sheet) + label
-
-
-def _svg(parts: list[str], box: Floats) -> str:
-    (left, low), (right, high) = box
-    width, height = right - left, high - low
-    place = f'x="{left:.3f}" y="{-high:.3f}" width="{width:.3f}" height="{height:.3f}"'
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.3f} {-high:.3f} {width:.3f} '
-        f'{height:.3f}" width="{_PX_PER_MM * width:.0f}" height="{_PX_PER_MM * height:.0f}">'
-        f'<rect {place} fill="#ffffff"/>{"".join(parts)}</svg>'
-    )

@@ -7,21 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.machine.aside import put
+from veneercheck.report.captions import case_words, limits_words, stated
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import WHITE, font, scale_bar, side_name
+from veneercheck.report.legend import fitted, layer_bar
 from veneercheck.report.palette import png
-from veneercheck.report.stills import (
-    Scene,
-    case_words,
-    drawn,
-    fitted,
-    layer_bar,
-    limits_words,
-    picture_of,
-    stated,
-    what_matters,
-    whole_tones,
-)
+from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
+from veneercheck.report.stills import picture_of
 from veneercheck.report.verdict import (
     action_words,
     question_words,

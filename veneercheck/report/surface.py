@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh.rays import RayScene
@@ -61,6 +62,9 @@ class Surface:
         The limits in force.
     scale : Bands or Amounts
         What `shown_mm` is coloured by.
+    told : ndarray of float32, shape (n, 7)
+        What pixels read between the vertices; the first column is left for the depth, the last for
+        the light, which every picture has its own.
     """
 
     mesh: TriangleMesh
@@ -74,6 +78,7 @@ class Surface:
     firm: Bools
     bands: Bands
     scale: Bands | Amounts
+    told: npt.NDArray[np.float32]
 
 
 def surface_of(filed: FiledResult) -> Surface:
@@ -98,19 +103,27 @@ def surface_of(filed: FiledResult) -> Surface:
     zone = filed.zone
     if zone is None:  # a folder from before its map said so
         zone = zone_of_vertices(filed.mesh, filed.finding, filed.document["zones"])
+    smooth = smoothed(filed.mesh, veneer.astype(np.float64))
+    shown = _shown(filed.mesh, layer, filed.finding, veneer, bands)
     firm_ids = [z["id"] for z in filed.document["zones"] if z["decision"] == "firm"]
+    firm = np.isin(zone, firm_ids)
     return Surface(
         filed.mesh,
         RayScene(filed.mesh),
         vertex_normals(filed.mesh),
         face_normals(filed.mesh),
-        smoothed(filed.mesh, veneer.astype(np.float64)),
+        smooth,
         filed.layer_mm,
-        _shown(filed.mesh, layer, filed.finding, veneer, bands),
+        shown,
         zone,
-        np.isin(zone, firm_ids),
+        firm,
         bands,
         bands,
+        np.stack(
+            [shown, filed.layer_mm, shown, smooth, zone > 0, firm, shown],
+            axis=1,
+            dtype=np.float32,
+        ),
     )
 
 
@@ -126,9 +139,13 @@ def with_amounts(surface: Surface, amount_mm: Floats) -> Surface:
     amount = smoothed(surface.mesh, np.nan_to_num(amount_mm))
     read = np.isfinite(surface.shown_mm)
     most = float(np.abs(amount[surface.veneer >= 0.5]).max(initial=0.0))
-    return dataclasses.replace(
-        surface, shown_mm=np.where(read, amount, np.nan), scale=Amounts(most)
-    )
+    shown = np.where(read, amount, np.nan)
+    told = surface.told.copy()
+    told[:, _SHOWN_COLUMN] = shown
+    return dataclasses.replace(surface, shown_mm=shown, scale=Amounts(most), told=told)
+
+
+_SHOWN_COLUMN = 2
 
 
 def evened(

@@ -21,6 +21,7 @@ from veneercheck.report.verdict import (
     reading_words,
     reasons,
     recheck_sentences,
+    runout_note,
     size_words,
     stage_words,
     state_first,
@@ -62,6 +63,7 @@ def terminal_summary(
     lines += [_indented(fault_words(remark, words)) for remark in document["remarks"]]
     wide = max((len(finding_words(zone, words)) for zone in document["zones"]), default=0)
     lines += [_zone(zone, words, wide) for zone in document["zones"]]
+    lines += [_indented(note) for note in (runout_note(document, words),) if note]
     lines += _questions(document, words)
     lines += _weighing(document, words)
     lines += _recheck(document, words)

@@ -24,6 +24,9 @@ _WITHOUT_ZONES = {
 NOTHING_MISSED = 5e-4
 """A smaller share would be told as 0.0 %."""
 
+_WRITTEN_MM = 5e-3
+"""Limits are written to a hundredth; less apart they read alike."""
+
 _HEIGHT = re.compile(r"(\d+\.\d) mm (above|below|from) the finish line")
 _REACHING = re.compile(r"reaching on to (\w\d)")
 _FACING = re.compile(r"facing ([+-][xyz])")
@@ -78,9 +81,30 @@ def stage_words(document: Mapping[str, Any], words: Words) -> str:
 
 
 def action_words(zone: Mapping[str, Any], words: Words) -> str:
-    """What to do about a zone; English as filed, else the same in the reader's words."""
-    filed = str(zone["action"])
-    return filed if words.lang == "en" else _translated(filed, words)
+    """What to do about a zone, in the reader's words.
+
+    A bump is told by what comes off in all, as its number and the map of amounts show it.
+    """
+    filed, bump = str(zone["action"]), _bump(zone)
+    if bump:
+        filed = _LAST_AMOUNT.sub(rf"\g<1>{bump['all']} mm", bump["what"])
+    told = filed if words.lang == "en" else _translated(filed, words)
+    return words("report.for_room", what=told) if bump else told
+
+
+_LAST_AMOUNT = re.compile(r"(.*)\b\d+\.\d+ mm")
+
+
+def _bump(zone: Mapping[str, Any]) -> re.Match[str] | None:
+    """What is filed of a bump: what to do first, and how much in all."""
+    return _patterns()["in_all"].fullmatch(str(zone.get("action", "")))
+
+
+def amount_of(zone: Mapping[str, Any]) -> float | None:
+    """What is to be taken off at a zone's worst spot, in all; negative: to add, mm."""
+    bump = _bump(zone)
+    amount: float | None = float(bump["all"]) if bump else zone.get("amount_mm")
+    return amount
 
 
 def _translated(filed: str, words: Words) -> str:
@@ -121,7 +145,7 @@ def _patterns() -> dict[str, re.Pattern[str]]:
 
 def amount_words(zone: Mapping[str, Any], words: Words) -> str:
     """What is to be taken off or added at a zone's worst spot, in two words; empty if nothing."""
-    amount = zone.get("amount_mm")
+    amount = amount_of(zone)
     if not amount:
         return ""
     return words("amount.off" if amount > 0 else "amount.on", amount=words.number(abs(amount)))
@@ -185,7 +209,7 @@ def reading_words(zone: Mapping[str, Any], words: Words) -> str:
 def measures_words(zone: Mapping[str, Any], words: Words) -> str:
     """How far beyond its limit a zone is, how wide, and how much is to be done."""
     extreme, limit, across = zone["extreme_mm"], zone.get("limit_mm"), zone.get("across_mm")
-    amount, told = zone.get("amount_mm"), []
+    amount, told = amount_of(zone), []
     if extreme is not None and zone["finding"] == "over_contour":
         told.append(words("view_page.depth", depth=words.mm(-extreme)))
     elif extreme is not None and limit is not None:
@@ -288,6 +312,32 @@ def _no_beads(document: Mapping[str, Any], words: Words) -> str:
     if stage in COVERED or document["profile"]["allowance"]["beads_mm"]:
         return ""
     return words("report.no_beads_allowed" if stage == WAX else "report.no_beads")
+
+
+def worst_words(document: Mapping[str, Any], words: Words) -> str:
+    """The worst place with what to do there, in a line; empty without one."""
+    if not document["zones"]:
+        return ""
+    worst = document["zones"][0]
+    where = ", ".join(
+        filter(None, (words("picture.zone", id=worst["id"]), zone_place(worst, words)))
+    )
+    return f"{where}: {action_words(worst, words)}"
+
+
+def runout_note(document: Mapping[str, Any], words: Words) -> str:
+    """Why less than the least layer is asked of some zone; empty where the limit holds for all."""
+    profile = document["profile"]
+
+    def less(zone: Mapping[str, Any]) -> bool:
+        own = profile["surfaces"].get(zone["surface"], profile["layer"])["least_mm"]
+        return zone["limit_mm"] is not None and zone["limit_mm"] < own - _WRITTEN_MM
+
+    thin = [zone for zone in document["zones"] if zone["finding"] == "too_thin"]
+    if not any(zone["about"] != "beads" and less(zone) for zone in thin):
+        return ""
+    band, least = profile["finish_line"]["width_mm"], profile["layer"]["least_mm"]
+    return words("report.runout_note", band=words.mm(band, 1), least=words.mm(least))
 
 
 def amounts_note(document: Mapping[str, Any], words: Words) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import unit, vertex_areas, vertex_normals
+from veneercheck.core.mesh.triangles import select_faces, unit, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, TriangleMesh
 from veneercheck.report.words import Words
 
@@ -92,10 +92,12 @@ class Camera:
 
     def project(self, points_mm: Floats) -> Floats:
         """Pixel x, y and depth in mm (from the rays' start) of points, shape (n, 3)."""
-        offset = points_mm - self.centre_mm
-        x = offset @ self.right / self.mm_per_px + 0.5 * self.width
-        y = 0.5 * self.height - offset @ self.up / self.mm_per_px
-        return np.stack([x, y, self.back_mm - offset @ self.toward], axis=1)
+        axes = [self.right / self.mm_per_px, -self.up / self.mm_per_px, -self.toward]
+        turn = np.stack(axes, axis=1)
+        middle = np.array([0.5 * self.width, 0.5 * self.height, self.back_mm])
+        laid: Floats = points_mm @ turn
+        laid += middle - self.centre_mm @ turn
+        return laid
 
 
 def directions(
@@ -208,10 +210,12 @@ def close_up(
 ) -> Camera:
     """The camera that looks straight at a zone."""
     centre = np.asarray(zone["centre_mm"], dtype=np.float64)
-    distance = np.linalg.norm(mesh.points_mm - centre, axis=1)
+    offset = mesh.points_mm - centre
+    distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
     near = distance <= max(_NEAR_MM, 1.5 * float(distance.min()))
-    about = TriangleMesh(mesh.points_mm, mesh.faces[near[mesh.faces].any(axis=1)])
-    mean = (vertex_normals(about)[near] * vertex_areas(about)[near, None]).sum(axis=0)
+    about, old = select_faces(mesh, np.asarray(near[mesh.faces].any(axis=1)))
+    own = near[old]
+    mean = (vertex_normals(about)[own] * vertex_areas(about)[own, None]).sum(axis=0)
     toward = _unit(mean) if np.linalg.norm(mean) > 0 else bridge.occlusal
     level = abs(float(toward @ bridge.occlusal)) > math.cos(math.radians(25.0))
     up = bridge.buccal if level else bridge.occlusal

@@ -20,10 +20,10 @@ import numpy as np
 
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Outcome, TriangleMesh
+from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.colours import Bands, readable_layer, taken_mm, vertex_colours
 from veneercheck.report.filed import FiledResult, as_filed, read_result
 from veneercheck.report.signs import harmless
-from veneercheck.report.stills import case_words, limits_words
 from veneercheck.report.verdict import verdict_sentences
 from veneercheck.report.words import Language, Words
 

@@ -7,6 +7,8 @@ import * as view from "./view.js";
 const SURFACES = ["occlusal", "buccal", "lingual", "mesial", "distal", "basal"];
 const BRUSHES = ["brush_none", "brush_cut", "brush_uncut", "brush_out"];
 const CUT = [2, 3], STEP_PX = 40;
+// A direction within 10° of a side of the scan is shown by that side's picture.
+const ALONG = Math.cos(Math.PI / 18);
 
 class Model extends Turning {
   constructor(canvas, plan, data) {
@@ -19,11 +21,13 @@ class Model extends Turning {
     this.painter.setLines("finish", view.isolines(this.mesh.places, this.mesh.faces, cut, 0.5));
   }
 
-  // Every unit's number where its tooth is taken to be.
+  // Every unit's number where its tooth is taken to be, and what is taken for biting and cheek side.
   draw(moving = false) {
     super.draw(moving);
     const { middle } = this.plan ?? {}, at = (point) => point.map((mm, k) => mm - middle[k]);
-    if (middle) label(part("marks-model"), this, Object.entries(teethNow()).map(([code, point]) => ({ at: at(point), text: code })));
+    if (!middle) return;
+    const ways = waysNow().map(({ way, text }) => ({ at: way.map((part) => part * this.radius), text, way }));
+    label(part("marks-model"), this, [...ways, ...Object.entries(teethNow()).map(([code, point]) => ({ at: at(point), text: code }))]);
   }
 
   tap(x, y) {
@@ -111,6 +115,21 @@ function taken() {
   return { occlusal, buccal, known: Boolean(chosen.buccal) || Boolean(guess.sides_known) };
 }
 
+// A guessed direction that no side of the scan shows; null where there is none.
+function aslant(box) {
+  const { guess } = model?.plan ?? { guess: {} }, known = box === "occlusal" || guess.sides_known;
+  const way = guess.guessed && known ? guess[box] : null;
+  return way && Object.values(SIDES).every((side) => view.dot(side, way) < ALONG) ? way : null;
+}
+
+// Where biting and cheek side are, as said or as guessed.
+function waysNow() {
+  const { guess } = model?.plan ?? { guess: {} }, known = Boolean(chosen.buccal) || Boolean(guess.sides_known);
+  const way = (box) => (chosen[box] ? SIDES[chosen[box]] : guess[box]);
+  return [["occlusal", words.side_biting], ["buccal", known ? words.side_cheek : words.side_a]]
+    .filter(([box]) => way(box)).map(([box, text]) => ({ way: way(box), text }));
+}
+
 function namesOfSides() {
   const { occlusal, buccal, known } = taken(), names = {};
   if (!occlusal) return names;
@@ -132,11 +151,15 @@ function towardMiddle(end) {
   return view.dot(SIDES[end], view.sum(teeth[near], teeth[far], -1)) > 0 ? end : against(end);
 }
 
+// Stands for the guessed direction itself, where it lies aslant to all sides of the scan.
+const GUESS = "guess";
+
 function drawSides() {
   for (const box of ["occlusal", "buccal"]) {
-    part(box).replaceChildren(...Object.keys(SIDES).map((side) => make("button",
+    const way = aslant(box);
+    part(box).replaceChildren(...[...(way ? [GUESS] : []), ...Object.keys(SIDES)].map((side) => make("button",
       { type: "button", value: side, "aria-pressed": "false", onclick: () => pickSide(box, side) },
-      ...(model ? [make("img", { src: model.picture(side), alt: "" })] : []), make("span", { class: "named" }), make("span", { class: "badge", text: words.guess }))));
+      ...(model ? [make("img", { src: model.picture(side === GUESS ? way : side), alt: "" })] : []), make("span", { class: "named" }), make("span", { class: "badge", text: words.guess }))));
   }
   nameSides();
 }
@@ -144,10 +167,12 @@ function drawSides() {
 function nameSides() {
   const names = namesOfSides(), guess = model?.plan.guess ?? {}, occlusal = sideOf(guess.occlusal);
   const guessed = { occlusal: guess.guessed && occlusal, buccal: guess.guessed && guess.sides_known && sideOf(guess.buccal, occlusal) };
+  const itself = { occlusal: words.side_biting, buccal: words.side_cheek };
   for (const box of ["occlusal", "buccal"]) {
-    press(box, chosen[box]);
+    if (aslant(box)) guessed[box] = GUESS;
+    press(box, chosen[box] ?? (guessed[box] === GUESS ? GUESS : null));
     for (const button of part(box).querySelectorAll("button")) {
-      button.querySelector(".named").textContent = names[button.value] ?? sideOfScan(button.value);
+      button.querySelector(".named").textContent = button.value === GUESS ? itself[box] : names[button.value] ?? sideOfScan(button.value);
       button.querySelector(".badge").hidden = button.value !== guessed[box];
     }
   }
@@ -155,11 +180,11 @@ function nameSides() {
 }
 
 function pickSide(box, side) {
-  chosen[box] = chosen[box] === side ? null : side;
+  chosen[box] = side === GUESS || chosen[box] === side ? null : side;
   const other = box === "occlusal" ? "buccal" : "occlusal";
   if (chosen[box] && chosen[other]?.[1] === side[1]) chosen[other] = null;
   nameSides();
-  model?.show(side);
+  model?.show(side === GUESS ? aslant(box) : side);
 }
 
 // ---- units

@@ -184,6 +184,7 @@ function showAnswer(found, under_way) {
     drawn = now;
     const [first, ...more] = found.sentences;
     part("verdict").textContent = first;
+    part("worst").textContent = found.worst;
     part("verdict-more").replaceChildren(...more.map((text) => make("p", { text })));
     const status = new Map(["still", "new"].flatMap((kind) => (found.compared?.[kind] ?? []).map((id) => [id, kind])));
     const zones = found.zones.map((zone) => zoneLine(zone, status.get(zone.id)));

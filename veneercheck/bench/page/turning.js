@@ -51,8 +51,9 @@ export class Turning {
   // How much wider than high a scan is taken to be.
   get wide() { return 1.4; }
 
+  // From a side of the scan, or from any direction.
   seen(side, width = this.canvas.clientWidth, height = this.canvas.clientHeight) {
-    const toward = SIDES[side], up = side[1] === "z" ? [0, 1, 0] : [0, 0, 1];
+    const toward = SIDES[side] ?? side, up = Math.abs(toward[2]) > 0.9 ? [0, 1, 0] : [0, 0, 1];
     return new view.Camera([0, 0, 0], toward, up, (2 * this.radius) / Math.max(Math.min(width, height * this.wide), 1));
   }
 

@@ -20,9 +20,11 @@ function whole(bytes, [start, planes, count]) {
 
 const bit = (bytes, start, i) => (bytes[start + (i >> 3)] >> (7 - (i & 7))) & 1;
 
-// For every side told so far the corner opposite to it, of the first triangle that has it.
+// For every side told so far the corner opposite to it, of the first triangle that has it; and for
+// every vertex where the last side came from that was first told into it: there the rim goes on.
 class Sides {
-  constructor(count) {
+  constructor(count, vertices) {
+    this.rim = Int32Array.from({ length: vertices }, (_, v) => v);
     this.bits = Math.max(4, Math.ceil(Math.log2(2 * count + 2)));
     this.low = new Int32Array(1 << this.bits).fill(-1);
     this.high = new Int32Array(1 << this.bits);
@@ -40,6 +42,7 @@ class Sides {
     const at = this.slot(u, v);
     if (this.low[at] >= 0) return;
     [this.low[at], this.high[at], this.corner[at]] = [Math.min(u, v), Math.max(u, v), corner];
+    this.rim[v] = u;
   }
 
   opposite(u, v) {
@@ -54,13 +57,13 @@ function readMesh(bytes, plan) {
   const [fans, second, third] = [plan.fans, plan.second, plan.third].map((part) => whole(bytes, part));
   const off = plan.places.map((part) => whole(bytes, part));
   const faces = new Uint32Array(3 * triangles), steps = new Int32Array(3 * vertices);
-  const first = new Uint32Array(vertices + 1), sides = new Sides(3 * triangles);
+  const first = new Uint32Array(vertices + 1), sides = new Sides(3 * triangles, vertices);
   for (let a = 0, back = 0, told = 0, t = 0; a < vertices; a += 1) {
     let shares = 0, around = 0;
     const total = [0, 0, 0], near = [0, 0, 0];
     for (const end = t + fans[a]; t < end; t += 1) {
       if (!bit(bytes, plan.follows, t)) back += second[told++];
-      const b = bit(bytes, plan.follows, t) ? faces[3 * t - 1] : a - back, c = b + third[t];
+      const b = bit(bytes, plan.follows, t) ? faces[3 * t - 1] : a - back, c = sides.rim[b] + third[t];
       faces.set([a, b, c], 3 * t);
       const corner = sides.opposite(b, c);
       around += 2;
