@@ -16,6 +16,7 @@ from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.plan.planned import Plan
 from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE
 from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
+from veneercheck.report.labels import placed
 from veneercheck.report.words import Language, Words
 
 MAP, SHADES = "depths.svg", "shade.svg"
@@ -31,6 +32,10 @@ _EVERY = 5
 _FACING = 0.25
 """Surface that is seen more slantingly than this belongs to another view."""
 
+_DOT_MM, _OFF_DOT_MM, _LED_FROM_MM = 0.2, 0.3, 2.2
+_SIGN_MM, _LINE_MM = 0.52, 0.92
+"""Width of a figure and height of a line on the map."""
+
 _FRAME_MM = 4.0
 """A key reaches this far beyond the contour."""
 
@@ -41,6 +46,7 @@ _STYLE = (
     ".seen{stroke:#8a6d1f;stroke-width:.1}"
     ".refused{stroke:#80143c;stroke-width:.2}"
     ".strong{stroke:#184a78;stroke-width:.12}.short{stroke:#80143c;stroke-width:.25}"
+    ".lead{stroke:#1a1a1a;stroke-width:.05}"
     ".target{stroke:#184a78;stroke-width:.12;stroke-dasharray:.6 .4}.edge{stroke:#9a958c;"
     "stroke-width:.08}</style>"
 )
@@ -147,16 +153,36 @@ def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools
     paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
     paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
-    vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
-    for mark in document["marks"]:
-        at = vertex.get(tuple(mark["at_mm"]))
-        if at is None or not seen[at] or mark["square_mm"] is None:
-            continue
-        x, y = flat[at]
-        paths.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".22" fill="#1a1a1a"/>')
-        paths.append(_label(x, y - 0.75, 0.8, f"{mark['number']}", "#80143c"))
-        paths.append(_label(x, y + 0.8, 0.95, f"{mark['square_mm']:.1f}"))
+    paths += _marks_drawn(mesh, document, flat, seen)
     return "".join(paths)
+
+
+def _marks_drawn(
+    mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools
+) -> list[str]:
+    """Every mark that this view shows: its place, and beside it its number over its depth."""
+    vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
+    shown = [
+        (vertex[at], mark)
+        for mark in document["marks"]
+        if (at := tuple(mark["at_mm"])) in vertex
+        and seen[vertex[at]]
+        and mark["square_mm"] is not None
+    ]
+    places = flat[[at for at, _ in shown]].reshape(-1, 2)
+    texts = [(f"{mark['number']}", f"{mark['square_mm']:.1f}") for _, mark in shown]
+    wide = [_SIGN_MM * max(len(number), len(depth)) for number, depth in texts]
+    sizes = np.array([[width, 2.0 * _LINE_MM] for width in wide]).reshape(-1, 2)
+    middles = placed(places, sizes, nearest=_OFF_DOT_MM, clear=_DOT_MM)
+    paths = []
+    for (x, y), (to_x, to_y), (number, depth) in zip(places, middles, texts, strict=True):
+        if np.hypot(to_x - x, to_y - y) > _LED_FROM_MM:
+            d = f"M{x:.2f} {y:.2f}L{to_x:.2f} {to_y:.2f}"
+            paths.append(f'<path class="lead" d="{d}"/>')
+        paths.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{_DOT_MM}" fill="#1a1a1a"/>')
+        paths.append(_label(to_x, to_y - 0.5 * _LINE_MM, 0.8, number, "#80143c"))
+        paths.append(_label(to_x, to_y + 0.5 * _LINE_MM, 0.95, depth))
+    return paths
 
 
 def _lines(
