@@ -97,8 +97,9 @@ async function changed() {
   part("line-undo").disabled = part("line-clear").disabled = !points.length && !inside;
   asking += 1;
   const mine = asking;
+  if (!shown) return told(words.taking); // the model is on its way: nothing can be picked yet
   if (points.length < LEAST) {
-    if (shown) shown.way = points.map(({ mm }) => mm);
+    shown.way = points.map(({ mm }) => mm);
     told(points.length ? say("plan_more", { number: points.length + 1 }) : words.plan_pick);
   } else {
     try {
@@ -111,7 +112,7 @@ async function changed() {
       if (mine === asking) told(refusal.message);
     }
   }
-  shown?.draw();
+  return shown.draw();
 }
 
 // ---- the scans
@@ -129,8 +130,8 @@ async function take(role, files) {
 }
 
 async function open() {
-  clear();
   shown = null;
+  clear();
   const { plan, data } = await ask(`/api/scans/${scans.waxup.scan}/model?unit=${part("unit").value}`);
   const bytes = await unpacked("line-data", data);
   try {
