@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from importlib import resources
@@ -12,6 +13,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from veneercheck.batch.listing import tasks_of
+from veneercheck.batch.task import Asked, do
 from veneercheck.case.against import look_at_plan
 from veneercheck.case.wedge import read_wedge
 from veneercheck.cli import main as cli
@@ -199,6 +202,13 @@ def test_a_check_on_record_keeps_its_plan_and_is_repeated_with_it(folder, monkey
     assert order["plan"]["plan.json"] == filed
     assert (case / "plan" / "target.ply").is_file() and (case / "off_plan.ply").is_file()
     (folder / "plan").rename(folder / "elsewhere")
+    (folder / "list.csv").write_text(
+        "framework,waxup,case,plan\nplan/target.stl,waxup.stl,case.toml,plan\n", encoding="utf-8"
+    )
+    (task,) = tasks_of(folder / "list.csv", Asked(folder))
+    assert task.plan == str(folder / "plan")
+    refused = do(dataclasses.replace(task, framework=str(folder / "elsewhere" / "target.stl")))
+    assert "no plan can be read there" in refused.cause and str(folder / "plan") in refused.cause
     confirmed = CliRunner().invoke(cli.app, ["records", "confirm", "--register", "r.sqlite"])
     assert "1 checks repeated to the last digit" in confirmed.output, confirmed.output
     altered = json.loads((case / "plan_compared.json").read_text(encoding="utf-8"))

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.case.against import look_at_plan
 from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
@@ -183,6 +184,8 @@ def key_of(work: Settled) -> str:
     there = {role: scan for role, scan in work.scans.items() if scan is not None}
     for scan in there.values():
         _look_at(scan)
+    if work.plan is not None:
+        look_at_plan(work.plan, work.waxup)
     hashes = {role: sha256_of_file(scan) for role, scan in there.items()}
     earlier = _hashes_of(work.earlier, _EARLIER_FILES)
     beside = _with_plan(_hashes_of(work.plan, _PLAN_FILES))
