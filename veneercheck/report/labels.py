@@ -9,8 +9,10 @@ import numpy as np
 
 from veneercheck.core.types import Floats
 
-_TURNS = 16
-_RINGS = 10
+_TURNS = 24
+_RINGS, _RING_SHARE = 40, 0.25
+"""How many distances are tried, and by which share of a label's height they grow."""
+
 _GAP = 0.12
 """Between two labels, in units of the drawing."""
 
@@ -70,7 +72,7 @@ def _around(size: Floats, nearest: float) -> Floats:
     way = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     # So far out the edge of the box, not its middle, stands off the place.
     reach = (0.5 * size / np.maximum(np.abs(way), 1e-9)).min(axis=1)
-    rings = np.arange(_RINGS)[:, None] * size[1] + nearest
+    rings = np.arange(_RINGS)[:, None] * _RING_SHARE * size[1] + nearest
     return np.asarray((reach + rings)[:, :, None] * way).reshape(-1, 2)
 
 

@@ -32,7 +32,7 @@ _EVERY = 5
 _FACING = 0.25
 """Surface that is seen more slantingly than this belongs to another view."""
 
-_DOT_MM, _OFF_DOT_MM, _LED_FROM_MM = 0.2, 0.3, 2.2
+_DOT_MM, _OFF_DOT_MM, _LED_FROM_MM = 0.2, 0.3, 0.45
 _SIGN_MM, _LINE_MM = 0.52, 0.92
 """Width of a figure and height of a line on the map."""
 
@@ -72,7 +72,9 @@ def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: 
 
 def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
     """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
-    return _views_drawn(plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen))
+    return _views_drawn(
+        plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen, Words(lang))
+    )
 
 
 def shade_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
@@ -139,7 +141,9 @@ def _views(plan: Plan) -> list[tuple[str, Floats, Floats]]:
     ]
 
 
-def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools) -> str:
+def _one_view(
+    plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
+) -> str:
     mesh = plan.contour
     faces = np.asarray(seen[mesh.faces].all(axis=1))
     known = np.nan_to_num(plan.square_mm, nan=0.0)
@@ -153,12 +157,12 @@ def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools
     paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
     paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
-    paths += _marks_drawn(mesh, document, flat, seen)
+    paths += _marks_drawn(mesh, document, flat, seen, words)
     return "".join(paths)
 
 
 def _marks_drawn(
-    mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools
+    mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
 ) -> list[str]:
     """Every mark that this view shows: its place, and beside it its number over its depth."""
     vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
@@ -170,14 +174,18 @@ def _marks_drawn(
         and mark["square_mm"] is not None
     ]
     places = flat[[at for at, _ in shown]].reshape(-1, 2)
-    texts = [(f"{mark['number']}", f"{mark['square_mm']:.1f}") for _, mark in shown]
+    texts = [(f"{mark['number']}", words.number(mark["square_mm"], 1)) for _, mark in shown]
     wide = [_SIGN_MM * max(len(number), len(depth)) for number, depth in texts]
     sizes = np.array([[width, 2.0 * _LINE_MM] for width in wide]).reshape(-1, 2)
     middles = placed(places, sizes, nearest=_OFF_DOT_MM, clear=_DOT_MM)
     paths = []
-    for (x, y), (to_x, to_y), (number, depth) in zip(places, middles, texts, strict=True):
-        if np.hypot(to_x - x, to_y - y) > _LED_FROM_MM:
-            d = f"M{x:.2f} {y:.2f}L{to_x:.2f} {to_y:.2f}"
+    each = zip(places, middles, sizes, texts, strict=True)
+    for (x, y), (to_x, to_y), size, (number, depth) in each:
+        away = np.abs([x - to_x, y - to_y])
+        share = float(np.min(0.5 * size / np.maximum(away, 1e-9)))  # to the label's own edge
+        if (1.0 - share) * np.hypot(*away) > _LED_FROM_MM:
+            end_x, end_y = to_x + share * (x - to_x), to_y + share * (y - to_y)
+            d = f"M{x:.2f} {y:.2f}L{end_x:.2f} {end_y:.2f}"
             paths.append(f'<path class="lead" d="{d}"/>')
         paths.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{_DOT_MM}" fill="#1a1a1a"/>')
         paths.append(_label(to_x, to_y - 0.5 * _LINE_MM, 0.8, number, "#80143c"))
