@@ -41,7 +41,7 @@ _FRAME_MM = 4.0
 
 _STYLE = (
     "<style>path{fill:none;stroke-linecap:round}text{font-family:'Source Sans Pro',sans-serif;"
-    "text-anchor:middle;dominant-baseline:central}"
+    "text-anchor:middle;dominant-baseline:central;paint-order:stroke;stroke:#fff;stroke-width:.25}"
     ".line{stroke:#1a1a1a;stroke-width:.18}.thin{stroke:#6d93b8;stroke-width:.06}"
     ".seen{stroke:#8a6d1f;stroke-width:.1}"
     ".refused{stroke:#80143c;stroke-width:.2}"
