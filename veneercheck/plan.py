@@ -17,12 +17,13 @@ from veneercheck.core.mesh.denoise import denoise
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
     edge_pairs,
+    reach_along_edges,
     refine,
     select_faces,
     vertex_areas,
     vertex_normals,
 )
-from veneercheck.core.plan import bite, conflicts, layers, mask, planned
+from veneercheck.core.plan import bite, conflicts, layers, line, mask, planned
 from veneercheck.core.plan.contour import Contour
 from veneercheck.core.plan.depths import Depths, depths, room_mm
 from veneercheck.core.plan.marks import depth_marks
@@ -227,9 +228,13 @@ def _extent(
     model = where.tooth == 0 if case.units else np.zeros(len(where.tooth), dtype=bool)
     retainer = ~model & ~np.isin(where.tooth, case.pontics) & np.isfinite(where.occlusal).all()
     hollow = retainer & (where.surface == anatomy.Surface.NONE)
+    if cutting.finish_lines:
+        picked = line.extent_of_lines(fine, cutting.finish_lines)
+        return picked, _clear_of(hollow, fine, picked)
     if paint is not None and (paint == Region.CUT).any():
         kept_out = np.isin(paint, (Region.UNCUT, Region.MODEL))
-        return mask.extent(fine, paint == Region.CUT, kept_out), hollow
+        painted = mask.extent(fine, paint == Region.CUT, kept_out)
+        return painted, _clear_of(hollow, fine, painted)
     wanted = mask.meant(where, case)
     extent = mask.extent(fine, wanted, hollow | mask.collar(fine, model, cutting.collar_mm))
     if not (extent > 0).any():
@@ -239,6 +244,16 @@ def _extent(
             "of the wax-up blue and give it with --mask.",
         )
     return extent, hollow
+
+
+def _clear_of(hollow: Bools, fine: TriangleMesh, extent: Floats) -> Bools:
+    """Insides of retainers, nothing of them on what was picked or painted, nor beside it.
+
+    Where no unit is named, outer walls may be taken for insides.
+    """
+    edges = edge_pairs(fine.faces)
+    near = reach_along_edges(fine.points_mm, edges, extent > 0, _OPEN_BESIDE_MM)
+    return hollow & ~np.isfinite(near)
 
 
 def _insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:

@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from veneercheck.core.mesh.triangles import border_vertices, refine
-from veneercheck.core.plan.contour import Contour
+from veneercheck.core.plan.contour import Contour, finish_line
 from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout
 from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
@@ -199,3 +199,46 @@ def test_in_a_run_out_no_more_room_is_asked_for_than_a_check_asks() -> None:
     wider = dataclasses.replace(LIMITS, finish_line_width_mm=0.2)
     found = plan(Surfaces(ball.outer, 0.0, paint, die), case=case, limits=wider, cutting=cutting)
     assert {one.kind for one in found.conflicts} == {SHORT_LAYER}
+
+
+def test_a_cone_over_a_die_is_lowered_kept_and_told_of_where_the_room_ends() -> None:
+    """Source: two coaxial cones r = 4 - 0.15 z and 2 + 0.12 z. In a plane through the axis their
+    distance is that from a line, so the room is (2 - 0.27 z) cos b, and ends where that is what
+    layers and metal need; below it the cut has its depth, above it the metal its least."""
+    outer, inner = (
+        mesh_of(cone(4.0, -0.15, 4.0), 0.4),
+        mesh_of(cone(2.0, 0.12, 3.9), 0.4),
+    )
+    radius, z = np.hypot(*outer.points_mm[:, :2].T), outer.points_mm[:, 2]
+    side = (np.abs(z) < 3.0) & (radius > 3.0)
+    paint = np.where(side, int(Region.CUT), -1)
+    case = Case(occlusal="+z", buccal="+y")
+    found = plan(Surfaces(outer, 0.0, paint, inner), case=case, limits=LIMITS)
+    at_wax = LIMITS.at("wax")
+    need = at_wax.layer.least_mm + at_wax.taken_mm + at_wax.least_metal_mm
+    off_axis = np.cos(np.arctan(0.12))
+    border = (2.0 - need / off_axis) / 0.27
+    line = finish_line(found.contour, np.nan_to_num(found.short_mm, nan=-1.0))
+    inside = line[np.abs(line[:, 2]) < 1.6]
+    assert np.abs(inside[:, 2] - border).max() < 0.05
+    (conflict,) = found.conflicts
+    assert conflict.kind == SHORT_LAYER
+    points = places(found.target)
+    r, height = np.hypot(*points[:, :2].T), points[:, 2]
+    deep = (height > -1.5) & (height < border - 1.0)
+    lowered = (4.0 - 0.15 * height[deep] - r[deep]) * np.cos(np.arctan(0.15))
+    assert np.abs(lowered - found.depth_mm).max() < 0.01
+    tight = (height > border + 0.5) & (height < 1.8)
+    kept = (r[tight] - 2.0 - 0.12 * height[tight]) * off_axis
+    assert tight.any() and np.abs(kept - at_wax.least_metal_mm).max() < 0.01
+
+
+def cone(middle: float, slope: float, half: float) -> trimesh.Trimesh:
+    """A closed piece of a cone about the z axis."""
+    ends = [
+        [0.0, -half],
+        [middle - slope * half, -half],
+        [middle + slope * half, half],
+        [0.0, half],
+    ]
+    return trimesh.creation.revolve(ends, sections=240)

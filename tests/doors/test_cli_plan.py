@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from importlib import resources
@@ -12,7 +13,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from veneercheck.case.planning import look_at_plan
+from veneercheck.batch.listing import tasks_of
+from veneercheck.batch.task import Asked, do
+from veneercheck.case.against import look_at_plan
 from veneercheck.case.wedge import read_wedge
 from veneercheck.cli import main as cli
 from veneercheck.core.errors import RecordError, VeneerCheckError
@@ -107,7 +110,7 @@ def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypa
     assert "The material's instructions for use" in told
     names = {path.name for path in (folder / "plan").iterdir()}
     files = ("plan.json", "target.ply", "target.stl", "target.3mf", "depth.ply", "marks.csv",
-             "depths.svg", "plan.pdf")  # fmt: skip
+             "depths.svg", "plan.pdf", "pins.3mf")  # fmt: skip
     assert names >= set(files)
     document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
     schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
@@ -180,3 +183,91 @@ def test_a_check_refuses_a_folder_without_its_plan_before_it_begins(tmp_path: Pa
     filed["scans"]["waxup"]["sha256"] = own
     (tmp_path / "plan.json").write_text(json.dumps(filed), encoding="utf-8")
     look_at_plan(tmp_path, tmp_path / "waxup.stl")
+
+
+def test_a_check_on_record_keeps_its_plan_and_is_repeated_with_it(folder, monkeypatch) -> None:
+    """Source: the target is the framework here, so nothing of it is off its plan; the plan's own
+    files lie in the case folder, so that moving the plan away leaves the record whole."""
+    words = ("waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan")
+    run(folder, *words, monkeypatch=monkeypatch)
+    checked = CliRunner().invoke(
+        cli.app,
+        ["check", "plan/target.stl", "waxup.stl", "--case", "case.toml", "--plan", "plan",
+         "--aligned", "--no-report", "--register", "r.sqlite", "--out", "cases"],
+    )  # fmt: skip
+    assert "Against the plan: 0.0 mm² cut deeper" in checked.output, checked.output
+    (case,) = (one for one in (folder / "cases").iterdir() if one.is_dir())
+    order = json.loads((case / "order.json").read_text(encoding="utf-8"))
+    filed = hashlib.sha256((folder / "plan" / "plan.json").read_bytes()).hexdigest()
+    assert order["plan"]["plan.json"] == filed
+    assert (case / "plan" / "target.ply").is_file() and (case / "off_plan.ply").is_file()
+    (folder / "plan").rename(folder / "elsewhere")
+    (folder / "list.csv").write_text(
+        "framework,waxup,case,plan\nplan/target.stl,waxup.stl,case.toml,plan\n", encoding="utf-8"
+    )
+    (task,) = tasks_of(folder / "list.csv", Asked(folder))
+    assert task.plan == str(folder / "plan")
+    refused = do(dataclasses.replace(task, framework=str(folder / "elsewhere" / "target.stl")))
+    assert "no plan can be read there" in refused.cause and str(folder / "plan") in refused.cause
+    confirmed = CliRunner().invoke(cli.app, ["records", "confirm", "--register", "r.sqlite"])
+    assert "1 checks repeated to the last digit" in confirmed.output, confirmed.output
+    altered = json.loads((case / "plan_compared.json").read_text(encoding="utf-8"))
+    altered["deepest_mm"] += 0.1
+    (case / "plan_compared.json").write_text(json.dumps(altered), encoding="utf-8")
+    confirmed = CliRunner().invoke(cli.app, ["records", "confirm", "--register", "r.sqlite"])
+    assert "plan_compared.json" in confirmed.output and confirmed.exit_code != 0
+
+
+def test_a_finish_line_in_the_case_file_takes_the_place_of_the_mask(folder, monkeypatch) -> None:
+    """Source: the same circle of latitude, painted and picked: 2 π r h = 63 mm² over z = 1.5;
+    the profile's density gives a mass to what is dentine and incisal."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
+    level = np.sqrt(16.0 - 1.5**2)
+    ring = np.column_stack([level * np.cos(angle), level * np.sin(angle), 0.0 * angle + 1.5])
+    text = f"{CASE}[[finish_line]]\npoints = {ring.round(4).tolist()}\ninside = [0.0, 0.0, 4.0]\n"
+    (folder / "case.toml").write_text(text, encoding="utf-8")
+    (folder / "own.toml").write_text('name = "own"\n[paste]\ndensity_g_cm3 = 2.0\n')
+    words = ("waxup.stl", "--case", "case.toml", "--profile", "own.toml", "--out", "plan")
+    _, told = run(folder, *words, monkeypatch=monkeypatch)
+    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
+    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
+    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    assert document["veneered_area_mm2"] == pytest.approx(2 * np.pi * 4.0 * 2.5, rel=0.02)
+    (unit,) = document["layers"]
+    paste = unit["dentine_mm3"] + unit["incisal_mm3"]
+    assert unit["mass_g"] == pytest.approx(2.0 * paste / 1000.0, rel=1e-3)
+    assert "g without opaquer" in told
+    off = text.replace("inside = [0.0, 0.0, 4.0]", "inside = [0.0, 0.0, 9.0]")
+    (folder / "case.toml").write_text(off, encoding="utf-8")
+    code, told = run(folder, *words, monkeypatch=monkeypatch)
+    assert (code, "lies 5.0 mm off the wax-up" in told) == (3, True), told
+    (folder / "case.toml").write_text(f"{CASE}[[finish_line]]\npoints = [[1, 2, 3]]\n")
+    code, told = run(folder, *words, monkeypatch=monkeypatch)
+    assert (code, "is no finish line" in told) == (3, True), told
+
+
+def test_a_plan_on_record_is_bundled_and_made_again(folder, monkeypatch) -> None:
+    """Source: the same scans, case and limits are the same plan, to the last digit."""
+    words = ("waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plans",
+             "--register", "r.sqlite", "--who", "AB")  # fmt: skip
+    _, told = run(folder, *words, monkeypatch=monkeypatch)
+    (place,) = (one for one in (folder / "plans").iterdir() if one.is_dir())
+    assert str(place.name) in told and place.name.startswith("DEMO-7-plan-")
+    assert {"plan_order.json", "plan.json", "scans"} <= {one.name for one in place.iterdir()}
+    before = (place / "plan.json").read_bytes()
+    run(folder, *words, monkeypatch=monkeypatch)  # no second entry, and the folder as it was
+    assert (place / "plan.json").read_bytes() == before
+    on_record = ("--register", "r.sqlite")
+    listed = CliRunner().invoke(cli.app, ["records", "entries", "plan", *on_record])
+    assert listed.output.count("DEMO-7") >= 1 and "AB" in listed.output, listed.output
+    (folder / "waxup.stl").unlink()  # the folder holds its own scans
+    words = ["records", "export", "DEMO-7", "--out", "b.zip", *on_record]
+    done = CliRunner().invoke(cli.app, words)
+    assert done.exit_code == 0, done.output
+    done = CliRunner().invoke(cli.app, ["records", "confirm", "b.zip", *on_record])
+    assert "every byte is as it was written" in done.output, done.output
+    done = CliRunner().invoke(cli.app, ["records", "confirm", *on_record])
+    assert "1 checks repeated to the last digit" in done.output, done.output
+    (place / "marks.csv").write_text("1", encoding="utf-8")
+    done = CliRunner().invoke(cli.app, ["records", "confirm", "DEMO-7", *on_record])
+    assert "marks.csv" in done.output and done.exit_code != 0

@@ -13,7 +13,8 @@ from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
 from veneercheck.core.types import Outcome, TriangleMesh, Verdict
 from veneercheck.plan import off_plan_mm
 from veneercheck.profile import built_in
-from veneercheck.report.plan_compare import COMPARED, write_compared
+from veneercheck.report.filed import COMPARED
+from veneercheck.report.plan_compare import compared_words, write_compared
 from veneercheck.scan import self_crossings
 
 
@@ -42,13 +43,14 @@ def test_the_cut_made_to_plan_lies_on_its_plan(crown, outcome, tmp_path) -> None
     """Source: it is the target itself, with 8 µm of noise, laid on the wax-up by the check."""
     _, found = crown
     off = off_plan_mm(outcome.check.framework.points_mm, found.target)
-    told = write_compared(tmp_path, outcome.check, off, "en")
+    write_compared(tmp_path, outcome.check, off)
+    told = compared_words(tmp_path, "en")
     figures = json.loads((tmp_path / COMPARED).read_text(encoding="utf-8"))
     assert figures["over_cut_mm2"] == figures["under_cut_mm2"] == 0.0
     assert 0.0 < figures["highest_mm"] < 0.1
     assert "Against the plan" in told
     # …and 0.2 mm left standing everywhere is told as not yet as deep.
-    write_compared(tmp_path, outcome.check, off + 0.2, "en")
+    write_compared(tmp_path, outcome.check, off + 0.2)
     figures = json.loads((tmp_path / COMPARED).read_text(encoding="utf-8"))
     assert figures["under_cut_mm2"] > 0.9 * outcome.check.veneered_area_mm2
     assert figures["over_cut_mm2"] == 0.0

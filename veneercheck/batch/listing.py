@@ -15,8 +15,9 @@ from veneercheck.core.errors import ProfileError
 from veneercheck.machine.texts import small_text
 from veneercheck.profile.keys import shortened, told
 
-COLUMNS = ("number", "case", "framework", "waxup", "profile", "unit", "stage", "aligned")
+COLUMNS = ("number", "case", "framework", "waxup", "profile", "unit", "stage", "aligned", "plan")
 _FILES = ("case", "framework", "waxup")
+_PLACES = (*_FILES, "plan")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
@@ -129,7 +130,7 @@ def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
             where=where,
             next_step="Give framework and waxup, or case.",
         )
-    for name in _FILES:
+    for name in _PLACES:
         if name in given:
             given[name] = str((listing.parent / given[name]).absolute())
     profile = given.get("profile")

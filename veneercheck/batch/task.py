@@ -75,6 +75,8 @@ class Task:
         Case number, where the case file has none.
     case, framework, waxup : str, optional
         The scans may be left to the case file.
+    plan : str, optional
+        Folder of the plan of this cut.
     finished : str, optional
         Folder of a finished check that is to be repeated.
     attempt : int
@@ -93,6 +95,7 @@ class Task:
     unit: str | None = None
     stage: str | None = None
     aligned: bool | None = None
+    plan: str | None = None
     finished: str | None = None
     attempt: int = 1
     version: str = __version__
@@ -252,6 +255,7 @@ def _settled(task: Task) -> Settled:
         task.unit or asked.unit,
         asked.aligned if task.aligned is None else task.aligned,
         stage=task.stage or asked.stage,
+        plan=None if task.plan is None else Path(task.plan),
     )
     work = settle(order)
     if work.case.number is None and task.number is not None:

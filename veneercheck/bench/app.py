@@ -6,8 +6,6 @@ import asyncio
 import contextlib
 import json
 import re
-import tempfile
-import zipfile
 from collections.abc import AsyncIterator, Awaitable, Callable
 from datetime import UTC, datetime
 from html import escape
@@ -17,7 +15,6 @@ from typing import Any
 from urllib.parse import quote
 
 from starlette.applications import Starlette
-from starlette.background import BackgroundTask
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import (
@@ -45,6 +42,8 @@ from veneercheck.bench.asking import (
 )
 from veneercheck.bench.decide import decide_routes, give
 from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
+from veneercheck.bench.packing import sent_whole
+from veneercheck.bench.planning import plan_routes
 from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, suffix_of
 from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
@@ -63,6 +62,7 @@ _PARTS = {
     "limits.js": "text/javascript; charset=utf-8",
     "parts.js": "text/javascript; charset=utf-8",
     "photo.js": "text/javascript; charset=utf-8",
+    "plan.js": "text/javascript; charset=utf-8",
     "lab.js": "text/javascript; charset=utf-8",
 }
 """The page's own files."""
@@ -84,12 +84,16 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
 
     @contextlib.asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
-        bench.queue.tidy()
+        for queue in (bench.queue, bench.plans):
+            queue.tidy()
         yield
-        await bench.queue.close()
+        for queue in (bench.queue, bench.plans):
+            await queue.close()
 
     routes = [
         Route("/", _page),
+        Route("/plan", _plan_page, methods=["GET"]),
+        *plan_routes(),
         Route("/login", _login, methods=["GET", "POST"]),
         Route("/api/scans", _hand_in, methods=["PUT"]),
         Route("/api/names", _names, methods=["GET"]),
@@ -152,11 +156,19 @@ def _filled(template: str, words: Words) -> str:
 
 
 async def _page(request: Request) -> Response:
+    return _with_words(request, "page.html")
+
+
+async def _plan_page(request: Request) -> Response:
+    return _with_words(request, "plan.html")
+
+
+def _with_words(request: Request, name: str) -> Response:
     words = words_of(request)
     catalogue = sections(words.lang)
     surfaces = {f"surface_{code}": word for code, word in catalogue["surface"].items()}
     told = json.dumps(catalogue["bench"] | surfaces, ensure_ascii=False).replace("<", "\\u003c")
-    text = _filled(_own("page.html"), words).replace("[[lang]]", words.lang)
+    text = _filled(_own(name), words).replace("[[lang]]", words.lang)
     return HTMLResponse(text.replace("[[words]]", told))
 
 
@@ -437,31 +449,7 @@ async def _everything(request: Request) -> Response:
     job = job_of(request)
     if job.result() is None:
         raise HTTPException(404, words_of(request)("bench.not_found"))
-    packed = await asyncio.to_thread(_packed, job)
-    return FileResponse(
-        packed,
-        media_type="application/zip",
-        filename=f"{job.number}.zip",
-        background=BackgroundTask(packed.unlink, missing_ok=True),
-    )
-
-
-def _packed(job: Job) -> Path:
-    folder = job.folder.parent / ".incoming"
-    with (
-        tempfile.NamedTemporaryFile(suffix=".zip", dir=folder, delete=False) as file,
-        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as packed,
-    ):
-        for path in sorted(job.out.rglob("*")):
-            if path.is_file() and not path.name.startswith("."):
-                packed.write(path, f"{job.number}/{path.relative_to(job.out).as_posix()}")
-        for name_inside in ("case.toml", "profile.toml"):
-            if (job.folder / name_inside).exists():
-                packed.write(job.folder / name_inside, f"{job.number}/{name_inside}")
-        for role in ("painted", "die"):
-            if (scan := job.beside(role)) is not None:
-                packed.write(scan.path, f"{job.number}/scans/{scan.path.name}")
-    return Path(file.name)
+    return await sent_whole(job)
 
 
 async def _repeat(request: Request) -> Response:

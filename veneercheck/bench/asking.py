@@ -52,6 +52,7 @@ class Bench:
         self.desk = Desk(keys)
         self.store = store
         self.queue = Queue(store)
+        self.plans = Queue(Store(store.root / "plans"), slots=1)
         self.caps = caps or ReadCaps()
         self.uploads = 0
         self.repeating = False

@@ -128,8 +128,12 @@ class Job:
 
     def result(self) -> dict[str, Any] | None:
         """The filed result, if there is one; it is complete as soon as it stands there."""
+        return self.written("result.json")
+
+    def written(self, name: str) -> dict[str, Any] | None:
+        """A document that was written, if it was."""
         try:
-            found: dict[str, Any] = json.loads((self.out / "result.json").read_text("utf-8"))
+            found: dict[str, Any] = json.loads((self.out / name).read_text("utf-8"))
         except FileNotFoundError:
             return None
         return found

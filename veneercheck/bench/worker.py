@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import sys
 import traceback
@@ -41,27 +42,54 @@ def order_of(job: Job, scanner: str = "") -> Order:
 
 def run(job: Job) -> None:
     """Carry the order out, and write down how it ended."""
-    from veneercheck.case.run import carry_out
-
     order = job.order()
-    framework, waxup = job.scan("framework"), job.scan("waxup")
     try:
-        carry_out(
-            order_of(job),
-            out=job.out,
-            lang=order["lang"],
-            say=lambda words: job.tell(step=words),
-        )
+        (_plan if "cutting" in order else _check)(job)
     except VeneerCheckError as refusal:
-        names = {scan.path.name: scan.name for scan in (framework, waxup)}
+        scans = [job.scan(role) for role in ("framework", "waxup", "die") if role in order]
+        names = {scan.path.name: scan.name for scan in scans}
         where = names.get(refusal.where, refusal.where)
         job.tell(end="refused", what=refusal.what, where=where, next_step=refusal.next_step)
     except Exception as fault:  # told on the page; the details are kept beside the order
         (job.folder / "fault.txt").write_text(traceback.format_exc(), encoding="utf-8")
         job.tell(end="fault", what=f"{type(fault).__name__}: {fault}"[:300])
     else:
-        _side_by_side(job, order["after"], order["lang"])
+        if "after" in order:
+            _side_by_side(job, order["after"], order["lang"])
         job.tell(end="done")
+
+
+def _check(job: Job) -> None:
+    from veneercheck.case.run import carry_out
+
+    carry_out(
+        order_of(job),
+        out=job.out,
+        lang=job.order()["lang"],
+        say=lambda words: job.tell(step=words),
+    )
+
+
+def _plan(job: Job) -> None:
+    """As the command line would plan it."""
+    from veneercheck.case.planning import PlanOrder, carry_out, cutting_of, settle_plan
+
+    order, case, profile = job.order(), job.folder / "case.toml", job.folder / "profile.toml"
+    scans = {role: scan for role in ("waxup", "die") if (scan := job.beside(role)) is not None}
+    asked = PlanOrder(
+        **{role: scan.path for role, scan in scans.items()},
+        case=case if case.exists() else None,
+        profile=str(profile) if profile.exists() else None,
+        unit=order["unit"],
+    )
+    work = settle_plan(asked, cutting_of(**order["cutting"]))
+    called = {role: scan.name for role, scan in scans.items()}
+    carry_out(
+        dataclasses.replace(work, called=called),
+        out=job.out,
+        lang=order["lang"],
+        say=lambda words: job.tell(step=words),
+    )
 
 
 def _side_by_side(job: Job, after: str | None, lang: Language) -> None:

@@ -11,8 +11,8 @@ from pathlib import Path
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import put
 
-ORDER = "order.json"
-"""What a check in a case folder rests on; where it lies, the folder is a finished case."""
+ORDER, PLAN_ORDER = "order.json", "plan_order.json"
+"""What a check, or a plan, rests on; where the first lies, the folder is a finished case."""
 
 
 @contextlib.contextmanager

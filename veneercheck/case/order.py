@@ -37,6 +37,8 @@ class Order:
         file's own.
     scanner : str, optional
         Name of the scanner, as it is on record; over the case file's own.
+    plan : Path, optional
+        Folder of the plan that the cut is compared with; over the case file's own.
     """
 
     framework: Path | None = None
@@ -50,6 +52,7 @@ class Order:
     earlier: Path | None = None
     reference: Path | None = None
     scanner: str | None = None
+    plan: Path | None = None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -70,6 +73,8 @@ class Settled:
         A silicone key stands in for the wax-up: its inside is the contour.
     scanner : str
         Name of the scanner, as it is on record; empty where none was named.
+    plan : Path, optional
+        Folder of the plan that the cut is compared with.
     """
 
     framework: Path
@@ -84,6 +89,7 @@ class Settled:
     reference: Path | None = None
     waxup_kind: str = "scan"
     scanner: str = ""
+    plan: Path | None = None
 
     @property
     def scans(self) -> dict[str, Path | None]:
@@ -124,6 +130,7 @@ def settle(order: Order) -> Settled:
         order.reference or case_file.painted,
         case_file.waxup_kind,
         order.scanner or case_file.scanner,
+        order.plan or case_file.plan,
     )
 
 

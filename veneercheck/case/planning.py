@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from veneercheck import __version__
 from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanError
@@ -16,9 +15,8 @@ from veneercheck.machine.aside import room_in
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.plan.planned import Cutting, Plan
     from veneercheck.core.plan.shade import Wedge
-    from veneercheck.core.types import Case, Ints, Limits, Outcome, TriangleMesh
+    from veneercheck.core.types import Case, Ints, Limits, TriangleMesh
     from veneercheck.plan import Surfaces
-    from veneercheck.profile import CaseFile
     from veneercheck.report.render import Paper
     from veneercheck.report.words import Language
     from veneercheck.scan import Scan
@@ -59,6 +57,43 @@ class PlanOrder:
     unit: str | None = None
 
 
+@dataclasses.dataclass(frozen=True, slots=True)
+class PlanWork:
+    """An order whose case file and profile are read: what the plan rests on.
+
+    Parameters
+    ----------
+    waxup, die, mask, antagonist, wedge : Path
+    case : Case
+    limits : Limits
+    cutting : Cutting
+    unit : str, optional
+    called : mapping, optional
+        What files were called where they came from, by their role, if they are stored under
+        other names.
+    """
+
+    waxup: Path
+    case: Case
+    limits: Limits
+    cutting: Cutting
+    die: Path | None = None
+    mask: Path | None = None
+    antagonist: Path | None = None
+    wedge: Path | None = None
+    unit: str | None = None
+    called: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+    @property
+    def files(self) -> dict[str, Path]:
+        """Every file that there is, by its role."""
+        named = {role: getattr(self, role) for role in ROLES}
+        return {role: path for role, path in named.items() if path is not None}
+
+
+ROLES = ("waxup", "die", "mask", "antagonist", "wedge")
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Planned:
     """A plan with the document that tells of it."""
@@ -68,8 +103,7 @@ class Planned:
 
 
 def carry_out(
-    order: PlanOrder,
-    cutting: Cutting,
+    work: PlanWork,
     *,
     out: Path | None = None,
     lang: Language = "en",
@@ -79,6 +113,11 @@ def carry_out(
 ) -> Planned:
     """Read, plan and write one case.
 
+    Parameters
+    ----------
+    out : Path, optional
+        The folder that is made; without one nothing is written.
+
     Raises
     ------
     VeneerCheckError
@@ -86,57 +125,107 @@ def carry_out(
     """
     if out is not None:
         _refuse_taken(out)
-    case_file, limits, waxup_path, die_path = _settled(order)
-    from veneercheck import scan
     from veneercheck.case.wedge import read_wedge
 
-    wedge = read_wedge(order.wedge) if order.wedge else None
+    wedge = read_wedge(work.wedge) if work.wedge else None
     say("reading the scans")
-    waxup = scan.read_scan(waxup_path, unit=order.unit)
-    die = scan.read_scan(die_path, unit=order.unit) if die_path else None
+    waxup = _named(work, "waxup", work.waxup)
+    die, opposing = (
+        None if path is None else _named(work, role, path)
+        for role, path in (("die", work.die), ("antagonist", work.antagonist))
+    )
     if die is not None:
         _refuse_far_die(die, waxup)
-    opposing = scan.read_scan(order.antagonist, unit=order.unit) if order.antagonist else None
-    paint = _mask(order.mask, order.unit, waxup) if order.mask else waxup.paint
+    paint = _mask(work.mask, work.unit, waxup) if work.mask else waxup.paint
     surfaces = dataclasses.replace(_surfaces(waxup, die, opposing, paint), wedge=wedge)
-    found = _plan(surfaces, waxup, case_file.case, limits=limits, cutting=cutting, say=say)
+    found = _plan(surfaces, waxup, work, say=say)
     scans = {"waxup": waxup, "die": die, "antagonist": opposing}
-    document = _document(found, case_file.case, limits, cutting, scans=scans, wedge=wedge, now=now)
+    document = _document(found, work, scans=scans, wedge=wedge, now=now)
     if out is not None:
         say("writing the plan")
         _write(out, found, document, lang, paper)
     return Planned(found, document)
 
 
-def compared(folder: Path, outcome: Outcome, out: Path, *, lang: Language) -> str:
-    """Compare a cut that was checked with its plan: a map and figures beside the result.
+def _named(work: PlanWork, role: str, path: Path) -> Scan:
+    """A scan, under the name that it came with."""
+    from veneercheck import scan
 
-    Returns
-    -------
-    str
-        What to tell: empty where the alignment failed, so that nothing can be compared.
+    read = scan.read_scan(path, unit=work.unit)
+    named = dataclasses.replace(read.source, file=work.called.get(role, read.source.file))
+    return dataclasses.replace(read, source=named)
+
+
+def cutting_of(
+    form: str,
+    *,
+    width_mm: float,
+    collar_mm: float,
+    margin_mm: float | None = None,
+    off_border_mm: float = 1.0,
+) -> Cutting:
+    """How is cut, as command line and page ask for it.
+
+    Parameters
+    ----------
+    form : {"chamfer", "shoulder", "knife"}
+    width_mm : float
+        Of the run-out; of a shoulder the radius of its foot, 0.4 mm at most.
+
+    Raises
+    ------
+    ProfileError
+        If the form is not known, or a length is none.
     """
-    from veneercheck.plan import off_plan_mm
-    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup, write_compared
+    from veneercheck.core.plan.planned import Cutting
 
-    filed = read_plan(folder)
-    refuse_other_waxup(filed, outcome.waxup.sha256, folder)
-    if outcome.check.space is None:
-        return ""
-    off = off_plan_mm(outcome.check.framework.points_mm, filed.target)
-    return write_compared(out, outcome.check, off, lang)
+    if form not in _FORMS:
+        raise ProfileError(
+            f"there is no form «{form}».", where="form", next_step=f"Known: {', '.join(_FORMS)}."
+        )
+    for name, value, most in (
+        ("width", width_mm, 3.0),
+        ("collar", collar_mm, 5.0),
+        ("margin", margin_mm, 1.0),
+        ("off-border", off_border_mm, 5.0),
+    ):
+        if value is not None and not 0.0 <= value <= most:
+            raise ProfileError(
+                f"--{name} = {value:g} mm is no such length.",
+                next_step=f"Give a length between 0 and {most:g} mm.",
+            )
+    if width_mm < _LEAST_WIDTH_MM:
+        raise ProfileError(
+            f"--width = {width_mm:g} mm is too narrow to be cut.",
+            next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
+        )
+    return Cutting(
+        _FORMS[form],
+        width_mm=width_mm,
+        radius_mm=min(width_mm, _FOOT_MM),
+        collar_mm=collar_mm,
+        margin_mm=margin_mm,
+        off_border_mm=off_border_mm,
+    )
 
 
-def look_at_plan(folder: Path, waxup: Path | None) -> None:
-    """Refuse a folder without a plan, or of another wax-up, before any work is done."""
-    from veneercheck.report.plan_compare import read_plan, refuse_other_waxup
+_LEAST_WIDTH_MM, _FOOT_MM = 0.2, 0.4
 
-    filed = read_plan(folder)
-    if waxup is not None and waxup.is_file():
-        refuse_other_waxup(filed, hashlib.sha256(waxup.read_bytes()).hexdigest(), folder)
+_FORMS: dict[str, Literal["chamfer", "shoulder", "knife edge"]] = {
+    "chamfer": "chamfer",
+    "shoulder": "shoulder",
+    "knife": "knife edge",
+}
 
 
-def _settled(order: PlanOrder) -> tuple[CaseFile, Limits, Path, Path | None]:
+def settle_plan(order: PlanOrder, cutting: Cutting) -> PlanWork:
+    """Read the case file and the profile of an order, and see that its files are there.
+
+    Raises
+    ------
+    VeneerCheckError
+        If either is refused, a file leads to no scan, or the wax-up is named nowhere.
+    """
     from veneercheck.core.types import Case
     from veneercheck.profile import CaseFile, load_case, load_profile
     from veneercheck.scan.intake import look_at
@@ -153,7 +242,19 @@ def _settled(order: PlanOrder) -> tuple[CaseFile, Limits, Path, Path | None]:
     for path in (waxup, die, order.mask, order.antagonist):
         if path is not None:
             look_at(path, ReadCaps())
-    return case_file, limits, waxup, die
+    if case_file.finish_lines:
+        cutting = dataclasses.replace(cutting, finish_lines=case_file.finish_lines)
+    return PlanWork(
+        waxup,
+        case_file.case,
+        limits,
+        cutting,
+        die,
+        order.mask,
+        order.antagonist,
+        order.wedge,
+        order.unit,
+    )
 
 
 def _surfaces(waxup: Scan, die: Scan | None, opposing: Scan | None, paint: Ints | None) -> Surfaces:
@@ -166,22 +267,18 @@ def _surfaces(waxup: Scan, die: Scan | None, opposing: Scan | None, paint: Ints 
     return Surfaces(waxup.mesh, noise, paint, inner, outer)
 
 
-def _plan(
-    surfaces: Surfaces, waxup: Scan, case: Case, *, limits: Limits, cutting: Cutting, say: Say
-) -> Plan:
+def _plan(surfaces: Surfaces, waxup: Scan, work: PlanWork, *, say: Say) -> Plan:
     from veneercheck.plan import plan
 
     try:
-        return plan(surfaces, case=case, limits=limits, cutting=cutting, say=say)
+        return plan(surfaces, case=work.case, limits=work.limits, cutting=work.cutting, say=say)
     except MeshError as error:
         raise ScanError(error.what, where=waxup.source.file, next_step=error.next_step) from None
 
 
 def _document(
     found: Plan,
-    case: Case,
-    limits: Limits,
-    cutting: Cutting,
+    work: PlanWork,
     *,
     scans: Mapping[str, Scan | None],
     wedge: Wedge | None,
@@ -193,9 +290,9 @@ def _document(
     sources = {name: None if one is None else one.source for name, one in scans.items()}
     return plan_document(
         found,
-        case=case,
-        limits=limits,
-        cutting=cutting,
+        case=work.case,
+        limits=work.limits,
+        cutting=work.cutting,
         sources=sources,
         wedge=wedge,
         version=__version__,
@@ -209,12 +306,14 @@ def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, pap
     from veneercheck import scan
     from veneercheck.report.plan_drawing import write_drawings
     from veneercheck.report.plan_files import TARGET_STL, write_plan
+    from veneercheck.report.plan_guides import write_guides
     from veneercheck.report.plan_paper import write_sheet
 
     with room_in(out.parent) as room:
         place = room / "plan"
         place.mkdir()
         write_drawings(place, found, document, lang)
+        write_guides(place, found)
         write_sheet(place, document, lang=lang, paper=paper)
         scan.write_stl(place / TARGET_STL, found.target)
         write_plan(place, found, document)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.case import found
+from veneercheck.case.against import compare_with_plan, look_at_plan
 from veneercheck.case.folders import (
     folder_for,
     refuse_case_folder,
@@ -123,10 +124,13 @@ def carry_out(
 ) -> Result:
     """Read, check, write and draw one case; `known` is told the outcome before the drawing."""
     look_at_scans(order)
+    work = settle(order) if isinstance(order, Order) else order
+    if work.plan is not None:
+        look_at_plan(work.plan, work.waxup)
     if out is not None:
         refuse_case_folder(out)
     with folder_for(out):
-        outcome = _found(order, now, _lean(say))
+        outcome = _found(work, now, _lean(say))
         if out is None:
             known(outcome)
         else:
@@ -135,18 +139,19 @@ def carry_out(
             with written_whole(out):
                 _lean(say)("writing the result")
                 report.write_result(out, outcome)
+                if work.plan is not None:
+                    compare_with_plan(work.plan, outcome, out)
                 known(outcome)
                 if with_report:
                     report.render(out, progress=_lean(say), lang=lang, paper=paper)
-                    _beside_earlier(order.earlier, out, outcome, lang, _lean(say))
+                    _beside_earlier(work.earlier, out, outcome, lang, _lean(say))
         return outcome
 
 
-def _found(order: Order | Settled, now: datetime | None, say: Say) -> Result:
+def _found(work: Settled, now: datetime | None, say: Say) -> Result:
     """Read and check one case; the scans are let go of before its report is drawn."""
     from veneercheck import scan
 
-    work = settle(order) if isinstance(order, Order) else order
     say("reading the scans")
     pair = scan.read_pair(work.framework, work.waxup, unit=work.unit, waxup_kind=work.waxup_kind)
     for one in (pair.framework, pair.waxup):
@@ -167,7 +172,7 @@ def _found(order: Order | Settled, now: datetime | None, say: Say) -> Result:
         die=die,
         earlier=earlier,
         waxup_kind=work.waxup_kind,
-        called=order.called,
+        called=work.called,
         now=now,
         say=say,
     )

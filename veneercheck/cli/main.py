@@ -180,11 +180,10 @@ def check_command(
         earlier=earlier,
         reference=reference,
         scanner=scanner,
+        plan=plan,
     )
     if scanner is not None and register is None:
         raise typer.BadParameter("a scanner is looked up in the register: give --register")
-    if plan is not None:
-        _look_at_plan(plan, waxup, register)
     if register is not None:
         _check_on_record(
             order, out, register, who,
@@ -200,24 +199,8 @@ def check_command(
             say=steps,
             known=lambda found: _tell(found, lang, steps, verbose=verbose),
         )
-    if plan is not None:
-        from veneercheck.case.planning import compared
-
-        tell(compared(plan, outcome, out, lang=lang.value))
+    _tell_compared(out, lang)
     _finish(outcome, out, with_report=not no_report, lang=lang)
-
-
-def _look_at_plan(plan: Path, waxup: Path | None, register: str | None) -> None:
-    from veneercheck.case.planning import look_at_plan
-    from veneercheck.core.errors import RecordError
-
-    if register is not None:
-        raise RecordError(
-            "a check that goes on record takes no plan.",
-            where=str(plan),
-            next_step="Check it once more without --register to compare it with the plan.",
-        )
-    look_at_plan(plan, waxup)
 
 
 @app.command("demo", epilog="Example: veneercheck demo --lang de")
@@ -477,8 +460,17 @@ def _check_on_record(
     result = as_it_counts(entry.body["result"], entry.body.get("standing"))
     tell(terminal_summary(result, lang.value, verbose=verbose))
     warn_of_names(entry.body["result"], lang)
+    _tell_compared(made.folder, lang)
     tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
     raise typer.Exit(code_of(result))
+
+
+def _tell_compared(folder: Path, lang: Lang) -> None:
+    """How far the cut is from its plan, where it was compared with one."""
+    from veneercheck.report.plan_compare import compared_words
+
+    if told := compared_words(folder, lang.value):
+        tell(told)
 
 
 def _finish(

@@ -88,7 +88,10 @@ def warn_of_names(document: Mapping[str, Any], lang: str, *more: str | None) -> 
     from veneercheck.profile.names import looks_like_a_name
     from veneercheck.report.words import Words
 
-    names = [document["case"]["number"], *(scan["file"] for scan in document["scans"].values())]
+    names = [
+        document["case"]["number"],
+        *(scan["file"] for scan in document["scans"].values() if scan),
+    ]
     for name in dict.fromkeys([*names, *more]):
         if name and looks_like_a_name(name):
             tell(Words("de" if lang == "de" else "en")("terminal.patient", name=name), err=True)

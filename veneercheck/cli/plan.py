@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,8 +17,13 @@ from veneercheck.cli.options import (
     Profile,
     Steps,
     UnitOption,
+    Who,
     tell,
 )
+from veneercheck.cli.register import open_register
+
+if TYPE_CHECKING:
+    from veneercheck.case.planning import PlanWork
 
 
 class Form(enum.StrEnum):
@@ -70,54 +75,58 @@ def plan_command(
     out: Annotated[Path, typer.Option(help="Folder for the plan.")] = Path("plan"),
     lang: LangOption = Lang.EN,
     paper: PaperOption = Paper.A4,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            envvar="VENEERCHECK_REGISTER",
+            help="Put the plan on record here: a file, or postgresql://user@host/name; --out then "
+            "holds a folder for each case.",
+        ),
+    ] = None,
+    who: Who = None,
 ) -> None:
     """Plan a cut: how deep, where, and does everything fit?"""
-    from veneercheck.case.planning import PlanOrder, carry_out
-    from veneercheck.core.errors import ProfileError
-    from veneercheck.core.plan.planned import Cutting
+    from veneercheck.case.planning import PlanOrder, carry_out, cutting_of, settle_plan
     from veneercheck.report.plan_words import plan_summary
     from veneercheck.report.words import Words
 
-    for name, value, most in (
-        ("width", width, 3.0),
-        ("collar", collar, 5.0),
-        ("margin", margin, 1.0),
-        ("off-border", off_border, 5.0),
-    ):
-        if value is not None and not 0.0 <= value <= most:
-            raise ProfileError(
-                f"--{name} = {value:g} mm is no such length.",
-                next_step=f"Give a length between 0 and {most:g} mm.",
-            )
-    if width < _LEAST_WIDTH_MM:
-        raise ProfileError(
-            f"--width = {width:g} mm is too narrow to be cut.",
-            next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
-        )
-    cutting = Cutting(
-        _FORMS[form],
-        width_mm=width,
-        radius_mm=min(width, _FOOT_MM),
-        collar_mm=collar,
-        margin_mm=margin,
-        off_border_mm=off_border,
+    cutting = cutting_of(
+        form.value, width_mm=width, collar_mm=collar, margin_mm=margin, off_border_mm=off_border
     )
     order = PlanOrder(
         waxup, die, mask, antagonist, wedge, case, profile, None if unit is None else unit.value
     )
-    made = carry_out(order, cutting, out=out, lang=lang.value, paper=paper.value, say=Steps(lang))
-    tell(plan_summary(made.document, lang.value))
+    work, steps = settle_plan(order, cutting), Steps(lang)
+    if register is None:
+        document = carry_out(work, out=out, lang=lang.value, paper=paper.value, say=steps).document
+    else:
+        document, out = _on_record(register, work, out, who, lang=lang, paper=paper, say=steps)
+    tell(plan_summary(document, lang.value))
     tell(f"{Words(lang.value)('plan.folder')}: {out}")
-    raise typer.Exit(_exit(made.document["conflicts"], known=made.document["die_known"]))
+    raise typer.Exit(_exit(document["conflicts"], known=document["die_known"]))
 
 
-_LEAST_WIDTH_MM, _FOOT_MM = 0.2, 0.4
+def _on_record(
+    place: str,
+    work: PlanWork,
+    store: Path,
+    who: str | None,
+    *,
+    lang: Lang,
+    paper: Paper,
+    say: Steps,
+) -> tuple[dict[str, Any], Path]:
+    """Plan into a folder of the case's own and enter it; what it says, and where it lies."""
+    from veneercheck.record.filing import folder_of, initials
+    from veneercheck.record.planning import plan_on_record
 
-_FORMS: dict[Form, Literal["chamfer", "shoulder", "knife edge"]] = {
-    Form.CHAMFER: "chamfer",
-    Form.SHOULDER: "shoulder",
-    Form.KNIFE: "knife edge",
-}
+    if who:
+        initials(who)
+    with open_register(place, create=True) as opened:
+        entry = plan_on_record(
+            opened, work, store, who=who, lang=lang.value, paper=paper.value, say=say
+        )
+        return entry.body["plan"], folder_of(opened, entry)
 
 
 def _exit(conflicts: list[dict[str, object]], *, known: bool) -> Exit:

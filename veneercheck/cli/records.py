@@ -198,7 +198,7 @@ def export_command(
 ) -> None:
     """Write a case for the case record: a bundle, or a form that other systems read."""
     from veneercheck.record import export
-    from veneercheck.record.filing import one_check
+    from veneercheck.record.planning import one_check_or_plan
 
     if (patient_id is not None or without_names) and form is Form.BUNDLE:
         raise typer.BadParameter("a bundle holds what is on record; give --form dicom or fhir")
@@ -212,7 +212,8 @@ def export_command(
         else:
             written = export.export_fhir(opened, case, out, patient_id, **how)
         if not without_names:
-            warn_of_names(one_check(opened, case).body["result"], Lang.EN, patient_id)
+            body = one_check_or_plan(opened, case).body
+            warn_of_names(body.get("result") or body["plan"], Lang.EN, patient_id)
     for path in written:
         tell(f"Written: {path}")
     for words in taken:

@@ -99,8 +99,8 @@ def entries_command(
     kind: Annotated[
         str,
         typer.Argument(
-            help="check, decision, person, scanner, calibration, limits, approval, verification, "
-            "repeatability, hold or disposal."
+            help="check, plan, decision, person, scanner, calibration, limits, approval, "
+            "verification, repeatability, hold or disposal."
         ),
     ],
     register: RegisterOption = DEFAULT_REGISTER,

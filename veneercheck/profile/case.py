@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import ASK, FORBIDDEN, Case, Point
+from veneercheck.core.types import ASK, FORBIDDEN, Case, FinishLine, Point
 from veneercheck.profile.keys import (
     STAGES,
     choice_of,
@@ -29,10 +29,12 @@ MATERIALS = ("alloy", "opaquer", "composite")
 """Materials of which a lot may be on record."""
 
 _SCANS = ("framework", "waxup", "die")
+_BESIDE = ("painted", "plan")
 _WAXUP_KINDS = ("scan", "key")
 _METAL_STOPS = (ASK, FORBIDDEN)
 _AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
 _LEAST_LANDMARKS, _MOST_LANDMARKS = 3, 20
+_LEAST_OF_LINE, _MOST_OF_LINE = 3, 500
 _PICKED_WITHIN_MM = 2.0
 """A place is picked by hand to about half a millimetre."""
 
@@ -59,12 +61,16 @@ class CaseFile:
     """A copy of the framework on which areas are painted."""
     scanner: str = ""
     """Name of the scanner, as it is on record."""
+    plan: Path | None = None
+    """Folder of the plan of this cut."""
+    finish_lines: tuple[FinishLine, ...] = ()
+    """Picked on the wax-up, for a plan."""
 
 
 _CASE_KEYS = (
     "case", "units", "pontics", "stage", "profile", "scans", "frame", "veneered", "notes",
     "alloy", "composite", "shade", "lots", "scanner", "scanner_checked",
-    "landmarks",
+    "landmarks", "finish_line",
 )  # fmt: skip
 
 
@@ -90,7 +96,7 @@ def parse_case(
     veneered = table_of(document, "veneered", where)
     known_keys(veneered, ("surfaces", "metal_stops", "units"), f"{where} [veneered]")
     scans = table_of(document, "scans", where)
-    known_keys(scans, (*_SCANS, "painted", "waxup_kind"), f"{where} [scans]")
+    known_keys(scans, (*_SCANS, *_BESIDE, "waxup_kind"), f"{where} [scans]")
     kind = choice_of(scans, "waxup_kind", _WAXUP_KINDS, "scan", f"{where} [scans]") or "scan"
     lots = table_of(document, "lots", where)
     known_keys(lots, MATERIALS, f"{where} [lots]")
@@ -119,14 +125,18 @@ def parse_case(
     )
     _frame_axes_differ(case, where)
     base = folder or Path()
-    named = [name for name in (*_SCANS, "painted") if name in scans]
+    named = [name for name in (*_SCANS, *_BESIDE) if name in scans]
     paths = {name: base / text_of(scans, name, "", where) for name in named}
     profile = text_of(document, "profile", "", where) or None
     if profile and profile not in profile_names():
         profile = str(base / profile)
     framework, waxup, die = (paths.get(name) for name in _SCANS)
     scanner = text_of(document, "scanner", "", where)
-    return CaseFile(case, profile, framework, waxup, die, kind, paths.get("painted"), scanner)
+    beside = [paths.get(name) for name in _BESIDE]
+    lines = _finish_lines(document, f"{where} [[finish_line]]")
+    return CaseFile(
+        case, profile, framework, waxup, die, kind, beside[0], scanner, beside[1], lines
+    )
 
 
 def _veneered_units(
@@ -164,6 +174,31 @@ def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Po
     _belong_together(tuple(pairs), where)
     _spread_out(tuple(pairs), where)
     return tuple(pairs)
+
+
+def _finish_lines(document: Mapping[str, Any], where: str) -> tuple[FinishLine, ...]:
+    """Finish lines picked on the wax-up: `points` in order, and one point `inside`."""
+    given = document.get("finish_line", [])
+    if not isinstance(given, list) or not all(isinstance(one, Mapping) for one in given):
+        raise ProfileError(
+            "is not a list of tables.", where=where, next_step="Write [[finish_line]]."
+        )
+    found = []
+    for one in given:
+        known_keys(one, ("points", "inside"), where)
+        listed = one.get("points")
+        points = [_point(value) for value in listed] if isinstance(listed, list) else []
+        fits = _LEAST_OF_LINE <= len(points) <= _MOST_OF_LINE
+        if not fits or any(point is None for point in points):
+            raise ProfileError(
+                f"points = {told(listed)} is no finish line.",
+                where=where,
+                next_step=f"Give {_LEAST_OF_LINE} to {_MOST_OF_LINE} points [x, y, z] in mm, in "
+                "the wax-up's own frame, in order round what is to be veneered.",
+            )
+        chosen = tuple(point for point in points if point is not None)
+        found.append(FinishLine(chosen, _picked(one, "inside", where)))
+    return tuple(found)
 
 
 def _picked(one: Mapping[str, Any], scan: str, where: str) -> Point:

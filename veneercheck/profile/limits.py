@@ -28,6 +28,7 @@ from veneercheck.profile.keys import (
     positive,
     table_of,
     text_of,
+    told,
     toml_of,
 )
 
@@ -35,6 +36,11 @@ OWN = "the laboratory's own"
 
 CALIBRATION, TOLD, NEEDED = "calibration", "told", "needed"
 """Key under [scan], and what an absent calibration of the scanner does to a check on record."""
+
+PASTE, DENSITY = "paste", "density_g_cm3"
+
+_DENSITIES = (0.8, 4.0)
+"""Resin without filler is about 1.1, a composite full of glass about 2.4: from memory."""
 
 GENERIC = "generic"
 """Name of the built-in profile: laboratory composite over metal, no particular material."""
@@ -96,7 +102,7 @@ def load_profile(name_or_path: str | Path) -> Limits:
 
 def parse_profile(document: Mapping[str, Any], *, where: str = "profile") -> Limits:
     """Turn a profile's document into limits; what it leaves out stays as built in."""
-    known_keys(document, ("name", *_SECTIONS, "surface", "stage"), where)
+    known_keys(document, ("name", *_SECTIONS, PASTE, "surface", "stage"), where)
     name = text_of(document, "name", Path(where).stem, where)
     return _limits(name, document, where)
 
@@ -123,9 +129,27 @@ def _limits(name: str, document: Mapping[str, Any], where: str) -> Limits:
         value,
         surfaces=_surfaces(document, layer, where),
         calibration_needed=_calibration_needed(document, where),
+        density_g_cm3=_density(document, where),
         stages=_stage_limits(document, layer, certainty, where),
         certainty=certainty,
     )
+
+
+def _density(document: Mapping[str, Any], where: str) -> float | None:
+    """Of the composite, as its maker states it: `[paste]` with `density_g_cm3`."""
+    given = table_of(document, PASTE, where)
+    known_keys(given, (DENSITY,), f"{where} [{PASTE}]")
+    value = given.get(DENSITY)
+    if value is None:
+        return None
+    low, high = _DENSITIES
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise ProfileError(
+            f"{DENSITY} = {told(value)} is no density of a composite.",
+            where=f"{where} [{PASTE}]",
+            next_step=f"Give it in g/cm³, between {low:g} and {high:g}, as its maker states it.",
+        )
+    return float(value)
 
 
 def _calibration_needed(document: Mapping[str, Any], where: str) -> bool:
@@ -199,6 +223,8 @@ def profile_toml(limits: Limits) -> str:
             lines.append(f"{field} = {value}  # {limits.certainty.get(f'{section}.{field}', OWN)}")
         if section == "scan" and limits.calibration_needed:
             lines.append(f'{CALIBRATION} = "{NEEDED}"')
+    if limits.density_g_cm3 is not None:
+        lines += ["", f"[{PASTE}]", f"{DENSITY} = {limits.density_g_cm3}"]
     for surface, layer in limits.surfaces.items():
         lines += ["", f"[surface.{surface}]"]
         lines += [f"least_mm = {layer.least_mm}", f"greatest_mm = {layer.greatest_mm}"]

@@ -249,7 +249,7 @@ def _manifest(check: Entry, files: Mapping[str, str], record: str, prov: str) ->
     return canonical(
         {
             "schema": MANIFEST_SCHEMA,
-            "case_number": check.body["result"]["case"]["number"],
+            "case_number": (check.body.get("result") or check.body["plan"])["case"]["number"],
             "check_key": check.key,
             "entry_hash": check.hash,
             "files": {**listed, RECORD: sha256_of(record), PROV: sha256_of(prov)},

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.case.folders import ORDER, PLAN_ORDER
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.machine.aside import ASIDE
 from veneercheck.record.deciding import finish
-from veneercheck.record.filing import EARLIER, files_on_record, folder_of, one_check
+from veneercheck.record.filing import EARLIER, PLANNED, files_on_record, folder_of
+from veneercheck.record.planning import PLAN, one_check_or_plan, planned_again
 from veneercheck.record.signing import unsigned
 
 if TYPE_CHECKING:
@@ -26,10 +28,17 @@ if TYPE_CHECKING:
 
     Say = Callable[[str], None]
 
-MAY_DIFFER = ("checked_at_utc", "program")
+MAY_DIFFER = ("checked_at_utc", "planned_at_utc", "program")
 """Fields of a result that another run may give otherwise; the program's version is told."""
 
-_COMPARED = ("space.ply", "contour.ply", "die.ply", "zones.csv")
+_COMPARED = (
+    "space.ply",
+    "contour.ply",
+    "die.ply",
+    "zones.csv",
+    "plan_compared.json",
+    "off_plan.ply",
+)
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -103,13 +112,13 @@ def confirm(
 
         found += [*unsigned(register), *import_faults(register)]
     if case and not found:
-        only = {one_check(register, case).key}
+        only = {one_check_or_plan(register, case).key}
     whole, told = not found, dict[str, _Looked]()
     entries, head, stores, known = 0, "", set(), set()
     disposed = _disposed(register) if whole else set()
     for entry in _readable(register, found):
         entries, head = entry.seq, entry.hash
-        if entry.body.get("kind") != "check":
+        if entry.body.get("kind") not in ("check", PLAN):
             continue
         folder = folder_of(register, entry)
         if not found and folder.parent not in stores:
@@ -175,10 +184,12 @@ def _look(register: Register, entry: Entry, *, gone: bool, repeat: bool, say: Sa
     )
     if altered or not repeat:
         return _Looked(name, len(on_record), not altered, differences=altered)
-    told = _again(entry, folder, say)
+    again = planned_again if entry.body["kind"] == PLAN else _again
+    told = again(entry, folder, say)
     if told is not None and not told.startswith("differs"):
         return _Looked(name, len(on_record), unaltered=True, hindered=told)
-    unlike = () if told is None else (Difference(str(folder / "result.json"), told),)
+    name_of = "plan.json" if entry.body["kind"] == PLAN else "result.json"
+    unlike = () if told is None else (Difference(str(folder / name_of), told),)
     return _Looked(name, len(on_record), True, True, differences=unlike)
 
 
@@ -205,7 +216,8 @@ def _folders(stores: set[Path]) -> list[Path]:
     return [
         order.parent
         for store in stores
-        for order in store.glob("*/order.json")
+        for name in (ORDER, PLAN_ORDER)
+        for order in store.glob(f"*/{name}")
         if order.parent.name != ASIDE
     ]
 
@@ -245,6 +257,7 @@ def settled_again(order: Mapping[str, Any], folder: Path) -> Settled:
         folder / scans["die"]["place"] if "die" in scans else None,
         folder / scans["painted"]["place"] if "painted" in scans else None,
         waxup_kind=order.get("waxup_kind", "scan"),
+        plan=folder / PLANNED if order.get("plan") else None,
     )
 
 
@@ -278,9 +291,13 @@ def _compared(entry: Entry, anew: Path) -> str | None:
         for name in _COMPARED
         if (sha := entry.body["files"].get(name)) and sha256_of_file(anew / name) != sha
     ]
+    return told_unlike(unlike, entry.body["order"]["version"])
+
+
+def told_unlike(unlike: list[str], by: str) -> str | None:
+    """What differs from what a version of this program put on record; None where nothing does."""
     if not unlike:
         return None
-    by = entry.body["order"]["version"]
     versions = "" if by == __version__ else f"; checked by version {by}, repeated by {__version__}"
     more = f" and {len(unlike) - _TOLD} more" if len(unlike) > _TOLD else ""
     return f"differs when repeated: {'; '.join(unlike[:_TOLD])}{more}{versions}"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
 from veneercheck.record.filing import files_on_record, folder_of, one_check
+from veneercheck.record.planning import one_check_or_plan
 from veneercheck.record.signing import person_entries
 from veneercheck.report.counted import STANDING
 
@@ -60,7 +61,7 @@ def export_bundle(register: Register, case: str, target: Path | None) -> list[Pa
     """
     from veneercheck.record.bundle import write_bundle
 
-    found = _on_record(register, case)
+    found = _on_record(register, case, find=one_check_or_plan)
     place = target or Path(f"{found.folder.name}.zip")
     entries = [found.check, *found.decisions]
     signed = any("signature" in one.body for one in found.decisions)
@@ -193,10 +194,12 @@ def _on_record(
     patient_id: str | None = None,
     without_names: bool = False,
     told: Say = _silent,
+    *,
+    find: Callable[[Register, str], Entry] = one_check,
 ) -> _OnRecord:
     from veneercheck.record.nameless import without_names as rid_of_names
 
-    check = one_check(register, case)
+    check = find(register, case)
     folder = folder_of(register, check)
     finish(register, folder.parent)
     decisions, files = register.decisions_on(check.key), files_on_record(register, check)

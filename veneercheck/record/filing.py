@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck import __version__
+from veneercheck.case.against import look_at_plan
 from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
@@ -40,6 +41,9 @@ if TYPE_CHECKING:
 
 EARLIER = "earlier"
 _EARLIER_FILES = ("result.json", "space.ply", "contour.ply")
+
+PLANNED = "plan"
+_PLAN_FILES = ("plan.json", "target.ply")
 
 ORDER_SCHEMA = "veneercheck order 1"
 
@@ -133,10 +137,11 @@ def make_case_folder(
     with room_in(store) as room:
         there = work.scans
         used = {
-            role: _kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
+            role: kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
         }
         hashes = {role: sha256_of_file(scan) for role, scan in used.items()}
-        earlier = _kept_earlier(work.earlier, room)
+        earlier = _kept_some(work.earlier, room / EARLIER, _EARLIER_FILES)
+        plan = _kept_some(work.plan, room / PLANNED, _PLAN_FILES)
         order = _order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
         key = _key(order)
         folder = _place(store, work, key)
@@ -148,6 +153,7 @@ def make_case_folder(
             waxup=used["waxup"],
             called=called,
             earlier=earlier,
+            plan=plan,
             die=used.get("die"),
             reference=used.get("painted"),
         )
@@ -178,12 +184,26 @@ def key_of(work: Settled) -> str:
     there = {role: scan for role, scan in work.scans.items() if scan is not None}
     for scan in there.values():
         _look_at(scan)
+    if work.plan is not None:
+        look_at_plan(work.plan, work.waxup)
     hashes = {role: sha256_of_file(scan) for role, scan in there.items()}
-    earlier = {}
-    if work.earlier is not None:
-        kept_files = [name for name in _EARLIER_FILES if (work.earlier / name).is_file()]
-        earlier = {name: sha256_of_file(work.earlier / name) for name in kept_files}
-    return _hash({**_settings(work), "scans": hashes, "earlier": earlier})
+    earlier = _hashes_of(work.earlier, _EARLIER_FILES)
+    beside = _with_plan(_hashes_of(work.plan, _PLAN_FILES))
+    return hash_of({**_settings(work), "scans": hashes, "earlier": earlier, **beside})
+
+
+def _hashes_of(folder: Path | None, names: tuple[str, ...]) -> dict[str, str]:
+    """SHA-256 of those files of a folder that are there."""
+    from veneercheck.record import sha256_of_file
+
+    if folder is None:
+        return {}
+    return {name: sha256_of_file(folder / name) for name in names if (folder / name).is_file()}
+
+
+def _with_plan(hashes: Mapping[str, str]) -> dict[str, Any]:
+    """What an order says of its plan: only where there is one, so that older keys stay."""
+    return {"plan": dict(hashes)} if hashes else {}
 
 
 def check_on_record(
@@ -292,6 +312,8 @@ def limits_kept(limits: Limits) -> dict[str, Any]:
     found: dict[str, Any] = kept(limits)
     if not limits.calibration_needed:
         del found["calibration_needed"]
+    if limits.density_g_cm3 is None:
+        del found["density_g_cm3"]
     return found
 
 
@@ -416,6 +438,7 @@ def _order_document(
             for role, scan in used.items()
         },
         "earlier": file_hashes(room / EARLIER) if (room / EARLIER).exists() else {},
+        **_with_plan(_hashes_of(room / PLANNED, _PLAN_FILES)),
     }
 
 
@@ -436,16 +459,17 @@ def _settings(work: Settled) -> dict[str, Any]:
 
 
 def _place(store: Path, work: Settled, key: str) -> Path:
-    return store / f"{_slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
+    return store / f"{slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
 
 
 def _key(order: Mapping[str, Any]) -> str:
     """What makes a check the same: everything but where its scans lie and what they are called."""
     scans = {role: scan["sha256"] for role, scan in order["scans"].items()}
-    return _hash({**order, "scans": scans})
+    return hash_of({**order, "scans": scans})
 
 
-def _hash(document: Mapping[str, Any]) -> str:
+def hash_of(document: Mapping[str, Any]) -> str:
+    """SHA-256 of a document in its one canonical form."""
     from veneercheck.record import canonical, sha256_of
 
     return sha256_of(canonical(document))
@@ -459,7 +483,8 @@ def _look_at(scan: Path) -> None:
     look_at(scan, ReadCaps())
 
 
-def _kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
+def kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
+    """A scan copied into a folder under the name of its role, if it is to be and can be."""
     _look_at(scan)
     suffixes = "".join(scan.suffixes[-2:]) if scan.suffix.lower() == ".gz" else scan.suffix
     if not keep or suffixes.lower().startswith(_COMPANIONS):
@@ -470,19 +495,18 @@ def _kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
     return copy
 
 
-def _kept_earlier(folder: Path | None, room: Path) -> Path | None:
-    """The result that this one is compared with, in the case folder too."""
+def _kept_some(folder: Path | None, copy: Path, names: tuple[str, ...]) -> Path | None:
+    """The result or plan that this check is compared with, in its own folder too."""
     if folder is None:
         return None
-    copy = room / EARLIER
     copy.mkdir()
-    for name in _EARLIER_FILES:
+    for name in names:
         if (folder / name).is_file():
             shutil.copyfile(folder / name, copy / name)
     return copy
 
 
-def _slug(number: str | None) -> str:
+def slug(number: str | None) -> str:
     """A case number as the start of a folder's name."""
     return re.sub(r"[^\w.-]+", "_", number or "").strip("._")[:60] or "case"
 

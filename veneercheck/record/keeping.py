@@ -25,6 +25,9 @@ Say = Callable[[str], None]
 HELD, RELEASED = "held", "released"
 
 _SCHEMA = "veneercheck backup 1"
+
+_WITH_FOLDERS = ("check", "plan")
+"""Kinds of entries whose files lie in a folder of their own."""
 _ABOUT, _ENTRIES = "backup.json", "entries.jsonl"
 
 
@@ -247,7 +250,7 @@ def _line(entry: Entry) -> str:
 
 def _kept_checks(register: Register, entries: list[Entry]) -> Iterator[Entry]:
     for entry in entries:
-        if entry.body["kind"] == "check" and disposal_of(register, entry.key) is None:
+        if entry.body["kind"] in _WITH_FOLDERS and disposal_of(register, entry.key) is None:
             yield entry
 
 
@@ -281,9 +284,11 @@ class _Reading:
         self._gone = {one.body["check_key"] for one in gone}
 
     def checks(self) -> list[Entry]:
-        """The checks whose files were kept."""
+        """The checks and plans whose files were kept."""
         return [
-            one for one in self.entries if one.body["kind"] == "check" and one.key not in self._gone
+            one
+            for one in self.entries
+            if one.body["kind"] in _WITH_FOLDERS and one.key not in self._gone
         ]
 
     def bring(self, check: Entry, folder: Path) -> None:

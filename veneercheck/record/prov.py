@@ -12,7 +12,7 @@ _SPACE = "urn:veneercheck:"
 
 
 def provenance(check: Entry, decisions: Iterable[Entry]) -> dict[str, Any]:
-    """Scans and limits, the check that used them, the result, and a person's decisions on it.
+    """Scans and limits, the check or plan that used them, what it made, and decisions on it.
 
     Parameters
     ----------
@@ -25,8 +25,14 @@ def provenance(check: Entry, decisions: Iterable[Entry]) -> dict[str, Any]:
         PROV-JSON; every entity bears its SHA-256.
     """
     body = check.body
-    order, result = body["order"], body["result"]
-    act, made = f"vc:check-{check.key}", f"vc:result-{check.key}"
+    order, kind = body["order"], body["kind"]
+    planned = kind == "plan"
+    file, ended = (
+        ("plan.json", body["plan"]["planned_at_utc"])
+        if planned
+        else ("result.json", body["result"]["checked_at_utc"])
+    )
+    act, made = f"vc:{kind}-{check.key}", f"vc:{'target' if planned else 'result'}-{check.key}"
     program = {"prov:type": {"$": "prov:SoftwareAgent", "type": "prov:QUALIFIED_NAME"}}
     agent = f"vc:program-{order['version']}"
     used = {
@@ -38,9 +44,12 @@ def provenance(check: Entry, decisions: Iterable[Entry]) -> dict[str, Any]:
         used[f"vc:{name}-{sha}"] = {"vc:sha256": sha, "vc:content": canonical(order[name])}
     found: dict[str, Any] = {
         "prefix": {"vc": _SPACE},
-        "entity": {**used, made: {"vc:sha256": body["files"]["result.json"]}},
+        "entity": {**used, made: {"vc:sha256": body["files"][file]}},
         "activity": {
-            act: {"prov:endTime": result["checked_at_utc"], "vc:aligned": order["aligned"]}
+            act: {
+                "prov:endTime": ended,
+                **({} if planned else {"vc:aligned": order["aligned"]}),
+            }
         },
         "agent": {agent: {**program, "vc:version": order["version"]}},
         "used": {
@@ -51,7 +60,7 @@ def provenance(check: Entry, decisions: Iterable[Entry]) -> dict[str, Any]:
             "_:made": {
                 "prov:entity": made,
                 "prov:activity": act,
-                "prov:time": result["checked_at_utc"],
+                "prov:time": ended,
             }
         },
         "wasDerivedFrom": {

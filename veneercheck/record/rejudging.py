@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Say = Callable[[str], None]
 
-_NOT_JUDGED_BY = ("name", "certainty", "calibration_needed")
+_NOT_JUDGED_BY = ("name", "certainty", "calibration_needed", "density_g_cm3")
 """What limits say of themselves: no reading depends on it."""
 
 

@@ -30,6 +30,7 @@ from veneercheck.report.words import Language
 
 RESULT, SPACE, ZONES = "result.json", "space.ply", "zones.csv"
 CONTOUR, DIE = "contour.ply", "die.ply"
+COMPARED, OFF_PLAN = "plan_compared.json", "off_plan.ply"
 DECISIONS = "decisions.json"
 """What persons decided on the result; laid beside it, since the result stays as measured."""
 
@@ -140,7 +141,7 @@ def clear(folder: Path) -> None:
 
     The numbers go first: pages without a `result.json` are nobody's result.
     """
-    names = [RESULT, SPACE, CONTOUR, DIE, ZONES, DECISIONS, *_FACES]
+    names = [RESULT, SPACE, CONTOUR, DIE, ZONES, DECISIONS, COMPARED, OFF_PLAN, *_FACES]
     for stale in [folder / name for name in names] + [
         path for pattern in _PICTURES for path in folder.glob(pattern)
     ]:

@@ -12,11 +12,10 @@ import numpy as np
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Check, Floats, Region, TriangleMesh
+from veneercheck.report.filed import COMPARED, OFF_PLAN
 from veneercheck.report.plan_files import PLAN, TARGET, map_ply
 from veneercheck.report.space_ply import read_surface_ply
 from veneercheck.report.words import Language, Words
-
-COMPARED, OFF_PLAN = "plan_compared.json", "off_plan.ply"
 
 TELLABLE_MM = 0.1
 """Less beside the plan is hand and scan."""
@@ -63,8 +62,8 @@ def refuse_other_waxup(filed: FiledPlan, sha256: str, folder: Path) -> None:
         )
 
 
-def write_compared(out: Path, check: Check, off_mm: Floats, lang: Language) -> str:
-    """Write map and figures, and say them in one sentence.
+def write_compared(out: Path, check: Check, off_mm: Floats) -> None:
+    """Write map and figures.
 
     Parameters
     ----------
@@ -94,6 +93,14 @@ def write_compared(out: Path, check: Check, off_mm: Floats, lang: Language) -> s
     (out / OFF_PLAN).write_bytes(made)
     text = json.dumps(figures, indent=1)
     (out / COMPARED).write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def compared_words(folder: Path, lang: Language) -> str:
+    """The comparison that lies in a result's folder, in one sentence; empty where none does."""
+    try:
+        figures = json.loads((folder / COMPARED).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return ""
     words = Words(lang)
     return words(
         "plan.compared",

@@ -46,7 +46,7 @@ _GAPS_MM = (0.3, 0.6, 1.0, 1.5, 2.1, 2.8, 3.6)
 
 _STYLE = (
     "<style>path{fill:none;stroke-linecap:round}text{font-family:'Source Sans Pro',sans-serif;"
-    "text-anchor:middle;dominant-baseline:central}"
+    "text-anchor:middle;dominant-baseline:central;paint-order:stroke;stroke:#fff;stroke-width:.25}"
     ".line{stroke:#1a1a1a;stroke-width:.18}.thin{stroke:#6d93b8;stroke-width:.06}"
     ".seen{stroke:#8a6d1f;stroke-width:.1}"
     ".refused{stroke:#80143c;stroke-width:.2}"
@@ -76,7 +76,9 @@ def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: 
 
 def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
     """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
-    return _views_drawn(plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen))
+    return _views_drawn(
+        plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen, Words(lang))
+    )
 
 
 def shade_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
@@ -143,7 +145,9 @@ def _views(plan: Plan) -> list[tuple[str, Floats, Floats]]:
     ]
 
 
-def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools) -> str:
+def _one_view(
+    plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
+) -> str:
     mesh = plan.contour
     faces = np.asarray(seen[mesh.faces].all(axis=1))
     known = np.nan_to_num(plan.square_mm, nan=0.0)
@@ -157,10 +161,12 @@ def _one_view(plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools
     paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
     paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
-    return "".join([*paths, *_marks(mesh, document, flat, seen)])
+    return "".join([*paths, *_marks(mesh, document, flat, seen, words)])
 
 
-def _marks(mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools) -> list[str]:
+def _marks(
+    mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
+) -> list[str]:
     """A dot for each mark, and beside it, over no other, its number and depth."""
     vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
     shown = [
@@ -177,15 +183,15 @@ def _marks(mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: 
     room = Room(float(high[0]), float(own[:, 1].max()) + _AROUND_MM, _APART_MM)
     room.boxes.append((0.0, 0.0, float(high[0]), float(low[1])))  # its name, other views
     wanted = [((float(x), float(y)), _HALF_MARK_MM) for _, (x, y) in shown]
-    parts, words = [], []
+    parts, signs = [], []
     for (mark, (x, y)), (to_x, to_y) in zip(shown, room.beside(wanted, _GAPS_MM), strict=True):
         parts.append(f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".22" fill="#1a1a1a"/>')
         parts.append(f'<path class="edge" d="M{x:.2f} {y:.2f}L{to_x:.2f} {to_y:.2f}"/>')
         ground = f'x="{to_x - 0.75:.2f}" y="{to_y - 0.85:.2f}" width="1.5" height="1.7"'
-        words.append(f'<rect {ground} rx=".3" fill="#ffffff" fill-opacity=".85"/>')
-        words.append(_label(to_x, to_y - 0.4, 0.75, f"{mark['number']}", "#80143c"))
-        words.append(_label(to_x, to_y + 0.4, 0.95, f"{mark['square_mm']:.1f}"))
-    return [*parts, *words]
+        signs.append(f'<rect {ground} rx=".3" fill="#ffffff" fill-opacity=".85"/>')
+        signs.append(_label(to_x, to_y - 0.4, 0.75, f"{mark['number']}", "#80143c"))
+        signs.append(_label(to_x, to_y + 0.4, 0.95, words.number(mark["square_mm"], 1)))
+    return [*parts, *signs]
 
 
 def _lines(

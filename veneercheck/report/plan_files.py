@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import math
-import zipfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE, Wedge
 from veneercheck.core.plan.solid import enclosed_mm3
 from veneercheck.core.types import Case, Floats, Limits, ScanSource, TriangleMesh
 from veneercheck.report.space_ply import surface_ply_bytes
+from veneercheck.report.threemf import threemf_bytes
 
 PLAN, TARGET, TARGET_STL, TARGET_3MF = "plan.json", "target.ply", "target.stl", "target.3mf"
 DEPTH, MARKS = "depth.ply", "marks.csv"
@@ -38,9 +38,6 @@ _PLASTER, _SHALLOW, _DEEP, _SHORT = (
     for colour in ((226, 222, 214), (214, 229, 240), (24, 74, 120), (128, 20, 60))
 )
 """Uncut, least and greatest depth, and where it cannot fit."""
-
-_STAMP = (1980, 1, 1, 0, 0, 0)
-"""Of every entry in an archive, so that the same plan has the same bytes."""
 
 
 def plan_document(
@@ -148,7 +145,7 @@ def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
     """Write all files of a plan but the STL into a folder; `plan.json` comes last."""
     target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
     (folder / TARGET).write_bytes(b"".join(target))
-    (folder / TARGET_3MF).write_bytes(threemf_bytes(plan.target, "target framework"))
+    (folder / TARGET_3MF).write_bytes(threemf_bytes({"target framework": plan.target}))
     (folder / DEPTH).write_bytes(depth_ply(plan))
     (folder / MARKS).write_text(marks_csv(document["marks"]), encoding="utf-8", newline="")
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
@@ -210,48 +207,6 @@ def depth_colours(plan: Plan) -> Floats:
     colour = _SHALLOW + share * (_DEEP - _SHALLOW)
     colour = np.where(np.isfinite(plan.square_mm)[:, None], colour, _PLASTER)
     return np.where((plan.short_mm > 0)[:, None], _SHORT, colour)
-
-
-def threemf_bytes(mesh: TriangleMesh, name: str) -> bytes:
-    """A closed mesh as a 3MF package in millimetres; the same mesh gives the same bytes."""
-    corners, triangles = mesh.points_mm.tolist(), mesh.faces.tolist()
-    points = "".join(f'<vertex x="{x!r}" y="{y!r}" z="{z!r}"/>' for x, y, z in corners)
-    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in triangles)
-    model = (
-        f'{_XML}<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">'
-        f'<resources><basematerials id="1"><base name="metal" displaycolor="#B8BCC2FF"/>'
-        f'</basematerials><object id="2" type="model" name="{name}" pid="1" pindex="0"><mesh>'
-        f"<vertices>{points}</vertices><triangles>{faces}</triangles></mesh></object></resources>"
-        f'<build><item objectid="2"/></build></model>'
-    )
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
-        for place, text in (
-            ("[Content_Types].xml", _TYPES_OF_PARTS),
-            ("_rels/.rels", _RELATIONS),
-            ("3D/3dmodel.model", model),
-        ):
-            entry = zipfile.ZipInfo(place, _STAMP)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            package.writestr(entry, text)
-    return out.getvalue()
-
-
-_XML = '<?xml version="1.0" encoding="UTF-8"?>'
-_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
-_PACKAGE = "http://schemas.openxmlformats.org/package/2006"
-_TYPES_OF_PARTS = (
-    f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
-    '<Default Extension="rels" '
-    'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-    '<Default Extension="model" '
-    'ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/></Types>'
-)
-_RELATIONS = (
-    f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
-    '<Relationship Target="/3D/3dmodel.model" Id="model" '
-    'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
-)
 
 
 def _placed(mesh: TriangleMesh, fields: list[tuple[str, str]]) -> Any:

@@ -77,8 +77,18 @@ def layer_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
             doubt=words.percent(2.0 * one["u_share"]),
             increments=one["increments"],
         )
+        + _mass(one, words)
         for one in document["layers"]
     ]
+
+
+def _mass(one: Mapping[str, Any], words: Words) -> str:
+    """What dentine and incisal weigh, where the profile says how dense they are."""
+    grams = one["mass_g"]
+    if grams is None:
+        return ""
+    doubt = 2.0 * one["u_share"] * grams
+    return words("plan.mass", grams=words.number(grams, 2), doubt=words.number(doubt, 2))
 
 
 def shade_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -73,7 +73,7 @@ def unit_layers(
                 u_share,
                 deepest,
                 max(1, math.ceil(deepest / limits.increment_mm - 1e-9)),
-                None if cutting.density_g_cm3 is None else paste * cutting.density_g_cm3 / 1000.0,
+                None if limits.density_g_cm3 is None else paste * limits.density_g_cm3 / 1000.0,
             )
         )
     return tuple(found)

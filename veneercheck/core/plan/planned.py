@@ -8,7 +8,15 @@ import math
 from veneercheck.core.plan.bite import Contact
 from veneercheck.core.plan.runout import Form
 from veneercheck.core.plan.shade import UnitShade
-from veneercheck.core.types import Connector, Floats, Frame, Ints, SectionPlane, TriangleMesh
+from veneercheck.core.types import (
+    Connector,
+    FinishLine,
+    Floats,
+    Frame,
+    Ints,
+    SectionPlane,
+    TriangleMesh,
+)
 
 Point = tuple[float, float, float]
 
@@ -38,10 +46,10 @@ class Cutting:
         Metal left above the gingiva.
     margin_mm : float, optional
         Cut deeper by so much, for what knife and seating vary; None: what the limits state.
-    density_g_cm3 : float, optional
-        Of the composite; without it no mass is told.
     off_border_mm : float
         How far contacts are to lie off the metal border; common practice, no source.
+    finish_lines : tuple of FinishLine
+        Picked on the wax-up; over the surfaces that the case names, and over paint.
     incisal_shares : tuple of 3 floats
         Share of incisal material in the layer, in the cervical, middle and occlusal third.
     """
@@ -51,9 +59,9 @@ class Cutting:
     radius_mm: float = 0.4
     collar_mm: float = 1.0
     margin_mm: float | None = None
-    density_g_cm3: float | None = None
     off_border_mm: float = 1.0
     incisal_shares: tuple[float, float, float] = (0.0, 0.2, 0.5)
+    finish_lines: tuple[FinishLine, ...] = ()
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from veneercheck.core.types.alignment import (
     Reason,
     Values,
 )
-from veneercheck.core.types.case import ASK, FORBIDDEN, Case, Frame, Point
+from veneercheck.core.types.case import ASK, FORBIDDEN, Case, FinishLine, Frame, Point
 from veneercheck.core.types.geometry import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.core.types.limits import (
     CAST,
@@ -77,6 +77,7 @@ __all__ = [
     "Decision",
     "Fault",
     "FindingKind",
+    "FinishLine",
     "FitEvidence",
     "Floats",
     "Frame",

@@ -13,6 +13,22 @@ FORBIDDEN = "forbidden"
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
+class FinishLine:
+    """A finish line picked on the wax-up, in its frame.
+
+    Parameters
+    ----------
+    points_mm : tuple of points
+        In order, once round what is to be veneered.
+    inside_mm : point
+        On what is to be veneered.
+    """
+
+    points_mm: tuple[Point, ...]
+    inside_mm: Point
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class Case:
     """What the laboratory says about the piece of work."""
 

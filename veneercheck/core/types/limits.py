@@ -115,6 +115,8 @@ class Limits:
     finishing_mm: float = 0.0
     """What finishing took off everywhere at this stage; `metal_to_come_mm`: what it still will."""
     metal_to_come_mm: float = 0.0
+    density_g_cm3: float | None = None
+    """Of the composite; without it no mass is told. No limit: nothing is judged by it."""
     calibration_needed: bool = False
     """On record, a check without a valid calibration of its scanner is at most undecided."""
     stages: Mapping[str, StageLimits] = dataclasses.field(default_factory=dict)
