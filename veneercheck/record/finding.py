@@ -6,9 +6,6 @@ Counts list marks, pages ask each check. Of many checks that bear a mark, the la
 fastest by asking one check after the other, and their count fastest by listing all that bear it.
 Choice: both, by what is asked; of 100,000 checks each takes an eighth of a second at most. Instead
 of: counts kept beside, which every entry would have to keep right. Cost: two forms of one question.
-
-Tables leave as CSV, not as Parquet. Choice: CSV and JSON, which every program reads. Instead of:
-Parquet through a library of 45 MB. Cost: types are told by the reader.
 """
 
 from __future__ import annotations
