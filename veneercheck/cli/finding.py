@@ -246,7 +246,7 @@ _CONFIRMED = ("unaltered", "repeated_the_same", "not_repeated")
 
 
 def _plain(register: Register, one: Found) -> dict[str, Any]:
-    from veneercheck.record.filing import place_of
+    from veneercheck.record.located import place_of
 
     told = dataclasses.asdict(one)
     return {**told, "units": list(one.units), "folder": str(place_of(register, one.folder))}
@@ -272,7 +272,7 @@ def _whole_cells(one: Found, confirmed: Confirmation, words: Any) -> list[str]:
 
 
 def _cells(register: Register, one: Found, words: Any) -> list[str]:
-    from veneercheck.record.filing import place_of
+    from veneercheck.record.located import place_of
 
     none = words("format.none")
     decided = f"{words.known('decided', one.decision)}, {one.decided_by}" if one.decision else none

@@ -80,7 +80,7 @@ def decide_command(
     """Put a person's decision on record; the verdict stays as it was measured."""
     from veneercheck.profile.names import looks_like_a_name
     from veneercheck.record.deciding import decide
-    from veneercheck.record.filing import one_check
+    from veneercheck.record.located import one_check
     from veneercheck.record.signing import enrolled
     from veneercheck.report.words import Words
 
@@ -198,7 +198,7 @@ def export_command(
 ) -> None:
     """Write a case for the case record: a bundle, or a form that other systems read."""
     from veneercheck.record import export
-    from veneercheck.record.filing import one_check
+    from veneercheck.record.located import one_check
 
     if (patient_id is not None or without_names) and form is Form.BUNDLE:
         raise typer.BadParameter("a bundle holds what is on record; give --form dicom or fhir")
