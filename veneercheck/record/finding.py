@@ -242,7 +242,7 @@ def _decided_by(register: Register, who: str, most: int | None) -> sa.ColumnElem
     if most is None or len(register.rows(some.limit(most))) < most:
         return CHECKS.c.seq.in_(_checks_of(sa.select(DECISIONS.c.check_key).where(theirs)))
     on_it = (ENTRIES.c.seq == CHECKS.c.seq, DECISIONS.c.check_key == ENTRIES.c.key)
-    return sa.exists().where(*on_it, theirs).correlate(CHECKS)
+    return sa.exists(sa.select(1).where(*on_it, theirs).correlate(CHECKS).offset(0))
 
 
 _LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on record")}
@@ -268,7 +268,8 @@ def _bears(
     some = sa.select(MARKS.c.seq).where(*there)
     if most is None or len(register.rows(some.limit(most))) < most:
         return CHECKS.c.seq.in_(some)
-    return sa.exists().where(MARKS.c.seq == CHECKS.c.seq, *there)
+    on_it = sa.select(1).where(MARKS.c.seq == CHECKS.c.seq, *there).correlate(CHECKS)
+    return sa.exists(on_it.offset(0))  # which PostgreSQL cannot turn into a list of all
 
 
 def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]:
