@@ -20,12 +20,13 @@ import jsonschema
 import pytest
 
 import many_cases
-from conftest import HEAVY
 from program import run
 from veneercheck.batch.start import kubernetes_spec, read_start
 from veneercheck.case.exits import Exit
 
-pytest.importorskip("dask_kubernetes", reason=HEAVY)
+pytest.importorskip(
+    "dask_kubernetes", reason="a heavy witness: pip install '.[witness]' and '.[kubernetes]'"
+)
 
 TEXT = """
 where = "kubernetes"
