@@ -319,7 +319,8 @@ def crowd(folder: Path, cases: int, kills: int, place: str | None) -> dict[str, 
         def kill() -> None:
             chance = random.Random(9)
             while count[0] < kills and not killed.wait(chance.uniform(1.0, 20.0)):
-                victim = chance.choice(list(local.workers.values())).pid
+                nannies = list(local.workers.values())
+                victim = chance.choice(nannies).pid if nannies else None
                 if victim is not None:
                     with contextlib.suppress(ProcessLookupError):
                         os.kill(victim, signal.SIGKILL)
