@@ -3,9 +3,13 @@
     python tests/benchmarks/find_trials.py [CHECKS, default 100000] [sqlite|postgresql]
 
 A register of small made-up checks with a decision on every second one; each question is asked
-five times, and the slowest answer in milliseconds is printed: of fifty rows, and of their count. In
-SQLite the processor's own time, since other programs may hold the machine; in PostgreSQL the time
-that passed.
+five times, and the slowest answer in milliseconds is printed: of fifty rows, and of their count. It
+is the processor's own time, since other programs may hold the machine; in PostgreSQL that of the
+server's process with ours (Linux).
+
+PostgreSQL 15, 100 001 checks and 50 000 decisions after VACUUM, beside a load of 8 to 11, quickest
+of four, rows and count in ms: who 31 and 161, not decided 182 and 182, two words that half of all
+checks bear 68 and 98, all others under 80.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ import random
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -97,12 +101,24 @@ def made_up(checks: int) -> Iterator[Entry]:
             previous = hashed
 
 
+def clock_of(register: Register) -> Callable[[], float]:
+    """Processor time of this process, and of the server's where there is one; tables are tidied."""
+    if register.file is not None:
+        return time.process_time
+    engine = register._engine
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as line:
+        line.exec_driver_sql("VACUUM ANALYZE")  # which it would do by itself, a while later
+        server = line.exec_driver_sql("SELECT pg_backend_pid()").scalar()
+    spent = Path(f"/proc/{server}/schedstat")
+    return lambda: time.process_time() + int(spent.read_text(encoding="utf-8").split()[0]) / 1e9
+
+
 def measure(place: str, checks: int) -> dict[str, tuple[float, float, int]]:
     """The slowest of five answers: fifty rows, and the count, in milliseconds; and the count."""
     told = {}
-    clock = time.perf_counter if "://" in place else time.process_time
     with Register(place, lasting=False) as register:
         register.take_over(made_up(checks), at_once=1000)
+        clock = clock_of(register)
         for name, wanted in ASKED.items():
             rows, counted = [], []
             for _ in range(5):

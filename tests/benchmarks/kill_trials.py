@@ -36,7 +36,7 @@ from veneercheck.record import Register
 from veneercheck.record.confirm import confirm
 from veneercheck.record.deciding import decide
 from veneercheck.record.export import export_bundle, export_dicom, export_fhir
-from veneercheck.record.filing import folder_of, one_check
+from veneercheck.record.located import folder_of, one_check
 from veneercheck.report import read_result
 
 Counts = dict[str, int]

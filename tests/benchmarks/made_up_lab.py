@@ -22,6 +22,8 @@ from veneercheck.cli.main import app
 from veneercheck.core.types import Case, Limits
 from veneercheck.profile import built_in, load_profile
 from veneercheck.record import Register, canonical, filing, keys, sha256_of
+from veneercheck.record.located import file_hashes
+from veneercheck.record.sameness import limits_kept
 from veneercheck.report.counted import STANDING
 
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
@@ -87,7 +89,7 @@ class Lab:
         scan = {"sha256": sha256_of(scans or number), "place": "f.stl", "called": "f.stl"}
         body["order"] |= {"scans": {"framework": scan, "waxup": scan}, "earlier": {}}
         body["order"] |= {"case": {}, "aligned": False, "unit": None}
-        body["order"]["limits"] = filing.limits_kept(limits)
+        body["order"]["limits"] = limits_kept(limits)
         work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
         return self._filed(body | {"who": "TN", "result": result}, work, folder)
 
@@ -96,7 +98,7 @@ class Lab:
         with Register(self.place) as register:
             body["standing"] = filing.standing_of(register, work, "TN", NOW)
             (folder / STANDING).write_text(json.dumps(body["standing"]), encoding="utf-8")
-            body |= {"folder": str(folder), "files": filing.file_hashes(folder)}
+            body |= {"folder": str(folder), "files": file_hashes(folder)}
             return register.append(sha256_of(canonical(body)), body).key
 
     def real(self, number: str = "A-1", scanner: str = "S-1") -> str:

@@ -5,6 +5,11 @@
     start-up told apart; one thread for both, as the program itself sets it
 ``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
     the same cases by local processes and by two Dask workers, one of them killed midway
+``python tests/benchmarks/many_trials.py dask FOLDER [--cases 100]``
+    the rate again, with a cluster of one worker in place of a local process
+``python tests/benchmarks/many_trials.py crowd FOLDER [--cases 10000] [--kills 60] [--register R]``
+    so many through two Dask workers, one of which is killed at random every few seconds; the check
+    itself is a stand-in, so that handing out, filing and the register are what is tried
 ``python tests/benchmarks/many_trials.py slow FOLDER [--cases 40]``
     the same with one worker that is merely slow, most of whose cases are given to the other too
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
@@ -26,6 +31,7 @@ import os
 import random
 import shutil
 import signal
+import statistics
 import subprocess
 import sys
 import threading
@@ -114,6 +120,37 @@ def alone_cpu_s(task: Task, out: Path) -> float:
     order = Order(Path(str(task.framework)), Path(str(task.waxup)), unit="mm", aligned=True)
     carry_out(settle(order), out=out / str(task.number), with_report=False)
     return time.process_time() - began
+
+
+def dask_rate(folder: Path, cases: int) -> None:
+    """As `rate`, by one Dask worker; scheduler and nanny count as what the case costs, too."""
+    import distributed
+
+    listing = many_cases.write_cases(folder / "cases", cases)
+    for name in ("alone", "dask"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    asked = Asked(folder / "dask", with_report=False)
+    tasks = tasks_of(listing, asked)
+    prepare(asked)
+    alone_cpu_s(tasks[0], folder / "warm")
+    many_s = []
+    began = os.times()
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=":0") as here,
+        Cluster(here.scheduler_address) as hands,
+    ):
+        for done in hands.check(tasks):
+            if done.state != CHECKED:
+                raise SystemExit(f"{done.case} tells no rate: {done.state} {done.cause}")
+            many_s.append(done.cpu_s)
+    ended = os.times()
+    alone_s = [alone_cpu_s(task, folder / "alone") for task in tasks]
+    spent = sum(ended[:4]) - sum(began[:4])
+    print(f"{cases} cases, processor time a case, in s:")
+    print(f"  alone, warm:             {sum(alone_s) / cases:.4f}")
+    print(f"  in the worker:           {sum(many_s[1:]) / (cases - 1):.4f} (first {many_s[0]:.3f})")
+    print(f"  with cluster, start, end: {spent / cases:.4f}")
+    print(f"  rate against alone: {sum(alone_s[1:]) / sum(many_s[1:]):.3f}")
 
 
 def cluster(folder: Path, cases: int) -> None:
@@ -220,6 +257,128 @@ def slow_worker(folder: Path, cases: int) -> dict[str, int]:
         "doubled_on_record": len(on_record) - len(set(on_record)),
         "faults": len(faults),
         "left_aside": len(list((asked.store / ASIDE).glob("*"))),
+    }
+
+
+class StandIn:
+    """Set up in every worker that comes: a check that was made once, under each case's number.
+
+    It also takes the time of what the register does with a case.
+    """
+
+    name = "stand-in"
+
+    def __init__(self, made: Path, times: Path) -> None:
+        self.made, self.times = made, times
+
+    def setup(self, worker: Any) -> None:
+        """Put the stand-in where the check would be made."""
+        from veneercheck.record import filing
+
+        result = json.loads((self.made / "result.json").read_text(encoding="utf-8"))
+
+        def carry_out(work: Any, *, out: Path, **_: Any) -> None:
+            result["case"]["number"] = work.case.number
+            (out / "result.json").write_text(json.dumps(result), encoding="utf-8")
+            for name in ("space.ply", "zones.csv"):
+                shutil.copyfile(self.made / name, out / name)
+
+        append, place = Register.append, self.times / f"{worker.id}-{os.getpid()}.csv"
+
+        def timed(own: Register, *args: Any, **more: Any) -> Any:
+            began, cpu = time.perf_counter(), time.process_time()
+            entry = append(own, *args, **more)
+            took = (time.perf_counter() - began, time.process_time() - cpu)
+            with place.open("a", encoding="utf-8") as file:
+                file.write(f"{took[0]},{took[1]}\n")
+            return entry
+
+        vars(filing)["carry_out"] = carry_out
+        Register.append = timed  # type: ignore[method-assign]
+
+
+def crowd(folder: Path, cases: int, kills: int, place: str | None) -> dict[str, Any]:
+    """Many cases through two workers, one of which is killed again and again."""
+    folder.mkdir(parents=True, exist_ok=True)
+    listing = folder / "cases" / "cases.csv"
+    if not listing.exists():
+        many_cases.write_cases(folder / "cases", cases)
+    register = place or str(folder / "r.sqlite")
+    asked = Asked(folder / "out", with_report=False, register=register)
+    made, times = folder / "made", folder / "times"
+    times.mkdir(exist_ok=True)
+    first = tasks_of(listing, asked)[0]
+    order = Order(Path(str(first.framework)), Path(str(first.waxup)), unit="mm", aligned=True)
+    carry_out(settle(order), out=made, with_report=False)
+    killed = threading.Event()
+    count = [0]
+    with many_cases.two_workers(folder) as local:
+        with Cluster(local.scheduler_address) as own:
+            own._client.register_plugin(_plugin(made, times))
+
+        def kill() -> None:
+            chance = random.Random(9)
+            while count[0] < kills and not killed.wait(chance.uniform(1.0, 20.0)):
+                nannies = list(local.workers.values())
+                victim = chance.choice(nannies).pid if nannies else None
+                if victim is not None:
+                    with contextlib.suppress(ProcessLookupError):
+                        os.kill(victim, signal.SIGKILL)
+                        count[0] += 1
+
+        thread = threading.Thread(target=kill)
+        thread.start()
+        try:
+            summary = check_many(
+                listing, asked, processes=1, scheduler=local.scheduler_address, say=print
+            )
+        finally:
+            killed.set()
+            thread.join()
+    return {"kills": count[0], **_of_a_crowd(asked, cases, summary), **_spent(times)}
+
+
+def _plugin(made: Path, times: Path) -> Any:
+    import distributed
+
+    base: Any = distributed.WorkerPlugin
+
+    class Plugin(StandIn, base):  # type: ignore[misc]
+        pass
+
+    return Plugin(made, times)
+
+
+def _of_a_crowd(asked: Asked, cases: int, summary: Any) -> dict[str, Any]:
+    """What is lost, doubled, out of order or not as it was filed."""
+    expected = [f"C-{at:06d}" for at in range(cases)]
+    with (asked.store / "summary.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    with Register(str(asked.register)) as register:
+        on_record = [row["case_number"] for row in register.list_checks()]
+        faults = confirm(register, repeat=False).differences
+    folders = [path.name.rpartition("-")[0] for path in case_folders(asked.store)]
+    return {
+        "cases": cases,
+        "failed": sum(done.state == FAILED for done in summary.done.values()),
+        "in_order": [row["case"] for row in rows] == expected,
+        "lost": len(set(expected) - set(on_record)) + len(set(expected) - set(folders)),
+        "doubled": len(on_record) + len(folders) - len(set(on_record)) - len(set(folders)),
+        "faults": len(faults),
+        "left_aside": len(list((asked.store / ASIDE).glob("*"))),
+        "tried_again": sum(int(row["attempts"]) > 1 for row in rows),
+        "was_there": sum(row["state"] == "was there" for row in rows),
+    }
+
+
+def _spent(times: Path) -> dict[str, float]:
+    """What an entry in the register took, in ms: by the clock (median) and of the processor."""
+    lines = [line for path in times.glob("*.csv") for line in path.read_text("utf-8").split()]
+    both = [tuple(map(float, line.split(","))) for line in lines if line.count(",") == 1]
+    clock, cpu = zip(*both, strict=True)
+    return {
+        "entry_ms": round(1e3 * statistics.median(clock), 2),
+        "entry_cpu_ms": round(1e3 * statistics.fmean(cpu), 2),
     }
 
 
@@ -352,13 +511,20 @@ def memory_told(table: Path) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("rate", "cluster", "slow", "kills", "flat"))
+    parser.add_argument(
+        "what", choices=("rate", "dask", "cluster", "crowd", "slow", "kills", "flat")
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--cases", type=int)
-    parser.add_argument("--kills", type=int, default=100)
+    parser.add_argument("--kills", type=int)
+    parser.add_argument("--register")
     told = parser.parse_args()
     if told.what == "kills":
-        kills(told.folder, told.kills)
+        kills(told.folder, told.kills or 100)
+    elif told.what == "crowd":
+        print(crowd(told.folder, told.cases or 10000, told.kills or 60, told.register))
+    elif told.what == "dask":
+        dask_rate(told.folder, told.cases or 100)
     elif told.what == "rate":
         rate(told.folder, told.cases or 200)
     elif told.what == "slow":

@@ -201,7 +201,7 @@ def forged(lab: Lab, way: str, chance: random.Random, tries: int) -> Counts:
 
 
 DECIDER = """
-import sys
+import itertools, sys
 from pathlib import Path
 from veneercheck.record import Register
 from veneercheck.record.deciding import decide
@@ -209,7 +209,7 @@ from veneercheck.record.keys import open_key
 place, folder, case, first = sys.argv[1:5]
 signer = open_key(Path(folder), "LP", sys.argv[5])
 with Register(place) as register:
-    for number in range(int(first), 100000):
+    for number in itertools.count(int(first)):
         entry = decide(register, case, who="LP", what="remake", why=str(number), signer=signer)
         print(entry.key, flush=True)
 """
@@ -218,13 +218,14 @@ with Register(place) as register:
 
 def killed_deciders(lab: Lab, chance: random.Random, kills: int) -> Counts:
     """SIGKILL while signed decisions are written: none that was said is lost, none is half."""
-    said: set[str] = set()
+    said, silent = set[str](), 0
     for number in range(kills):
         command = [sys.executable, "-c", DECIDER, lab.place, str(lab.keys), "T-2",
                    str(1000 * number), PHRASE]  # fmt: skip
         one = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert one.stdout is not None
-        said.add(one.stdout.readline().strip())
+        said.add(first := one.stdout.readline().strip())
+        silent += not first
         time.sleep(chance.uniform(0.0, 0.2))
         one.send_signal(signal.SIGKILL)
         said |= {line.strip() for line in one.communicate()[0].split("\n") if len(line) == 64}
@@ -233,6 +234,7 @@ def killed_deciders(lab: Lab, chance: random.Random, kills: int) -> Counts:
         there = [one.key for one in register.decisions_on(register.checks_of("T-2")[0].key)]
     return {
         "kills": kills,
+        "silent": silent,  # killed before it decided anything: shows nothing
         "said": len(said),
         "on_record": len(there),
         "lost": len(said - set(there)),

@@ -53,6 +53,7 @@ from veneercheck.record.bundle import bundle_faults
 from veneercheck.record.confirm import confirm
 from veneercheck.record.deciding import decide
 from veneercheck.record.export import export_bundle
+from veneercheck.record.located import file_hashes, files_on_record, folder_of
 from veneercheck.record.tables import DRAWN
 from veneercheck.scan import write_stl
 
@@ -289,14 +290,14 @@ def half_folders(store: Path, register: Register) -> list[Path]:
     known = {}
     for entry in register.entries():
         if entry.body["kind"] == "check":
-            folder = filing.folder_of(register, entry)
-            known[folder.resolve()] = filing.files_on_record(register, entry)
+            folder = folder_of(register, entry)
+            known[folder.resolve()] = files_on_record(register, entry)
     usual = set().union(*known.values()) if known else {"order.json", "result.json", "space.ply"}
     found = []
     for folder in store.iterdir():
         if folder.name == ASIDE:
             continue
-        files = filing.file_hashes(folder)
+        files = file_hashes(folder)
         on_record = known.get(folder.resolve())
         whole = files == on_record if on_record else set(files) >= usual
         found += [] if whole else [folder]
@@ -457,8 +458,8 @@ def tampered_reports(
     """One flipped bit in a file of a case folder, report included: that file is named."""
     register, entry = filed(folder, with_report=with_report)
     with register:
-        case = filing.folder_of(register, entry)
-        names = sorted(filing.files_on_record(register, entry))
+        case = folder_of(register, entry)
+        names = sorted(files_on_record(register, entry))
         told = Counter(places=places)
         for _ in range(places):
             file = case / chance.choice(names)

@@ -1,19 +1,29 @@
 """The code of a printed report, read from photographs that are turned, blurred and noisy.
 
-What the code says is drawn by another library (`segno`) than the one that reads it.
+What the code says is drawn by another library (`segno`) than the one that reads it. On the page, in
+a real browser, with a register in SQLite and in PostgreSQL.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import io
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import segno
 from PIL import Image, ImageFilter
 
+import record_trials as trials
+from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.core.errors import RecordError
+from veneercheck.record import sha256_of
 from veneercheck.report.standing import code_words
 
 pytest.importorskip("zxingcpp", reason="needs the extra [photo]")
@@ -62,3 +72,73 @@ def test_what_is_no_such_photograph_is_refused_in_words() -> None:
     ):
         with pytest.raises(RecordError, match=why):
             code_in(photograph)
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+SWITCHES = "--no-sandbox --disable-gpu --no-first-run --disable-background-networking"
+LONG_MS = 300_000
+"""A busy machine is no fault."""
+
+
+def _door() -> Any:
+    path = Path(__file__).with_name("test_bench_door.py")
+    spec = importlib.util.spec_from_file_location("bench_door", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_door"] = module  # its dataclass looks itself up
+    spec.loader.exec_module(module)
+    return module
+
+
+DOOR = _door()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    if CHROMIUM is None:
+        pytest.skip("Debian's chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        yield opened
+        opened.close()
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+def test_a_photographed_report_opens_its_check(
+    kind: str, browser: Any, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """Its own and no other; paper that tells of another result, or of nothing, is told in words."""
+    from playwright.sync_api import expect
+
+    place = str(tmp_path / "register.sqlite")
+    if kind == "postgresql":
+        place = trials.new_database(str(request.getfixturevalue("server")), "photographed")
+    lab, said = Lab(tmp_path, place), {}
+    for number in ("T-1", "T-2", "T-3"):
+        key = lab.made_up(number, "findings")
+        result = (tmp_path / "cases" / number / "result.json").read_text("utf-8")
+        said[number] = f"VENEERCHECK:{key}:{sha256_of(result)}".upper()
+    other = f"VENEERCHECK:{key}:{'0' * 64}".upper()
+    for number, words in (("T-2", said["T-2"]), ("T-9", other), ("none", "https://example.org/")):
+        (tmp_path / f"{number}.jpg").write_bytes(saved(sheet(words, 8), "JPEG"))
+    with DOOR.entered(tmp_path / "bench", "--register", place) as bench:
+        name, _, value = bench.cookie.partition("=")
+        start = bench.url.split("?")[0]
+        context = browser.new_context(locale="en-GB")
+        context.add_cookies([{"name": name, "value": value, "url": start}])
+        page = context.new_page()
+        page.set_default_timeout(LONG_MS)
+        page.goto(f"{start}records")
+        page.set_input_files("#photo", tmp_path / "none.jpg")
+        expect(page.locator("#photo-told")).to_contain_text("no code of a report", timeout=LONG_MS)
+        page.set_input_files("#photo", tmp_path / "T-2.jpg")
+        page.wait_for_url("**/records/VENEERCHECK*")
+        shown = page.locator("body").inner_text()
+        assert "T-2" in shown and "T-1" not in shown and "T-3" not in shown
+        page.goto(f"{start}records")
+        page.set_input_files("#photo", tmp_path / "T-9.jpg")
+        page.wait_for_url("**/records/VENEERCHECK*")
+        expect(page.locator("body")).to_contain_text("another result", timeout=LONG_MS)
+        context.close()

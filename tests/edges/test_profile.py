@@ -24,7 +24,7 @@ from veneercheck.profile import (
     profile_toml,
 )
 from veneercheck.profile import __doc__ as chapter
-from veneercheck.record.filing import limits_kept
+from veneercheck.record.sameness import limits_kept
 from veneercheck.report.result import result_schema
 from veneercheck.report.words import LANGUAGES, sections
 

@@ -265,6 +265,27 @@ def test_an_older_register_is_brought_here_by_several_at_once(place: str, tmp_pa
     assert told["entries"] == 7 + 15
 
 
+def test_one_that_another_brings_here_meanwhile_is_not_refused(
+    server: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process is done between the first look at the form and the look at all of it.
+
+    In PostgreSQL alone: with a file, all of it is looked at while the others are held off.
+    """
+    own = trials.new_database(server, f"t{sha256_of(str(tmp_path))[:20]}")
+    where, entries = older_register(own, tmp_path)
+    look = renewing._look_whole
+
+    def overtaken(*words: str) -> None:
+        monkeypatch.setattr(renewing, "_look_whole", look)
+        Register(where).close()
+        look(*words)
+
+    monkeypatch.setattr(renewing, "_look_whole", overtaken)
+    with Register(where) as register:
+        assert list(register.entries()) == entries and audit(register) == []
+
+
 def test_what_was_stopped_while_it_was_brought_here_goes_on(tmp_path: Path) -> None:
     """Between the trigger that holds writers off and the pages laid over: the entries are there."""
     where, entries = older_register("", tmp_path)

@@ -24,14 +24,8 @@ from veneercheck.record import Register, filing
 from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.confirm import confirm
 from veneercheck.record.deciding import decide
-from veneercheck.record.filing import (
-    file_hashes,
-    files_on_record,
-    folder_of,
-    make_case_folder,
-    one_check,
-    put_on_record,
-)
+from veneercheck.record.filing import make_case_folder, put_on_record
+from veneercheck.record.located import file_hashes, files_on_record, folder_of, one_check
 from veneercheck.record.rebuild import kept, rebuild
 
 scans, filed, NOW = trials.scans, trials.filed, trials.NOW

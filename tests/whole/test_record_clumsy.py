@@ -32,8 +32,9 @@ from veneercheck.record import Entry, Register, deciding, filing, sha256_of
 from veneercheck.record.confirm import confirm
 from veneercheck.record.deciding import decide
 from veneercheck.record.export import export_dicom, export_fhir
-from veneercheck.record.filing import file_hashes, files_on_record, folder_of, one_check
+from veneercheck.record.located import file_hashes, files_on_record, folder_of, one_check
 from veneercheck.record.register import OvertakenError
+from veneercheck.record.sameness import key_of
 from veneercheck.scan import read_scan
 
 NAME = "Huber Anna"
@@ -281,7 +282,7 @@ def test_an_empty_folder_is_filled_under_the_key_made_before_anything_is_copied(
     folder.mkdir()
     again = filing.make_case_folder(work, finished / "cases", with_report=False)
     assert again.fresh and (again.folder / "result.json").exists()
-    assert filing.key_of(work) == again.key != sha256_of("")
+    assert key_of(work) == again.key != sha256_of("")
 
 
 @pytest.mark.parametrize("name", ["a?b.sqlite", "50%.sqlite", "a%3Fb#c.sqlite", "a@b.sqlite"])

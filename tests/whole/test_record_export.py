@@ -26,7 +26,8 @@ from veneercheck.record.deciding import decide
 from veneercheck.record.dicom import pdf_object
 from veneercheck.record.export import export_dicom, export_fhir
 from veneercheck.record.fhir import fhir_bundle
-from veneercheck.record.filing import folder_of, make_case_folder, one_check, put_on_record
+from veneercheck.record.filing import make_case_folder, put_on_record
+from veneercheck.record.located import folder_of, one_check
 from veneercheck.scan import read_scan
 
 DCIODVFY = shutil.which("dciodvfy")

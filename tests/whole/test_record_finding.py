@@ -11,6 +11,7 @@ import io
 import json
 import random
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from typer.testing import CliRunner
 
 import find_trials
 import record_trials as trials
+from program import run
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.marks import marks_of
@@ -141,6 +143,38 @@ def test_each_question_finds_its_cases_and_no_other(place: str, words: str) -> N
         row["case"] for row in csv.DictReader(io.StringIO(ran(place, "list", *asked, "--csv")))
     ]
     assert listed == found
+
+
+def test_what_is_found_leaves_as_parquet_and_is_read_back(place: str, tmp_path: Path) -> None:
+    """Rows, types and empty fields are those of the JSON; none found is a table without rows."""
+    pytest.importorskip("pyarrow", reason="needs the extra [parquet]")
+    from pyarrow import parquet, types
+
+    file, told = tmp_path / "found.parquet", json.loads(ran(place, "find", "--json"))
+    assert ran(place, "find", "--parquet", str(file)).startswith("4 checks")
+    table = parquet.read_table(file)
+    back = table.to_pylist()
+    for row, one in zip(back, told, strict=True):
+        moments = {name for name, value in row.items() if isinstance(value, datetime)}
+        assert "checked_at_utc" in moments
+        assert row | {name: row[name].isoformat() for name in moments} == one
+    assert back[0]["units"] == ["45", "46"] and back[0]["decision"] == "accepted"
+    assert back[3]["decided_at_utc"] is None
+    assert types.is_timestamp(table.schema.field("decided_at_utc").type)
+    assert types.is_integer(table.schema.field("seq").type)
+    ran(place, "find", "--case", "nowhere", "--parquet", str(file))
+    none = parquet.read_table(file)
+    assert none.num_rows == 0 and none.schema == table.schema
+
+
+def test_without_its_library_parquet_says_what_to_install(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    words = ["find", "--parquet", tmp_path / "x.parquet", "--register", place]
+    refused = run("records", *words, folder=tmp_path)
+    assert refused.code == 3 and "pip install 'veneercheck[parquet]'" in refused.told
+    assert not list(tmp_path.iterdir())
 
 
 def test_the_table_has_heads_and_the_folder_in_both_languages(place: str) -> None:

@@ -21,8 +21,8 @@ from veneercheck.profile import load_profile
 from veneercheck.record import Register, canonical, sha256_of
 from veneercheck.record.bundle import bundle_faults
 from veneercheck.record.confirm import confirm
-from veneercheck.record.filing import file_hashes
 from veneercheck.record.importing import import_faults, original_hash, source_of, take_in
+from veneercheck.record.located import file_hashes
 from veneercheck.record.people import signature_faults
 
 OLD_BUNDLE = Path(__file__).parents[1] / "edges" / "bundle_1.zip"

@@ -18,8 +18,8 @@ from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register, canonical, sha256_of
 from veneercheck.record.confirm import confirm
-from veneercheck.record.filing import file_hashes
 from veneercheck.record.keeping import restore
+from veneercheck.record.located import file_hashes
 
 YEARS = {"D-1": "2001-05-05", "D-2": "2002-05-05", "D-3": "2026-01-01"}
 """When each case was checked: two long ago, one this year."""

@@ -28,8 +28,9 @@ from veneercheck.profile.limits import parse_profile
 from veneercheck.record import Entry, Register, canonical, keys, sha256_of
 from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.confirm import confirm
-from veneercheck.record.filing import file_hashes, files_on_record, standing_of
+from veneercheck.record.filing import standing_of
 from veneercheck.record.keys import open_key
+from veneercheck.record.located import file_hashes, files_on_record
 from veneercheck.record.people import signature_faults
 from veneercheck.record.register import link
 from veneercheck.record.signing import person_entries, unsigned

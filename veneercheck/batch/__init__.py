@@ -18,7 +18,11 @@ it is. `summary.csv` tells the verdict on record (`before`) and what differs (`c
 the run counts those that say the same to the last digit and names those with another verdict. A
 scan that is gone, or is another, is told and not checked.
 
-With `--scheduler tcp://host:8786` the workers of a Dask cluster check instead. Every worker needs
+With `--cluster cluster.toml` Dask workers check instead, on this machine, on hosts over SSH or on
+Kubernetes: the file says where, and how many at least and at most; they come as cases wait for
+them, and go with the batch (`python -m pydoc veneercheck.batch.start`).
+
+With `--scheduler tcp://host:8786` the workers of a cluster that runs already do. Every worker needs
 the same version of veneercheck, and sees the scans and `--out` under the same paths; start them
 with one thread each and a limit of memory (`dask worker --nthreads 1 --memory-limit 2GB`), and
 leave Dask's nanny on: it starts a lost worker anew, and keeps numerical libraries to one thread, so

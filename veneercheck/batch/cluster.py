@@ -55,16 +55,29 @@ class Cluster:
         Its address, such as `tcp://host:8786`.
     straggles_s : float
         No case is given to a second worker before this time.
+    threads : int
+        So many are supplied with cases although fewer are there: a cluster grows by what waits.
+    wait_s : float, optional
+        How long to wait for the first worker; as long as it takes where nothing is said.
 
     Raises
     ------
     RecordError
-        If Dask is not installed, or no scheduler answers.
+        If Dask is not installed, no scheduler answers, or no worker comes.
     """
 
-    def __init__(self, scheduler: str, straggles_s: float = _STRAGGLES_AT_LEAST_S) -> None:
+    def __init__(
+        self,
+        scheduler: str,
+        straggles_s: float = _STRAGGLES_AT_LEAST_S,
+        *,
+        threads: int = 1,
+        wait_s: float | None = None,
+    ) -> None:
         self._client = _client(scheduler)
-        self._straggles_s = straggles_s
+        self._straggles_s, self._threads = straggles_s, threads
+        if wait_s is not None:
+            self._wait_for_one(wait_s)
         self._took_s = deque[float](maxlen=200)
         self._given: dict[Any, _Given] = {}
 
@@ -96,9 +109,21 @@ class Cluster:
             self._double_stragglers()
             self._fill(waiting)
 
+    def _wait_for_one(self, wait_s: float) -> None:
+        try:
+            self._client.wait_for_workers(1, timeout=wait_s)
+        except TimeoutError:
+            self._client.close()
+            raise RecordError(
+                f"no worker came within {wait_s:g} s.",
+                where="the cluster",
+                next_step="Look at what its workers say; their memory, image and folders must be "
+                "there.",
+            ) from None
+
     def _fill(self, waiting: Iterator[Task]) -> None:
         """Keep every thread supplied; where there is no worker yet, some cases wait for one."""
-        threads = max(1, sum(self._client.nthreads().values()))
+        threads = max(self._threads, sum(self._client.nthreads().values()))
         while len(self._given) < _AHEAD * threads:
             task = next(waiting, None)
             if task is None:

@@ -11,7 +11,8 @@ what is there. Cost: a restart reads every scan once to hash it.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from veneercheck.batch.again import finished_folders
@@ -19,6 +20,7 @@ from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.pairing import lone_words, look_through
 from veneercheck.batch.processes import Processes
+from veneercheck.batch.start import read_start, started
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
 from veneercheck.core.errors import ProfileError, RecordError
@@ -32,7 +34,13 @@ _WRITE_EVERY_S = 30.0
 
 
 def check_many(
-    cases: Path, asked: Asked, *, processes: int, scheduler: str | None = None, say: Say
+    cases: Path,
+    asked: Asked,
+    *,
+    processes: int,
+    scheduler: str | None = None,
+    cluster: Path | None = None,
+    say: Say,
 ) -> Summary:
     """Check every case of a list or a folder.
 
@@ -44,6 +52,8 @@ def check_many(
         On this machine.
     scheduler : str, optional
         Address of a Dask scheduler; its workers check in place of processes here.
+    cluster : Path, optional
+        File of a cluster (`batch.start`) that is started for this, and ended after it.
     say : callable
         Told how far it is.
 
@@ -62,7 +72,7 @@ def check_many(
     prepare(asked)
     summary = Summary(len(tasks), asked.store)
     try:
-        with Cluster(scheduler) if scheduler else Processes(min(processes, len(tasks))) as hands:
+        with _hands(asked, min(processes, len(tasks)), scheduler, cluster) as hands:
             _gather(summary, hands, tasks, say)
     except KeyboardInterrupt:
         raise KeyboardInterrupt(summary.so_far()) from None
@@ -70,6 +80,35 @@ def check_many(
         leave_aside(asked.store)
         summary.write()
     return summary
+
+
+@contextmanager
+def _hands(
+    asked: Asked, processes: int, scheduler: str | None, cluster: Path | None
+) -> Iterator[Cluster | Processes]:
+    """Who checks: processes here, the workers of a scheduler, or those of a cluster of our own."""
+    if cluster is None:
+        with Cluster(scheduler) if scheduler else Processes(processes) as hands:
+            yield hands
+        return
+    if scheduler is not None:
+        raise ProfileError(
+            "one cluster is asked for, and another one is to be started.",
+            where="--cluster and --scheduler",
+            next_step="Give one of them.",
+        )
+    start = read_start(cluster)
+    if start.where != "here" and asked.register is not None and "://" not in asked.register:
+        raise ProfileError(
+            "a register in a file is not for several machines.",
+            where=asked.register,
+            next_step="Give --register postgresql://user@host/name.",
+        )
+    with (
+        started(start) as address,
+        Cluster(address, threads=start.most, wait_s=start.wait_s) as hands,
+    ):
+        yield hands
 
 
 def prepare(asked: Asked) -> None:

@@ -164,7 +164,7 @@ def _decide(place: str, key: str, form: dict[str, str], sitting: Signed | None) 
 
 def _check_page(request: Request, place: str, key: str, words: Words, told: str) -> str:
     from veneercheck.record import Register
-    from veneercheck.record.filing import folder_of, one_check
+    from veneercheck.record.located import folder_of, one_check
     from veneercheck.record.signing import enrolled
 
     with Register(place) as register:

@@ -97,8 +97,8 @@ def _field(name: str, value: str, words: Words) -> Markup:
 
 def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
     from veneercheck.record import Register
-    from veneercheck.record.filing import one_check, place_of
     from veneercheck.record.finding import Wanted, count, find
+    from veneercheck.record.located import one_check, place_of
     from veneercheck.report.standing import read_code
 
     with Register(place) as register:

@@ -73,6 +73,13 @@ def batch_command(
             help="Address of a Dask scheduler, tcp://host:port: its workers check (extra [batch])."
         ),
     ] = None,
+    cluster: Annotated[
+        Path | None,
+        typer.Option(
+            help="File that says which cluster to start: here, over SSH, on Kubernetes "
+            "(pydoc veneercheck.batch.start)."
+        ),
+    ] = None,
 ) -> None:
     """Check many cases; what is finished already is not done again."""
     from veneercheck.batch import check_many
@@ -80,7 +87,12 @@ def batch_command(
     asked = _asked(out, profile, unit, stage, aligned, no_report, lang, paper, register, who)
     asked = dataclasses.replace(asked, again=again)
     summary = check_many(
-        cases, asked, processes=processes or _cores(), scheduler=scheduler, say=say
+        cases,
+        asked,
+        processes=processes or _cores(),
+        scheduler=scheduler,
+        cluster=cluster,
+        say=say,
     )
     tell(summary.words())
     tell(f"Summary: {summary.path}")

@@ -69,6 +69,10 @@ Until = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV, for a spreadsheet.")]
+AsParquet = Annotated[
+    Path | None,
+    typer.Option("--parquet", help="Write them to this file as Parquet (extra [parquet])."),
+]
 LangOption = Annotated[Lang, typer.Option("--lang", help="Language of the table's heads.")]
 
 
@@ -126,6 +130,7 @@ def list_command(
     ] = False,
     as_json: AsJson = False,
     as_csv: AsCsv = False,
+    parquet: AsParquet = None,
     lang: LangOption = Lang.EN,
 ) -> None:
     """List the checks on record, the oldest first; all of them, or those that fit."""
@@ -160,7 +165,7 @@ def list_command(
         rows = sorted({one.seq: one for one in found}.values(), key=lambda one: one.seq)
         rows = rows[-limit:] if limit else rows
         done = _confirmed(opened, rows) if with_confirm else None
-        show(opened, rows, lang, as_json=as_json, as_csv=as_csv, confirmed=done)
+        show(opened, rows, lang, as_json=as_json, as_csv=as_csv, parquet=parquet, confirmed=done)
     if done is not None and done.differences:
         for difference in done.differences:
             tell(f"ALTERED {difference}", err=True)
@@ -209,14 +214,17 @@ def show(
     *,
     as_json: bool,
     as_csv: bool,
+    parquet: Path | None = None,
     confirmed: Confirmation | None = None,
 ) -> None:
-    """Checks as a table, as JSON or as CSV."""
+    """Checks as a table, as JSON, as CSV or as Parquet."""
     from veneercheck.report.words import Words
 
-    if as_json or as_csv:
+    if as_json or as_csv or parquet is not None:
         plain = [{**_plain(register, one), **_whole(one, confirmed)} for one in found]
-        if as_json:
+        if parquet is not None:
+            _parquet(plain, parquet, with_confirm=confirmed is not None)
+        elif as_json:
             tell(json.dumps(plain, indent=1, ensure_ascii=False))
         else:
             _csv(plain)
@@ -234,8 +242,11 @@ def show(
     tell(words("records.count", count=len(found)))
 
 
+_CONFIRMED = ("unaltered", "repeated_the_same", "not_repeated")
+
+
 def _plain(register: Register, one: Found) -> dict[str, Any]:
-    from veneercheck.record.filing import place_of
+    from veneercheck.record.located import place_of
 
     told = dataclasses.asdict(one)
     return {**told, "units": list(one.units), "folder": str(place_of(register, one.folder))}
@@ -245,11 +256,9 @@ def _whole(one: Found, confirmed: Confirmation | None) -> dict[str, Any]:
     """Whether a check is as it was put on record, and comes out the same today."""
     if confirmed is None:
         return {}
-    return {
-        "unaltered": one.key in confirmed.unaltered,
-        "repeated_the_same": one.key in confirmed.same,
-        "not_repeated": confirmed.hindered.get(one.key),
-    }
+    told = (one.key in confirmed.unaltered, one.key in confirmed.same,
+            confirmed.hindered.get(one.key))  # fmt: skip
+    return dict(zip(_CONFIRMED, told, strict=True))
 
 
 def _whole_cells(one: Found, confirmed: Confirmation, words: Any) -> list[str]:
@@ -263,7 +272,7 @@ def _whole_cells(one: Found, confirmed: Confirmation, words: Any) -> list[str]:
 
 
 def _cells(register: Register, one: Found, words: Any) -> list[str]:
-    from veneercheck.record.filing import place_of
+    from veneercheck.record.located import place_of
 
     none = words("format.none")
     decided = f"{words.known('decided', one.decision)}, {one.decided_by}" if one.decision else none
@@ -279,6 +288,14 @@ def _cells(register: Register, one: Found, words: Any) -> list[str]:
         one.key[:12],
         str(place_of(register, one.folder)),
     ]
+
+
+def _parquet(rows: list[dict[str, Any]], file: Path, *, with_confirm: bool) -> None:
+    from veneercheck.record.finding import Found
+    from veneercheck.record.parquet import write_parquet
+
+    columns = [field.name for field in dataclasses.fields(Found)] + with_confirm * list(_CONFIRMED)
+    tell(f"{len(rows)} checks: {write_parquet(rows, columns, file)}")
 
 
 def _csv(rows: list[dict[str, Any]]) -> None:

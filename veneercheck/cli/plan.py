@@ -117,7 +117,8 @@ def _on_record(
     say: Steps,
 ) -> tuple[dict[str, Any], Path]:
     """Plan into a folder of the case's own and enter it; what it says, and where it lies."""
-    from veneercheck.record.filing import folder_of, initials
+    from veneercheck.record.filing import initials
+    from veneercheck.record.located import folder_of
     from veneercheck.record.planning import plan_on_record
 
     if who:

@@ -80,7 +80,7 @@ def decide_command(
     """Put a person's decision on record; the verdict stays as it was measured."""
     from veneercheck.profile.names import looks_like_a_name
     from veneercheck.record.deciding import decide
-    from veneercheck.record.filing import one_check
+    from veneercheck.record.located import one_check
     from veneercheck.record.signing import enrolled
     from veneercheck.report.words import Words
 

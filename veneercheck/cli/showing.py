@@ -25,7 +25,7 @@ def show_command(
     lang: LangOption = Lang.EN,
 ) -> None:
     """Show what is on record of a case: with what, by which limits, who decided, what is kept."""
-    from veneercheck.record.filing import folder_of, one_check
+    from veneercheck.record.located import folder_of, one_check
     from veneercheck.report.standing import check_rows
     from veneercheck.report.words import Words
 

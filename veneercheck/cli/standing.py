@@ -123,7 +123,7 @@ def propose_command(
 ) -> None:
     """Put limits on record as the next revision of their profile; it never changes again."""
     from veneercheck.profile import load_profile
-    from veneercheck.record.filing import limits_kept
+    from veneercheck.record.sameness import limits_kept
     from veneercheck.record.standing import limits_body
 
     limits = limits_kept(load_profile(profile))

@@ -16,8 +16,9 @@ from veneercheck.case.run import carry_out
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.machine.aside import ASIDE
 from veneercheck.record.deciding import finish
-from veneercheck.record.filing import EARLIER, PLANNED, files_on_record, folder_of
+from veneercheck.record.located import files_on_record, folder_of
 from veneercheck.record.planning import PLAN, one_check_or_plan, planned_again
+from veneercheck.record.sameness import EARLIER, PLANNED
 from veneercheck.record.signing import unsigned
 
 if TYPE_CHECKING:
@@ -223,7 +224,7 @@ def _folders(stores: set[Path]) -> list[Path]:
 
 
 def _altered(folder: Path, on_record: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    from veneercheck.record.filing import file_hashes
+    from veneercheck.record.located import file_hashes
 
     if not folder.is_dir():
         yield "", "the case folder is not where it was"

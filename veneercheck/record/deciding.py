@@ -31,7 +31,8 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import write_text
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import ASIDE, owner_lives, owner_name, room_in, to_disk, unwritable
-from veneercheck.record.filing import files_on_record, folder_of, initials, one_check
+from veneercheck.record.filing import initials
+from veneercheck.record.located import files_on_record, folder_of, one_check
 from veneercheck.record.signing import sign_decision
 from veneercheck.report.counted import STANDING, verdict_of
 
@@ -202,7 +203,7 @@ def _with_decisions(
     """Draw the report with its decisions aside; hashes of the files that become others."""
     from veneercheck import report
     from veneercheck.record.bundle import as_on_record
-    from veneercheck.record.filing import file_hashes
+    from veneercheck.record.located import file_hashes
 
     on_record = files_on_record(register, check)
     if "report.html" in on_record:

@@ -35,7 +35,9 @@ def engine_of(place: str, lasting: bool) -> sa.Engine:
         url = place.replace("postgresql://", "postgresql+pg8000://", 1)
     try:
         if sa.make_url(url).get_backend_name() != "sqlite":
-            return sa.create_engine(url, pool_pre_ping=True)
+            engine = sa.create_engine(url, pool_pre_ping=True)
+            sa.event.listen(engine, "connect", _prepare_postgresql)
+            return engine
         engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S})
     except (SQLAlchemyError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise RecordError(
@@ -46,6 +48,14 @@ def engine_of(place: str, lasting: bool) -> sa.Engine:
     sa.event.listen(engine, "connect", lambda raw, _: _prepare_sqlite(raw, lasting))
     sa.event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _prepare_postgresql(connection: Any, _: Any) -> None:
+    """Questions are short: to compile one takes a quarter of a second, longer than the answer."""
+    cursor = connection.cursor()
+    cursor.execute("SET jit = off")
+    cursor.close()
+    connection.commit()  # else it would be undone with the first transaction that is
 
 
 def _prepare_sqlite(connection: Any, lasting: bool) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
-from veneercheck.record.filing import files_on_record, folder_of, one_check
+from veneercheck.record.located import files_on_record, folder_of, one_check
 from veneercheck.record.planning import one_check_or_plan
 from veneercheck.record.signing import person_entries
 from veneercheck.report.counted import STANDING

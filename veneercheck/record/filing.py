@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
 import re
 import shutil
 from collections.abc import Mapping
@@ -20,37 +19,34 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from veneercheck import __version__
-from veneercheck.case.against import look_at_plan
 from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
 from veneercheck.core.errors import RecordError
 from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.machine.texts import writable
+from veneercheck.record.located import file_hashes, folder_of, place_on_record
+from veneercheck.record.sameness import (
+    EARLIER,
+    EARLIER_FILES,
+    PLAN_FILES,
+    PLANNED,
+    key_of,
+    key_of_order,
+    limits_kept,
+    look_at_scan,
+    order_document,
+    place_in,
+)
 from veneercheck.report.counted import STANDING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from veneercheck.core.types import Limits
     from veneercheck.record import Entry, Register
     from veneercheck.report import Language, Paper
 
     Say = Callable[[str], None]
-
-EARLIER = "earlier"
-_EARLIER_FILES = ("result.json", "space.ply", "contour.ply")
-
-PLANNED = "plan"
-_PLAN_FILES = ("plan.json", "target.ply")
-
-ORDER_SCHEMA = "veneercheck order 1"
-
-_KEY_IN_NAME = 12
-
-_START_OF_KEY = re.compile(r"[0-9a-f]{8,64}")
-"""What may stand for a check in place of its case number; less might be the start of a number."""
 
 _COMPANIONS = (".obj",)
 """Formats whose colours lie in other files: such a scan is left where it is."""
@@ -140,11 +136,11 @@ def make_case_folder(
             role: kept_scan(scan, role, room, keep_scans) for role, scan in there.items() if scan
         }
         hashes = {role: sha256_of_file(scan) for role, scan in used.items()}
-        earlier = _kept_some(work.earlier, room / EARLIER, _EARLIER_FILES)
-        plan = _kept_some(work.plan, room / PLANNED, _PLAN_FILES)
-        order = _order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
-        key = _key(order)
-        folder = _place(store, work, key)
+        earlier = _kept_some(work.earlier, room / EARLIER, EARLIER_FILES)
+        plan = _kept_some(work.plan, room / PLANNED, PLAN_FILES)
+        order = order_document(work, dict(zip(there, called, strict=False)), used, hashes, room)
+        key = key_of_order(order)
+        folder = place_in(store, work, key)
         if is_finished(folder):
             return Made(folder, key, fresh=False)
         settled = dataclasses.replace(
@@ -173,37 +169,8 @@ def make_case_folder(
 def found_whole(work: Settled, store: Path) -> Made | None:
     """The folder of the same check, where it is there: nothing is copied to find out."""
     key = key_of(work)
-    folder = _place(store, work, key)
+    folder = place_in(store, work, key)
     return Made(folder, key, fresh=False) if is_finished(folder) else None
-
-
-def key_of(work: Settled) -> str:
-    """What makes a check the same, before anything is copied."""
-    from veneercheck.record import sha256_of_file
-
-    there = {role: scan for role, scan in work.scans.items() if scan is not None}
-    for scan in there.values():
-        _look_at(scan)
-    if work.plan is not None:
-        look_at_plan(work.plan, work.waxup)
-    hashes = {role: sha256_of_file(scan) for role, scan in there.items()}
-    earlier = _hashes_of(work.earlier, _EARLIER_FILES)
-    beside = _with_plan(_hashes_of(work.plan, _PLAN_FILES))
-    return hash_of({**_settings(work), "scans": hashes, "earlier": earlier, **beside})
-
-
-def _hashes_of(folder: Path | None, names: tuple[str, ...]) -> dict[str, str]:
-    """SHA-256 of those files of a folder that are there."""
-    from veneercheck.record import sha256_of_file
-
-    if folder is None:
-        return {}
-    return {name: sha256_of_file(folder / name) for name in names if (folder / name).is_file()}
-
-
-def _with_plan(hashes: Mapping[str, str]) -> dict[str, Any]:
-    """What an order says of its plan: only where there is one, so that older keys stay."""
-    return {"plan": dict(hashes)} if hashes else {}
 
 
 def check_on_record(
@@ -305,18 +272,6 @@ def standing_of(
     )
 
 
-def limits_kept(limits: Limits) -> dict[str, Any]:
-    """Limits as they are written down; what is as ever is left out, so that keys stay."""
-    from veneercheck.record.rebuild import kept
-
-    found: dict[str, Any] = kept(limits)
-    if not limits.calibration_needed:
-        del found["calibration_needed"]
-    if limits.density_g_cm3 is None:
-        del found["density_g_cm3"]
-    return found
-
-
 def put_on_record(register: Register, made: Made, *, who: str | None = None) -> Entry:
     """Enter a case folder in the register; what is on record already stays as it is."""
     there = register.with_key(made.key)
@@ -337,155 +292,9 @@ def put_on_record(register: Register, made: Made, *, who: str | None = None) -> 
     return register.append(made.key, body)
 
 
-def file_hashes(folder: Path) -> dict[str, str]:
-    """SHA-256 of every file of a folder, by its path within."""
-    from veneercheck.record import sha256_of_file
-
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): sha256_of_file(path) for path in files}
-
-
-def folder_of(register: Register, entry: Entry) -> Path:
-    """Where the case folder of an entry lies."""
-    return place_of(register, entry.body["folder"])
-
-
-def place_of(register: Register, on_record: str) -> Path:
-    """Where a case folder lies, by the path that is on record."""
-    folder = Path(on_record)
-    if folder.is_absolute() or register.file is None:
-        return folder
-    return register.file.parent / folder
-
-
-def one_check(register: Register, case: str) -> Entry:
-    """The latest check of a case number, or the one check of the start of a key or of a code.
-
-    Raises
-    ------
-    RecordError
-        If nothing bears that number, and it is no start of one key alone.
-    """
-    from veneercheck.report.standing import read_code
-
-    if (code := read_code(case)) is not None:
-        return _of_code(register, *code)
-    of_number = register.checks_of(case)
-    if of_number:
-        return of_number[-1]
-    of_key = register.checks_with_key(case) if _START_OF_KEY.fullmatch(case) else []
-    if len(of_key) == 1:
-        return of_key[0]
-    if of_key:
-        raise RecordError(
-            f"{len(of_key)} checks have a key that begins with «{case}».",
-            where=register.shown,
-            next_step="Give more signs of the key, or the case number.",
-        )
-    raise RecordError(
-        f"no check of «{case}» is on record.",
-        where=register.shown,
-        next_step="List them with «veneercheck records list»; give a case number as it stands "
-        "there, or at least 8 signs of the key.",
-    )
-
-
-def _of_code(register: Register, key: str, result_sha: str) -> Entry:
-    """The check that the code on a printed report says, if the paper tells of this very result."""
-    entry = register.with_key(key)
-    if entry is None or entry.body["kind"] != "check":
-        raise RecordError(
-            "the check of this paper is not on record here.",
-            where=register.shown,
-            next_step="Name the register that it was filed in.",
-        )
-    if entry.body["files"].get("result.json") != result_sha:
-        raise RecordError(
-            "this paper tells of another result than the one on record.",
-            where=register.shown,
-            next_step="Go by the record; «veneercheck records confirm» says whether it is whole.",
-        )
-    return entry
-
-
-def files_on_record(register: Register, check: Entry) -> dict[str, str]:
-    """What every file of a case folder must be, after the decisions on it."""
-    files = dict(check.body["files"])
-    for decision in register.decisions_on(check.key):
-        files |= decision.body["files"]
-    return files
-
-
-def _order_document(
-    work: Settled,
-    called: Mapping[str, str],
-    used: Mapping[str, Path],
-    hashes: Mapping[str, str],
-    room: Path,
-) -> dict[str, Any]:
-    def place(scan: Path) -> str:
-        inside = scan.is_relative_to(room)
-        return scan.relative_to(room).as_posix() if inside else str(scan.absolute())
-
-    return {
-        **_settings(work),
-        "scans": {
-            role: {
-                "sha256": hashes[role],
-                "place": place(scan),
-                "called": called.get(role, writable(scan.name)),
-            }
-            for role, scan in used.items()
-        },
-        "earlier": file_hashes(room / EARLIER) if (room / EARLIER).exists() else {},
-        **_with_plan(_hashes_of(room / PLANNED, _PLAN_FILES)),
-    }
-
-
-def _settings(work: Settled) -> dict[str, Any]:
-    """What an order says besides its files."""
-    from veneercheck.record.rebuild import kept
-
-    return {
-        "schema": ORDER_SCHEMA,
-        "version": __version__,
-        "case": kept(work.case),
-        "limits": limits_kept(work.limits),
-        "unit": work.unit,
-        "aligned": work.aligned,
-        # Only where it is said, so that what is on record keeps its key.
-        **({} if work.waxup_kind == "scan" else {"waxup_kind": work.waxup_kind}),
-    }
-
-
-def _place(store: Path, work: Settled, key: str) -> Path:
-    return store / f"{slug(work.case.number)}-{key[:_KEY_IN_NAME]}"
-
-
-def _key(order: Mapping[str, Any]) -> str:
-    """What makes a check the same: everything but where its scans lie and what they are called."""
-    scans = {role: scan["sha256"] for role, scan in order["scans"].items()}
-    return hash_of({**order, "scans": scans})
-
-
-def hash_of(document: Mapping[str, Any]) -> str:
-    """SHA-256 of a document in its one canonical form."""
-    from veneercheck.record import canonical, sha256_of
-
-    return sha256_of(canonical(document))
-
-
-def _look_at(scan: Path) -> None:
-    """Refuse a path that leads to no scan before it is hashed or copied."""
-    from veneercheck.scan.intake import look_at
-    from veneercheck.scan.limits import ReadCaps
-
-    look_at(scan, ReadCaps())
-
-
 def kept_scan(scan: Path, role: str, room: Path, keep: bool) -> Path:
     """A scan copied into a folder under the name of its role, if it is to be and can be."""
-    _look_at(scan)
+    look_at_scan(scan)
     suffixes = "".join(scan.suffixes[-2:]) if scan.suffix.lower() == ".gz" else scan.suffix
     if not keep or suffixes.lower().startswith(_COMPANIONS):
         return scan
@@ -504,16 +313,3 @@ def _kept_some(folder: Path | None, copy: Path, names: tuple[str, ...]) -> Path 
         if (folder / name).is_file():
             shutil.copyfile(folder / name, copy / name)
     return copy
-
-
-def slug(number: str | None) -> str:
-    """A case number as the start of a folder's name."""
-    return re.sub(r"[^\w.-]+", "_", number or "").strip("._")[:60] or "case"
-
-
-def place_on_record(register: Register, folder: Path) -> str:
-    """A folder as it goes on record: from the register's own where that is a file, so that both
-    can be moved together."""
-    if register.file is None:
-        return str(folder.absolute())
-    return Path(os.path.relpath(folder.absolute(), register.file.parent)).as_posix()

@@ -6,9 +6,6 @@ Counts list marks, pages ask each check. Of many checks that bear a mark, the la
 fastest by asking one check after the other, and their count fastest by listing all that bear it.
 Choice: both, by what is asked; of 100,000 checks each takes an eighth of a second at most. Instead
 of: counts kept beside, which every entry would have to keep right. Cost: two forms of one question.
-
-Tables leave as CSV, not as Parquet. Choice: CSV and JSON, which every program reads. Instead of:
-Parquet through a library of 45 MB. Cost: types are told by the reader.
 """
 
 from __future__ import annotations
@@ -245,7 +242,7 @@ def _decided_by(register: Register, who: str, most: int | None) -> sa.ColumnElem
     if most is None or len(register.rows(some.limit(most))) < most:
         return CHECKS.c.seq.in_(_checks_of(sa.select(DECISIONS.c.check_key).where(theirs)))
     on_it = (ENTRIES.c.seq == CHECKS.c.seq, DECISIONS.c.check_key == ENTRIES.c.key)
-    return sa.exists().where(*on_it, theirs).correlate(CHECKS)
+    return sa.exists(sa.select(1).where(*on_it, theirs).correlate(CHECKS).offset(0))
 
 
 _LACKING = {"calibration": ("scanner", "absent"), "limits": ("limits", "not on record")}
@@ -271,7 +268,8 @@ def _bears(
     some = sa.select(MARKS.c.seq).where(*there)
     if most is None or len(register.rows(some.limit(most))) < most:
         return CHECKS.c.seq.in_(some)
-    return sa.exists().where(MARKS.c.seq == CHECKS.c.seq, *there)
+    on_it = sa.select(1).where(MARKS.c.seq == CHECKS.c.seq, *there).correlate(CHECKS)
+    return sa.exists(on_it.offset(0))  # which PostgreSQL cannot turn into a list of all
 
 
 def _begins(column: sa.ColumnElement[str], start: str) -> sa.ColumnElement[bool]:

@@ -32,8 +32,8 @@ from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.record.audit import Difference, audit
 from veneercheck.record.bundle import as_on_record, bundle_content, bundle_faults
 from veneercheck.record.canonical import canonical
-from veneercheck.record.filing import file_hashes, folder_of, place_on_record
 from veneercheck.record.keeping import backup_entries, leaves
+from veneercheck.record.located import file_hashes, folder_of, place_on_record
 from veneercheck.record.people import People, signature_faults
 from veneercheck.record.register import Entry, Register, link
 from veneercheck.record.tables import MARKS

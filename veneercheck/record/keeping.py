@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import unwritable
 from veneercheck.core.errors import RecordError
 from veneercheck.record.deciding import finish
-from veneercheck.record.filing import files_on_record, folder_of, one_check, place_of
+from veneercheck.record.located import files_on_record, folder_of, one_check, place_of
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register

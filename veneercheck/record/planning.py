@@ -21,17 +21,9 @@ from veneercheck.case.planning import PlanWork, carry_out
 from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.machine.texts import writable
-from veneercheck.record.filing import (
-    file_hashes,
-    folder_of,
-    hash_of,
-    initials,
-    kept_scan,
-    limits_kept,
-    one_check,
-    place_on_record,
-    slug,
-)
+from veneercheck.record.filing import initials, kept_scan
+from veneercheck.record.located import file_hashes, folder_of, one_check, place_on_record
+from veneercheck.record.sameness import hash_of, limits_kept, slug
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register

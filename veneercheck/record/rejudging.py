@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.run import carry_out
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.record.confirm import settled_again
-from veneercheck.record.filing import folder_of, limits_kept
+from veneercheck.record.located import folder_of
+from veneercheck.record.sameness import limits_kept
 
 if TYPE_CHECKING:
     from veneercheck.core.types import Limits

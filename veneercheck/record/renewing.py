@@ -54,7 +54,12 @@ def renew(register: Register, there: str) -> None:
     if register.file is not None:
         _renew_file(register.file, there)
         return
-    _look_whole(register.place, there)
+    try:
+        _look_whole(register.place, there)
+    except RecordError:
+        if form_there(register._engine, register.place) != HEAD:
+            raise
+        return  # somebody else looked, and brought it here meanwhile
 
     def fill(connection: sa.Connection, old: str) -> None:
         new = [table for table in FORMS[HEAD] if table not in FORMS[old]]
