@@ -6,6 +6,7 @@ import enum
 import re
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -39,6 +40,7 @@ class Paper(enum.StrEnum):
     US_LETTER = "us-letter"
 
 
+Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Profile = Annotated[
     str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
 ]
