@@ -39,6 +39,7 @@ from veneercheck.bench.asking import (
 from veneercheck.bench.decide import decide_routes, give
 from veneercheck.bench.guard import Door, Guard, address_of
 from veneercheck.core.errors import VeneerCheckError
+from veneercheck.report.refused import said
 from veneercheck.report.viewing import view_module
 from veneercheck.report.words import Words, sections
 
@@ -108,9 +109,14 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
     return Guard(app, door)
 
 
-async def _refused(_: Request, refusal: Exception) -> Response:
+async def _refused(request: Request, refusal: Exception) -> Response:
     assert isinstance(refusal, VeneerCheckError)
-    told = {"what": refusal.what, "where": refusal.where, "next_step": refusal.next_step}
+    words = words_of(request)
+    told = {
+        "what": said(refusal.what, words),
+        "where": refusal.where,
+        "next_step": said(refusal.next_step, words),
+    }
     # A refusal may repeat half a character ("\\ud800"), which no encoding can write.
     sent = {name: text.encode("utf-8", "replace").decode() for name, text in told.items()}
     return JSONResponse(sent, status_code=422)
@@ -272,7 +278,7 @@ async def _repeat(request: Request) -> Response:
         raise HTTPException(429, words_of(request)("bench.repeat_busy"))
     bench.repeating = True
     try:
-        return JSONResponse(await repeat.measured(bench.store, data), 201)
+        return JSONResponse(await repeat.measured(bench.store, data, words_of(request).lang), 201)
     finally:
         bench.repeating = False
 

@@ -24,6 +24,7 @@ from veneercheck.cli.options import (
     tell,
 )
 from veneercheck.cli.register import register_kind
+from veneercheck.core.errors import Told
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked
@@ -83,7 +84,7 @@ def batch_command(
         cases, asked, processes=processes or _cores(), scheduler=scheduler, say=say
     )
     tell(summary.words())
-    tell(f"Summary: {summary.path}")
+    tell(Told("Summary: {path}", path=summary.path))
     raise typer.Exit(summary.code)
 
 

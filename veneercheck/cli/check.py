@@ -26,6 +26,7 @@ from veneercheck.cli.options import (
     warn_of_names,
 )
 from veneercheck.cli.register import open_register
+from veneercheck.core.errors import Told
 
 if TYPE_CHECKING:
     from veneercheck.case.order import Order
@@ -201,7 +202,11 @@ def _check_on_record(
     result = as_it_counts(entry.body["result"], entry.body.get("standing"))
     tell(terminal_summary(result, lang.value, verbose=verbose))
     warn_of_names(entry.body["result"], lang)
-    tell(f"{'On record' if made.fresh else 'Was made already'}: {made.folder}")
+    tell(
+        Told("On record: {folder}", folder=made.folder)
+        if made.fresh
+        else Told("Was made already: {folder}", folder=made.folder)
+    )
     raise typer.Exit(code_of(result))
 
 

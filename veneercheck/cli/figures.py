@@ -10,6 +10,7 @@ import typer
 from veneercheck.case.exits import Exit
 from veneercheck.cli.options import Profile, UnitOption, Who, say, tell
 from veneercheck.cli.signing import KeysOption, PhraseOption, file_figures
+from veneercheck.core.errors import Told
 
 FiledIn = Annotated[
     str | None, typer.Option("--register", help="Put the figures on record here, too.")
@@ -27,18 +28,19 @@ def verify_command(
     from veneercheck.phantom.verify import verify, words
 
     result = verify(say=say)
-    tell(words(result))
+    for line in words(result):
+        tell(line)
     if out is not None:
         import json
 
         from veneercheck.case.folders import write_text
 
         write_text(out, json.dumps(result.as_dict(), indent=1, ensure_ascii=False) + "\n")
-        tell(f"Filed: {out}")
+        tell(Told("Filed: {out}", out=out))
     if register is not None:
         figures = {"figures": result.as_dict()}
         entry = file_figures(register, "verification", figures, who, keys, phrase_file)
-        tell(f"On record: entry {entry.seq}, {entry.hash}")
+        tell(Told("On record: entry {seq}, {hash}", seq=entry.seq, hash=entry.hash))
     raise typer.Exit(Exit.NO_FINDINGS if result.holds else Exit.FINDINGS)
 
 
@@ -74,12 +76,19 @@ def repeatability_command(
         out=out,
         say=say,
     )
-    tell("\n".join(found.words()))
+    for line in found.words():
+        tell(line)
     if out is not None and limits is not None:
-        tell(f"Profile: {out} (seating_u_mm = {limits.seating_u_mm:g})")
+        tell(
+            Told(
+                "Profile: {out} (seating_u_mm = {seating_u_mm:g})",
+                out=out,
+                seating_u_mm=limits.seating_u_mm,
+            )
+        )
     if register is not None:
         figures = {"scanner": scanner or "", "scans": found.scans, "words": found.words()}
         seating = None if limits is None else limits.seating_u_mm
         figures |= {"seating_u_mm": seating}
         entry = file_figures(register, "repeatability", figures, who, keys, phrase_file)
-        tell(f"On record: entry {entry.seq}, {entry.hash}")
+        tell(Told("On record: entry {seq}, {hash}", seq=entry.seq, hash=entry.hash))

@@ -15,7 +15,7 @@ from veneercheck.case.exits import Exit
 from veneercheck.cli.batch import batch_command, watch_command
 from veneercheck.cli.check import check_command, demo_command
 from veneercheck.cli.figures import repeatability_command, verify_command
-from veneercheck.cli.options import tell
+from veneercheck.cli.options import Lang, Speaking, Spoken, tell
 from veneercheck.cli.people import app as people_app
 from veneercheck.cli.plan import plan_command
 from veneercheck.cli.records import app as records_app
@@ -29,14 +29,14 @@ from veneercheck.cli.results import (
 )
 from veneercheck.cli.signing import KeysOption
 from veneercheck.cli.standing import limits_app, scanners_app
-from veneercheck.core.errors import VeneerCheckError
+from veneercheck.core.errors import Told, VeneerCheckError
 
 
 class Stopped(BaseException):
     """Somebody pressed Ctrl-C while a command ran; what is to be said of it may come along."""
 
 
-class _Commands(typer.core.TyperGroup):
+class _Commands(Speaking):
     """Commands that can be stopped: the library beneath would end them without a word."""
 
     def invoke(self, ctx: Any) -> Any:
@@ -62,11 +62,11 @@ app = typer.Typer(
         "4 undecided or alignment not trusted, 5 fault of the program, 130 stopped with Ctrl-C."
     ),
 )
-app.add_typer(profiles_app, name="profiles")
-app.add_typer(records_app, name="records")
-app.add_typer(people_app, name="people")
-app.add_typer(scanners_app, name="scanners")
-app.add_typer(limits_app, name="limits")
+app.add_typer(profiles_app, name="profiles", cls=Speaking)
+app.add_typer(records_app, name="records", cls=Speaking)
+app.add_typer(people_app, name="people", cls=Speaking)
+app.add_typer(scanners_app, name="scanners", cls=Speaking)
+app.add_typer(limits_app, name="limits", cls=Speaking)
 
 
 def _tell_version(wanted: bool) -> None:
@@ -158,10 +158,11 @@ def main() -> None:
         reconfigure: Callable[..., Any] | None = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
+    Spoken.lang = Lang.EN
     try:
         app()
     except VeneerCheckError as refusal:
-        tell(f"veneercheck: {refusal}", err=True)
+        _tell_refusal(refusal)
         sys.exit(Exit.REFUSED)
     except (Stopped, KeyboardInterrupt) as stop:
         _end_stopped(str(stop))
@@ -174,12 +175,22 @@ def main() -> None:
         sys.exit(Exit.PROGRAM_FAULT)
 
 
+def _tell_refusal(refusal: VeneerCheckError) -> None:
+    from veneercheck.report.refused import refused
+    from veneercheck.report.words import Words
+
+    tell(f"veneercheck: {refused(refusal, Words(Spoken.lang.value))}", err=True)
+
+
 def _end_stopped(told: str) -> None:
     """Say so in one line, and let nothing more that is pressed come between."""
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    tell(f"veneercheck: stopped; {told or 'nothing half-written was left'}.", err=True)
+    tell(
+        Told("veneercheck: stopped; {why}.", why=told or Told("nothing half-written was left")),
+        err=True,
+    )
     sys.exit(Exit.STOPPED)
 
 

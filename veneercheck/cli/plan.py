@@ -73,7 +73,7 @@ def plan_command(
 ) -> None:
     """Plan a cut: how deep, where, and does everything fit?"""
     from veneercheck.case.planning import PlanOrder, carry_out
-    from veneercheck.core.errors import ProfileError
+    from veneercheck.core.errors import ProfileError, Told
     from veneercheck.core.plan.planned import Cutting
     from veneercheck.report.plan_words import plan_summary
     from veneercheck.report.words import Words
@@ -86,13 +86,13 @@ def plan_command(
     ):
         if value is not None and not 0.0 <= value <= most:
             raise ProfileError(
-                f"--{name} = {value:g} mm is no such length.",
-                next_step=f"Give a length between 0 and {most:g} mm.",
+                Told("--{name} = {value:g} mm is no such length.", name=name, value=value),
+                next_step=Told("Give a length between 0 and {most:g} mm.", most=most),
             )
     if width < _LEAST_WIDTH_MM:
         raise ProfileError(
-            f"--width = {width:g} mm is too narrow to be cut.",
-            next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
+            Told("--width = {width:g} mm is too narrow to be cut.", width=width),
+            next_step=Told("Give at least {least_width_mm:g} mm.", least_width_mm=_LEAST_WIDTH_MM),
         )
     cutting = Cutting(
         _FORMS[form],

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from veneercheck.cli.options import Lang, LangOption, Out, Paper, PaperOption, say, tell
+from veneercheck.cli.options import Lang, LangOption, Out, Paper, PaperOption, Steps, tell
+from veneercheck.core.errors import Told
 
 Folder = Annotated[Path, typer.Argument(help="Folder that holds a result.json.")]
 
@@ -20,8 +21,8 @@ def report_command(
     """Draw the report of a result anew."""
     from veneercheck.case.run import report_again
 
-    report_again(folder, lang=lang.value, paper=paper.value, say=say)
-    tell(f"Report: {folder / 'report.html'}")
+    report_again(folder, lang=lang.value, paper=paper.value, say=Steps(lang))
+    tell(Told("Report: {path}", path=folder / "report.html"))
 
 
 def compare_command(
@@ -35,7 +36,7 @@ def compare_command(
 
     path, told = compare_results(earlier, later, out=out, lang=lang.value)
     tell(told)
-    tell(f"Page: {path}")
+    tell(Told("Page: {path}", path=path))
 
 
 def view_command(folder: Folder, lang: LangOption = Lang.EN) -> None:
@@ -89,4 +90,6 @@ def profiles_check(
     """Say whether a profile can be used."""
     from veneercheck.profile import load_profile
 
-    tell(f"{profile}: usable, named «{load_profile(profile).name}»")
+    tell(
+        Told("{profile}: usable, named «{name}»", profile=profile, name=load_profile(profile).name)
+    )

@@ -24,7 +24,7 @@ from veneercheck import __version__
 from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.machine.texts import writable
 from veneercheck.report.counted import STANDING
@@ -80,7 +80,7 @@ def initials(who: str) -> str:
     """Initials as they may stand on record; a longer name is refused."""
     if not _INITIALS.fullmatch(who):
         raise RecordError(
-            f"«{who}» cannot stand on record.",
+            Told("«{who}» cannot stand on record.", who=who),
             where="--who",
             next_step="Give initials: one to eight letters or digits.",
         )
@@ -356,12 +356,14 @@ def one_check(register: Register, case: str) -> Entry:
         return of_key[0]
     if of_key:
         raise RecordError(
-            f"{len(of_key)} checks have a key that begins with «{case}».",
+            Told(
+                "{count} checks have a key that begins with «{case}».", count=len(of_key), case=case
+            ),
             where=register.shown,
             next_step="Give more signs of the key, or the case number.",
         )
     raise RecordError(
-        f"no check of «{case}» is on record.",
+        Told("no check of «{case}» is on record.", case=case),
         where=register.shown,
         next_step="List them with «veneercheck records list»; give a case number as it stands "
         "there, or at least 8 signs of the key.",
