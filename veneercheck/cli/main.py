@@ -176,10 +176,13 @@ def main() -> None:
 
 
 def _tell_refusal(refusal: VeneerCheckError) -> None:
-    from veneercheck.report.refused import refused
-    from veneercheck.report.words import Words
+    told = str(refusal)
+    if Spoken.lang is not Lang.EN:  # English as it is: a refusal comes before numpy does
+        from veneercheck.report.refused import refused
+        from veneercheck.report.words import Words
 
-    tell(f"veneercheck: {refused(refusal, Words(Spoken.lang.value))}", err=True)
+        told = refused(refusal, Words(Spoken.lang.value))
+    tell(f"veneercheck: {told}", err=True)
 
 
 def _end_stopped(told: str) -> None:

@@ -124,6 +124,8 @@ _IN_THEIR_PLACE = "\N{REPLACEMENT CHARACTER}"
 
 def spoken(sentence: str) -> str:
     """A sentence in the language that was asked for."""
+    if Spoken.lang is Lang.EN:
+        return sentence
     from veneercheck.report.refused import said
     from veneercheck.report.words import Words
 
