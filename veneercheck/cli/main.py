@@ -181,7 +181,7 @@ def _tell_refusal(refusal: VeneerCheckError) -> None:
         from veneercheck.report.refused import refused
         from veneercheck.report.words import Words
 
-        told = refused(refusal, Words(Spoken.lang.value))
+        told = refused(refusal, Words("de"))
     tell(f"veneercheck: {told}", err=True)
 
 

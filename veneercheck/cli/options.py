@@ -129,7 +129,7 @@ def spoken(sentence: str) -> str:
     from veneercheck.report.refused import said
     from veneercheck.report.words import Words
 
-    return said(sentence, Words(Spoken.lang.value))
+    return said(sentence, Words("de"))
 
 
 def tell(words: object = "", *, err: bool = False, nl: bool = True) -> None:
