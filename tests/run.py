@@ -37,6 +37,7 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "--known-first-party=veneercheck",
         "--known-first-party=phantom",
         "--known-first-party=program",
+        "--known-first-party=browsing",
         *(f"--known-first-party={trial.stem}" for trial in BENCHMARKS),
         "--optional-dependencies-dev-groups",
         "none",

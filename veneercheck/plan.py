@@ -10,7 +10,7 @@ import numpy as np
 
 from veneercheck.core.divide import anatomy
 from veneercheck.core.divide.excess import GUARD
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.mesh.denoise import denoise
@@ -278,8 +278,14 @@ def _bodies(
         if away.min() < _OPEN_BESIDE_MM:
             x, y, z = place[int(away.argmin())]
             raise MeshError(
-                f"the wax-up is open at ({x:.1f}, {y:.1f}, {z:.1f}) mm, "
-                f"{away.min():.1f} mm from what is to be veneered.",
+                Told(
+                    "the wax-up is open at ({x:.1f}, {y:.1f}, {z:.1f}) mm, {away:.1f} mm from what "
+                    "is to be veneered.",
+                    x=x,
+                    y=y,
+                    z=z,
+                    away=away.min(),
+                ),
                 next_step="Scan that place again and close the hole, or leave it out of the mask.",
             )
     skin, kept = select_faces(fine, np.asarray(~hollow[fine.faces].any(axis=1)))

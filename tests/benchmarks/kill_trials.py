@@ -12,7 +12,7 @@ then what was found wrong; all of that must be 0.
 from __future__ import annotations
 
 import contextlib
-import importlib.util
+import http.client
 import json
 import os
 import random
@@ -27,6 +27,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import browsing
 import many_trials
 import record_trials
 from veneercheck.bench.store import ENDS, Job
@@ -169,17 +170,6 @@ def checks(folder: Path, chance: random.Random, kills: int) -> Counts:
     return record_trials.killed_checks(folder, str(folder / "r.sqlite"), chance, kills)
 
 
-def _door() -> Any:
-    """How a browser asks the bench page, as the tests of the page have it."""
-    path = Path(__file__).parents[1] / "doors" / "test_bench_door.py"
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 _CHECKS_A_ROUND = 5
 """More than are worked on at once, so that some wait; all of them come to an end afterwards."""
 
@@ -190,13 +180,13 @@ def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
     Every check that was answered with its number is there after each new start and has an end;
     one that is done is whole; no more are there than were asked for.
     """
-    door, store = _door(), folder / "checks"
+    store = folder / "checks"
     told, known, asked = Counter(kills=kills), set[str](), 0
     # what a client meets whose line is cut: the last is what the library makes of a lost line
-    cut_off = (OSError, AssertionError, ValueError, door.http.client.HTTPException, AttributeError)
-    meshes = dict(zip(door.ROLES, door.caps(0.9), strict=True))
+    cut_off = (OSError, AssertionError, ValueError, http.client.HTTPException, AttributeError)
+    meshes = dict(zip(browsing.ROLES, browsing.caps(0.9), strict=True))
     for _ in range(kills):
-        page = entered(door, store)
+        page = entered(store)
         told["lost"] += len(known - listed(page))
         end = time.monotonic() + chance.uniform(0.05, 3.0)
         timer = kill_at(page, end)
@@ -210,9 +200,9 @@ def bench(folder: Path, chance: random.Random, kills: int) -> Counts:
             for process in workers(store):
                 with contextlib.suppress(ProcessLookupError):
                     os.kill(process, signal.SIGKILL)
-    page = entered(door, store)
+    page = entered(store)
     there = listed(page)
-    door.close_page(page)
+    browsing.close_page(page)
     told["lost"] += len(known - there)
     told["doubled"] += max(0, len(there) - asked)
     told["jobs"] = len(there)
@@ -233,8 +223,8 @@ def workers(store: Path) -> Iterator[int]:
                 yield int(path.parent.name)
 
 
-def entered(door: Any, store: Path) -> Any:
-    page = door.open_page(store)
+def entered(store: Path) -> browsing.Page:
+    page = browsing.open_page(store)
     _, headers, _ = page.ask("GET", f"/?token={page.token}", known=False)
     page.cookie = headers["set-cookie"].split(";")[0]
     return page

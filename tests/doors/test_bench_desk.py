@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import http.client
-import importlib.util
 import json
-import sys
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -18,6 +16,7 @@ from urllib.parse import quote, urlencode
 import pytest
 from typer.testing import CliRunner
 
+import browsing
 import made_up_lab
 import record_trials as trials
 from made_up_lab import PHRASE, Lab
@@ -29,19 +28,6 @@ from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.signing import unsigned
-
-
-def _door() -> Any:
-    path = Path(__file__).with_name("test_bench_door.py")
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module  # its dataclass looks itself up
-    spec.loader.exec_module(module)
-    return module
-
-
-DOOR = _door()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -88,7 +74,7 @@ def test_each_signs_in_and_decides_in_their_own_name(lab: Lab) -> None:
     thin = lab.made_up("T-1", "findings")
     lab.staff()
     here = f"/records/{thin}"
-    with DOOR.entered(lab.folder / "bench", "--register", lab.place, "--keys",
+    with browsing.entered(lab.folder / "bench", "--register", lab.place, "--keys",
                       str(lab.keys)) as page:  # fmt: skip
         nobody, technician, licensed = (Browser(page) for _ in range(3))
         assert "sign in to decide" in nobody.get(here)[2]
@@ -119,7 +105,7 @@ def test_where_nobody_is_enrolled_initials_are_enough(tmp_path: Path) -> None:
     lab = Lab(tmp_path, str(tmp_path / "register.sqlite"))
     key = lab.made_up("T-1", "findings")
     code = f"VENEERCHECK:{key}:{sha256_of((tmp_path / 'cases/T-1/result.json').read_text())}"
-    with DOOR.entered(tmp_path / "bench", "--register", lab.place) as page:
+    with browsing.entered(tmp_path / "bench", "--register", lab.place) as page:
         browser = Browser(page)
         for who in ("", "too long a name", "<b>"):
             assert browser.post(f"/records/{key}", what="accepted", who=who, why="x")[0] == 422
@@ -150,12 +136,12 @@ def test_who_is_enrolled_comes_in_without_the_password_of_the_page(
     lab.staff()
     key = lab.made_up("T-1", "findings")
     word = lab.file("word.txt", "a long pass word")
-    page = DOOR.open_page(tmp_path / "bench", "--register", lab.place, "--keys", str(lab.keys),
+    page = browsing.open_page(tmp_path / "bench", "--register", lab.place, "--keys", str(lab.keys),
                           "--password-file", word)  # fmt: skip
     try:
 
         def enters(who: str, password: str) -> tuple[int, list[str]]:
-            line = http.client.HTTPConnection("127.0.0.1", page.port, timeout=DOOR.PATIENCE_S)
+            line = http.client.HTTPConnection("127.0.0.1", page.port, timeout=browsing.PATIENCE_S)
             line.request("POST", "/login", urlencode({"who": who, "password": password}))
             answer = line.getresponse()
             answer.read()
@@ -172,7 +158,7 @@ def test_who_is_enrolled_comes_in_without_the_password_of_the_page(
         browser = Browser(page, signed)
         assert browser.post(f"/records/{key}", what="accepted", why="")[0] == 303
     finally:
-        DOOR.close_page(page)
+        browsing.close_page(page)
     with Register(lab.place) as register:
         assert [one.body["signature"]["by"] for one in register.decisions_on(key)] == ["LP"]
 
@@ -206,7 +192,7 @@ def test_a_check_of_the_page_goes_on_record_as_it_is(tmp_path: Path) -> None:
              "unit": "mm", "lang": "en", "after": None}  # fmt: skip
     job = store.new_job(order, scans, {})
     carry_out(order_of(job), out=job.out, with_report=False)
-    with DOOR.entered(store.root, "--register", lab.place) as page:
+    with browsing.entered(store.root, "--register", lab.place) as page:
         browser, here = Browser(page), f"/checks/{job.number}/record"
         job.tell(end="done")
         asked = browser.get(here)[2]

@@ -7,11 +7,9 @@ outside the folder of checks, memory flat, and the page still there after every 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import http.client
 import io
 import json
-import os
 import random
 import signal
 import socket
@@ -26,10 +24,24 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from browsing import (
+    ROLES,
+    UPLOAD,
+    Page,
+    answered,
+    caps,
+    close_page,
+    entered,
+    open_page,
+    signal_worker,
+    tries,
+    until,
+    workers,
+)
+from fuzz_bench import fuzzed, real_numbers, wild_headers
 from veneercheck.bench.answer import whole
 from veneercheck.bench.app import morning_utc
 from veneercheck.bench.queue import Queue
@@ -38,178 +50,22 @@ from veneercheck.bench.wish import in_order, read_wish, toml_text
 from veneercheck.cli.main import app
 from veneercheck.core.errors import ProfileError
 from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.profile import parse_case
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.words import Words
 from veneercheck.scan import stl_bytes
 
-PATIENCE_S = 300.0
-"""Longest that anything is waited for: a hundred times what a quiet machine takes."""
-
-Answer = tuple[int, dict[str, str], bytes]
 EVIL = "<script>alert(1)</script>"
-ROLES = ("framework", "waxup")
 NOTHING_ASKED: dict[str, Any] = {
     "made": "2026-03-31T10:00:00+00:00", "case": {}, "profile": None, "beads_mm": None,
     "unit": None, "lang": "en", "after": None,
 }  # fmt: skip
 
 
-@dataclasses.dataclass
-class Page:
-    """The page in a process of its own, and a browser's cookie for it."""
-
-    process: subprocess.Popen[str]
-    url: str
-    folder: Path
-    cookie: str = ""
-
-    @property
-    def port(self) -> int:
-        return int(self.url.split(":")[2].split("/")[0])
-
-    @property
-    def token(self) -> str:
-        return self.url.split("token=")[1]
-
-    def ask(
-        self,
-        method: str,
-        path: str,
-        body: bytes | str | None = None,
-        headers: dict[str, str] | None = None,
-        *,
-        host: str | None = None,
-        known: bool = True,
-    ) -> Answer:
-        """One request, as it stands; the path is not tidied."""
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
-        sent = {"cookie": self.cookie} if known else {}
-        line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
-        sent |= {"host": host or f"127.0.0.1:{self.port}"} | (headers or {})
-        data = body.encode() if isinstance(body, str) else body
-        if data is not None and "content-length" not in sent and "transfer-encoding" not in sent:
-            sent["content-length"] = str(len(data))
-        for name, value in sent.items():
-            line.putheader(name, value)
-        with contextlib.suppress(ConnectionError):  # refused before all of it was read
-            line.endheaders()
-            line.send(data or b"")
-        answer = line.getresponse()
-        found = answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read()
-        line.close()
-        return found
-
-    def patient(self, method: str, path: str, body: bytes | str | None = None) -> Answer:
-        """As an honest client asks: told to wait a moment, after the hostile tries, it waits."""
-        for _ in tries():
-            found = self.ask(method, path, body)
-            if found[0] != 429:
-                return found
-        raise AssertionError("turned away all along")
-
-    def json(self, method: str, path: str, data: Any = None) -> Any:
-        code, _, body = self.patient(method, path, None if data is None else json.dumps(data))
-        assert code < 300, body
-        return json.loads(body)
-
-    def hand_in(self, mesh: TriangleMesh, name: str) -> str:
-        found: str = self.json_of(*self.patient("PUT", f"/api/scans?name={name}", stl_bytes(mesh)))
-        return found
-
-    def json_of(self, code: int, _: dict[str, str], body: bytes) -> str:
-        assert code == 200, body
-        return str(json.loads(body)["scan"])
-
-    def raw(self, text: bytes) -> bytes:
-        """Bytes on the line, no HTTP library between."""
-        with (
-            contextlib.suppress(TimeoutError, ConnectionError),
-            socket.create_connection(("127.0.0.1", self.port), timeout=PATIENCE_S) as line,
-        ):
-            line.sendall(text)
-            return line.recv(4096)
-        return b""
-
-    def memory_mb(self) -> float:
-        for text in Path(f"/proc/{self.process.pid}/status").read_text().splitlines():
-            if text.startswith("VmRSS"):
-                return int(text.split()[1]) / 1024
-        raise AssertionError("no such process")
-
-
-def tries() -> Iterator[None]:
-    """Ten a second, until patience is at an end."""
-    end = time.monotonic() + PATIENCE_S
-    while time.monotonic() < end:
-        yield
-        time.sleep(0.1)
-
-
-def open_page(folder: Path, *words: str) -> Page:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "veneercheck", "bench", "--folder", str(folder), "--no-browser",
-         *words],
-        stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
-    assert process.stdout is not None
-    return Page(process, process.stdout.readline().strip(), folder)
-
-
-def close_page(page: Page) -> None:
-    page.process.terminate()
-    page.process.wait(PATIENCE_S)
-    assert page.process.stdout is not None
-    page.process.stdout.close()
-
-
-@contextlib.contextmanager
-def entered(folder: Path, *words: str) -> Iterator[Page]:
-    """A page that has let us in; closed whatever the test meets."""
-    opened = open_page(folder, *words)
-    try:
-        code, headers, _ = opened.ask("GET", f"/?token={opened.token}", known=False)
-        assert (code, headers["location"]) == (303, "/")
-        opened.cookie = headers["set-cookie"].split(";")[0]
-        yield opened
-    finally:
-        close_page(opened)
-
-
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     with entered(tmp_path_factory.mktemp("bench") / "checks") as opened:
         yield opened
-
-
-def caps(depth_mm: float, edge_mm: float = 0.9) -> tuple[TriangleMesh, TriangleMesh]:
-    """A lump about 5 mm in radius that fits in one way only; its upper half cut back evenly."""
-    ball = concentric_spheres(edge_mm).inner
-    way = ball.points_mm / 4.0
-    x, y, z = way.T
-    size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
-    cut = depth_mm * np.clip((z + 0.1) / 0.1, 0.0, 1.0)
-    return (
-        TriangleMesh(way * (size - cut)[:, None], ball.faces),
-        TriangleMesh(way * size[:, None], ball.faces),
-    )
-
-
-def until(page: Page, number: str, *states: str) -> dict[str, Any]:
-    for _ in tries():
-        found: dict[str, Any] = page.json("GET", f"/api/checks/{number}")
-        if found["state"] in states:
-            return found
-    raise AssertionError(f"still {found['state']}")
-
-
-def answered(page: Page, number: str) -> None:
-    """Wait for the result itself: other files of a check stand there before it."""
-    for _ in tries():
-        if "result.json" in page.json("GET", f"/api/checks/{number}")["files_ready"]:
-            return
-    raise AssertionError("no result")
 
 
 ORDER = {"framework": "0" * 24, "waxup": "1" * 24}
@@ -226,8 +82,6 @@ def _bomb() -> bytes:
     return packed.getvalue()
 
 
-JSON = {"content-type": "application/json"}
-UPLOAD = "/api/scans?name=a.stl"
 TRIES: dict[str, tuple[set[int], dict[str, Any]]] = {
     "foreign host": ({400}, {"host": "evil.example"}),
     "host without port": ({400}, {"host": "127.0.0.1"}),
@@ -570,63 +424,6 @@ def test_a_short_fuzz_of_the_routes_ends_in_no_fault(page: Page) -> None:
         assert code < 500, (method, path, body, told)
 
 
-def real_numbers(page: Page) -> list[str]:
-    """A check that ended with a result, so that the wild requests meet one, too."""
-    scans = {role: page.hand_in(mesh, f"{role}.stl")
-             for role, mesh in zip(ROLES, caps(0.9), strict=True)}  # fmt: skip
-    number = page.json("POST", "/api/checks", scans)["number"]
-    answered(page, number)
-    page.json("POST", f"/api/checks/{number}/cancel", {})
-    return [number, scans["framework"]]
-
-
-def wild_headers(rng: random.Random) -> dict[str, str]:
-    """Headers that a route may trip over."""
-    wild = [
-        {}, {"range": "bytes=5-1"}, {"range": "bytes=-1,0-"}, {"if-none-match": "\xff"},
-        {"accept-language": "de" * 99}, {"content-type": "multipart/form-data"},
-        {"content-type": "text/\xe9"}, {"cookie": "a;;=;b"}, {"expect": "x"},
-        {"accept-encoding": "\xff"}, {"if-modified-since": "never"}, {"host": "x"},
-    ]  # fmt: skip
-    return {**JSON, **(rng.choice(wild) if rng.random() < 0.3 else {})}
-
-
-PIECES = [
-    "api", "checks", "scans", "limits", "cancel", "..", "%2e%2e", "%00", "all.zip", "report.html",
-    "20260101-000000-000000000000", "model", "painted", "view.js", "é",
-    "%F0%9F%A6%B7", "login", "a" * 300, "?lang=xx", "%", "{}",
-]  # fmt: skip
-VALUES: list[Any] = [
-    None, True, -1, 1e308, 0.3, "", "x", "\u0000", "é" * 90, [], [46], ["46"], [46.5], {},
-    {"a": []}, {"46": [1, 2, 3]}, {"46": ["buccal"]}, {"46": [1e999]}, {"46": "x"}, "painted",
-    "generic", "mm", "wax", "+z", "-y", "ask", "\ud800", ["occlusal"], [[1]], "0" * 24,
-]  # fmt: skip
-FIELDS = [
-    "framework", "waxup", "after", "number", "units", "pontics", "surfaces", "metal_stops", "stage",
-    "profile", "beads_mm", "unit", "lang", "occlusal", "buccal", "name", "values", "layer.least_mm",
-    "teeth", "by_unit", "painted", "scans", "shared_frame",
-]  # fmt: skip
-
-
-def fuzzed(rng: random.Random, real: list[str]) -> tuple[str, str, bytes]:
-    """A request somewhere between right and wild."""
-    method = rng.choice(["GET", "POST", "PUT", "HEAD", "OPTIONS", "DELETE", "PATCH"])
-    number = real[0]
-    routes = [
-        "/api/checks", "/api/limits", UPLOAD, "/" + "/".join(rng.choices([*PIECES, number], k=3)),
-        f"/api/checks/{number}/{rng.choice(PIECES)}", f"/checks/{number}/{rng.choice(PIECES)}",
-        f"/api/checks/{number}/painted", "/api/repeatability", "/api/register",
-    ]  # fmt: skip
-    path = rng.choice(routes).encode().decode("ascii", "ignore")
-    data: Any = {rng.choice(FIELDS): rng.choice([*VALUES, *real]) for _ in range(rng.randrange(6))}
-    if rng.random() < 0.3:
-        data = {"name": rng.choice(VALUES), "values": data}
-    body = json.dumps(data).encode()
-    if rng.random() < 0.2:
-        body = rng.randbytes(rng.randrange(200))
-    return method, path, body
-
-
 def test_page_and_command_give_the_same_result(page: Page, tmp_path: Path) -> None:
     """One conductor behind both doors: the same file, but for the time."""
     framework, waxup = caps(0.9)
@@ -732,34 +529,14 @@ def test_cancel_kill_and_restart(tmp_path: Path) -> None:
         until(opened, cancelled, "running")
         assert opened.json("POST", f"/api/checks/{cancelled}/cancel", {})["state"] == "cancelled"
         assert opened.json("POST", f"/api/checks/{killed}/cancel", {})["state"] == "fault"
-        assert not _workers(cancelled)
+        assert not workers(cancelled)
         under_way = opened.json("POST", "/api/checks", scans)["number"]
         until(opened, under_way, "running")
-    assert not _workers(under_way)
+    assert not workers(under_way)
     with entered(tmp_path / "checks") as again:
         day = {one["number"]: one["state"] for one in again.json("GET", "/api/checks")}
     assert day == {killed: "fault", cancelled: "cancelled", under_way: "interrupted"}
     assert list((tmp_path / "checks/.incoming").iterdir()) == []
-
-
-def _workers(number: str) -> list[int]:
-    """Processes that work on a check, by their command line."""
-    found = []
-    for path in Path("/proc").glob("[0-9]*/cmdline"):
-        with contextlib.suppress(OSError):
-            words = path.read_bytes()
-            if number.encode() in words and b"bench.worker" in words:
-                found.append(int(path.parent.name))
-    return found
-
-
-def signal_worker(number: str, what: signal.Signals) -> None:
-    """Kill who works on a check, or have him stand still, as soon as somebody does."""
-    for _ in tries():
-        for process in _workers(number):
-            os.kill(process, what)
-            return
-    raise AssertionError("nobody works on it")
 
 
 @pytest.mark.parametrize(

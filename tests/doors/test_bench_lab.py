@@ -5,10 +5,8 @@ In a real browser; what the case file then holds is what was typed. The names ar
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import shutil
-import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +14,7 @@ from typing import Any
 
 import pytest
 
+import browsing
 from veneercheck.bench.wish import read_wish, toml_text
 from veneercheck.core.errors import ProfileError
 from veneercheck.profile import load_case, parse_case
@@ -27,17 +26,6 @@ LONG_MS = 300_000
 """A busy machine is no fault."""
 
 
-def _door() -> Any:
-    path = Path(__file__).with_name("test_bench_door.py")
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module  # its dataclass looks itself up
-    spec.loader.exec_module(module)
-    return module
-
-
-DOOR = _door()
 SAID = {"alloy": "Alloy One", "composite": "Composite Two", "shade": "A3", "notes": "margin dry",
         "lots": {"alloy": "L-1", "opaquer": "", "composite": "X-77"}}  # fmt: skip
 
@@ -45,7 +33,7 @@ SAID = {"alloy": "Alloy One", "composite": "Composite Two", "shade": "A3", "note
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """The page as a user starts it."""
-    with DOOR.entered(tmp_path_factory.mktemp("bench") / "checks") as opened:
+    with browsing.entered(tmp_path_factory.mktemp("bench") / "checks") as opened:
         yield opened
 
 
@@ -75,7 +63,7 @@ def test_what_makes_no_sense_is_refused(said: dict[str, Any]) -> None:
 
 
 def test_a_check_after_another_keeps_its_die(bench: Any) -> None:
-    thin, waxup = DOOR.caps(0.9)
+    thin, waxup = browsing.caps(0.9)
     scans = {role: bench.hand_in(mesh, f"{role}.stl")
              for role, mesh in (("framework", thin), ("waxup", waxup), ("die", thin))}  # fmt: skip
     first = bench.json("POST", "/api/checks", {**scans, **SAID, "number": "D-1"})["number"]
@@ -94,7 +82,7 @@ def test_a_check_after_another_keeps_its_die(bench: Any) -> None:
 def test_it_is_typed_on_the_page_and_a_name_is_warned_of(bench: Any, tmp_path: Path) -> None:
     from playwright.sync_api import expect, sync_playwright
 
-    thin, waxup = DOOR.caps(0.9)
+    thin, waxup = browsing.caps(0.9)
     files = {"framework": thin, "waxup": waxup, "die": thin}
     for name, mesh in files.items():
         (tmp_path / f"{name}.stl").write_bytes(stl_bytes(mesh))

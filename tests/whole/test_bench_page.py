@@ -6,17 +6,16 @@ opaquer, which is below 1.0 mm; cut back by 1.7 mm it leaves 1.5 mm, which is en
 
 from __future__ import annotations
 
-import importlib.util
 import re
 import shutil
 import signal
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import browsing
 from veneercheck.scan import stl_bytes
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -30,27 +29,15 @@ TARGET_PX = 44
 """Least size of what is pressed: WCAG 2.1, success criterion 2.5.5 (from memory)."""
 
 
-def _door() -> Any:
-    path = Path(__file__).parents[1] / "doors" / "test_bench_door.py"
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module  # its dataclass looks itself up
-    spec.loader.exec_module(module)
-    return module
-
-
-DOOR = _door()
-
-
 @pytest.fixture(scope="module")
 def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Scans under the names that a laboratory gives them, and files that are none."""
     folder = tmp_path_factory.mktemp("scans")
-    thin, waxup = DOOR.caps(0.9)
+    thin, waxup = browsing.caps(0.9)
     contents = {
         "D-0417 framework.stl": stl_bytes(thin),
         "D-0417 waxup.stl": stl_bytes(waxup),
-        "D-0417 framework trimmed.stl": stl_bytes(DOOR.caps(1.7)[0]),
+        "D-0417 framework trimmed.stl": stl_bytes(browsing.caps(1.7)[0]),
         "one.stl": stl_bytes(thin),
         "other.stl": stl_bytes(waxup),
         "letter.txt": b"Dear Sir or Madam",
@@ -64,9 +51,9 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    opened = DOOR.open_page(tmp_path_factory.mktemp("bench") / "checks")
+    opened = browsing.open_page(tmp_path_factory.mktemp("bench") / "checks")
     yield opened
-    DOOR.close_page(opened)
+    browsing.close_page(opened)
 
 
 @pytest.fixture(scope="module")
@@ -123,7 +110,7 @@ def _number(page: Any) -> str:
 
 def _hold(page: Any) -> None:
     """The check that is shown stands still, so that it is not done before it is cancelled."""
-    DOOR.signal_worker(_number(page), signal.SIGSTOP)
+    browsing.signal_worker(_number(page), signal.SIGSTOP)
 
 
 def _enough(page: Any) -> None:
@@ -256,7 +243,7 @@ def test_keyboard_alone(tab: Any, files: dict[str, str]) -> None:
         ring = "one => getComputedStyle(one).outlineStyle"
         assert tab.eval_on_selector(f"[data-role={role}] .button", ring) == "solid"
         tab.keyboard.press("Enter")
-        for _ in DOOR.tries():
+        for _ in browsing.tries():
             if asked:
                 break
             tab.wait_for_timeout(100)

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+import browsing
 from veneercheck.bench import worker
 from veneercheck.bench.store import Dropped, Store
 from veneercheck.case import run
@@ -39,7 +40,6 @@ def _page_tests() -> Any:
 
 
 PAGE = _page_tests()
-DOOR = PAGE.DOOR
 browser, bench = PAGE.browser, PAGE.bench
 pytestmark = PAGE.pytestmark
 
@@ -66,7 +66,7 @@ def _guessed(route: Any) -> None:
 
 @pytest.fixture(scope="module")
 def lump() -> tuple[TriangleMesh, TriangleMesh]:
-    framework, waxup = DOOR.caps(0.9, 0.45)  # places to pick lie close together
+    framework, waxup = browsing.caps(0.9, 0.45)  # places to pick lie close together
     seen = framework.points_mm[:, 2] > -2.6
     collared = select_faces(framework, seen[framework.faces].all(axis=1))[0]
     return TriangleMesh(POSE.apply(collared.points_mm), collared.faces), waxup
@@ -258,7 +258,7 @@ def test_guesses_are_named_and_renamed_in_place(browser: Any, bench: Any, tmp_pa
     that was said of them."""
     context = browser.new_context(viewport=PAGE_SIZE, has_touch=True, bypass_csp=True)
     page = PAGE._enter(context, bench)
-    _checked(page, _written(tmp_path, DOOR.caps(0.9)))
+    _checked(page, _written(tmp_path, browsing.caps(0.9)))
     page.route("**/model?*", _guessed)
     page.click("#correct-link")
     page.locator("#model[data-ready=yes]").wait_for()
@@ -317,7 +317,7 @@ def test_a_check_after_another_lies_beside_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By the worker itself, with a result that is there already in place of the check."""
-    mesh, waxup = DOOR.caps(0.9)
+    mesh, waxup = browsing.caps(0.9)
     first, second = _written(tmp_path, (mesh, waxup))
     real = run.carry_out(Order(Path(first), Path(second)), out=tmp_path / "out", with_report=False)
     assert real.check.space is not None

@@ -6,7 +6,6 @@ Expected rows are by construction: each case is given the alloy, lot or word it 
 from __future__ import annotations
 
 import csv
-import importlib.util
 import io
 import json
 import random
@@ -18,26 +17,13 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+import browsing
 import find_trials
 import record_trials as trials
 from program import run
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.record.marks import marks_of
-
-
-def _door() -> Any:
-    path = Path(__file__).parents[1] / "doors" / "test_bench_door.py"
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module  # its dataclass looks itself up
-    spec.loader.exec_module(module)
-    return module
-
-
-DOOR = _door()
-
 
 CASES: dict[str, dict[str, Any]] = {
     "D-1": {"verdict": "findings", "alloy": "Alloy One", "lots": {"composite": "AB-12"},
@@ -188,7 +174,7 @@ def test_the_table_has_heads_and_the_folder_in_both_languages(place: str) -> Non
 
 def test_the_page_takes_its_filters_from_its_address(place: str, tmp_path: Path) -> None:
     """The real page, by the same questions as the command; what is typed is only words."""
-    with DOOR.entered(tmp_path / "bench", "--register", place) as page:
+    with browsing.entered(tmp_path / "bench", "--register", place) as page:
         for words, cases in (
             ("lot=ab-12&verdict=findings", ["D-1"]),
             ("unit=46", ["D-1", "D-3"]),

@@ -11,7 +11,7 @@ from typing import Any
 
 from veneercheck.case.folders import ORDER
 from veneercheck.case.order import Settled
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.confirm import differences, settled_again
 from veneercheck.report.counted import STANDING, standing_beside
 
@@ -54,13 +54,16 @@ def settled_from(folder: Path, profile: str | None) -> Settled:
             continue
         if not scan.is_file():
             raise RecordError(
-                f"the {role}'s scan is not where it was.",
+                Told("the {role}'s scan is not where it was.", role=Told(role)),
                 where=str(scan),
                 next_step="Bring it back there; the result on record stays as it is.",
             )
         if sha256_of_file(scan) != hashes[role]:
             raise RecordError(
-                f"the {role}'s scan is not the one that was checked: its SHA-256 differs.",
+                Told(
+                    "the {role}'s scan is not the one that was checked: its SHA-256 differs.",
+                    role=Told(role),
+                ),
                 where=str(scan),
                 next_step="Look for the scan on record; `veneercheck records confirm` tells more.",
             )
@@ -127,7 +130,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 def _not_whole(path: Path, why: str) -> RecordError:
     return RecordError(
-        f"the finished check cannot be read ({why}).",
+        Told("the finished check cannot be read ({why}).", why=why),
         where=str(path),
         next_step="Check its scans anew; the folder stays as it is.",
     )

@@ -22,7 +22,7 @@ from typing import Any
 from veneercheck.batch.processes import ATTEMPTS
 from veneercheck.batch.task import Done, Task, do, failed
 from veneercheck.case.exits import Exit
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 _CONNECT_S = 30
 _LOOK_S = 2.0
@@ -115,7 +115,7 @@ class Cluster:
         except TimeoutError:
             self._client.close()
             raise RecordError(
-                f"no worker came within {wait_s:g} s.",
+                Told("no worker came within {wait_s:g} s.", wait_s=wait_s),
                 where="the cluster",
                 next_step="Look at what its workers say; their memory, image and folders must be "
                 "there.",
@@ -196,7 +196,7 @@ def _client(scheduler: str) -> Any:
         import distributed
     except ModuleNotFoundError as error:
         raise RecordError(
-            f"a cluster needs what is not installed ({error.name}).",
+            Told("a cluster needs what is not installed ({name}).", name=error.name),
             next_step="Install it: pip install 'veneercheck[batch]'.",
         ) from None
     untyped: Any = distributed
@@ -204,7 +204,7 @@ def _client(scheduler: str) -> Any:
         return untyped.Client(scheduler, timeout=_CONNECT_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise RecordError(
-            f"no scheduler answers ({type(error).__name__}).",
+            Told("no scheduler answers ({name}).", name=type(error).__name__),
             where=scheduler,
             next_step="Start one with «dask scheduler», workers with «dask worker», and give its "
             "address as tcp://host:port.",

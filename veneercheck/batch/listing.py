@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.batch.task import Asked, Task
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.machine.texts import small_text
 from veneercheck.profile.keys import shortened, told
 
@@ -53,7 +53,7 @@ def _from_csv(text: str, listing: Path) -> Iterator[dict[str, Any]]:
         yield from _rows(lines, listing)
     except csv.Error as error:
         raise ProfileError(
-            f"line {lines.line_num} cannot be read ({error}).",
+            Told("line {line_num} cannot be read ({error}).", line_num=lines.line_num, error=error),
             where=listing.name,
             next_step="Look for a quotation mark that is not closed, or a field without end.",
         ) from None
@@ -69,7 +69,7 @@ def _rows(lines: Any, listing: Path) -> Iterator[dict[str, Any]]:
             continue
         if any(fields[len(names) :]):
             raise ProfileError(
-                f"line {lines.line_num} has more fields than the header.",
+                Told("line {line_num} has more fields than the header.", line_num=lines.line_num),
                 where=listing.name,
                 next_step="Put a field that holds a comma in quotes.",
             )
@@ -81,7 +81,7 @@ def _from_toml(text: str, listing: Path) -> Iterator[dict[str, Any]]:
         document = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise ProfileError(
-            f"is not valid TOML: {error}.",
+            Told("is not valid TOML: {error}.", error=error),
             where=listing.name,
             next_step="Write one [[case]] for each case, or give a .csv file.",
         ) from None
@@ -103,8 +103,16 @@ def _known(names: Any, listing: Path) -> None:
         if name not in COLUMNS:
             called = shortened(str(name))
             near = difflib.get_close_matches(called, COLUMNS, n=1, cutoff=0.4)
-            guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(COLUMNS)}."
-            raise ProfileError(f"unknown column «{called}».", where=listing.name, next_step=guess)
+            guess = (
+                Told("Did you mean «{near}»?", near=near[0])
+                if near
+                else Told("Known: {known}.", known=", ".join(COLUMNS))
+            )
+            raise ProfileError(
+                Told("unknown column «{called}».", called=called),
+                where=listing.name,
+                next_step=guess,
+            )
 
 
 def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
@@ -116,11 +124,13 @@ def _task(at: int, row: Mapping[str, Any], listing: Path, asked: Asked) -> Task:
     for name, value in given.items():
         if not isinstance(value, str):
             raise ProfileError(
-                f"{name} = {told(value)} is not text.", where=where, next_step="Put it in quotes."
+                Told("{name} = {value} is not text.", name=name, value=told(value)),
+                where=where,
+                next_step="Put it in quotes.",
             )
     if aligned is not None and not isinstance(aligned, bool):
         raise ProfileError(
-            f"aligned = {told(aligned)} is neither yes nor no.",
+            Told("aligned = {aligned} is neither yes nor no.", aligned=told(aligned)),
             where=where,
             next_step="Write yes or no.",
         )

@@ -23,7 +23,7 @@ from veneercheck.batch.processes import Processes
 from veneercheck.batch.start import read_start, started
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import Asked, Task
-from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.errors import ProfileError, RecordError, Told
 from veneercheck.machine.aside import ASIDE, leave_aside
 from veneercheck.record.filing import initials
 
@@ -119,7 +119,7 @@ def prepare(asked: Asked) -> None:
         (asked.store / ASIDE).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RecordError(
-            f"nothing can be written there ({error.strerror or error}).",
+            Told("nothing can be written there ({why}).", why=error.strerror or error),
             where=str(asked.store),
             next_step="Choose another folder with --out.",
         ) from None
@@ -151,9 +151,9 @@ def _tasks(cases: Path, asked: Asked) -> list[Task]:
     found, lone = look_through(cases, asked.store)
     tasks = [one.task(at, asked) for at, one in enumerate(found)]
     if not tasks:
-        told = "; ".join(lone_words(lone[:3])) or "no scan and no case file"
+        told = "; ".join(lone_words(lone[:3])) or Told("no scan and no case file")
         raise RecordError(
-            f"there is no case in it ({told}).",
+            Told("there is no case in it ({told}).", told=told),
             where=str(cases),
             next_step="Name scans D-0001_framework.stl and D-0001_waxup.stl, or write case files.",
         )

@@ -66,7 +66,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck import __version__
-from veneercheck.core.errors import ProfileError, RecordError
+from veneercheck.core.errors import ProfileError, RecordError, Told
 from veneercheck.profile.keys import choice_of, known_keys, table_of, text_of, told, toml_of
 
 PLACES = ("here", "ssh", "kubernetes")
@@ -111,16 +111,24 @@ def read_start(file: Path) -> Start:
     numbers = {key: _whole(given, key, name, bounds) for key, bounds in _WHOLE.items()}
     if numbers["least"] > numbers["most"]:
         raise ProfileError(
-            f"least = {numbers['least']} is more than most = {numbers['most']}.",
+            Told(
+                "least = {least} is more than most = {most}.",
+                least=numbers["least"],
+                most=numbers["most"],
+            ),
             where=name,
             next_step="Give least and most the other way round.",
         )
     for other in {"ssh", "kubernetes"} - {where}:
         if other in given:
             raise ProfileError(
-                f"[{other}] is said, and the cluster is to be {where!r}.",
+                Told(
+                    "[{other}] is said, and the cluster is to be {where!r}.",
+                    other=other,
+                    where=where,
+                ),
                 where=name,
-                next_step=f'Write where = "{other}", or take [{other}] out.',
+                next_step=Told('Write where = "{other}", or take [{other}] out.', other=other),
             )
     table = table_of(given, where, name) if where != "here" else {}
     read = {"here": lambda *_: {}, "ssh": _ssh, "kubernetes": _kubernetes}[where]
@@ -151,7 +159,7 @@ def _kubernetes(table: Mapping[str, Any], where: str, _: Path) -> dict[str, Any]
     found = {key: _needed(table, key, where) for key in ("image", "claim", "mount")}
     if not found["mount"].startswith("/"):
         raise ProfileError(
-            f"mount = {told(found['mount'])} is no whole path.",
+            Told("mount = {value} is no whole path.", value=told(found["mount"])),
             where=where,
             next_step="Begin it with /, as this machine sees the same folder.",
         )
@@ -165,7 +173,9 @@ def _needed(table: Mapping[str, Any], key: str, where: str) -> str:
     value = text_of(table, key, "", where)
     if not value:
         raise ProfileError(
-            f"lacks {key}.", where=where, next_step=f"Write {key} as the chapter shows."
+            Told("lacks {key}.", key=key),
+            where=where,
+            next_step=Told("Write {key} as the chapter shows.", key=key),
         )
     return value
 
@@ -175,7 +185,13 @@ def _whole(given: Mapping[str, Any], key: str, where: str, bounds: tuple[int, in
     value = given.get(key, standard)
     if type(value) is not int or not least <= value <= most:
         raise ProfileError(
-            f"{key} = {told(value)} is no whole number from {least} to {most}.",
+            Told(
+                "{key} = {value} is no whole number from {least} to {most}.",
+                key=key,
+                value=told(value),
+                least=least,
+                most=most,
+            ),
             where=where,
             next_step="Write it without quotes, point or unit.",
         )
@@ -185,7 +201,7 @@ def _whole(given: Mapping[str, Any], key: str, where: str, bounds: tuple[int, in
 def _file(path: Path, key: str, where: str) -> Path:
     if not path.is_file():
         raise ProfileError(
-            f"{key}: there is no such file ({path}).",
+            Told("{key}: there is no such file ({path}).", key=key, path=path),
             where=where,
             next_step="Give it from the folder of this file, or as a whole path.",
         )
@@ -208,16 +224,16 @@ def started(start: Start) -> Iterator[str]:
     except ModuleNotFoundError as error:
         extra = "batch" if start.where == "here" else f"batch,{start.where}"
         raise RecordError(
-            f"such a cluster needs what is not installed ({error.name}).",
+            Told("such a cluster needs what is not installed ({name}).", name=error.name),
             where=start.file.name,
-            next_step=f"Install it: pip install 'veneercheck[{extra}]'.",
+            next_step=Told("Install it: pip install 'veneercheck[{extra}]'.", extra=extra),
         ) from None
     except RecordError:
         raise
     except Exception as error:  # each place and library has errors of its own
         line = " ".join(f"{type(error).__name__}: {error}".split())
         raise RecordError(
-            f"the cluster did not start ({line}).",
+            Told("the cluster did not start ({line}).", line=line),
             where=start.file.name,
             next_step="Compare the file with «python -m pydoc veneercheck.batch.start».",
         ) from None
@@ -282,7 +298,12 @@ async def _look_at_hosts(hosts: list[str], python: str, way: Mapping[str, Any], 
                 answer = await line.run(f'"{python}" -c "{_HOST_SAYS}"')
         except (OSError, asyncssh.Error) as error:
             raise RecordError(
-                f"{host} cannot be reached over SSH ({type(error).__name__}: {error}).",
+                Told(
+                    "{host} cannot be reached over SSH ({kind}: {error}).",
+                    host=host,
+                    kind=type(error).__name__,
+                    error=error,
+                ),
                 where=file,
                 next_step="Try «ssh» with the same name, user and key; it must ask nothing.",
             ) from None
@@ -290,7 +311,12 @@ async def _look_at_hosts(hosts: list[str], python: str, way: Mapping[str, Any], 
         if answer.exit_status or version != __version__:
             last = str(answer.stderr).strip().rpartition("\n")[2] or f"version {version}"
             raise RecordError(
-                f"{host} does not have version {__version__} there ({last}).",
+                Told(
+                    "{host} does not have version {wanted} there ({last}).",
+                    host=host,
+                    wanted=__version__,
+                    last=last,
+                ),
                 where=f"{file}, python = {python!r}",
                 next_step="Install it on that host: pip install 'veneercheck[batch]'.",
             )

@@ -16,9 +16,11 @@ from veneercheck import __version__
 from veneercheck.batch.again import change, settled_from
 from veneercheck.case.exits import Exit, code_of
 from veneercheck.case.order import Order, Settled, settle
-from veneercheck.core.errors import RecordError, VeneerCheckError
+from veneercheck.core.errors import RecordError, Told, VeneerCheckError
 from veneercheck.record.filing import Made, check_on_record, make_case_folder
 from veneercheck.report.counted import as_it_counts, standing_beside
+from veneercheck.report.refused import refused
+from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
@@ -160,7 +162,8 @@ def do(task: Task) -> Done:
     try:
         done = _done(task)
     except VeneerCheckError as refusal:
-        done = failed(task, str(refusal), Exit.REFUSED, passing=isinstance(refusal, PASSING))
+        told = refused(refusal, Words(task.asked.lang))
+        done = failed(task, told, Exit.REFUSED, passing=isinstance(refusal, PASSING))
     except Exception as fault:
         last = traceback.extract_tb(fault.__traceback__)[-1]
         words = f"{type(fault).__name__}: {fault} ({Path(last.filename).name}, {last.lineno})"
@@ -186,7 +189,11 @@ def failed(task: Task, cause: str, code: Exit, *, passing: bool = False) -> Done
 def _done(task: Task) -> Done:
     if task.version != __version__:
         raise RecordError(
-            f"this process has version {__version__}, and {task.version} was asked for.",
+            Told(
+                "this process has version {version}, and {version_2} was asked for.",
+                version=__version__,
+                version_2=task.version,
+            ),
             where="the cluster",
             next_step="Install the same version on every worker.",
         )

@@ -22,7 +22,7 @@ from veneercheck.batch.pairing import Found, Lone, lone_words, look_through
 from veneercheck.batch.processes import Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import FAILED, THERE, Asked, Done, Task
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import leave_aside
 
 Say = Callable[[str], None]
@@ -151,7 +151,7 @@ def _changes(folder: Path, still_s: float, stop: threading.Event) -> Generator[N
         from watchfiles import watch as changes_in
     except ModuleNotFoundError as error:
         raise RecordError(
-            f"watching needs what is not installed ({error.name}).",
+            Told("watching needs what is not installed ({name}).", name=error.name),
             next_step="Install it: pip install 'veneercheck[batch]'.",
         ) from None
     yield

@@ -10,7 +10,6 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from datetime import UTC, datetime
 from html import escape
 from importlib import resources
-from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -18,7 +17,6 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import (
-    FileResponse,
     HTMLResponse,
     JSONResponse,
     PlainTextResponse,
@@ -28,25 +26,21 @@ from starlette.responses import (
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from veneercheck.bench import answer, limits, repeat
+from veneercheck.bench import answer, fetched, handed, limits, repeat
 from veneercheck.bench.asking import (
-    PAUSE_S,
     Bench,
     bench_of,
+    checked_job,
     form_of,
     job_of,
-    small_body,
     small_json,
-    too_slow,
     words_of,
 )
 from veneercheck.bench.decide import decide_routes, give
-from veneercheck.bench.guard import REPORT_POLICY, Door, Guard, address_of
-from veneercheck.bench.packing import sent_whole
+from veneercheck.bench.guard import Door, Guard, address_of
 from veneercheck.bench.planning import plan_routes
-from veneercheck.bench.store import DOWNLOADS, PAINTED_END, Dropped, Job, suffix_of
-from veneercheck.bench.wish import Wish, read_wish, toml_text
 from veneercheck.core.errors import VeneerCheckError
+from veneercheck.report.refused import said
 from veneercheck.report.viewing import view_module
 from veneercheck.report.words import Words, sections
 
@@ -67,14 +61,6 @@ _PARTS = {
 }
 """The page's own files."""
 
-_PAINT_BYTES = 4 * 1024**2
-"""A byte a vertex: more than a framework is ever refined to."""
-
-_UPLOADS = 4
-"""Scans handed in at once: two pairs."""
-
-_UPLOAD_S = 900.0
-"""Longest time for all of a scan."""
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -95,9 +81,9 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/plan", _plan_page, methods=["GET"]),
         *plan_routes(),
         Route("/login", _login, methods=["GET", "POST"]),
-        Route("/api/scans", _hand_in, methods=["PUT"]),
-        Route("/api/names", _names, methods=["GET"]),
-        Route("/api/checks", _ask, methods=["POST"]),
+        Route("/api/scans", handed.hand_in, methods=["PUT"]),
+        Route("/api/names", handed.names, methods=["GET"]),
+        Route("/api/checks", handed.ask, methods=["POST"]),
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
         Route("/records", _records, methods=["GET"]),
@@ -105,14 +91,14 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),
         Route("/api/checks/{number}/model", _model, methods=["GET"]),
-        Route("/api/checks/{number}/painted", _paint, methods=["PUT"]),
+        Route("/api/checks/{number}/painted", handed.paint, methods=["PUT"]),
         Route("/api/checks/{number}/scans", _both, methods=["GET"]),
         Route("/api/checks/{number}/placed", _place, methods=["POST"]),
         Route("/api/repeatability", _repeat, methods=["POST"]),
         Route("/api/limits", limits.listed, methods=["GET"]),
         Route("/api/limits", _change_limits, methods=["POST"]),
-        Route("/checks/{number}/all.zip", _everything),
-        Route("/checks/{number}/{name}", _fetch),
+        Route("/checks/{number}/all.zip", fetched.everything),
+        Route("/checks/{number}/{name}", fetched.fetch),
         Route("/view.js", _view, methods=["GET"]),
         Route("/{part}", _part),
     ]
@@ -129,9 +115,14 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
     return Guard(app, door)
 
 
-async def _refused(_: Request, refusal: Exception) -> Response:
+async def _refused(request: Request, refusal: Exception) -> Response:
     assert isinstance(refusal, VeneerCheckError)
-    told = {"what": refusal.what, "where": refusal.where, "next_step": refusal.next_step}
+    words = words_of(request)
+    told = {
+        "what": said(refusal.what, words),
+        "where": refusal.where,
+        "next_step": said(refusal.next_step, words),
+    }
     # A refusal may repeat half a character ("\\ud800"), which no encoding can write.
     sent = {name: text.encode("utf-8", "replace").decode() for name, text in told.items()}
     return JSONResponse(sent, status_code=422)
@@ -211,121 +202,6 @@ async def _part(request: Request) -> Response:
     return Response(_own(name), media_type=_PARTS[name])
 
 
-async def _hand_in(request: Request) -> Response:
-    """Take a scan in as it comes, straight to disk, no more than is allowed."""
-    bench, words = bench_of(request), words_of(request)
-    declared = request.headers.get("content-length", "")
-    if not declared.isdecimal():
-        raise HTTPException(411, words("bench.no_length"))
-    if len(declared) > 12 or int(declared) > bench.caps.file_bytes:
-        raise HTTPException(413, words("bench.too_large"))
-    if not bench.store.room_for(int(declared)):
-        raise HTTPException(507, words("bench.disk_full"))
-    if bench.uploads >= _UPLOADS:
-        raise HTTPException(429, words("bench.too_many"))
-    bench.store.sweep()
-    number, path = bench.store.new_scan(request.query_params.get("name", ""))
-    bench.uploads += 1
-    try:
-        async with asyncio.timeout(_UPLOAD_S):
-            await _to_disk(request, path, int(declared))
-        bench.store.keep_scan(number)
-    except TimeoutError:
-        raise too_slow(request) from None
-    finally:
-        bench.uploads -= 1
-        if path.exists():
-            bench.store.drop_scan(number)
-    kept = bench.store.dropped(number)
-    name = kept.name if kept else ""
-    return JSONResponse({"scan": number, "name": name, "told": answer.warnings([name], words)})
-
-
-async def _to_disk(request: Request, path: Path, declared: int) -> None:
-    """Write what comes; too much of it is a refusal, a pause too long is one as well."""
-    count = 0
-    chunks = request.stream()
-    with path.open("wb") as file:
-        while True:
-            async with asyncio.timeout(PAUSE_S):
-                chunk = await anext(chunks, None)
-            if chunk is None:
-                break
-            count += len(chunk)
-            if count > declared:
-                raise HTTPException(413, words_of(request)("bench.too_large"))
-            await asyncio.to_thread(file.write, chunk)
-    if count == 0 or count != declared:
-        raise HTTPException(400, words_of(request)("bench.empty"))
-
-
-async def _ask(request: Request) -> Response:
-    """File an order and have it done."""
-    bench, words = bench_of(request), words_of(request)
-    wish = read_wish(await small_json(request))
-    if bench.queue.full:
-        raise HTTPException(429, words("bench.queue_full"))
-    scans = _scans(bench, wish, words)
-    beside = {"painted": f"scans/painted{PAINTED_END}"} if "painted" in scans else {}
-    if "die" in scans:
-        beside["die"] = f"scans/die{suffix_of(scans['die'].name)}"
-    if beside:
-        wish.case["scans"] = beside
-    profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
-    if wish.case:
-        texts["case.toml"] = toml_text(wish.case)
-    order = {
-        "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "case": wish.case,
-        "profile": profile,
-        "beads_mm": wish.beads_mm,
-        "unit": wish.unit,
-        "lang": wish.lang,
-        "after": wish.after,
-    }
-    job = bench.store.new_job(order, scans, texts)
-    bench.queue.add(job)
-    names = [scan.name for scan in scans.values()]
-    names += [wish.case.get("case", ""), wish.case.get("notes", "")]
-    return JSONResponse({"number": job.number, "told": answer.warnings(names, words)}, 201)
-
-
-async def _names(request: Request) -> Response:
-    """Whether what is being typed seems to hold a person's name."""
-    told = answer.warnings([request.query_params.get("text", "")[:400]], words_of(request))
-    return JSONResponse({"told": told})
-
-
-def _scans(bench: Bench, wish: Wish, words: Words) -> dict[str, Dropped]:
-    """Both scans: just handed in, or those of the check before."""
-    before = bench.store.job(wish.after)
-    if wish.after is not None and before is None:
-        raise HTTPException(404, words("bench.not_found"))
-    found = {}
-    for role, number in (("framework", wish.framework), ("waxup", wish.waxup)):
-        scan = bench.store.dropped(number)
-        if number in ("framework", "waxup") and before is not None:
-            scan = before.scan(number)
-        elif number is None and before is not None:
-            scan = before.scan(role)
-        if scan is None:
-            raise HTTPException(422, words("bench.two_scans"))
-        found[role] = scan
-    if wish.painted is not None:
-        kept = before.painted if wish.painted == "painted" and before is not None else None
-        painted = kept or bench.store.dropped(wish.painted)
-        if painted is None:
-            raise HTTPException(422, words("bench.two_scans"))
-        found["painted"] = painted
-    if wish.die is not None:
-        kept = before.beside("die") if wish.die == "die" and before is not None else None
-        die = kept or bench.store.dropped(wish.die)
-        if die is None:
-            raise HTTPException(422, words("bench.two_scans"))
-        found["die"] = die
-    return found
-
-
 async def _day(request: Request) -> Response:
     """The latest checks."""
     bench, words = bench_of(request), words_of(request)
@@ -378,45 +254,23 @@ async def _model(request: Request) -> Response:
     """The framework of a check, on which guesses are corrected."""
     from veneercheck.bench.correct import model
 
-    return JSONResponse(await asyncio.to_thread(model, _checked(request)))
+    return JSONResponse(await asyncio.to_thread(model, checked_job(request)))
 
 
 async def _both(request: Request) -> Response:
     """Both scans of a check, on which places are picked."""
     from veneercheck.bench.placing import scans
 
-    return JSONResponse(await asyncio.to_thread(scans, _checked(request)))
+    return JSONResponse(await asyncio.to_thread(scans, checked_job(request)))
 
 
 async def _place(request: Request) -> Response:
     """A first look at where the places picked lead."""
     from veneercheck.bench.placing import placed
 
-    job, asked = _checked(request), await small_json(request)
+    job, asked = checked_job(request), await small_json(request)
     async with bench_of(request).placing:  # one after the other: each takes a core
         return JSONResponse(await asyncio.to_thread(placed, job, asked))
-
-
-def _checked(request: Request) -> Job:
-    job = job_of(request)
-    if job.result() is None:
-        raise HTTPException(404, words_of(request)("bench.not_found"))
-    return job
-
-
-async def _paint(request: Request) -> Response:
-    """Take what was painted, and keep it as a file that the next check may name."""
-    from veneercheck.bench.correct import painted
-
-    bench, job = bench_of(request), _checked(request)
-    brushes = await small_body(request, _PAINT_BYTES)
-    content = await asyncio.to_thread(painted, job, brushes)
-    if not bench.store.room_for(len(content)):
-        raise HTTPException(507, words_of(request)("bench.disk_full"))
-    number, path = bench.store.new_scan(f"painted{PAINTED_END}")
-    await asyncio.to_thread(path.write_bytes, content)
-    bench.store.keep_scan(number)
-    return JSONResponse({"painted": number}, 201)
 
 
 async def _view(_: Request) -> Response:
@@ -430,28 +284,6 @@ async def _cancel(request: Request) -> Response:
     return JSONResponse({"state": bench_of(request).queue.state(job)})
 
 
-async def _fetch(request: Request) -> Response:
-    job, name = job_of(request), request.path_params["name"]
-    if name not in DOWNLOADS or not (job.out / name).is_file():
-        raise HTTPException(404, words_of(request)("bench.not_found"))
-    headers = {}
-    if name.endswith(".html"):
-        headers["content-security-policy"] = REPORT_POLICY
-    else:
-        headers["content-disposition"] = f'attachment; filename="{job.number}-{name}"'
-    if "save" in request.query_params:
-        headers["content-disposition"] = f'attachment; filename="{job.number}-{name}"'
-    return FileResponse(job.out / name, media_type=DOWNLOADS[name], headers=headers)
-
-
-async def _everything(request: Request) -> Response:
-    """All that a check wrote and what it was asked, in one file."""
-    job = job_of(request)
-    if job.result() is None:
-        raise HTTPException(404, words_of(request)("bench.not_found"))
-    return await sent_whole(job)
-
-
 async def _repeat(request: Request) -> Response:
     """Repeated scans of one body: noise, seating and distortion in words and numbers."""
     bench = bench_of(request)
@@ -460,7 +292,7 @@ async def _repeat(request: Request) -> Response:
         raise HTTPException(429, words_of(request)("bench.repeat_busy"))
     bench.repeating = True
     try:
-        return JSONResponse(await repeat.measured(bench.store, data), 201)
+        return JSONResponse(await repeat.measured(bench.store, data, words_of(request).lang), 201)
     finally:
         bench.repeating = False
 

@@ -115,3 +115,11 @@ async def small_json(request: Request) -> object:
         return json.loads(await small_body(request))
     except (ValueError, RecursionError):
         raise HTTPException(400, words_of(request)("bench.not_json")) from None
+
+
+def checked_job(request: Request) -> Job:
+    """The check that is asked for, once it has its result."""
+    job = job_of(request)
+    if job.result() is None:
+        raise HTTPException(404, words_of(request)("bench.not_found"))
+    return job

@@ -19,6 +19,7 @@ from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.markup import Markup, joined, tag
+from veneercheck.report.refused import refused
 from veneercheck.report.standing import check_rows
 from veneercheck.report.words import Words
 
@@ -81,7 +82,7 @@ async def _sign(request: Request) -> Response:
                 )
         except VeneerCheckError as refusal:
             door.tried_wrong(who)
-            page = _sign_page(request, back, words, _told(refusal))
+            page = _sign_page(request, back, words, refused(refusal, words))
             return HTMLResponse(page, status_code=403)
     door.tried_right(who)
     return give(RedirectResponse(_inside(form["back"]) or "/records", 303), request, token)
@@ -136,7 +137,7 @@ async def _one(request: Request) -> Response:
         try:
             await asyncio.to_thread(_decide, place, key, form, sitting)
         except VeneerCheckError as refusal:
-            told = _told(refusal)
+            told = refused(refusal, words)
         else:
             named = "&name=1" if looks_like_a_name(form["why"]) else ""
             return RedirectResponse(f"/records/{quote(key)}?lang={words.lang}{named}", 303)
@@ -171,7 +172,9 @@ def _check_page(request: Request, place: str, key: str, words: Words, told: str)
         try:
             check = one_check(register, key)
         except VeneerCheckError as refusal:
-            return _page(words("records.title"), words, tag("p", _told(refusal), role="alert"))
+            return _page(
+                words("records.title"), words, tag("p", refused(refusal, words), role="alert")
+            )
         people, decisions = enrolled(register), register.decisions_on(check.key)
         there = folder_of(register, check).is_dir()
         rows = [*check_rows(check.key, check.body, words),
@@ -253,7 +256,7 @@ async def _file(request: Request) -> Response:
             key = await asyncio.to_thread(_put_on_record, place, job, who, form["scanner"])
             return RedirectResponse(f"/records/{key}?lang={words.lang}", 303)
         except VeneerCheckError as refusal:
-            told = _told(refusal)
+            told = refused(refusal, words)
     page = await asyncio.to_thread(_file_page, place, job, sitting, words, told)
     return HTMLResponse(page, status_code=422 if told else 200)
 
@@ -335,7 +338,3 @@ def _page(title: str, words: Words, *parts: str) -> str:
              tag("a", words("desk.sign_in"), href=f"/sign?lang={words.lang}")]  # fmt: skip
     body = tag("main", tag("h1", title), tag("p", *links), joined(parts))
     return "<!doctype html>" + tag("html", head, tag("body", body), lang=words.lang)
-
-
-def _told(refusal: VeneerCheckError) -> str:
-    return " ".join(part for part in (refusal.where, refusal.what, refusal.next_step) if part)

@@ -18,7 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from veneercheck.record.keys import Signer
@@ -87,7 +87,7 @@ class Desk:
         signer = open_key(self.keys or default_folder(), initials, phrase)
         if signer.public != person.public:
             raise RecordError(
-                f"the key of {initials} here is not the one on record.",
+                Told("the key of {initials} here is not the one on record.", initials=initials),
                 next_step="Bring the latest key into the folder of keys, or enrol a new one.",
             )
         self._forget()

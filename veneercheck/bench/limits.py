@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, Response
 
 from veneercheck.bench.store import Store
 from veneercheck.bench.wish import toml_text
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.core.types import Limits
 from veneercheck.profile import GENERIC, built_in, load_profile, parse_profile
 from veneercheck.report.tables import limit_called
@@ -121,7 +121,9 @@ def usable_name(name: object) -> str:
         raise ProfileError(
             "this name cannot be used.",
             where="name",
-            next_step=f"Give one of your own, up to {_LONGEST_NAME} letters.",
+            next_step=Told(
+                "Give one of your own, up to {longest_name} letters.", longest_name=_LONGEST_NAME
+            ),
         )
     return name.strip()
 
@@ -137,7 +139,9 @@ def chosen(store: Store, name: str | None, beads_mm: float | None) -> tuple[str,
         paths = _versions(store).get(name)
         if not paths:
             raise ProfileError(
-                f"there are no limits «{name}».", where="profile", next_step="Choose from the list."
+                Told("there are no limits «{name}».", name=name),
+                where="profile",
+                next_step="Choose from the list.",
             )
         document = tomllib.loads(paths[-1].read_text("utf-8"))
         called = document["name"]

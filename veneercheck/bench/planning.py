@@ -23,7 +23,7 @@ from veneercheck.bench.packing import sent_whole
 from veneercheck.bench.store import Dropped, Job, suffix_of
 from veneercheck.bench.wish import UNITS, read_wish, toml_text
 from veneercheck.case.planning import cutting_of
-from veneercheck.core.errors import MeshError, ProfileError, ScanError
+from veneercheck.core.errors import MeshError, ProfileError, ScanError, Told
 from veneercheck.core.plan.line import way_through
 from veneercheck.core.types import TriangleMesh
 from veneercheck.profile import parse_case
@@ -159,7 +159,9 @@ def _cutting(data: Mapping[str, Any]) -> dict[str, Any]:
         value = data.get(name, usual)
         if type(value) not in (int, float):
             raise ProfileError(
-                f"{value!r:.80} is no length.", where=name, next_step="Give it in mm."
+                Told("{value:.80} is no length.", value=repr(value)),
+                where=name,
+                next_step="Give it in mm.",
             )
         asked[name] = float(value)
     cutting_of(**asked)

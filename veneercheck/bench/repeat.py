@@ -12,7 +12,7 @@ from typing import Any
 
 from veneercheck.bench import limits
 from veneercheck.bench.store import Dropped, Store
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 
 _MOST_SCANS = 6
 _LONGEST_S = 900.0
@@ -34,12 +34,14 @@ def asked(store: Store, data: object) -> tuple[list[Dropped], bool, str]:
     scans = [scan for number in numbers if (scan := store.dropped(number)) is not None]
     if not 2 <= len(scans) <= _MOST_SCANS or len(scans) != len(numbers):
         raise ProfileError(
-            f"two to {_MOST_SCANS} scans are needed.", where="scans", next_step="Drop them anew."
+            Told("two to {most_scans} scans are needed.", most_scans=_MOST_SCANS),
+            where="scans",
+            next_step="Drop them anew.",
         )
     return scans, given.get("shared_frame") is True, limits.usable_name(given.get("name"))
 
 
-async def measured(store: Store, data: object) -> dict[str, Any]:
+async def measured(store: Store, data: object, lang: str) -> dict[str, Any]:
     """Measure repeated scans; where the seating shows, keep it as a new version of the limits."""
     scans, shared, name = asked(store, data)
     with tempfile.TemporaryDirectory(dir=store.incoming) as room:
@@ -47,7 +49,7 @@ async def measured(store: Store, data: object) -> dict[str, Any]:
         words = [str(scan.path) for scan in scans]
         if shared:
             words += ["--aligned", "--out", str(own)]
-        told = await _command(["repeatability", *words])
+        told = await _command(["repeatability", *words, "--lang", lang])
         kept = None
         if own.exists():
             seating = tomllib.loads(own.read_text("utf-8"))["scan"]["seating_u_mm"]

@@ -10,7 +10,7 @@ import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.texts import small_text
 
 HERE = "127.0.0.1"
@@ -85,7 +85,10 @@ def _password_in(path: Path) -> str:
     word = small_text(path).strip()
     if len(word) < _SHORTEST_PASSWORD:
         raise RecordError(
-            f"the password is shorter than {_SHORTEST_PASSWORD} characters.",
+            Told(
+                "the password is shorter than {shortest_password} characters.",
+                shortest_password=_SHORTEST_PASSWORD,
+            ),
             where=path.name,
             next_step="Write a longer one into the file.",
         )
@@ -133,7 +136,7 @@ def serve(
         from veneercheck.bench.asking import Bench
     except ModuleNotFoundError as missing:
         raise RecordError(
-            f"the page needs «{missing.name}».",
+            Told("the page needs «{name}».", name=missing.name),
             next_step="Install it: pip install 'veneercheck[bench]'",
         ) from None
     from veneercheck.bench.guard import Door
@@ -187,7 +190,7 @@ def _listen(address: Address) -> socket.socket:
         )
     except (OSError, OverflowError) as error:
         raise RecordError(
-            f"the page cannot be served there ({error}).",
+            Told("the page cannot be served there ({error}).", error=error),
             where=f"{address.host}:{address.port}",
             next_step="Choose another --port, or leave it out.",
         ) from None

@@ -26,7 +26,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 SUFFIXES = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb", ".gz")
 """Ends of file names that are kept, because a reader may ask for them; others get none."""
@@ -167,7 +167,7 @@ class Store:
             self.sweep(older_than_s=0.0)
         except OSError as error:
             raise RecordError(
-                f"nothing can be kept there ({error.strerror or error}).",
+                Told("nothing can be kept there ({why}).", why=error.strerror or error),
                 where=str(root),
                 next_step="Choose another folder with --folder.",
             ) from None

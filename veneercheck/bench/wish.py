@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.profile import STAGES, TOOTH_CODES, parse_case
 from veneercheck.report.words import LANGUAGES, Language
 
@@ -190,7 +190,9 @@ def _one_of(given: Mapping[str, Any], key: str, known: tuple[str, ...]) -> str |
 
 def _wrong(what: str, value: object) -> ProfileError:
     return ProfileError(
-        f"{value!r:.80} cannot be used.", where=what, next_step="Correct it and send it again."
+        Told("{value!r:.80} cannot be used.", value=value),
+        where=what,
+        next_step="Correct it and send it again.",
     )
 
 

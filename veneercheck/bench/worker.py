@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 from veneercheck.bench.store import Job
 from veneercheck.core.errors import RecordError, VeneerCheckError
+from veneercheck.report.refused import said
+from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
     from veneercheck.report.words import Language
@@ -49,7 +51,10 @@ def run(job: Job) -> None:
         scans = [job.scan(role) for role in ("framework", "waxup", "die") if role in order]
         names = {scan.path.name: scan.name for scan in scans}
         where = names.get(refusal.where, refusal.where)
-        job.tell(end="refused", what=refusal.what, where=where, next_step=refusal.next_step)
+        what, next_step = (
+            said(part, Words(order["lang"])) for part in (refusal.what, refusal.next_step)
+        )
+        job.tell(end="refused", what=what, where=where, next_step=next_step)
     except Exception as fault:  # told on the page; the details are kept beside the order
         (job.folder / "fault.txt").write_text(traceback.format_exc(), encoding="utf-8")
         job.tell(end="fault", what=f"{type(fault).__name__}: {fault}"[:300])

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import put
 
 ORDER, PLAN_ORDER = "order.json", "plan_order.json"
@@ -54,7 +54,7 @@ def written_whole(out: Path) -> Iterator[None]:
 def unwritable(place: Path, error: OSError) -> RecordError:
     """What hindered the writing, and what to do about it."""
     return RecordError(
-        f"cannot be written ({error.strerror or error}).",
+        Told("cannot be written ({why}).", why=error.strerror or error),
         where=str(place),
         next_step="Check the free space and the permissions; nothing half-written was left.",
     )
@@ -101,7 +101,7 @@ def look_whole(folder: Path) -> None:
 
 def _not_whole(folder: Path, why: str) -> RecordError:
     return RecordError(
-        f"the finished check in it is not whole ({why.rstrip('.')}).",
+        Told("the finished check in it is not whole ({why}).", why=why.rstrip(".")),
         where=str(folder),
         next_step="Bring the folder back as it was, or move it elsewhere and check anew.",
     )
@@ -115,7 +115,7 @@ def usable_folder(folder: Path) -> None:
             pass
     except OSError as error:
         raise RecordError(
-            f"nothing can be written there ({error.strerror or error}).",
+            Told("nothing can be written there ({why}).", why=error.strerror or error),
             where=str(folder),
             next_step="Choose another folder with --out.",
         ) from None

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck import __version__
-from veneercheck.core.errors import RecordError, ScanError
+from veneercheck.core.errors import RecordError, ScanError, Told
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.case.result import Result
@@ -86,7 +86,10 @@ def refuse_scraps(scan: Scan) -> None:
     count = len(scan.mesh.faces)
     if count < _LEAST_TRIANGLES:
         raise ScanError(
-            f"it holds {count} triangle{'s' * (count != 1)}: that is no scan of a body.",
+            Told(
+                "it holds too little to be a scan of a body (triangles: {count}).",
+                count=count,
+            ),
             where=scan.source.file,
             next_step="Export the scan anew.",
         )

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from veneercheck import scan
 from veneercheck.case import found
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import face_areas
 from veneercheck.core.types import (
     Case,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 _SPOKEN = (("vertices", "faces"), ("vertices", "triangles"), ("points", "regular_faces"))
 """What others call vertices and triangles."""
 
-_NEXT = (
+_NEXT = Told(
     "Give a TriangleMesh, a triangle mesh of trimesh, open3d or pyvista, (points, faces) in mm, "
     "or the path of a scan."
 )
@@ -160,7 +160,7 @@ def as_mesh(thing: Any, where: str = "") -> TriangleMesh:
         place = ", ".join(filter(None, (where, error.where)))
         raise MeshError(error.what, where=place, next_step=_NEXT) from None
     except (TypeError, ValueError):
-        what = "its vertices and triangles are no arrays of numbers."
+        what = Told("its vertices and triangles are no arrays of numbers.")
         raise MeshError(what, where=where, next_step=_NEXT) from None
 
 
@@ -174,10 +174,12 @@ def _arrays(thing: Any, where: str) -> tuple[Any, Any]:
         except AttributeError:
             continue
         except ValueError:  # as pyvista says where a face has more corners than another
-            what = "not all of its faces are triangles."
+            what = Told("not all of its faces are triangles.")
             raise MeshError(what, where=where, next_step="Triangulate it first.") from None
     kind = type(thing).__name__
-    raise MeshError(f"a «{kind}» is no triangle mesh.", where=where, next_step=_NEXT)
+    raise MeshError(
+        Told("a «{kind}» is no triangle mesh.", kind=kind), where=where, next_step=_NEXT
+    )
 
 
 def _as_scan(thing: Any, name: str, unit: str | None) -> tuple[scan.Scan, Ints]:
@@ -238,7 +240,12 @@ def _paint(reference: Any, framework: scan.Scan, vertex: Ints, unit: str | None)
     said = np.asarray(reference)
     if said.shape != vertex.shape or said.dtype.kind not in "biu":
         raise MeshError(
-            f"it has shape {said.shape} and type {said.dtype}, not ({len(vertex)},) and bool.",
+            Told(
+                "it has shape {shape} and type {dtype}, not ({count},) and bool.",
+                shape=said.shape,
+                dtype=said.dtype,
+                count=len(vertex),
+            ),
             where="reference",
             next_step="Give True or False, or a Region code, for every vertex of the framework.",
         )

@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.types import Case, Limits
@@ -152,7 +152,8 @@ def _at_stage(case_file: CaseFile, stage: str | None) -> CaseFile:
         return case_file
     if stage not in STAGES:
         raise ProfileError(
-            f"there is no stage «{stage}».", next_step=f"Known: {', '.join(STAGES)}."
+            Told("there is no stage «{stage}».", stage=stage),
+            next_step=Told("Known: {known}.", known=", ".join(STAGES)),
         )
     return dataclasses.replace(case_file, case=dataclasses.replace(case_file.case, stage=stage))
 

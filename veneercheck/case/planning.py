@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from veneercheck import __version__
-from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanError
+from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanError, Told
 from veneercheck.machine.aside import room_in
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
@@ -181,7 +181,9 @@ def cutting_of(
 
     if form not in _FORMS:
         raise ProfileError(
-            f"there is no form «{form}».", where="form", next_step=f"Known: {', '.join(_FORMS)}."
+            Told("there is no form «{form}».", form=form),
+            where="form",
+            next_step=Told("Known: {known}.", known=", ".join(_FORMS)),
         )
     for name, value, most in (
         ("width", width_mm, 3.0),
@@ -191,13 +193,13 @@ def cutting_of(
     ):
         if value is not None and not 0.0 <= value <= most:
             raise ProfileError(
-                f"--{name} = {value:g} mm is no such length.",
-                next_step=f"Give a length between 0 and {most:g} mm.",
+                Told("--{name} = {value:g} mm is no such length.", name=name, value=value),
+                next_step=Told("Give a length between 0 and {most:g} mm.", most=most),
             )
     if width_mm < _LEAST_WIDTH_MM:
         raise ProfileError(
-            f"--width = {width_mm:g} mm is too narrow to be cut.",
-            next_step=f"Give at least {_LEAST_WIDTH_MM:g} mm.",
+            Told("--width = {width_mm:g} mm is too narrow to be cut.", width_mm=width_mm),
+            next_step=Told("Give at least {least_width_mm:g} mm.", least_width_mm=_LEAST_WIDTH_MM),
         )
     return Cutting(
         _FORMS[form],

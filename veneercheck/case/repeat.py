@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.case.folders import write_text
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 
 if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where it is used
     from veneercheck.core.align import Repeatability
@@ -46,9 +46,9 @@ def repeated(
     limits = load_profile(profile or "generic")
     meshes = []
     for path in scans:
-        say(f"reading {path.name}")
+        say(Told("reading {name}", name=path.name))
         meshes.append(scan.read_scan(path, unit=unit).mesh)
-    say("laying each scan on each other")
+    say(Told("laying each scan on each other"))
     found = repeatability(meshes, shared_frame=shared_frame)
     own = _with_own_seating(limits, found)
     if out is not None:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from veneercheck.case.folders import folder_for, refuse_case_folder, written_whole
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.core.types import Alignment, Floats, Ints, Outcome, TriangleMesh, Verdict, Zone
 
 if TYPE_CHECKING:
@@ -138,6 +138,7 @@ def _words(lang: Language) -> Any:
 
     if lang not in LANGUAGES:
         raise RecordError(
-            f"there is no language «{lang}».", next_step=f"Known: {', '.join(LANGUAGES)}."
+            Told("there is no language «{lang}».", lang=lang),
+            next_step=Told("Known: {known}.", known=", ".join(LANGUAGES)),
         )
     return Words(lang)

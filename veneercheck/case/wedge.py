@@ -6,7 +6,7 @@ import csv
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 
 if TYPE_CHECKING:
     from veneercheck.core.plan.shade import Wedge
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 _HEAD = ("thickness_mm", "L", "a", "b")
 _MOST_BYTES = 100_000
 _THICKEST_MM = 10.0
-_NEXT = "Measure the wedge on your own opaquer and save one line a step: thickness_mm,L,a,b."
+_NEXT = Told("Measure the wedge on your own opaquer and save one line a step: thickness_mm,L,a,b.")
 
 
 def read_wedge(path: Path) -> Wedge:
@@ -37,7 +37,9 @@ def read_wedge(path: Path) -> Wedge:
     rows = list(csv.reader(lines, delimiter=mark))
     head = [cell.strip() for cell in rows[0]] if rows else []
     if any(head.count(name) != 1 for name in _HEAD):
-        raise _refused(path, f"its first line does not name {', '.join(_HEAD)}, each once.")
+        raise _refused(
+            path, Told("its first line does not name {known}, each once.", known=", ".join(_HEAD))
+        )
     at = [head.index(name) for name in _HEAD]
     steps = sorted(
         _step(path, number, row, at, mark)
@@ -45,7 +47,14 @@ def read_wedge(path: Path) -> Wedge:
         if any(cell.strip() for cell in row)
     )
     if len(steps) < LEAST_STEPS:
-        raise _refused(path, f"it holds {len(steps)} step(s); {LEAST_STEPS} are the fewest.")
+        raise _refused(
+            path,
+            Told(
+                "it holds {count} step(s); {least_steps} are the fewest.",
+                count=len(steps),
+                least_steps=LEAST_STEPS,
+            ),
+        )
     table = np.array(steps)
     if not (np.diff(table[:, 0]) > 0).all():
         raise _refused(path, "two steps have the same thickness.")
@@ -59,7 +68,9 @@ def _text(path: Path) -> str:
             raise _refused(path, "this is no table of a few steps.")
         return data.decode("utf-8-sig")
     except OSError as error:
-        raise _refused(path, f"the file cannot be read ({error.strerror}).") from error
+        raise _refused(
+            path, Told("the file cannot be read ({strerror}).", strerror=error.strerror)
+        ) from error
     except UnicodeDecodeError:
         raise _refused(path, "this is no text in UTF-8.") from None
 
@@ -69,10 +80,14 @@ def _step(path: Path, number: int, row: list[str], at: list[int], mark: str) -> 
         cells = [row[k].strip() for k in at]
         step = tuple(float(c if mark == "," else c.replace(",", ".")) for c in cells)
     except (ValueError, IndexError):
-        raise _refused(path, f"line {number} does not hold four numbers.") from None
+        raise _refused(
+            path, Told("line {number} does not hold four numbers.", number=number)
+        ) from None
     thickness, light, a, b = step
     if not (0.0 < thickness <= _THICKEST_MM and 0.0 <= light <= 100.0 and max(a, b, -a, -b) < 128):
-        raise _refused(path, f"line {number} is no thickness in mm with its L*, a* and b*.")
+        raise _refused(
+            path, Told("line {number} is no thickness in mm with its L*, a* and b*.", number=number)
+        )
     return step
 
 

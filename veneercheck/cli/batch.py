@@ -24,6 +24,7 @@ from veneercheck.cli.options import (
     tell,
 )
 from veneercheck.cli.register import register_kind
+from veneercheck.core.errors import Told
 
 if TYPE_CHECKING:
     from veneercheck.batch import Asked
@@ -95,7 +96,7 @@ def batch_command(
         say=say,
     )
     tell(summary.words())
-    tell(f"Summary: {summary.path}")
+    tell(Told("Summary: {path}", path=summary.path))
     raise typer.Exit(summary.code)
 
 

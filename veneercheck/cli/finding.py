@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from veneercheck.cli.options import Lang, say, tell
+from veneercheck.cli.options import Lang, lang_option, say, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, RegisterOption, open_register
+from veneercheck.core.errors import Told
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,7 +74,7 @@ AsParquet = Annotated[
     Path | None,
     typer.Option("--parquet", help="Write them to this file as Parquet (extra [parquet])."),
 ]
-LangOption = Annotated[Lang, typer.Option("--lang", help="Language of the table's heads.")]
+LangOption = Annotated[Lang, lang_option("Language of the table's heads.")]
 
 
 def list_command(
@@ -168,7 +169,7 @@ def list_command(
         show(opened, rows, lang, as_json=as_json, as_csv=as_csv, parquet=parquet, confirmed=done)
     if done is not None and done.differences:
         for difference in done.differences:
-            tell(f"ALTERED {difference}", err=True)
+            tell(Told("ALTERED {difference}", difference=difference), err=True)
         raise typer.Exit(ALTERED)
 
 

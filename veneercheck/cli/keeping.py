@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from veneercheck.cli.options import say, tell
+from veneercheck.cli.options import say, spoken, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.cli.signing import (
     KeysOption,
@@ -17,6 +17,7 @@ from veneercheck.cli.signing import (
     moment,
     signing_as,
 )
+from veneercheck.core.errors import Told
 
 Why = Annotated[str, typer.Option("--why", help="The reason, in words.")]
 
@@ -37,7 +38,15 @@ def hold_command(
     with open_register(register) as opened:
         body = hold_body(opened, case, what=what, why=why, who=who, now=moment())
         entry = enter(opened, body, who, keys, phrase_file)
-    tell(f"On record: entry {entry.seq}, {what}, {who}; check {body['check_key'][:12]}")
+    tell(
+        Told(
+            "On record: entry {seq}, {what}, {who}; check {body}",
+            seq=entry.seq,
+            what=what,
+            who=who,
+            body=body["check_key"][:12],
+        )
+    )
 
 
 def expire_command(
@@ -58,10 +67,14 @@ def expire_command(
         raise typer.BadParameter("a disposal needs --who and --why")
     with open_register(register) as opened:
         for check, held in list(keeping.expired(opened, years, moment())):
-            number = check.body["result"]["case"]["number"] or "without a number"
+            number = check.body["result"]["case"]["number"] or spoken(Told("without a number"))
             told = f"{check.body['result']['checked_at_utc'][:10]}  {number}  {check.key[:12]}"
             if held or not dispose:
-                tell(f"{'held   ' if held else 'expired'}  {told}")
+                tell(
+                    Told("held     {told}", told=told)
+                    if held
+                    else Told("expired  {told}", told=told)
+                )
                 continue
             if keeping.disposal_of(opened, check.key) is None:
                 body = keeping.disposal_body(
@@ -69,7 +82,7 @@ def expire_command(
                 )
                 enter(opened, body, who, keys, phrase_file)
             keeping.remove_disposed(opened, check)
-            tell(f"disposed  {told}")
+            tell(Told("disposed  {told}", told=told))
 
 
 def backup_command(
@@ -81,8 +94,16 @@ def backup_command(
 
     with open_register(register) as opened:
         kept = backup(opened, out, say=say)
-    tell(f"Written: {out}: {kept.entries} entries, {kept.folders} cases, {kept.files} files")
-    tell(f"Last hash {kept.head}")
+    tell(
+        Told(
+            "Written: {out}: {entries} entries, {folders} cases, {files} files",
+            out=out,
+            entries=kept.entries,
+            folders=kept.folders,
+            files=kept.files,
+        )
+    )
+    tell(Told("Last hash {head}", head=kept.head))
 
 
 def restore_command(
@@ -97,8 +118,15 @@ def restore_command(
     from veneercheck.record.keeping import restore
 
     kept = restore(source, register, anywhere=anywhere, say=say)
-    tell(f"Back: {kept.entries} entries, {kept.folders} cases, {kept.files} files")
-    tell(f"Last hash {kept.head}")
+    tell(
+        Told(
+            "Back: {entries} entries, {folders} cases, {files} files",
+            entries=kept.entries,
+            folders=kept.folders,
+            files=kept.files,
+        )
+    )
+    tell(Told("Last hash {head}", head=kept.head))
 
 
 def import_command(
@@ -135,11 +163,22 @@ def import_command(
             say=say,
         )
     for conflict in taken.conflicts:
-        tell(f"CONFLICT {conflict}")
+        tell(Told("CONFLICT {conflict}", conflict=conflict))
     tell(
-        f"On record: {taken.checks} checks, {taken.more} entries on them; {taken.there} were there"
+        Told(
+            "On record: {checks} checks, {more} entries on them; {there} were there",
+            checks=taken.checks,
+            more=taken.more,
+            there=taken.there,
+        )
     )
     for kind, count in taken.left.items():
-        tell(f"Not imported: {count} of kind {kind}; what a check was made with is in its entry")
+        tell(
+            Told(
+                "Not imported: {count} of kind {kind}; what a check was made with is in its entry",
+                count=count,
+                kind=kind,
+            )
+        )
     if taken.conflicts:
         raise typer.Exit(1)

@@ -6,9 +6,13 @@ import enum
 import re
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+import typer.core
+
+from veneercheck.core.errors import Told
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -39,6 +43,7 @@ class Paper(enum.StrEnum):
     US_LETTER = "us-letter"
 
 
+Out = Annotated[Path, typer.Option(help="Folder for the result and the report.")]
 Profile = Annotated[
     str | None, typer.Option(help="Limits: a built-in name, or the path of a TOML file.")
 ]
@@ -53,9 +58,53 @@ Stage = Annotated[
     ),
 ]
 NoReport = Annotated[bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")]
-LangOption = Annotated[
-    Lang, typer.Option("--lang", help="Language of pictures, pages and summary.", show_choices=True)
-]
+
+
+class Spoken:
+    """The language that the running command was asked to speak: a refusal leaves it behind."""
+
+    lang = Lang.EN
+
+
+def _speak(lang: Lang) -> Lang:
+    Spoken.lang = lang
+    return lang
+
+
+def lang_option(help_: str) -> Any:
+    """What asks for a language; refusals follow it."""
+    return typer.Option("--lang", help=help_, show_choices=True, is_eager=True, callback=_speak)
+
+
+class Speaking(typer.core.TyperGroup):
+    """Commands of which each can be asked for a language, also those that draw nothing in it."""
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        command = super().get_command(ctx, cmd_name)
+        if command is None or isinstance(command, typer.core.TyperGroup):
+            return command
+        if all("--lang" not in one.opts for one in command.params):
+            command.params.append(
+                typer.core.TyperOption(
+                    param_decls=["--lang"],
+                    type=str,
+                    default=Lang.EN.value,
+                    expose_value=False,
+                    callback=_asked_to_speak,
+                    is_eager=True,
+                    help="Language of what is told: en or de.",
+                )
+            )
+        return command
+
+
+def _asked_to_speak(_: Any, __: Any, lang: str) -> None:
+    if lang not in set(Lang):
+        raise typer.BadParameter("known are: " + ", ".join(Lang), param_hint="--lang")
+    Spoken.lang = Lang(lang)
+
+
+LangOption = Annotated[Lang, lang_option("Language of pictures, pages and summary.")]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="Size of the printed report.")]
 Verbose = Annotated[
     bool,
@@ -73,14 +122,26 @@ holds them would colour, erase or reverse what stands around it."""
 _IN_THEIR_PLACE = "\N{REPLACEMENT CHARACTER}"
 
 
+def spoken(sentence: str) -> str:
+    """A sentence in the language that was asked for."""
+    if Spoken.lang is Lang.EN:
+        return sentence
+    from veneercheck.report.refused import said
+    from veneercheck.report.words import Words
+
+    return said(sentence, Words("de"))
+
+
 def tell(words: object = "", *, err: bool = False, nl: bool = True) -> None:
-    """Write words to the terminal; whatever they hold, they are only words."""
+    """Write words to the terminal in the language asked for; whatever they hold, it stays words."""
+    if isinstance(words, Told):
+        words = spoken(words)
     typer.echo(_COMMANDS_A_TERMINAL.sub(_IN_THEIR_PLACE, str(words)), err=err, nl=nl)
 
 
 def say(words: str) -> None:
     """Tell what is being done, beside what is asked for."""
-    tell(f"· {words}", err=True)
+    tell(f"· {spoken(words)}", err=True)
 
 
 def warn_of_names(document: Mapping[str, Any], lang: str, *more: str | None) -> None:

@@ -18,6 +18,7 @@ from veneercheck.cli.signing import (
     phrase_of,
     signer_of,
 )
+from veneercheck.core.errors import Told
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -82,9 +83,21 @@ def enrol_command(
             paper, told["recovery"] = library.recovery_key()
         assert signer is not None, "the first one signs themselves, everybody else is enrolled"
         entry = enrol(opened, signer, told, moment())
-    tell(f"On record: entry {entry.seq}, {initials}, {told['role']}, key {told['public'][:12]}")
+    tell(
+        Told(
+            "On record: entry {seq}, {initials}, {role}, key {key}",
+            seq=entry.seq,
+            initials=initials,
+            role=Told(told["role"]),
+            key=told["public"][:12],
+        )
+    )
     if paper:
-        tell(f"Recovery key, for a sealed envelope; it is shown only once:\n{paper}")
+        tell(
+            Told(
+                "Recovery key, for a sealed envelope; it is shown only once:\n{paper}", paper=paper
+            )
+        )
 
 
 @app.command("list", epilog="Example: veneercheck people list")

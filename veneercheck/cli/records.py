@@ -23,11 +23,11 @@ from veneercheck.cli.keeping import (
     import_command,
     restore_command,
 )
-from veneercheck.cli.options import Lang, say, tell, warn_of_names
+from veneercheck.cli.options import Lang, lang_option, say, tell, warn_of_names
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.cli.showing import entries_command, show_command
 from veneercheck.cli.signing import KeysOption, PhraseOption, signer_of
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.texts import writable
 
 if TYPE_CHECKING:
@@ -86,16 +86,31 @@ def decide_command(
 
     with open_register(register) as opened:
         check = one_check(opened, case)
-        on = f"case {_number(check)}, check {check.key[:12]}, register {opened.shown}"
+        on = Told(
+            "case {number}, check {key}, register {register}",
+            number=_number(check), key=check.key[:12], register=opened.shown,
+        )  # fmt: skip
         result = check.body["result"]
-        told = f"verdict {result['verdict']}, checked {_minute(result['checked_at_utc'])}"
-        tell(f"Deciding on {on}; {told}")
+        tell(
+            Told(
+                "Deciding on {on}; verdict {verdict}, checked {at}",
+                on=on, verdict=Told(result["verdict"]), at=_minute(result["checked_at_utc"]),
+            )
+        )  # fmt: skip
         people = enrolled(opened)
         if people:
             people.may(who, "decide")
         signer = signer_of(who, keys, phrase_file) if people else None
         entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
-    tell(f"On record: entry {entry.seq}, {what}, {who}; on {on}")
+    tell(
+        Told(
+            "On record: entry {seq}, {what}, {who}; on {on}",
+            seq=entry.seq,
+            what=what,
+            who=who,
+            on=on,
+        )
+    )
     if looks_like_a_name(why):
         tell(Words("en")("desk.looks_like_a_name"), err=True)
 
@@ -136,10 +151,21 @@ def confirm_command(
         [str(difference) for difference in done.differences] + (cut if noted and not where else [])
     )
     if where is not None:
-        tell(f"The hash noted is that of entry {where.seq}: all up to it is as it was then")
+        tell(
+            Told(
+                "The hash noted is that of entry {seq}: all up to it is as it was then",
+                seq=where.seq,
+            )
+        )
     tell(
-        f"As put on record: {done.entries} entries, {done.files} files, "
-        f"{done.repeated} checks repeated to the last digit. Last hash {done.head}"
+        Told(
+            "As put on record: {entries} entries, {files} files, {repeated} checks repeated to "
+            "the last digit. Last hash {head}",
+            entries=done.entries,
+            files=done.files,
+            repeated=done.repeated,
+            head=done.head,
+        )
     )
 
 
@@ -155,12 +181,12 @@ def _confirm_bundle(bundle: Path, place: str) -> None:
         )
     _tell([str(fault) for fault in bundle_faults(bundle)])
     if place == DEFAULT_REGISTER and not Path(place).exists():
-        told = "whether its record is yours, the register tells: name it with --register"
+        told = Told("whether its record is yours, the register tells: name it with --register")
     else:
         with open_register(place) as register:
             _tell([str(fault) for fault in not_on_record(bundle, register)])
-            told = f"its record is the one in {register.shown}"
-    tell(f"{bundle}: every byte is as it was written; {told}")
+            told = Told("its record is the one in {register}", register=register.shown)
+    tell(Told("{bundle}: every byte is as it was written; {told}", bundle=bundle, told=told))
 
 
 class Form(enum.StrEnum):
@@ -215,9 +241,9 @@ def export_command(
             body = one_check_or_plan(opened, case).body
             warn_of_names(body.get("result") or body["plan"], Lang.EN, patient_id)
     for path in written:
-        tell(f"Written: {path}")
+        tell(Told("Written: {path}", path=path))
     for words in taken:
-        tell(f"Taken out: {words}")
+        tell(Told("Taken out: {words}", words=words))
 
 
 @app.command("again", epilog="Example: veneercheck records again --profile own.toml")
@@ -228,7 +254,7 @@ def again_command(
     ] = None,
     since: Since = None,
     as_json: AsJson = False,
-    lang: Annotated[Lang, typer.Option("--lang", help="Language of the table.")] = Lang.EN,
+    lang: Annotated[Lang, lang_option("Language of the table.")] = Lang.EN,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Tell which checks would read otherwise under other limits; the record stays as it is."""
@@ -281,7 +307,7 @@ def again_command(
 def trends_command(
     out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
     since: Since = None,
-    lang: Annotated[Lang, typer.Option(help="Language of the page.")] = Lang.EN,
+    lang: Annotated[Lang, lang_option("Language of the page.")] = Lang.EN,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
     """Write what the checks teach: first passes, where cut-backs fall short, drift of scans."""
@@ -289,13 +315,13 @@ def trends_command(
 
     with open_register(register) as opened:
         for path in export_trends(opened, out, since=since, lang=lang.value):
-            tell(f"Written: {path}")
+            tell(Told("Written: {path}", path=path))
 
 
 def _tell(differences: list[str]) -> None:
     """Name every difference, and leave with their exit code."""
     for words in differences:
-        tell(f"ALTERED {words}")
+        tell(Told("ALTERED {words}", words=words))
     if differences:
         raise typer.Exit(ALTERED)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from veneercheck.record import Register
@@ -42,7 +42,7 @@ def register_kind() -> type[Register]:
         from veneercheck.record import Register
     except ModuleNotFoundError as error:
         raise RecordError(
-            f"the register needs what is not installed ({error.name}).",
+            Told("the register needs what is not installed ({name}).", name=error.name),
             next_step="Install it: pip install 'veneercheck[record]'.",
         ) from None
     return Register

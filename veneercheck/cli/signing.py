@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from veneercheck.cli.register import open_register
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -84,7 +84,7 @@ def signing_as(
     signer = signer_of(who, keys, phrase)
     if signer.public != person.public:
         raise RecordError(
-            f"the key in the folder is not the one of {who} on record.",
+            Told("the key in the folder is not the one of {who} on record.", who=who),
             where=str(folder_of_keys(keys)),
             next_step="Use the latest key, or enrol a new one.",
         )

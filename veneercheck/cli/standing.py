@@ -11,6 +11,7 @@ from veneercheck.cli.finding import LangOption, day, table
 from veneercheck.cli.options import Lang, tell
 from veneercheck.cli.register import DEFAULT_REGISTER, RegisterOption, open_register
 from veneercheck.cli.signing import KeysOption, PhraseOption, SignerOption, enter, moment
+from veneercheck.core.errors import Told
 
 scanners_app = typer.Typer(
     rich_markup_mode=None, no_args_is_help=True, help="Scanners on record and their calibration."
@@ -41,7 +42,14 @@ def add_command(
 
     with open_register(register, create=True) as opened:
         entry = enter(opened, scanner_body(name, serial, who, moment()), who, keys, phrase_file)
-    tell(f"On record: entry {entry.seq}, scanner {name}, serial {serial}")
+    tell(
+        Told(
+            "On record: entry {seq}, scanner {name}, serial {serial}",
+            seq=entry.seq,
+            name=name,
+            serial=serial,
+        )
+    )
 
 
 @scanners_app.command(
@@ -83,7 +91,14 @@ def calibrate_command(
             now=moment(),
         )
         entry = enter(opened, body, who, keys, phrase_file)
-    tell(f"On record: entry {entry.seq}, {name} valid until {valid_until}")
+    tell(
+        Told(
+            "On record: entry {seq}, {name} valid until {valid_until}",
+            seq=entry.seq,
+            name=name,
+            valid_until=valid_until,
+        )
+    )
 
 
 @scanners_app.command("list", epilog="Example: veneercheck scanners list")
@@ -130,8 +145,12 @@ def propose_command(
     with open_register(register, create=True) as opened:
         body = limits_body(opened, limits, reason=why, source=source, who=who, now=moment())
         entry = enter(opened, body, who, keys, phrase_file)
-    told = f"«{body['profile']}» revision {body['revision']}, not approved yet"
-    tell(f"On record: entry {entry.seq}, {told}")
+    tell(
+        Told(
+            "On record: entry {seq}, «{profile}» revision {revision}, not approved yet",
+            seq=entry.seq, profile=body["profile"], revision=body["revision"],
+        )
+    )  # fmt: skip
 
 
 @limits_app.command("approve", epilog="Example: veneercheck limits approve own --who LP")
@@ -149,9 +168,17 @@ def approve_command(
     with open_register(register) as opened:
         body = approval_body(opened, profile, revision, who, moment())
         entry = enter(opened, body, who, keys, phrase_file)
-    tell(f"On record: entry {entry.seq}, «{profile}» revision {body['revision']} approved by {who}")
+    tell(
+        Told(
+            "On record: entry {seq}, «{profile}» revision {body} approved by {who}",
+            seq=entry.seq,
+            profile=profile,
+            body=body["revision"],
+            who=who,
+        )
+    )
     if body["same_person"]:
-        tell("Note: proposed and approved by the same person.")
+        tell(Told("Note: proposed and approved by the same person."))
 
 
 @limits_app.command("list", epilog="Example: veneercheck limits list")

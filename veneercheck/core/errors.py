@@ -1,4 +1,52 @@
-"""The refusals: what is wrong with an input, where, and what to do next."""
+"""The refusals: what is wrong with an input, where, and what to do next.
+
+Notes
+-----
+A refusal is made in English where it arises, and keeps its pattern and values: whoever shows it to
+a person says the same pattern in that person's language (`veneercheck.report.refused`). The English
+pattern is its own code, so that no sentence stands twice in one language.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+class Told(str):
+    """A sentence with its values filled in, which still knows its pattern and them.
+
+    Parameters
+    ----------
+    pattern : str
+        The sentence in English, with a name in braces for each value.
+    **values
+        What is filled in; a `Told` among them is a part that has a pattern of its own.
+
+    Examples
+    --------
+    >>> sentence = Told("{count} scans are needed.", count=2)
+    >>> sentence, sentence.pattern
+    ('2 scans are needed.', '{count} scans are needed.')
+    """
+
+    __slots__ = ("pattern", "values")
+
+    pattern: str
+    values: dict[str, Any]
+
+    def __new__(cls, pattern: str, /, **values: Any) -> Told:
+        """Fill the values in."""
+        told = super().__new__(cls, pattern.format(**values) if values else pattern)
+        told.pattern, told.values = pattern, values
+        return told
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Go to another process whole."""
+        return _again, (self.pattern, self.values)
+
+
+def _again(pattern: str, values: dict[str, Any]) -> Told:
+    return Told(pattern, **values)
 
 
 class VeneerCheckError(Exception):
@@ -7,7 +55,7 @@ class VeneerCheckError(Exception):
     Parameters
     ----------
     what : str
-        What is wrong, in the user's words.
+        What is wrong, in the user's words; a `Told` where it holds a value.
     where : str, optional
         The file, field or place it was found in.
     next_step : str, optional

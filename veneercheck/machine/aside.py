@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 ASIDE = ".aside"
 """Folder beside the case folders in which one is made before it is moved into place."""
@@ -85,7 +85,7 @@ def _within(aside: Path) -> Path:
 def unwritable(place: Path, error: OSError) -> RecordError:
     """What hindered the writing of a case folder, and what to do about it."""
     return RecordError(
-        f"the case folder cannot be written ({error.strerror or error}).",
+        Told("the case folder cannot be written ({why}).", why=error.strerror or error),
         where=str(place),
         next_step="Check the free space and the permissions; nothing half-written was left.",
     )

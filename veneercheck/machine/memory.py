@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from veneercheck.core.errors import ProfileError, ScanError
+from veneercheck.core.errors import ProfileError, ScanError, Told
 
 VARIABLE = "VENEERCHECK_MEMORY_GB"
 _USUAL_GB = 2.0
@@ -60,16 +60,21 @@ def memory_gb() -> float:
         found = math.nan
     if not _LEAST_GB <= found <= _MOST_GB:
         raise ProfileError(
-            f"«{told[:20]}» is no number of gigabytes.",
+            Told("«{told}» is no number of gigabytes.", told=told[:20]),
             where=VARIABLE,
-            next_step=f"Set it to a number such as 4 ({_LEAST_GB:g} to {_MOST_GB:g}).",
+            next_step=Told(
+                "Set it to a number such as 4 ({least_gb:g} to {most_gb:g}).",
+                least_gb=_LEAST_GB,
+                most_gb=_MOST_GB,
+            ),
         )
     return found
 
 
-def more_memory(needed_gb: float = 0.0) -> str:
+def more_memory(needed_gb: float = 0.0) -> Told:
     """The advice to allow more than now."""
-    return f"set {VARIABLE}={math.ceil(max(needed_gb, 2.0 * memory_gb()))}"
+    wanted = math.ceil(max(needed_gb, 2.0 * memory_gb()))
+    return Told("set {variable}={gb}", variable=VARIABLE, gb=str(wanted))
 
 
 def check_needed(triangles: int, framework_mm2: float) -> None:
@@ -86,9 +91,18 @@ def check_needed(triangles: int, framework_mm2: float) -> None:
     needed_gb = _START_GB + _GB_PER_TRIANGLE * triangles + _GB_PER_FINE_TRIANGLE * fine
     if needed_gb > memory_gb():
         raise ScanError(
-            f"{triangles:,} triangles, and a framework of {framework_mm2 / 100:.0f} cm², may take "
-            f"{needed_gb:.1f} GB of memory; {memory_gb():g} GB are allowed.",
-            next_step=f"Cut off what is not the work, or {more_memory(needed_gb)}.",
+            Told(
+                "{triangles:,} triangles, and a framework of {framework_cm2:.0f} cm², may take "
+                "{needed_gb:.1f} GB of memory; {memory_gb:g} GB are allowed.",
+                triangles=triangles,
+                framework_cm2=framework_mm2 / 100,
+                needed_gb=needed_gb,
+                memory_gb=memory_gb(),
+            ),
+            next_step=Told(
+                "Cut off what is not the work, or {more_memory}.",
+                more_memory=more_memory(needed_gb),
+            ),
         )
 
 
@@ -106,8 +120,11 @@ def bounded(work: Callable[P, R]) -> Callable[P, R]:
                 return work(*given, **named)
         except MemoryError:
             raise ScanError(
-                f"this needs more than {memory_gb():g} GB of memory.",
-                next_step=f"Thin the meshes out or, where there is more, {more_memory()}.",
+                Told("this needs more than {memory_gb:g} GB of memory.", memory_gb=memory_gb()),
+                next_step=Told(
+                    "Thin the meshes out or, where there is more, {more_memory}.",
+                    more_memory=more_memory(),
+                ),
             ) from None
 
     return done

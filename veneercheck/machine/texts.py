@@ -6,7 +6,7 @@ import os
 import stat
 from pathlib import Path
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 
 LONGEST_BYTES = 1_000_000
 """A list of ten thousand cases is shorter; beyond it, it is some other file."""
@@ -23,7 +23,10 @@ def writable(text: str) -> str:
     return os.fsencode(text).decode("utf-8", "backslashreplace")
 
 
-def small_text(path: Path, *, next_step: str = "Check the path and its permissions.") -> str:
+_CHECK_PATH = Told("Check the path and its permissions.")
+
+
+def small_text(path: Path, *, next_step: str = _CHECK_PATH) -> str:
     """Read a text in UTF-8 whole, from a regular file of a megabyte at most.
 
     Parameters
@@ -49,9 +52,11 @@ def small_text(path: Path, *, next_step: str = "Check the path and its permissio
     except FileNotFoundError:
         raise ProfileError("no such file.", where=str(path), next_step=next_step) from None
     except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "no possible file name"
+        reason = error.strerror if isinstance(error, OSError) else Told("no possible file name")
         raise ProfileError(
-            f"cannot be read ({reason or error}).", where=str(path), next_step=next_step
+            Told("cannot be read ({why}).", why=reason or error),
+            where=str(path),
+            next_step=next_step,
         ) from None
     try:
         return data.decode("utf-8-sig")
@@ -74,7 +79,7 @@ def _at_most(path: Path) -> bytes:
         data = file.read(LONGEST_BYTES + 1)
     if len(data) > LONGEST_BYTES:
         raise ProfileError(
-            f"is longer than {LONGEST_BYTES // 1000:,} kB.",
+            Told("is longer than {longest_bytes:,} kB.", longest_bytes=LONGEST_BYTES // 1000),
             where=str(path),
             next_step="Give a text file; a long list may be cut into several.",
         )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.align import given
+from veneercheck.core.errors import Told
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.rays import default_engine
@@ -104,7 +105,7 @@ def verify(say: Callable[[str], None]) -> Verification:
     rng = np.random.default_rng(_SEED)
     results = []
     for body in known_bodies(_EDGE_MM):
-        say(body.name)
+        say(Told(body.name))
         results.append(_result(body, rng))
     machine = f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
     return Verification(tuple(results), _REPEATS, default_engine(), machine)
@@ -138,20 +139,37 @@ def _read(body: KnownBody, pose: RigidMotion) -> Floats:
     return measure(inner, outer, alignment=given(inner, outer), limits=_EXACT).space.space_mm
 
 
-def words(result: Verification) -> str:
+def words(result: Verification) -> list[str]:
     """The figures as a table, in micrometres, trueness and precision in columns of their own."""
-    head = (
-        f"{'body':<22}{'reference':>11}{'trueness':>11}{'precision':>11}{'worst':>9}{'allowed':>9}"
+    head = Told(
+        "{body:<22}{reference:>11}{trueness:>11}{precision:>11}{worst:>9}{allowed:>9}",
+        body=Told("body"),
+        reference=Told("reference"),
+        trueness=Told("trueness"),
+        precision=Told("precision"),
+        worst=Told("worst"),
+        allowed=Told("allowed"),
     )
     unit = f"{'':<22}{'mm':>11}{'µm':>11}{'µm':>11}{'µm':>9}{'µm':>9}"
     rows = [
-        f"{body.name:<22}{body.reference_mm:>11.4f}{1e3 * body.trueness_mm:>+11.4f}"
-        f"{1e3 * body.precision_mm:>11.4f}{1e3 * body.worst_mm:>9.4f}{1e3 * body.allowed_mm:>9.4f}"
-        f"  {'holds' if body.holds else 'DOES NOT HOLD'}"
+        Told(
+            "{body:<22}{reference:>11.4f}{trueness:>+11.4f}{precision:>11.4f}{worst:>9.4f}"
+            "{allowed:>9.4f}  {holds}",
+            body=Told(body.name),
+            reference=body.reference_mm,
+            trueness=1e3 * body.trueness_mm,
+            precision=1e3 * body.precision_mm,
+            worst=1e3 * body.worst_mm,
+            allowed=1e3 * body.allowed_mm,
+            holds=Told("holds") if body.holds else Told("DOES NOT HOLD"),
+        )
         for body in result.bodies
     ]
-    end = (
-        f"{result.repeats} repeats in random poses, ray engine {result.engine}, {result.machine}. "
-        "Allowed is what the bodies' own facets explain. Scanner and model are not tested by this."
+    end = Told(
+        "{repeats} repeats in random poses, ray engine {engine}, {machine}. Allowed is what the "
+        "bodies' own facets explain. Scanner and model are not tested by this.",
+        repeats=result.repeats,
+        engine=result.engine,
+        machine=result.machine,
     )
-    return "\n".join([head, unit, *rows, "", end])
+    return [head, unit, *rows, "", end]

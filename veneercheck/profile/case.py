@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.core.types import ASK, FORBIDDEN, Case, FinishLine, Point
 from veneercheck.profile.keys import (
     STAGES,
@@ -157,13 +157,17 @@ def _landmarks(document: Mapping[str, Any], where: str) -> tuple[tuple[Point, Po
         )
     if given and len(given) < _LEAST_LANDMARKS:
         raise ProfileError(
-            f"{len(given)} landmarks are too few to place one scan on the other.",
+            Told("{count} landmarks are too few to place one scan on the other.", count=len(given)),
             where=where,
             next_step="Pick at least three pairs, far apart and not on one line.",
         )
     if len(given) > _MOST_LANDMARKS:
         raise ProfileError(
-            f"{len(given)} landmarks are more than {_MOST_LANDMARKS}.",
+            Told(
+                "{count} landmarks are more than {most_landmarks}.",
+                count=len(given),
+                most_landmarks=_MOST_LANDMARKS,
+            ),
             where=where,
             next_step="Keep those that lie far apart: three are enough.",
         )
@@ -191,10 +195,14 @@ def _finish_lines(document: Mapping[str, Any], where: str) -> tuple[FinishLine, 
         fits = _LEAST_OF_LINE <= len(points) <= _MOST_OF_LINE
         if not fits or any(point is None for point in points):
             raise ProfileError(
-                f"points = {told(listed)} is no finish line.",
+                Told("points = {value} is no finish line.", value=told(listed)),
                 where=where,
-                next_step=f"Give {_LEAST_OF_LINE} to {_MOST_OF_LINE} points [x, y, z] in mm, in "
-                "the wax-up's own frame, in order round what is to be veneered.",
+                next_step=Told(
+                    "Give {least} to {most} points [x, y, z] in mm, in the wax-up's own frame, "
+                    "in order round what is to be veneered.",
+                    least=_LEAST_OF_LINE,
+                    most=_MOST_OF_LINE,
+                ),
             )
         chosen = tuple(point for point in points if point is not None)
         found.append(FinishLine(chosen, _picked(one, "inside", where)))
@@ -206,9 +214,9 @@ def _picked(one: Mapping[str, Any], scan: str, where: str) -> Point:
     point = _point(value)
     if point is None:
         raise ProfileError(
-            f"{scan} = {told(value)} is no point.",
+            Told("{scan} = {value} is no point.", scan=scan, value=told(value)),
             where=where,
-            next_step=f"Give {scan} = [x, y, z] in mm, in that scan's own frame.",
+            next_step=Told("Give {scan} = [x, y, z] in mm, in that scan's own frame.", scan=scan),
         )
     return point
 
@@ -230,8 +238,12 @@ def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None
         apart = [math.dist(first[scan], second[scan]) for scan in (0, 1)]
         if abs(apart[0] - apart[1]) > _PICKED_WITHIN_MM:
             raise ProfileError(
-                f"two landmarks are {apart[0]:.1f} mm apart on the framework and {apart[1]:.1f} mm "
-                "on the wax-up.",
+                Told(
+                    "two landmarks are {apart:.1f} mm apart on the framework and {apart_2:.1f} mm "
+                    "on the wax-up.",
+                    apart=apart[0],
+                    apart_2=apart[1],
+                ),
                 where=where,
                 next_step="Pick the same places on both scans, in the same order, in mm.",
             )
@@ -244,7 +256,11 @@ def _spread_out(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
         widest = max((_width_mm(*three) for three in itertools.combinations(places, 3)), default=9)
         if widest < _LEAST_SPREAD_MM:
             raise ProfileError(
-                f"the landmarks on the {name} lie on one line, within {widest:.1f} mm.",
+                Told(
+                    "the landmarks on the {name} lie on one line, within {widest:.1f} mm.",
+                    name=name,
+                    widest=widest,
+                ),
                 where=where,
                 next_step="Pick one that lies well beside the line through the others.",
             )
@@ -271,9 +287,11 @@ def _tooth_points(
         point = _point(value)
         if point is None:
             raise ProfileError(
-                f"{code} = {told(value)} is not a point.",
+                Told("{code} = {value} is not a point.", code=code, value=told(value)),
                 where=where,
-                next_step=f"Give three numbers in mm, such as {code} = [1.5, 0.0, 6.2].",
+                next_step=Told(
+                    "Give three numbers in mm, such as {code} = [1.5, 0.0, 6.2].", code=code
+                ),
             )
         points[int(code)] = point
     return points
@@ -283,7 +301,7 @@ def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where
     stray = [code for code in pontics if code not in units]
     if stray:
         raise ProfileError(
-            f"pontic {stray[0]} is not among the units.",
+            Told("pontic {stray} is not among the units.", stray=stray[0]),
             where=where,
             next_step="List every tooth of the bridge under units, in order along it.",
         )
@@ -292,7 +310,11 @@ def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where
 def _frame_axes_differ(case: Case, where: str) -> None:
     if case.occlusal and case.buccal and case.occlusal[1] == case.buccal[1]:
         raise ProfileError(
-            f"occlusal {case.occlusal} and buccal {case.buccal} lie along one axis.",
+            Told(
+                "occlusal {occlusal} and buccal {buccal} lie along one axis.",
+                occlusal=case.occlusal,
+                buccal=case.buccal,
+            ),
             where=f"{where} [frame]",
             next_step="They stand at right angles: correct one of them.",
         )

@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.machine.texts import small_text
 
 SURFACES = (
@@ -35,7 +35,7 @@ def toml_of(path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a ValueError also for too many digits
         raise ProfileError(
-            f"is not valid TOML: {error}.",
+            Told("is not valid TOML: {error}.", error=error),
             where=path.name,
             next_step="Compare it with the output of «veneercheck profiles show generic».",
         ) from None
@@ -46,7 +46,7 @@ def told(value: object) -> str:
     try:
         return shortened(repr(value))
     except (ValueError, RecursionError):
-        return "a number of thousands of digits"
+        return Told("a number of thousands of digits")
 
 
 def shortened(text: str) -> str:
@@ -59,14 +59,24 @@ def known_keys(given: Mapping[str, Any], known: Any, where: str) -> None:
         if key not in known:
             called = shortened(key)
             near = difflib.get_close_matches(called, list(known), n=1, cutoff=0.4)
-            guess = f"Did you mean «{near[0]}»?" if near else f"Known: {', '.join(known)}."
-            raise ProfileError(f"unknown key «{called}».", where=where, next_step=guess)
+            guess = (
+                Told("Did you mean «{near}»?", near=near[0])
+                if near
+                else Told("Known: {known}.", known=", ".join(known))
+            )
+            raise ProfileError(
+                Told("unknown key «{called}».", called=called), where=where, next_step=guess
+            )
 
 
 def table_of(given: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
     value = given.get(key, {})
     if not isinstance(value, Mapping):
-        raise ProfileError(f"«{key}» is not a table.", where=where, next_step=f"Write [{key}].")
+        raise ProfileError(
+            Told("«{key}» is not a table.", key=key),
+            where=where,
+            next_step=Told("Write [{key}].", key=key),
+        )
     return value
 
 
@@ -74,11 +84,18 @@ def length_of(given: Mapping[str, Any], key: str, standard: float, where: str) -
     value = given.get(key, standard)
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ProfileError(
-            f"{key} = {told(value)} is not a number.", where=where, next_step="Give a number in mm."
+            Told("{key} = {value} is not a number.", key=key, value=told(value)),
+            where=where,
+            next_step="Give a number in mm.",
         )
     if not 0 <= value <= _LARGEST_MM:  # compared before it is turned: 10**400 is no float
         raise ProfileError(
-            f"{key} = {told(value)} is not between 0 and {_LARGEST_MM:g}.",
+            Told(
+                "{key} = {value} is not between 0 and {largest_mm:g}.",
+                key=key,
+                value=told(value),
+                largest_mm=_LARGEST_MM,
+            ),
             where=where,
             next_step="Give it in millimetres (mm² for an area).",
         )
@@ -87,14 +104,18 @@ def length_of(given: Mapping[str, Any], key: str, standard: float, where: str) -
 
 def positive(value: Mapping[str, float], key: str, where: str) -> None:
     if not value[key] > 0:
-        raise ProfileError(f"{key} must be above 0.", where=where, next_step="Give it in mm.")
+        raise ProfileError(
+            Told("{key} must be above 0.", key=key), where=where, next_step="Give it in mm."
+        )
 
 
 def text_of(given: Mapping[str, Any], key: str, standard: str, where: str) -> str:
     value = given.get(key, standard)
     if not isinstance(value, str):
         raise ProfileError(
-            f"{key} = {told(value)} is not text.", where=where, next_step="Put it in quotes."
+            Told("{key} = {value} is not text.", key=key, value=told(value)),
+            where=where,
+            next_step="Put it in quotes.",
         )
     return value
 
@@ -110,7 +131,9 @@ def day_of(given: Mapping[str, Any], key: str, where: str) -> str | None:
     except ValueError:
         pass
     raise ProfileError(
-        f"{key} = {told(value)} is not a date.", where=where, next_step="Write it as 2026-03-31."
+        Told("{key} = {value} is not a date.", key=key, value=told(value)),
+        where=where,
+        next_step="Write it as 2026-03-31.",
     )
 
 
@@ -120,9 +143,9 @@ def choice_of(
     value = given.get(key, standard)
     if value is not None and (not isinstance(value, str) or value not in known):
         raise ProfileError(
-            f"{key} = {told(value)} is not known.",
+            Told("{key} = {value} is not known.", key=key, value=told(value)),
             where=where,
-            next_step=f"Known: {', '.join(known)}.",
+            next_step=Told("Known: {known}.", known=", ".join(known)),
         )
     return None if value is None else str(value)
 
@@ -130,13 +153,15 @@ def choice_of(
 def words_of(given: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
     value = given.get(key, [])
     if not isinstance(value, list):
-        raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
+        raise ProfileError(
+            Told("{key} is not a list.", key=key), where=where, next_step="Write it in [ ]."
+        )
     for word in value:
         if not isinstance(word, str) or word not in SURFACES:
             raise ProfileError(
-                f"{told(word)} is no surface of a tooth.",
+                Told("{word} is no surface of a tooth.", word=told(word)),
                 where=where,
-                next_step=f"Known: {', '.join(SURFACES)}.",
+                next_step=Told("Known: {known}.", known=", ".join(SURFACES)),
             )
     return tuple(value)
 
@@ -144,16 +169,20 @@ def words_of(given: Mapping[str, Any], key: str, where: str) -> tuple[str, ...]:
 def codes_of(given: Mapping[str, Any], key: str, where: str) -> tuple[int, ...]:
     value = given.get(key, [])
     if not isinstance(value, list):
-        raise ProfileError(f"{key} is not a list.", where=where, next_step="Write it in [ ].")
+        raise ProfileError(
+            Told("{key} is not a list.", key=key), where=where, next_step="Write it in [ ]."
+        )
     for code in value:
         if type(code) is not int or code not in TOOTH_CODES:
             raise ProfileError(
-                f"{key}: {told(code)} is no tooth.",
+                Told("{key}: {code} is no tooth.", key=key, code=told(code)),
                 where=where,
                 next_step="Give two-digit codes such as 46 (ISO 3950).",
             )
     if len(set(value)) != len(value):
         raise ProfileError(
-            f"{key} names a tooth twice.", where=where, next_step="Name each tooth once."
+            Told("{key} names a tooth twice.", key=key),
+            where=where,
+            next_step="Name each tooth once.",
         )
     return tuple(value)

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import ProfileError
+from veneercheck.core.errors import ProfileError, Told
 from veneercheck.core.types import (
     ESTIMATE,
     LIMITS,
@@ -94,8 +94,8 @@ def load_profile(name_or_path: str | Path) -> Limits:
     if not path.suffix and not path.exists():
         known = ", ".join(profile_names())
         raise ProfileError(
-            f"there is no profile «{name_or_path}».",
-            next_step=f"Built in: {known}; or give the path of a TOML file.",
+            Told("there is no profile «{name_or_path}».", name_or_path=name_or_path),
+            next_step=Told("Built in: {known}; or give the path of a TOML file.", known=known),
         )
     return parse_profile(toml_of(path), where=writable(path.name))
 
@@ -145,9 +145,13 @@ def _density(document: Mapping[str, Any], where: str) -> float | None:
     low, high = _DENSITIES
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise ProfileError(
-            f"{DENSITY} = {told(value)} is no density of a composite.",
+            Told("{key} = {value} is no density of a composite.", key=DENSITY, value=told(value)),
             where=f"{where} [{PASTE}]",
-            next_step=f"Give it in g/cm³, between {low:g} and {high:g}, as its maker states it.",
+            next_step=Told(
+                "Give it in g/cm³, between {low:g} and {high:g}, as its maker states it.",
+                low=low,
+                high=high,
+            ),
         )
     return float(value)
 
@@ -160,7 +164,11 @@ def _calibration_needed(document: Mapping[str, Any], where: str) -> bool:
 def _layer(least: float, greatest: float, where: str) -> LayerLimits:
     if not least < greatest:
         raise ProfileError(
-            f"least_mm = {least:g} is not below greatest_mm = {greatest:g}.",
+            Told(
+                "least_mm = {least:g} is not below greatest_mm = {greatest:g}.",
+                least=least,
+                greatest=greatest,
+            ),
             where=where,
             next_step="Give a least layer smaller than the greatest one.",
         )

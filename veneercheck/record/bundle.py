@@ -23,7 +23,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import written_aside
 from veneercheck.record.audit import Difference
 from veneercheck.record.canonical import canonical
@@ -88,7 +88,7 @@ def write_bundle(
         return target
     except OSError as error:
         raise RecordError(
-            f"the bundle cannot be written ({error.strerror or error}).",
+            Told("the bundle cannot be written ({why}).", why=error.strerror or error),
             where=str(target),
             next_step="Check the free space, and that the case folder is whole.",
         ) from None
@@ -289,7 +289,7 @@ def as_on_record(path: Path, sha: str) -> bytes:
         data = path.read_bytes()
     except OSError as error:
         raise RecordError(
-            f"cannot be read ({error.strerror or error}).",
+            Told("cannot be read ({why}).", why=error.strerror or error),
             where=str(path),
             next_step="Bring the file back to where it was when it was put on record.",
         ) from None

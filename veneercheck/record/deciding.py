@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck.case.folders import write_text
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import ASIDE, owner_lives, owner_name, room_in, to_disk, unwritable
 from veneercheck.record.filing import initials
 from veneercheck.record.located import files_on_record, folder_of, one_check
@@ -74,7 +74,9 @@ def decide(
     initials(who)
     if what not in DECIDED:
         raise RecordError(
-            f"«{what}» is no decision.", where="--what", next_step=f"Known: {', '.join(DECIDED)}."
+            Told("«{what}» is no decision.", what=what),
+            where="--what",
+            next_step=Told("Known: {known}.", known=", ".join(DECIDED)),
         )
     check = one_check(register, case)
     folder = folder_of(register, check)

@@ -19,7 +19,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import NoSuchModuleError, SQLAlchemyError
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 HEAD = "0002"
 """The form of the tables that this program writes."""
@@ -41,7 +41,7 @@ def engine_of(place: str, lasting: bool) -> sa.Engine:
         engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S})
     except (SQLAlchemyError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise RecordError(
-            f"this is no database that can be used ({error}).",
+            Told("this is no database that can be used ({error}).", error=error),
             where=shown(place),
             next_step="Give a file, or postgresql://user@host/name with extra [record].",
         ) from None
@@ -96,7 +96,7 @@ def form_there(engine: sa.Engine, place: str) -> str | None:
         form = form_of(connection.execution_options(reads=True))
     if form is not None and form > HEAD:
         raise RecordError(
-            f"its form is {form}, and this program knows only {HEAD}.",
+            Told("its form is {form}, and this program knows only {head}.", form=form, head=HEAD),
             where=shown(place),
             next_step="Use the newer program that wrote it.",
         )

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import ORDER, is_finished, look_whole, write_text
 from veneercheck.case.order import Settled
 from veneercheck.case.run import carry_out
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.machine.texts import writable
 from veneercheck.record.located import file_hashes, folder_of, place_on_record
@@ -80,7 +80,7 @@ def initials(who: str) -> str:
     """Initials as they may stand on record; a longer name is refused."""
     if not _INITIALS.fullmatch(who):
         raise RecordError(
-            f"«{who}» cannot stand on record.",
+            Told("«{who}» cannot stand on record.", who=who),
             where="--who",
             next_step="Give initials: one to eight letters or digits.",
         )

@@ -27,7 +27,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.record.audit import Difference, audit
 from veneercheck.record.bundle import as_on_record, bundle_content, bundle_faults
@@ -179,7 +179,7 @@ def _refuse(faults: list[str], where: str) -> None:
 
 def _damaged(where: str, what: str) -> RecordError:
     return RecordError(
-        f"it is not whole: {what.rstrip('.')}.",
+        Told("it is not whole: {what}.", what=what.rstrip(".")),
         where=where,
         next_step="Nothing of it was put on record; take a copy that «records confirm» finds "
         "whole.",

@@ -13,7 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from veneercheck.case.folders import unwritable
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.deciding import finish
 from veneercheck.record.located import files_on_record, folder_of, one_check, place_of
 
@@ -64,8 +64,8 @@ def hold_body(
     """
     check = one_check(register, case)
     if (what == HELD) == is_held(register, check.key):
-        state = "already" if what == HELD else "not"
-        raise RecordError(f"this check is {state} held.", where=register.shown)
+        state = Told("already") if what == HELD else Told("not")
+        raise RecordError(Told("this check is {state} held.", state=state), where=register.shown)
     return {
         "kind": "hold",
         "check_key": check.key,
@@ -162,7 +162,7 @@ def backup(register: Register, target: Path, *, say: Say = _silent) -> Kept:
     found = audit(register)
     if found:
         raise RecordError(
-            f"the register was altered ({found[0]}).",
+            Told("the register was altered ({found}).", found=found[0]),
             where=register.shown,
             next_step="Run «veneercheck records confirm»; keep the last backup that is whole.",
         )
@@ -338,7 +338,7 @@ def leaves(path: str) -> bool:
 
 def _damaged(source: Path, what: str) -> RecordError:
     return RecordError(
-        f"this backup is damaged, or none: {what}.",
+        Told("this backup is damaged, or none: {what}.", what=what),
         where=str(source),
         next_step="Take another copy; nothing of this one was put on record.",
     )

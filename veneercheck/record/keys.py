@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from veneercheck.case.folders import write_text
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -86,8 +86,11 @@ def new_key(folder: Path, initials: str, phrase: str) -> Signer:
     private = _library().Ed25519PrivateKey.generate()
     if len(phrase) < _SHORTEST:
         raise RecordError(
-            f"a pass phrase of {len(phrase)} signs is too short.",
-            next_step=f"Give at least {_SHORTEST} signs; several words are easy to remember.",
+            Told("a pass phrase of {count} signs is too short.", count=len(phrase)),
+            next_step=Told(
+                "Give at least {shortest} signs; several words are easy to remember.",
+                shortest=_SHORTEST,
+            ),
         )
     salt, nonce = os.urandom(_SALT_BYTES), os.urandom(_NONCE_BYTES)
     sealed = _cipher(phrase, salt, COST).encrypt(
@@ -127,13 +130,13 @@ def open_key(folder: Path, initials: str, phrase: str) -> Signer:
         raw = _cipher(phrase, salt, document["argon2id"]).decrypt(nonce, sealed, initials.encode())
     except FileNotFoundError:
         raise RecordError(
-            f"there is no key of {initials}.",
+            Told("there is no key of {initials}.", initials=initials),
             where=str(folder),
             next_step="Name the folder with VENEERCHECK_KEYS, or enrol anew.",
         ) from None
     except (OSError, ValueError, KeyError, TypeError, library.InvalidTag):
         raise RecordError(
-            f"the key of {initials} does not open.",
+            Told("the key of {initials} does not open.", initials=initials),
             where=str(file),
             next_step="Give the pass phrase again; if it is lost, a licensed person enrols "
             "a new key.",
@@ -194,7 +197,7 @@ def _library() -> Any:
         from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
     except ModuleNotFoundError as error:
         raise RecordError(
-            f"signing needs what is not installed ({error.name}).",
+            Told("signing needs what is not installed ({name}).", name=error.name),
             next_step="Install it: pip install 'veneercheck[sign]'.",
         ) from None
     return _Library(Ed25519PrivateKey, ChaCha20Poly1305, InvalidTag)

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -36,12 +36,14 @@ def one_check(register: Register, case: str) -> Entry:
         return of_key[0]
     if of_key:
         raise RecordError(
-            f"{len(of_key)} checks have a key that begins with «{case}».",
+            Told(
+                "{count} checks have a key that begins with «{case}».", count=len(of_key), case=case
+            ),
             where=register.shown,
             next_step="Give more signs of the key, or the case number.",
         )
     raise RecordError(
-        f"no check of «{case}» is on record.",
+        Told("no check of «{case}» is on record.", case=case),
         where=register.shown,
         next_step="List them with «veneercheck records list»; give a case number as it stands "
         "there, or at least 8 signs of the key.",

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.register import Entry
 
 _OF_KEY = 12
@@ -45,13 +45,16 @@ def identifier(value: str, most: int | None = None, without: str = "") -> str:
     """
     fits = value.strip() and value.isprintable() and (most is None or len(value) <= most)
     if not fits or any(sign in value for sign in without):
-        length = "" if most is None else f" of at most {most} signs"
-        signs = f", nor {without}" if without else ""
+        length = "" if most is None else Told(" of at most {most} signs", most=most)
+        signs = Told(", nor {without}", without=without) if without else ""
         raise RecordError(
-            f"«{value}» cannot be an identifier.",
+            Told("«{value}» cannot be an identifier.", value=value),
             where="--patient-id, or the case number",
-            next_step=f"Give one{length}, not blank and without control signs{signs}: "
-            "--patient-id.",
+            next_step=Told(
+                "Give one{length}, not blank and without control signs{signs}: --patient-id.",
+                length=length,
+                signs=signs,
+            ),
         )
     return value.strip()
 

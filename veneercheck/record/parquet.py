@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.case.folders import write_bytes
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 
 def write_parquet(rows: Sequence[dict[str, Any]], columns: Sequence[str], target: Path) -> Path:
@@ -32,7 +32,7 @@ def write_parquet(rows: Sequence[dict[str, Any]], columns: Sequence[str], target
         from pyarrow import parquet
     except ModuleNotFoundError as error:
         raise RecordError(
-            f"Parquet needs what is not installed ({error.name}).",
+            Told("Parquet needs what is not installed ({name}).", name=error.name),
             where="--parquet",
             next_step="Install it: pip install 'veneercheck[parquet]'; or take --csv.",
         ) from None

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.canonical import canonical
 from veneercheck.report.counted import verdict_of
 
@@ -80,15 +80,20 @@ class People:
         person = self.known.get(initials)
         if person is None:
             raise RecordError(
-                f"«{initials}» is not enrolled.",
+                Told("«{initials}» is not enrolled.", initials=initials),
                 where="--who",
                 next_step="A licensed person enrols people: «veneercheck people enrol».",
             )
         if person.role not in MAY[act]:
             raise RecordError(
-                f"{initials} is on record as «{person.role}», who may not {act}.",
+                Told(
+                    "{initials} is on record as «{role}», who may not {act}.",
+                    initials=initials,
+                    role=Told(person.role),
+                    act=Told(act),
+                ),
                 where="--who",
-                next_step=f"It is for: {', '.join(MAY[act])}.",
+                next_step=Told("It is for: {known}.", known=", ".join(MAY[act])),
             )
         return person
 

@@ -8,7 +8,7 @@ import typing
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 Kind = TypeVar("Kind")
 
@@ -43,7 +43,10 @@ def rebuild(kind: type[Kind], data: Mapping[str, Any]) -> Kind:
     unknown = sorted(set(data) - set(hints))
     if unknown:
         raise RecordError(
-            f"the record holds «{unknown[0]}», which this program does not know.",
+            Told(
+                "the record holds «{unknown}», which this program does not know.",
+                unknown=unknown[0],
+            ),
             where=kind.__name__,
             next_step="Repeat it with the version that wrote it.",
         )
@@ -51,7 +54,7 @@ def rebuild(kind: type[Kind], data: Mapping[str, Any]) -> Kind:
         return kind(**{name: _value(hints[name], one) for name, one in data.items()})
     except (TypeError, ValueError, AttributeError) as error:
         raise RecordError(
-            f"the record does not hold what is needed ({error}).",
+            Told("the record does not hold what is needed ({error}).", error=error),
             where=kind.__name__,
             next_step="Repeat it with the version that wrote it.",
         ) from error

@@ -14,7 +14,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.canonical import canonical, sha256_of
 from veneercheck.record.engine import HEAD, as_text, engine_of, form_there, lay, lock, shown
 from veneercheck.record.tables import (
@@ -333,7 +333,7 @@ class Register:
             raise
         except (SQLAlchemyError, ValueError, KeyError, TypeError) as error:
             raise RecordError(
-                f"the register cannot be used ({_cause(error)}).",
+                Told("the register cannot be used ({error}).", error=_cause(error)),
                 where=shown(self.place),
                 next_step="Check the place, its free space and permissions; nothing was changed.",
             ) from error

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.engine import HEAD, form_there, lay
 from veneercheck.record.register import Register
 from veneercheck.record.tables import FORMS
@@ -91,7 +91,10 @@ def _look_whole(place: str, form: str) -> None:
         found = audit(old)
         if found:
             raise RecordError(
-                f"it was altered, and so is not brought to a newer form ({found[0]}).",
+                Told(
+                    "it was altered, and so is not brought to a newer form ({found}).",
+                    found=found[0],
+                ),
                 where=old.shown,
                 next_step="Bring back a copy that is whole.",
             )

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -69,7 +69,9 @@ def enrol(
     initials(told["initials"])
     if told["role"] not in ROLES:
         raise RecordError(
-            f"«{told['role']}» is no role.", where="--role", next_step=f"Known: {', '.join(ROLES)}."
+            Told("«{told}» is no role.", told=told["role"]),
+            where="--role",
+            next_step=Told("Known: {known}.", known=", ".join(ROLES)),
         )
     people = enrolled(register)
     if not people and (signer.initials != told["initials"] or told["role"] != LICENSED):
@@ -94,7 +96,7 @@ def enrol(
 
 def _another_key(who: str) -> RecordError:
     return RecordError(
-        f"the key of {who} is not the one on record.",
+        Told("the key of {who} is not the one on record.", who=who),
         next_step="Use the latest key; a lost one is replaced by a licensed person, or with the "
         "recovery key.",
     )

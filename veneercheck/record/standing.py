@@ -13,7 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.canonical import canonical, sha256_of, sha256_of_file
 from veneercheck.record.marks import folded
 from veneercheck.record.register import Entry, Register
@@ -75,7 +75,11 @@ def calibration_body(
     known = _scanner(register, scanner)
     if date.fromisoformat(measured_on) > date.fromisoformat(valid_until):
         raise RecordError(
-            f"it would be valid until {valid_until}, before it was measured on {measured_on}.",
+            Told(
+                "it would be valid until {valid_until}, before it was measured on {measured_on}.",
+                valid_until=valid_until,
+                measured_on=measured_on,
+            ),
             where="--valid-until",
             next_step="Give the day up to which the artefact's measurement holds.",
         )
@@ -119,13 +123,20 @@ def limits_body(
     earlier = entries_with(register, kind="limits", profile=name)
     if earlier and earlier[-1].body["limits_sha256"] == sha:
         raise RecordError(
-            f"these limits are revision {earlier[-1].body['revision']} of «{name}» already.",
+            Told(
+                "these limits are revision {body} of «{name}» already.",
+                body=earlier[-1].body["revision"],
+                name=name,
+            ),
             next_step="Nothing needs to be done; approve them if nobody has.",
         )
     if earlier and not reason.strip():
         raise RecordError(
-            f"revision {earlier[-1].body['revision']} of «{name}» is on record: a change needs "
-            "a reason.",
+            Told(
+                "revision {body} of «{name}» is on record: a change needs a reason.",
+                body=earlier[-1].body["revision"],
+                name=name,
+            ),
             where="--why",
             next_step="Say why the limits change.",
         )
@@ -159,13 +170,17 @@ def approval_body(
     ]
     if not found:
         raise RecordError(
-            f"no such revision of «{profile}» is on record.",
+            Told("no such revision of «{profile}» is on record.", profile=profile),
             next_step="List them: «veneercheck limits list».",
         )
     body = found[-1].body
     if approval_of(register, found[-1].key) is not None:
         raise RecordError(
-            f"revision {body['revision']} of «{profile}» is approved already.",
+            Told(
+                "revision {body} of «{profile}» is approved already.",
+                body=body["revision"],
+                profile=profile,
+            ),
             next_step="A change is a new revision: «veneercheck limits propose».",
         )
     return {
@@ -284,7 +299,7 @@ def _scanner(register: Register, name: str) -> Mapping[str, Any]:
     found = entries_with(register, kind="scanner", scanner=name)
     if not found:
         raise RecordError(
-            f"no scanner «{name}» is on record.",
+            Told("no scanner «{name}» is on record.", name=name),
             where="--scanner",
             next_step="Put it there: «veneercheck scanners add».",
         )
@@ -299,7 +314,7 @@ def _attached(file: Path | None) -> dict[str, str] | None:
         return {"file": file.name, "sha256": sha256_of_file(file)}
     except OSError as error:
         raise RecordError(
-            f"cannot be read ({error.strerror or error}).",
+            Told("cannot be read ({why}).", why=error.strerror or error),
             where=str(file),
             next_step="Check the path.",
         ) from None

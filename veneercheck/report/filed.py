@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.errors import MeshError, RecordError
+from veneercheck.core.errors import MeshError, RecordError, Told
 from veneercheck.core.types import Floats, Ints, Outcome, TriangleMesh
 from veneercheck.machine.aside import HALF, put
 from veneercheck.report.counted import STANDING, as_it_counts
@@ -206,7 +206,9 @@ def read_result(folder: str | Path) -> FiledResult:
             for name in (CONTOUR, DIE)
         )
     except MeshError as error:
-        raise RecordError(f"the map is damaged: {error}", where=str(folder)) from error
+        raise RecordError(
+            Told("the map is damaged: {error}", error=error), where=str(folder)
+        ) from error
     return FiledResult(
         described,
         found.mesh,
@@ -283,12 +285,14 @@ def _standing(path: Path) -> dict[str, Any] | None:
 
 
 def _read_document(path: Path) -> dict[str, Any]:
-    next_step = "Name the folder that `veneercheck check --out` wrote."
+    next_step = Told("Name the folder that `veneercheck check --out` wrote.")
     try:
         described = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise RecordError(
-            f"there is no result to read ({error.strerror}).", where=str(path), next_step=next_step
+            Told("there is no result to read ({strerror}).", strerror=error.strerror),
+            where=str(path),
+            next_step=next_step,
         ) from error
     except ValueError as error:
         raise RecordError(
@@ -297,7 +301,9 @@ def _read_document(path: Path) -> dict[str, Any]:
     schema = described.get("schema") if isinstance(described, dict) else None
     if schema != SCHEMA_ID:
         raise RecordError(
-            f"this is a «{schema}», not a «{SCHEMA_ID}».", where=str(path), next_step=next_step
+            Told("this is a «{schema}», not a «{schema_id}».", schema=schema, schema_id=SCHEMA_ID),
+            where=str(path),
+            next_step=next_step,
         )
     return dict(described)
 

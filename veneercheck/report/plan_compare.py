@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Check, Floats, Region, TriangleMesh
 from veneercheck.report.filed import COMPARED, OFF_PLAN
@@ -20,7 +20,7 @@ from veneercheck.report.words import Language, Words
 TELLABLE_MM = 0.1
 """Less beside the plan is hand and scan."""
 
-_NEXT = "Plan anew, or give the folder of a whole plan."
+_NEXT = Told("Plan anew, or give the folder of a whole plan.")
 _GREY, _OVER, _UNDER = np.array([[226, 222, 214], [128, 20, 60], [24, 74, 120]], dtype=np.float64)
 
 
@@ -45,7 +45,7 @@ def read_plan(folder: Path) -> FiledPlan:
         document["scans"]["waxup"]["sha256"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RecordError(
-            f"no plan can be read there ({type(error).__name__}).",
+            Told("no plan can be read there ({name}).", name=type(error).__name__),
             where=str(folder),
             next_step=_NEXT,
         ) from None

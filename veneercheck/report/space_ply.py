@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.divide.anatomy import Surface
-from veneercheck.core.errors import RecordError
+from veneercheck.core.errors import RecordError, Told
 from veneercheck.core.types import (
     Check,
     FindingKind,
@@ -36,7 +36,7 @@ _OLDER = np.dtype(_PLACE + _READINGS + _CODES)
 _FACE = np.dtype([("corners", "u1"), ("vertex", "<i4", (3,))])
 _WORDS = {"f4": "float", "u1": "uchar", "i2": "short"}
 _ZONE = "zone: its number in the list, 0 none"
-_NEXT = "Check the case again: `veneercheck check` writes the folder anew."
+_NEXT = Told("Check the case again: `veneercheck check` writes the folder anew.")
 _LONGEST_HEADER = 4096
 """Bytes to look for the end of a header in; ours is below 2000."""
 
@@ -197,7 +197,9 @@ def _read(
         data = path.read_bytes()
     except OSError as error:
         raise RecordError(
-            f"the file cannot be read ({error.strerror}).", where=str(path), next_step=_NEXT
+            Told("the file cannot be read ({strerror}).", strerror=error.strerror),
+            where=str(path),
+            next_step=_NEXT,
         ) from error
     start = data.find(b"end_header\n", 0, _LONGEST_HEADER) + len(b"end_header\n")
     for form in forms:

@@ -63,7 +63,11 @@ class Words:
             return self.known("told_words", value)
         if value is None:
             return self("format.none")
-        return _Number(value, self)  # type: ignore[arg-type]
+        return self.written(value)  # type: ignore[arg-type]
+
+    def written(self, value: float) -> object:
+        """A number that a sentence writes in its own precision, as the language does."""
+        return _Number(value, self)
 
     def number(self, value: float | None, digits: int = 2) -> str:
         """A number with the language's decimal sign; a dash where it is unknown."""
@@ -123,6 +127,9 @@ class _Number:
 
     def __init__(self, value: float, words: Words) -> None:
         self._value, self._words = value, words
+
+    def __repr__(self) -> str:
+        return format(self)
 
     def __format__(self, form: str) -> str:
         text = format(self._value, form)

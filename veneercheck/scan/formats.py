@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.scan import glb, obj, off, ply, stl, threemf
 from veneercheck.scan.intake import Intake
 from veneercheck.scan.limits import ReadCaps
@@ -32,20 +32,20 @@ _READERS: tuple[tuple[Callable[[bytes], bool], Reader], ...] = (
 """Surest signs first: magic numbers, then a size that fits to the byte, then words."""
 
 _STRANGERS = {
-    b"%PDF": "a PDF",
-    b"\x89PNG": "a picture",
-    b"\xff\xd8\xff": "a picture",
-    b"GIF8": "a picture",
-    b"Rar!": "a RAR archive",
-    b"7z\xbc\xaf": "a 7z archive",
-    b"<!DO": "a web page",
-    b"<htm": "a web page",
-    b"<?xm": "an XML file",
-    b"{": "a JSON file",
+    b"%PDF": Told("a PDF"),
+    b"\x89PNG": Told("a picture"),
+    b"\xff\xd8\xff": Told("a picture"),
+    b"GIF8": Told("a picture"),
+    b"Rar!": Told("a RAR archive"),
+    b"7z\xbc\xaf": Told("a 7z archive"),
+    b"<!DO": Told("a web page"),
+    b"<htm": Told("a web page"),
+    b"<?xm": Told("an XML file"),
+    b"{": Told("a JSON file"),
 }
 """First bytes of what is dropped on the program by mistake."""
 
-_READ = "Export the scan as STL, PLY, OBJ, OFF, 3MF or GLB."
+_READ = Told("Export the scan as STL, PLY, OBJ, OFF, 3MF or GLB.")
 
 
 def parse(intake: Intake, caps: ReadCaps) -> RawSurface:
@@ -77,7 +77,9 @@ def _unknown(intake: Intake) -> ScanError:
     start = intake.data[:16].lstrip(b"\xef\xbb\xbf \t\r\n")
     for magic, what in _STRANGERS.items():
         if start.startswith(magic):
-            return ScanError(f"this is {what}, not a scan.", where=intake.name, next_step=_READ)
+            return ScanError(
+                Told("this is {what}, not a scan.", what=what), where=intake.name, next_step=_READ
+            )
     return ScanError(
         "this is none of the formats that are read.", where=intake.name, next_step=_READ
     )

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types import Floats, Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.placing import Scene
@@ -54,7 +55,10 @@ class _Document:
         needed = self._json.get("extensionsRequired", [])
         unknown = [one for one in needed if one != "KHR_mesh_quantization"]
         if unknown:
-            raise not_understood(self._name, f"it needs the extension «{str(unknown[0])[:40]}».")
+            raise not_understood(
+                self._name,
+                Told("it needs the extension «{unknown}».", unknown=str(unknown[0])[:40]),
+            )
 
     def surface(self) -> RawSurface:
         scene = Scene(self._name, self._caps)

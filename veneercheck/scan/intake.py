@@ -9,7 +9,7 @@ import stat
 import zlib
 from pathlib import Path
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.machine.texts import writable
 from veneercheck.scan.limits import ReadCaps, too_large
 
@@ -107,8 +107,11 @@ def _check_kind(found: os.stat_result, name: str, caps: ReadCaps) -> None:
         )
     if found.st_size > caps.file_bytes:
         raise too_large(
-            f"the file holds {found.st_size / _MIB:.0f} MB; the limit is "
-            f"{caps.file_bytes / _MIB:.0f} MB.",
+            Told(
+                "the file holds {st_size:.0f} MB; the limit is {file_bytes:.0f} MB.",
+                st_size=found.st_size / _MIB,
+                file_bytes=caps.file_bytes / _MIB,
+            ),
             name,
         )
 
@@ -127,16 +130,18 @@ def _read_at_most(file: object, size: int) -> bytes:
 
 def _refusal(error: OSError | ValueError, name: str) -> ScanError:
     if isinstance(error, FileNotFoundError | NotADirectoryError):
-        what, next_step = "there is no such file.", "Check the name and the folder."
+        what, next_step = Told("there is no such file."), Told("Check the name and the folder.")
     elif isinstance(error, IsADirectoryError):
-        what, next_step = "this is a folder, not a scan.", "Give the scan file inside it."
+        what = Told("this is a folder, not a scan.")
+        next_step = Told("Give the scan file inside it.")
     elif isinstance(error, PermissionError):
         # Opening a folder is a refusal of permission on some systems.
-        what, next_step = "the file may not be read.", "Ask for the right to read it."
+        what, next_step = Told("the file may not be read."), Told("Ask for the right to read it.")
     elif isinstance(error, OSError):
-        what, next_step = f"the file cannot be opened ({error.strerror}).", "Check the path."
+        what = Told("the file cannot be opened ({why}).", why=error.strerror)
+        next_step = Told("Check the path.")
     else:
-        what, next_step = "this is not a possible file name.", "Check the path."
+        what, next_step = Told("this is not a possible file name."), Told("Check the path.")
     return ScanError(what, where=name, next_step=next_step)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.machine.memory import memory_gb, more_memory
 
 _MIB = 1 << 20
@@ -53,21 +53,42 @@ class ReadCaps:
         """Refuse a surface with more triangles than allowed."""
         if count > self.triangles:
             raise too_large(
-                f"it names {count:,} triangles; the limit is {self.triangles:,}.", where
+                Told(
+                    "it names {count:,} triangles; the limit is {triangles:,}.",
+                    count=count,
+                    triangles=self.triangles,
+                ),
+                where,
             )
 
     def check_points(self, count: int, where: str) -> None:
         """Refuse more points than so many triangles can have: they may be in no triangle at all."""
         if count > self.most_points:
-            raise too_large(f"it names {count:,} points; the limit is {self.most_points:,}.", where)
+            raise too_large(
+                Told(
+                    "it names {count:,} points; the limit is {most_points:,}.",
+                    count=count,
+                    most_points=self.most_points,
+                ),
+                where,
+            )
 
     def check_unpacked(self, count: int, packed: int, where: str) -> None:
         """Refuse what grows beyond the limit, or beyond all measure, when it is unpacked."""
         if count > self.unpacked_bytes:
-            raise too_large(f"it unpacks to more than {self.unpacked_bytes // _MIB} MB.", where)
+            raise too_large(
+                Told(
+                    "it unpacks to more than {unpacked_bytes} MB.",
+                    unpacked_bytes=self.unpacked_bytes // _MIB,
+                ),
+                where,
+            )
         if count > max(_PACKED_FREELY, _HIGHEST_RATIO * packed):
             raise ScanError(
-                f"it unpacks to more than {_HIGHEST_RATIO} times its size: no scan does.",
+                Told(
+                    "it unpacks to more than {highest_ratio} times its size: no scan does.",
+                    highest_ratio=_HIGHEST_RATIO,
+                ),
                 where=where,
                 next_step="Export the scan again, best as binary STL.",
             )
@@ -78,7 +99,10 @@ def too_large(what: str, where: str) -> ScanError:
     return ScanError(
         what,
         where=where,
-        next_step=f"Thin the mesh out or, where there is memory for it, {more_memory()}.",
+        next_step=Told(
+            "Thin the mesh out or, where there is memory for it, {more_memory}.",
+            more_memory=more_memory(),
+        ),
     )
 
 

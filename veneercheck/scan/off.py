@@ -7,6 +7,7 @@ import re
 
 import numpy as np
 
+from veneercheck.core.errors import Told
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.polygons import triangles_of
 from veneercheck.scan.raw import RawSurface, cut_short, not_understood
@@ -43,7 +44,12 @@ def read_off(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     kept = list(itertools.islice(lines, max(vertices, 0) + max(faces, 0)))
     if vertices < 0 or faces < 0 or vertices + faces > len(kept):
         raise cut_short(
-            name, f"it names {vertices:,} vertices and {faces:,} faces, but its lines end before."
+            name,
+            Told(
+                "it names {vertices:,} vertices and {faces:,} faces, but its lines end before.",
+                vertices=vertices,
+                faces=faces,
+            ),
         )
     return _read_lines(kept[:vertices], kept[vertices:], name, caps)
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.core.types import Fault, Floats, Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.paint import paint_of
@@ -134,10 +134,13 @@ def _add_property(elements: list[_Element], words: list[bytes], name: str) -> No
     kinds = texts[2:4] if is_list else texts[1:2]
     if not elements or len(texts) != (5 if is_list else 3):
         raise not_understood(
-            name, f"its header line «{shown(b' '.join(words))}» is not understood."
+            name,
+            Told("its header line «{known}» is not understood.", known=shown(b" ".join(words))),
         )
     if any(kind not in _TYPES for kind in kinds):
-        raise not_understood(name, f"its header names a type «{shown(b' '.join(words[1:]))}».")
+        raise not_understood(
+            name, Told("its header names a type «{known}».", known=shown(b" ".join(words[1:])))
+        )
     types = [_TYPES[kind] for kind in kinds]
     if len(types) == 2 and types[0][0] == "f":
         raise not_understood(name, "the length of a list in its header is no whole number.")
@@ -215,7 +218,11 @@ class _Bytes:
     def _short(self, element: _Element) -> ScanError:
         return cut_short(
             self._name,
-            f"its header names {element.count:,} of «{element.name}», but its bytes end early.",
+            Told(
+                "its header names {count:,} of «{name}», but its bytes end early.",
+                count=element.count,
+                name=element.name,
+            ),
         )
 
 
@@ -244,7 +251,11 @@ class _Words:
         if not 0 <= length <= len(self._words) - self._at:
             raise cut_short(
                 self._name,
-                f"its header names {element.count:,} of «{element.name}», but its lines end early.",
+                Told(
+                    "its header names {count:,} of «{name}», but its lines end early.",
+                    count=element.count,
+                    name=element.name,
+                ),
             )
         words = self._words[self._at : self._at + length]
         self._at += length

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types import Bools, Fault, Floats, Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.raw import not_understood
@@ -41,7 +42,9 @@ def triangles_of(
     """
     if len(flat) and (flat.min() < 0 or flat.max() >= len(points)):
         bad = int(flat[(flat < 0) | (flat >= len(points))][0])
-        raise not_understood(name, f"a face names vertex {bad:,}, of {len(points):,}.")
+        raise not_understood(
+            name, Told("a face names vertex {bad:,}, of {count:,}.", bad=bad, count=len(points))
+        )
     caps.check_triangles(int(np.maximum(counts - 2, 0).sum()), name)
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]]) if len(counts) else counts
     parts, owners = [], []
@@ -80,7 +83,9 @@ def _cut(points: Floats, corners: Ints, name: str) -> Ints:
     triangles = corners[:, fan]
     for row in np.flatnonzero(hollow.any(axis=1)).tolist():
         if size > _MOST_HOLLOW_CORNERS:
-            raise not_understood(name, f"it holds a hollow polygon of {size:,} corners.")
+            raise not_understood(
+                name, Told("it holds a hollow polygon of {size:,} corners.", size=size)
+            )
         triangles[row] = corners[row][_ears(_flattened(points[corners[row]]))]
     return triangles
 

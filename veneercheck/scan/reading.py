@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.core.types import Bools, Fault, Ints, ScanSource, TriangleMesh
 from veneercheck.machine.memory import bounded
 from veneercheck.scan.condition import put_right
@@ -91,7 +91,10 @@ def read_scan(
     """
     caps = caps or ReadCaps()
     if kind not in KINDS:
-        raise ScanError(f"«{kind}» is no kind of scan.", next_step=f"Use one of {KINDS}.")
+        raise ScanError(
+            Told("«{kind}» is no kind of scan.", kind=kind),
+            next_step=Told("Use one of {kinds}.", kinds=KINDS),
+        )
     return _scan_of(_take(Path(path), caps), unit, caps, declared=kind == "key")
 
 

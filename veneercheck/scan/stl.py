@@ -11,6 +11,7 @@ import re
 
 import numpy as np
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types import Fault, Floats
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.raw import RawSurface, cut_short, not_understood
@@ -70,10 +71,17 @@ def read_binary(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     held, rest = divmod(len(data) - HEADER_BYTES, TRIANGLE_BYTES)
     if promised > held:
         raise cut_short(
-            name, f"its header names {promised:,} triangles, but it holds bytes for {held:,}."
+            name,
+            Told(
+                "its header names {promised:,} triangles, but it holds bytes for {held:,}.",
+                promised=promised,
+                held=held,
+            ),
         )
     if promised == 0:
-        raise not_understood(name, f"its header names no triangle; it has bytes for {held:,}.")
+        raise not_understood(
+            name, Told("its header names no triangle; it has bytes for {held:,}.", held=held)
+        )
     caps.check_triangles(promised, name)
     records = np.frombuffer(data, dtype=_TRIANGLE, count=promised, offset=HEADER_BYTES)
     corners = np.ascontiguousarray(records["corners"]).reshape(-1, 3)
@@ -143,7 +151,9 @@ def _any_coordinates(data: bytes, name: str, caps: ReadCaps) -> list[bytes]:
     if loops != sum(1 for _ in _LOOP_END.finditer(data)) or len(tokens) % 9:
         raise cut_short(name, "it ends or breaks off in the middle of a triangle.")
     if len(tokens) != 9 * loops:
-        raise not_understood(name, f"its {loops:,} facets do not have three corners each.")
+        raise not_understood(
+            name, Told("its {loops:,} facets do not have three corners each.", loops=loops)
+        )
     if not loops:
         raise not_understood(name, "it names no triangle.")
     return tokens

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types import Fault, Floats, Ints
 from veneercheck.scan.raw import not_understood
 
@@ -37,7 +38,9 @@ def floats_of(tokens: Sequence[bytes], name: str) -> Floats:
         return np.fromiter(map(float, tokens), dtype=np.float64, count=len(tokens))
     except ValueError:
         bad = next(token for token in tokens if not _is(float, token))
-        raise not_understood(name, f"«{shown(bad)}» stands where a number should be.") from None
+        raise not_understood(
+            name, Told("«{bad}» stands where a number should be.", bad=shown(bad))
+        ) from None
 
 
 def ints_of(tokens: Sequence[bytes], name: str) -> Ints:
@@ -52,7 +55,9 @@ def ints_of(tokens: Sequence[bytes], name: str) -> Ints:
         return np.fromiter(map(int, tokens), dtype=np.int64, count=len(tokens))
     except (ValueError, OverflowError):
         bad = next((token for token in tokens if not _is(_small_int, token)), b"?")
-        raise not_understood(name, f"«{shown(bad)}» stands where an index should be.") from None
+        raise not_understood(
+            name, Told("«{bad}» stands where an index should be.", bad=shown(bad))
+        ) from None
 
 
 def _small_int(token: bytes) -> np.int64:
@@ -80,7 +85,8 @@ def decimal_points(tokens: list[bytes], name: str) -> tuple[list[bytes], tuple[F
         return tokens, ()
     if any(b"." in token for token in tokens):
         raise not_understood(
-            name, f"it mixes decimal points and commas, as in «{shown(commas[0])}»."
+            name,
+            Told("it mixes decimal points and commas, as in «{commas}».", commas=shown(commas[0])),
         )
     words = f"{len(commas):,} numbers are written with a decimal comma; read as decimal points."
     return [t.replace(b",", b".") for t in tokens], (Fault("decimal_commas", len(commas), words),)

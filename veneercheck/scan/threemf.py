@@ -17,6 +17,7 @@ from xml.parsers import expat
 
 import numpy as np
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types import Floats, Ints
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.placing import Scene
@@ -85,7 +86,9 @@ def read_3mf(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             return _Package(package, len(data), name, caps).surface()
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError) as error:
-        raise not_understood(name, f"its package is damaged ({type(error).__name__}).") from None
+        raise not_understood(
+            name, Told("its package is damaged ({name}).", name=type(error).__name__)
+        ) from None
     except (RuntimeError, ValueError, LookupError, OverflowError) as error:
         if "encrypted" in str(error):
             raise not_understood(name, "its package is locked with a password.") from None
@@ -110,7 +113,9 @@ class _Package:
         points, faces = scene.surface()
         unit = _UNITS.get(model.unit)
         if unit is None:
-            raise not_understood(self._name, f"it states the unknown unit «{model.unit[:24]}».")
+            raise not_understood(
+                self._name, Told("it states the unknown unit «{unit}».", unit=model.unit[:24])
+            )
         return RawSurface(points, faces, unit)
 
     def _place(
@@ -165,7 +170,9 @@ class _Package:
                     parser.Parse(piece, False)
             parser.Parse(b"", True)
         except expat.ExpatError as error:
-            raise not_understood(self._name, f"its XML is broken at line {error.lineno}.") from None
+            raise not_understood(
+                self._name, Told("its XML is broken at line {lineno}.", lineno=error.lineno)
+            ) from None
 
     def _refuse_doctype(self, *_: object) -> None:
         raise not_understood(self._name, "its XML declares a document type, which 3MF forbids.")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.core.types import Fault, Values
 
 MM_PER_UNIT = {
@@ -64,8 +67,8 @@ def known_unit(word: str) -> str:
     unit = _SPELLINGS.get(word.strip().lower(), word.strip().lower())
     if unit not in MM_PER_UNIT:
         raise ScanError(
-            f"«{word}» is not a unit that is understood.",
-            next_step=f"Use one of {', '.join(MM_PER_UNIT)}.",
+            Told("«{word}» is not a unit that is understood.", word=word),
+            next_step=Told("Use one of {known}.", known=", ".join(MM_PER_UNIT)),
         )
     return unit
 
@@ -143,24 +146,38 @@ def _told(kind: str, words: str, size: float, unit: str) -> Fault:
 
 def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:
     if len(possible) > 1:
-        readings = " or ".join(f"{size * MM_PER_UNIT[u]:.3g} mm in {_WORDS[u]}" for u in possible)
-        what = f"its unit is not clear: it is {readings} across."
-        asked = " or ".join(f"--unit {_asked(unit)}" for unit in possible)
-        return ScanError(what, where=name, next_step=f"Give {asked}.")
+        readings = _either(
+            Told("{size:.3g} mm in {unit}", size=size * MM_PER_UNIT[u], unit=Told(_WORDS[u]))
+            for u in possible
+        )
+        asked = _either(f"--unit {_asked(unit)}" for unit in possible)
+        return ScanError(
+            Told("its unit is not clear: it is {readings} across.", readings=readings),
+            where=name,
+            next_step=Told("Give {asked}.", asked=asked),
+        )
     stated = possible[0] if possible else "mm"
-    said = f"{size:.3g} {_WORDS[stated]} across"
+    said = Told("{size:.3g} {unit} across", size=size, unit=Told(_WORDS[stated]))
     guess = [u for u in _GUESSED if _within(size * MM_PER_UNIT[u], POSSIBLE_MM)]
     if len(guess) == 1:
         return ScanError(
-            f"{said}; saved in {_WORDS[guess[0]]}?",
+            Told("{said}; saved in {words}?", said=said, words=Told(_WORDS[guess[0]])),
             where=name,
-            next_step=f"Give --unit {_asked(guess[0])}, or --unit {_asked(stated)} if it is so.",
+            next_step=Told(
+                "Give --unit {guess}, or --unit {stated} if it is so.",
+                guess=_asked(guess[0]),
+                stated=_asked(stated),
+            ),
         )
     return ScanError(
-        f"{said}: no unit makes that the size of a dental scan.",
+        Told("{said}: no unit makes that the size of a dental scan.", said=said),
         where=name,
         next_step="Check the file; if it is right, name its unit with --unit.",
     )
+
+
+def _either(parts: Iterable[str]) -> str:
+    return functools.reduce(lambda one, more: Told("{one} or {more}", one=one, more=more), parts)
 
 
 def _asked(unit: str) -> str:
@@ -174,14 +191,17 @@ def check_coordinates(points: npt.NDArray[np.floating], mm_per_unit: float, name
     if not finite.all():
         count = int((~finite.all(axis=1)).sum())
         raise ScanError(
-            f"{count:,} points have coordinates that are no numbers (NaN or infinite).",
+            Told(
+                "{count:,} points have coordinates that are no numbers (NaN or infinite).",
+                count=count,
+            ),
             where=name,
             next_step="Export the scan again.",
         )
     farthest = float(max(points.max(), -points.min())) * mm_per_unit if len(points) else 0.0
     if not farthest <= _FARTHEST_MM:
         raise ScanError(
-            f"a coordinate lies {farthest:.3g} mm from the origin.",
+            Told("a coordinate lies {farthest:.3g} mm from the origin.", farthest=farthest),
             where=name,
             next_step="Export the scan again, in millimetres near the origin.",
         )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from veneercheck.core.errors import ScanError
+from veneercheck.core.errors import ScanError, Told
 from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 from veneercheck.machine.aside import put
@@ -71,7 +71,7 @@ def write_stl(path: Path, mesh: TriangleMesh) -> None:
         put(Path(path), [stl_bytes(mesh)], lasting=True)
     except OSError as error:
         raise ScanError(
-            f"the file cannot be written ({error.strerror}).",
+            Told("the file cannot be written ({strerror}).", strerror=error.strerror),
             where=printable_name(Path(path)),
             next_step="Check the folder, its rights and the room on the disk.",
         ) from None

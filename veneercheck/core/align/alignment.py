@@ -22,7 +22,7 @@ from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
     Alignment,
@@ -183,8 +183,12 @@ def check(framework: TriangleMesh, waxup: TriangleMesh, reference: Bools | None)
             raise MeshError("the scan has no surface.", where=name)
     if reference is not None and reference.shape != (len(framework.points_mm),):
         raise MeshError(
-            f"the reference mask has {reference.shape} entries, not one for each of "
-            f"{len(framework.points_mm)} framework vertices."
+            Told(
+                "the reference mask has {shape} entries, not one for each of {count} framework "
+                "vertices.",
+                shape=reference.shape,
+                count=len(framework.points_mm),
+            )
         )
 
 

@@ -19,7 +19,7 @@ from veneercheck.core.align import fit, polish, words
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.motion import best_motion
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import face_normals
@@ -64,7 +64,11 @@ def start_of(
         worst = int(np.argmax(off))
         if not off[worst] <= _ON_SURFACE_MM:
             raise MeshError(
-                f"the place picked on the {_SCANS[scan]} lies {off[worst]:.1f} mm off its surface.",
+                Told(
+                    "the place picked on the {scans} lies {off:.1f} mm off its surface.",
+                    scans=Told(_SCANS[scan]),
+                    off=off[worst],
+                ),
                 where=f"landmark {worst + 1}",
                 next_step="Give it in mm, in that scan's own frame, and pick it anew.",
             )
@@ -73,8 +77,10 @@ def start_of(
     worst = int(np.argmax(apart))
     if apart[worst] > PICKED_WITHIN_MM:
         raise MeshError(
-            f"laid on each other as well as may be, its two places are {apart[worst]:.1f} mm "
-            "apart.",
+            Told(
+                "laid on each other as well as may be, its two places are {apart:.1f} mm apart.",
+                apart=apart[worst],
+            ),
             where=f"landmark {worst + 1}",
             next_step="Pick the same places on both scans, in the same order.",
         )

@@ -11,7 +11,7 @@ import numpy as np
 from veneercheck.core.align.alignment import align
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pattern import parts
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Floats, Ints, TriangleMesh
@@ -65,21 +65,39 @@ class Repeatability:
     def words(self) -> tuple[str, ...]:
         """What was measured, a line each."""
         lines = [
-            f"{self.scans} scans, {self.pairs} pairs compared; repeatability as standard "
-            "deviations of one scan (ISO 5725), no trueness",
-            f"noise: {1000 * self.noise_mm:.1f} µm after smoothing",
+            Told(
+                "{scans} scans, {pairs} pairs compared; repeatability as standard deviations of "
+                "one scan (ISO 5725), no trueness",
+                scans=self.scans,
+                pairs=self.pairs,
+            ),
+            Told("noise: {value:.1f} µm after smoothing", value=1000 * self.noise_mm),
         ]
         if np.isfinite(self.seating_mm).all():
             x, y, z = 1000 * self.seating_mm
-            lines.append(f"seating along x, y, z of the scans: {x:.1f}, {y:.1f}, {z:.1f} µm")
+            lines.append(
+                Told(
+                    "seating along x, y, z of the scans: {x:.1f}, {y:.1f}, {z:.1f} µm",
+                    x=x,
+                    y=y,
+                    z=z,
+                )
+            )
         else:
-            lines.append("seating: not told, since the scans are not said to share a frame")
+            lines.append(Told("seating: not told, since the scans are not said to share a frame"))
         if np.isfinite(self.distortion_mm):
             worst = int(np.argmax(self.distortion_there_mm))
             x, y, z = self.place_mm[worst]
             lines.append(
-                f"distortion: {1000 * self.distortion_mm:.1f} µm, most near ({x:.1f}, {y:.1f}, "
-                f"{z:.1f}): {1000 * self.distortion_there_mm[worst]:.1f} µm"
+                Told(
+                    "distortion: {value:.1f} µm, most near ({x:.1f}, {y:.1f}, {z:.1f}): "
+                    "{value_2:.1f} µm",
+                    value=1000 * self.distortion_mm,
+                    x=x,
+                    y=y,
+                    z=z,
+                    value_2=1000 * self.distortion_there_mm[worst],
+                )
             )
         return (*lines, *self.refused)
 
@@ -119,7 +137,12 @@ def repeatability(
         found = align(scans[i], scans[j], options=options)
         if found.state is AlignmentState.FAILED:
             refused.append(
-                f"scans {i + 1} and {j + 1}: " + "; ".join(reason.words for reason in found.reasons)
+                Told(
+                    "scans {i} and {j}: {reasons}",
+                    i=i + 1,
+                    j=j + 1,
+                    reasons="; ".join(reason.words for reason in found.reasons),
+                )
             )
             continue
         variance.append(found.rms_mm**2 / 2)

@@ -18,7 +18,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.nearest import Nearest, NearestSurface
 from veneercheck.core.mesh.triangles import components
 from veneercheck.core.plan.contour import LINE_STEP_MM, shares_in
@@ -89,8 +89,14 @@ def _on_surface(mesh: TriangleMesh, points_mm: Floats) -> Nearest:
     if near.distance_mm[worst] > PICKED_WITHIN_MM:
         x, y, z = points_mm[worst]
         raise MeshError(
-            f"the point ({x:.1f}, {y:.1f}, {z:.1f}) of a finish line lies "
-            f"{near.distance_mm[worst]:.1f} mm off the wax-up.",
+            Told(
+                "the point ({x:.1f}, {y:.1f}, {z:.1f}) of a finish line lies {off:.1f} mm off "
+                "the wax-up.",
+                x=x,
+                y=y,
+                z=z,
+                off=near.distance_mm[worst],
+            ),
             next_step="Pick it on the wax-up, in mm, in the frame of its scan.",
         )
     return near

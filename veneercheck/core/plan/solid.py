@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import components, edge_pairs, renumber_by_first_use
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
@@ -84,7 +84,9 @@ def solid_of(mesh: TriangleMesh, name: str) -> Any:
     body = manifold3d.Manifold(manifold3d.Mesh64(corners, triangles))
     if body.status() != manifold3d.Error.NoError or body.is_empty():
         raise MeshError(
-            f"{name} is not the surface of one body: triangles overlap or leave gaps.",
+            Told(
+                "{name} is not the surface of one body: triangles overlap or leave gaps.", name=name
+            ),
             next_step="Export the scan anew, with holes closed.",
         )
     return body

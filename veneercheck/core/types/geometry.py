@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.errors import MeshError
+from veneercheck.core.errors import MeshError, Told
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -53,14 +53,16 @@ class TriangleMesh:
         points = np.ascontiguousarray(self.points_mm, dtype=np.float64)
         faces = np.ascontiguousarray(self.faces, dtype=np.int64)
         if points.ndim != 2 or points.shape[1] != 3:
-            raise MeshError(f"vertices have shape {points.shape}, not (n, 3).")
+            raise MeshError(Told("vertices have shape {shape}, not (n, 3).", shape=points.shape))
         if faces.ndim != 2 or faces.shape[1] != 3:
-            raise MeshError(f"triangles have shape {faces.shape}, not (m, 3).")
+            raise MeshError(Told("triangles have shape {shape}, not (m, 3).", shape=faces.shape))
         if not np.isfinite(points).all():
             bad = int(np.flatnonzero(~np.isfinite(points).all(axis=1))[0])
             raise MeshError("a coordinate is not a finite number.", where=f"vertex {bad}")
         if faces.size and (faces.min() < 0 or faces.max() >= len(points)):
-            raise MeshError(f"a triangle names a vertex outside 0…{len(points) - 1}.")
+            raise MeshError(
+                Told("a triangle names a vertex outside 0…{count}.", count=len(points) - 1)
+            )
         object.__setattr__(self, "points_mm", _read_only(points.view()))
         object.__setattr__(self, "faces", _read_only(faces.view()))
 
