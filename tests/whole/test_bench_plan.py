@@ -27,7 +27,6 @@ def _page_tests() -> Any:
 
 
 PAGE = _page_tests()
-DOOR = PAGE.DOOR
 browser, bench = PAGE.browser, PAGE.bench
 pytestmark = PAGE.pytestmark
 
