@@ -66,7 +66,8 @@ SHEET = """
 def typeset(folder: Path, text: str) -> tuple[bytes, Any]:
     """A sheet that says a text in three ways, in the same standard as the report."""
     (folder / "sheet.typ").write_text(SHEET, "utf-8")
-    data, fonts = printable({"notes": shown(text), "title": f"Notes · {shown(text)[:64]}", "moment": 0})
+    title = f"Notes · {shown(text)[:64]}"  # as in the papers, never without a word
+    data, fonts = printable({"notes": shown(text), "title": title, "moment": 0})
     (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
     return _set_whatever_it_says(folder, "sheet.typ", "report.pdf", data, fonts), data
 

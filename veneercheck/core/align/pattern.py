@@ -8,8 +8,8 @@ Size and bow are read from the surface through the vertices. Scans are thinned w
 and a facet lies inside a round contour by up to some 20 µm: seven of 32 sound bridges were told to
 be larger than their wax-up, or bent. Choice: the residual less what the contour bulges over its
 facets, and an uncertainty that holds how far the answer changes where a patch of 3 mm is left out.
-Instead of: the residuals as if they were independent. Cost: the bulge is guessed from normals, which
-are rough on long facets; so it is kept out of the fit itself, which it made twice as far off.
+Instead of: the residuals as if they were independent. Cost: the bulge is guessed from normals,
+which are rough on long facets; so it is kept out of the fit, which it made twice as far off.
 """
 
 from __future__ import annotations
