@@ -10,6 +10,7 @@ import typer
 
 from veneercheck.case.exits import Exit, code_of
 from veneercheck.cli.options import (
+    FiledIn,
     Lang,
     LangOption,
     NoReport,
@@ -69,14 +70,7 @@ def check_command(
     no_report: NoReport = False,
     lang: LangOption = Lang.EN,
     paper: PaperOption = Paper.A4,
-    register: Annotated[
-        str | None,
-        typer.Option(
-            envvar="VENEERCHECK_REGISTER",
-            help="Put the check on record here: a file, or postgresql://user@host/name; --out then "
-            "holds a folder for each case.",
-        ),
-    ] = None,
+    register: FiledIn = None,
     who: Who = None,
     verbose: Verbose = False,
     scanner: Annotated[

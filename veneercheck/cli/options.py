@@ -112,6 +112,15 @@ Verbose = Annotated[
         "--verbose", help="Tell every remark on the meshes, not only one line for each scan."
     ),
 ]
+FiledIn = Annotated[
+    str | None,
+    typer.Option(
+        "--register",
+        envvar="VENEERCHECK_REGISTER",
+        help="Put it on record here: a file, or postgresql://user@host/name; --out then holds a "
+        "folder for each case.",
+    ),
+]
 Who = Annotated[str | None, typer.Option("--who", help="Initials of who checks, for the record.")]
 
 

@@ -10,6 +10,7 @@ import typer
 
 from veneercheck.case.exits import Exit
 from veneercheck.cli.options import (
+    FiledIn,
     Lang,
     LangOption,
     Paper,
@@ -75,14 +76,7 @@ def plan_command(
     out: Annotated[Path, typer.Option(help="Folder for the plan.")] = Path("plan"),
     lang: LangOption = Lang.EN,
     paper: PaperOption = Paper.A4,
-    register: Annotated[
-        str | None,
-        typer.Option(
-            envvar="VENEERCHECK_REGISTER",
-            help="Put the plan on record here: a file, or postgresql://user@host/name; --out then "
-            "holds a folder for each case.",
-        ),
-    ] = None,
+    register: FiledIn = None,
     who: Who = None,
 ) -> None:
     """Plan a cut: how deep, where, and does everything fit?"""
