@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import http.client
+import importlib.util
 import json
 import os
 import signal
@@ -203,3 +204,14 @@ def signal_worker(number: str, what: signal.Signals) -> None:
             os.kill(process, what)
             return
     raise AssertionError("nobody works on it")
+
+
+def page_tests() -> Any:
+    """The tests of the page as a module: others open it and drop scans on it as they do."""
+    path = Path(__file__).parent / "whole" / "test_bench_page.py"
+    spec = importlib.util.spec_from_file_location("bench_page", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_page"] = module
+    spec.loader.exec_module(module)
+    return module

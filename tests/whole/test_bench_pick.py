@@ -7,10 +7,8 @@ collar too narrow for the search, and wide enough for a fit that is started besi
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import shutil
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -29,17 +27,7 @@ from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import RigidMotion, TriangleMesh
 from veneercheck.scan import stl_bytes
 
-
-def _page_tests() -> Any:
-    path = Path(__file__).parent / "test_bench_page.py"
-    spec = importlib.util.spec_from_file_location("bench_page", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_page"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-PAGE = _page_tests()
+PAGE = browsing.page_tests()
 browser, bench = PAGE.browser, PAGE.bench
 pytestmark = PAGE.pytestmark
 

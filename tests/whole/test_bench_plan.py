@@ -2,31 +2,20 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
 import os
-import sys
 from pathlib import Path
 from typing import Any
 
 from typer.testing import CliRunner
 
+import browsing
 from veneercheck.cli.main import app
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.scan import stl_bytes
 
-
-def _page_tests() -> Any:
-    path = Path(__file__).parent / "test_bench_page.py"
-    spec = importlib.util.spec_from_file_location("bench_page", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_page"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-PAGE = _page_tests()
+PAGE = browsing.page_tests()
 browser, bench = PAGE.browser, PAGE.bench
 pytestmark = PAGE.pytestmark
 
