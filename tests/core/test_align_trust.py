@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from phantom.surface import triangulate
-from veneercheck.core.align import AlignOptions, align, examine
+from veneercheck.core.align import AlignOptions, align, examine, pattern, polish
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -164,3 +164,26 @@ def test_coarse_facets_are_no_other_size_and_no_bow():
     found = examine(back, coarse)
     assert found.state is AlignmentState.GIVEN, found.reasons
     assert found.evidence.scale == pytest.approx(1.0, abs=2e-3)
+
+
+def test_patches_left_out_give_the_spread_of_a_mean():
+    # Source: closed form of the jackknife; for the mean of g patches of one size it is
+    # Σ(xᵢ − x̄)² / (g (g − 1)), whatever the points within a patch have in common.
+    shift = np.array([0.010, -0.020, 0.030, 0.004, -0.006])
+    arm = np.concatenate([np.full((7, 3), [10.0 * k, 0.5, 0.5]) for k in range(len(shift))])
+    residual = np.repeat(shift, 7)
+    found = pattern._left_out(np.ones((len(arm), 1)), np.ones(len(arm)), residual, arm)
+    count = len(shift)
+    expected = ((shift - shift.mean()) ** 2).sum() / (count * (count - 1))
+    assert found[0, 0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_search_that_goes_astray_calls_no_true_frame_untrue(lump, monkeypatch):
+    # Source: the scans share their frame; the search is made to end 2 mm beside it.
+    framework, away = _changed(lump, np.zeros_like)
+    back = TriangleMesh(away.inverse().apply(framework.points_mm), framework.faces)
+    astray = RigidMotion(np.eye(3), np.array([0.0, 2.0, 0.0]))
+    monkeypatch.setattr(polish, "search_fit", lambda *_: astray)
+    found = examine(back, lump)
+    assert found.state is AlignmentState.GIVEN and not found.reasons
+    assert found.evidence.frame_mm < 0.01 and found.reference_area_mm2 > 50.0
