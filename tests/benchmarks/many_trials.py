@@ -294,6 +294,7 @@ class StandIn:
             return entry
 
         vars(filing)["carry_out"] = carry_out
+        # The trial's own worker ends with it: what it times is the very method that files.
         Register.append = timed  # type: ignore[method-assign]
 
 
@@ -343,6 +344,7 @@ def _plugin(made: Path, times: Path) -> Any:
 
     base: Any = distributed.WorkerPlugin
 
+    # distributed tells no types, so its class is of type Any.
     class Plugin(StandIn, base):  # type: ignore[misc]
         pass
 
