@@ -84,6 +84,16 @@ def test_sound_chamfer_raises_nothing() -> None:
     assert found.layer_statistics.median_mm == pytest.approx(1.3, abs=1e-9)
 
 
+def test_a_steep_run_out_has_its_finish_line_under_a_scan_of_little_trust_too() -> None:
+    """Source: drawn, a wall of 63° and 0.4 mm, then a slope to full depth: sound. Readings that may
+    be 0.1 mm off take surface within 0.3 mm of the contour for uncut; the wall agrees with none."""
+
+    def depth(x, y):
+        return np.clip(np.minimum(2.0 * (x - 4.0), x - 3.8), 0.0, 1.5) + 0.0 * y
+
+    assert not checked(depth, profile={"scan": {"trueness_u_mm": 0.1}}).zones
+
+
 def test_figures_are_of_the_cut_without_its_run_out() -> None:
     """Source: drawn, 1.5 mm everywhere beyond a run-out of 0.6 mm, less 0.2 mm of opaquer.
 

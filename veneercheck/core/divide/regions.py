@@ -65,7 +65,9 @@ _LINE_POINTS = 8
 """Points of the line that a vertex is held against: the nearest ones, and none farther."""
 
 FOOT_OF_WALL_MM = 0.15
-"""How far the foot of a steep wall, near the contour but turned away from it, may reach."""
+"""How far the foot of a steep wall, near the contour but turned away from it, may reach; a wall as
+high as the tolerance, further: `_WALL_TO_FOOT` of it."""
+_WALL_TO_FOOT = 1.2
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -186,7 +188,7 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
     cut = _grown(core, below, edges)
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
-    foot = reach_along_edges(points_mm, edges, cut, FOOT_OF_WALL_MM)
+    foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
     code[_hidden(code, reading)] = Region.CUT
     if paint is not None:
