@@ -135,6 +135,32 @@ def test_another_size_is_measured_and_told_and_never_applied(lump):
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
 
 
+def test_powder_is_no_other_size_and_no_bridge_that_is_not_seated(lump):
+    # Source: the framework stands 30 µm proud all over; alone its size would read 0.4 % larger, and
+    # its two halves would part by 50 µm, each climbing on its own slopes.
+    framework, _ = _changed(lump, lambda _: 0.03 * vertex_normals(lump))
+    found = align(framework, lump)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    assert found.evidence.scale == pytest.approx(1.0, abs=5e-4)
+    assert found.evidence.seating_mm < 0.01
+
+
+@pytest.mark.parametrize(("proud_mm", "told"), [(0.0, False), (0.015, False), (0.06, True)])
+def test_on_a_ball_size_and_powder_look_alike_and_only_what_matters_is_told(proud_mm, told):
+    # Source: evenly proud by so much, a ball of 5 mm is 0.3 % or 1.2 % larger; nothing tells it
+    # from powder, and what moves no surface by 30 µm is no other size.
+    ball = triangulate(
+        lambda points: np.linalg.norm(points, axis=1) - 5.0,
+        np.full(3, -6.5), np.full(3, 6.5), 0.33,
+    )  # fmt: skip
+    depth = np.clip((ball.points_mm[:, 2] - 0.5) / 0.6, 0, 1)
+    noise = 0.005 * np.random.default_rng(1).normal(size=len(depth))
+    moved = ball.points_mm + (proud_mm + noise - depth)[:, None] * vertex_normals(ball)
+    found = examine(TriangleMesh(moved, ball.faces), ball)
+    assert any("% larger" in reason.words for reason in found.reasons) is told
+    assert found.evidence.scale == pytest.approx(1.0 + proud_mm / 5.0, abs=1e-3)
+
+
 def test_a_bow_is_measured_and_told(lump):
     # Source: the middle was raised by 80 µm against the ends, as a parabola.
     framework, _ = _changed(

@@ -133,18 +133,18 @@ def settled(
     done = Fitted.of(body, target, last)
     seat, left = side_by_side(
         lambda: seating.compare(body, target, done.last, options, done.sure.power_mm4),
-        lambda: _left(done),
+        lambda: _left(done, options),
     )
     if seat.own is not None:
         done = Fitted.of(body, target, seat.own)
-        left = _left(done)
+        left = _left(done, options)
     return done, seat, left
 
 
-def _left(done: Fitted) -> Pattern:
+def _left(done: Fitted, options: AlignOptions) -> Pattern:
     """What the last fit leaves."""
     axes = done.last.motion.turn(words.own_axes(done.body))
-    return pattern(done.body, done.last, axes, done.sure.power_mm4)
+    return pattern(done.body, done.last, axes, done.sure.power_mm4, options.limit_mm)
 
 
 def given(
