@@ -71,3 +71,27 @@ def test_no_more_is_added_anywhere_than_a_hollow_is_deep() -> None:
     found = judged(tube(pit), tube(lambda turn, _: WIDE_MM + 0.0 * turn))
     deep_mm = 3.0 - 2.2 + RESERVE_MM
     assert deep_mm - 0.02 < -found.amount_mm.min() < 1.25 * deep_mm + 0.02
+
+
+def test_from_the_back_of_a_ridge_no_more_is_taken_than_is_missing() -> None:
+    """By hand: a ridge 0.3 mm under the contour leans over by 45°, so that its back faces away from
+    the contour: a knife that comes from there takes it with the ridge."""
+
+    def ridge(turn, z):
+        cut = np.clip(2.0 * (2.4 - np.abs(turn)), 0.0, SPACE_MM + 0.1)
+        high = np.clip(3.0 * (0.6 - np.abs(z - 0.5 * LONG_MM)), 0.0, 1.0) * (np.abs(turn) < 0.8)
+        return CONTOUR_MM - cut + high
+
+    framework = tube(ridge)
+    points = np.array(framework.points_mm)
+    points[:, 2] += np.maximum(
+        np.hypot(points[:, 0], points[:, 1]) - CONTOUR_MM + SPACE_MM, 0.0
+    ) * (np.abs(np.arctan2(points[:, 1], points[:, 0])) < 0.8)
+    found = judged(TriangleMesh(points, framework.faces), tube(lambda t, _: CONTOUR_MM + 0.0 * t))
+    points, amount = found.framework.points_mm, found.amount_mm
+    r = np.hypot(points[:, 0], points[:, 1])
+    outward = np.column_stack([points[:, :2] / r[:, None], np.zeros(len(r))])
+    facing = np.einsum("ij,ij->i", vertex_normals(found.framework), outward)
+    back = (facing < 0.1) & (amount > 0) & (np.abs(points[:, 1]) < 1.0)
+    assert back.sum() > 50
+    assert (amount - (SPACE_MM - (CONTOUR_MM - r)))[back].max() < RESERVE_MM + 0.01

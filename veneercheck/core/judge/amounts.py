@@ -11,7 +11,8 @@ Amounts are tried. Choice: every point is moved along its normal, read again, an
 more than what is missing, to where it holds. In firm zones the nearest contour must be far enough,
 since a ball loses its room on a slope once the high spot is cut; elsewhere ray and ball. Where the
 way hardly gains (a cusp whose other side comes nearer) it ends; on a flank steeper than 55° no more
-is told than 1.75 times what is missing; nothing is added beyond what a hollow is deep. Instead of:
+is told than 1.75 times what is missing, and once where it faces aside or back, as
+in a fold; nothing is added beyond what a hollow is deep. Instead of:
 dividing by the cosine of one reading,
 which fell short by 0.1 mm on flanks under a bent contour and asked for 2.5 mm of wax on the walls
 of a hollow of 0.8; or moving the mesh: inward past a cusp's own radius its triangles turn over.
@@ -52,6 +53,10 @@ it no nearer, no more is told."""
 _STEEPEST = 1.75
 """On a flank that leans by more than 55° a knife square to it runs along under the contour: no more
 than this share of what is missing is told, and what is left there is for a second round."""
+
+_EDGE_ON_COS = 0.3
+"""A surface that faces farther aside or back, as in a fold, is left behind by a knife that comes
+from the contour: no more than what is missing is told."""
 
 _ASLANT = 1.25
 """Beside its worst spot the sides of a hollow lean, and the way to the contour is longer."""
@@ -158,7 +163,8 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     moved = _Moved(reading, adds, at[level])
     way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
     short_mm = np.maximum(asked_mm[level] - high_mm[level], 0.0)
-    amount[level] = np.minimum(way_mm, _STEEPEST * short_mm)
+    edge_on = reading.agreement[at[level]] < _EDGE_ON_COS
+    amount[level] = np.minimum(way_mm, np.where(edge_on, 1.0, _STEEPEST) * short_mm)
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)
