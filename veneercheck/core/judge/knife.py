@@ -171,7 +171,8 @@ def work(
     bumps = _bumps(framework, reading, parts, limits, compared, need_mm=need + limits.taken_mm)
     for excess in (bumps.apart, *compared[1:]):
         side = on if excess.finding is FindingKind.TOO_THICK else off
-        patches = zones.patches(framework, reading, parts, limits, excess)
+        over = excess.finding is FindingKind.OVER_CONTOUR
+        patches = bumps.over if over else zones.patches(framework, reading, parts, limits, excess)
         in_band = [stage == WAX and zones.is_of_band(patch, reading, parts) for patch in patches]
         unshaped += [patch for patch, band in zip(patches, in_band, strict=True) if band]
         patches = [patch for patch, band in zip(patches, in_band, strict=True) if not band]
@@ -181,7 +182,7 @@ def work(
             one, amount = _advised(
                 reading, patch, tried, left, limits=limits, told=told, stage=stage
             )
-            if excess.finding is FindingKind.OVER_CONTOUR:
+            if over:
                 one, amount = bumps.in_all(one, amount, reading, limits)
             advised.append(one)
             np.maximum(side, amount, out=side)
@@ -203,9 +204,11 @@ def work(
 class _Bumps:
     """What stands out of the contour amid the veneer: one fault with the slopes that lead to it.
 
-    `apart` is the thin finding without them, `whole_mm` what comes off until the veneer has room.
+    `over` is all that stands out, `apart` the thin finding without what does amid the veneer,
+    `whole_mm` what comes off until the veneer has room.
     """
 
+    over: list[zones.Patch]
     apart: Excess
     beside: Bools
     whole_mm: Floats
@@ -252,14 +255,11 @@ def _bumps(
     thin, _, over = compared
     count = len(framework.points_mm)
     cut = parts.code == Region.CUT
-    bumps = [
-        patch
-        for patch in zones.patches(framework, reading, parts, limits, over)
-        if patch.firmly_beyond and cut[patch.vertices].mean() > 0.5
-    ]
+    proud = zones.patches(framework, reading, parts, limits, over)
+    bumps = [patch for patch in proud if patch.firmly_beyond and cut[patch.vertices].mean() > 0.5]
     if not bumps:
         nowhere = np.zeros(count, dtype=bool)
-        return _Bumps(thin, nowhere, np.zeros(count))
+        return _Bumps(proud, thin, nowhere, np.zeros(count))
     on = _mask(np.concatenate([patch.vertices for patch in bumps]), count)
     beside = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, on, _SLOPES_MM))
     apart = dataclasses.replace(thin, excess_mm=np.where(beside, np.nan, thin.excess_mm))
@@ -270,7 +270,7 @@ def _bumps(
     (whole,) = amounts.tried(
         framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
     )
-    return _Bumps(apart, beside, whole)
+    return _Bumps(proud, apart, beside, whole)
 
 
 def _mask(vertices: Ints, count: int) -> Bools:
