@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from program import run
+from veneercheck.batch.task import FAILED
 from veneercheck.core.align.picked import _SCANS
 from veneercheck.core.errors import RecordError, Told
 from veneercheck.phantom.bodies import concentric_spheres
@@ -68,6 +69,7 @@ def test_every_refusal_is_said_in_german_with_all_its_values() -> None:
     patterns, known = every_pattern(), german()
     parts = {
         *VERDICTS,
+        FAILED,
         *(body.name for body in known_bodies(1.0)),
         *_SCANS,
         "waxup",
@@ -80,7 +82,9 @@ def test_every_refusal_is_said_in_german_with_all_its_values() -> None:
     assert known.keys() - patterns.keys() == parts - patterns.keys()
     assert [one for one in known if fields(one) != fields(known[one])] == []
     assert [
-        one for one in known if one == known[one] and len(one) > 12 and " in {unit}" not in one
+        one
+        for one in known
+        if one == known[one] and len(re.sub("{[^}]*}", "", one)) > 5 and " in {unit}" not in one
     ] == []
 
 
@@ -150,3 +154,23 @@ def test_no_refusal_of_a_command_stays_english(tmp_path: Path, name: str) -> Non
     bare = re.sub("«[^»]*»|`[^`]*`|[()]", " ", lines[1].split("veneercheck: ")[1])
     said_ = {word.strip(".,:;«»`").lower() for word in bare.split()}
     assert not said_ & ENGLISH, lines[1]
+
+
+def test_what_many_cases_came_to_is_told_in_german(tmp_path: Path) -> None:
+    """One checked, one refused, one whose other scan is not there: no English is left but names."""
+    export = tmp_path / "export"
+    export.mkdir()
+    body = concentric_spheres(1.8)
+    for name, mesh in (("framework", body.inner), ("waxup", body.outer)):
+        write_stl(export / f"D-1_{name}.stl", mesh)
+        (export / f"D-2_{name}.stl").write_text("Dear Sir or Madam,\n", encoding="utf-8")
+    write_stl(export / "D-3_framework.stl", body.inner)
+    asked = ("export", "--aligned", "--no-report", "--lang", "de")
+    batch = run("batch", *asked, folder=tmp_path)
+    watch = run("watch", *asked, "--once", "--still", "0.1", folder=tmp_path)
+    assert (batch.code, watch.code) == (3, 3)
+    assert "      2  Fälle" in batch.told and "FEHLGESCHLAGEN D-2: " in batch.told
+    assert "D-3: der Scan (Wax-up) ist noch nicht da" in watch.told
+    for told in (batch.told, watch.told):
+        bare = re.sub(r"\S*[/_]\S*", " ", told)
+        assert not {word.strip(".,:;«»`·").lower() for word in bare.split()} & ENGLISH, told

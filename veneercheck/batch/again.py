@@ -15,7 +15,7 @@ from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.confirm import differences, settled_again
 from veneercheck.report.counted import STANDING, standing_beside
 
-SAME = "the same"
+SAME = Told("the same")
 _MOST_TOLD = 3
 
 
@@ -101,21 +101,25 @@ def _change(before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
     unlike = list(differences(before, now))
     if not unlike:
         return SAME
-    told = []
-    if before["verdict"] != now["verdict"]:
-        told.append(f"verdict was {before['verdict']}, is {now['verdict']}")
-    if len(before["zones"]) != len(now["zones"]):
-        told.append(f"zones were {len(before['zones'])}, are {len(now['zones'])}")
-    old, new = (one["layer"]["median_mm"] for one in (before, now))
-    if old is not None and new is not None and old != new:
-        told.append(f"median layer {1000 * (new - old):+.1f} µm")
-    limits = [words for words in unlike if words.startswith("profile.")]
-    told += limits[:_MOST_TOLD]
+    told: list[str] = []
+    old, new = (Told(one["verdict"]) for one in (before, now))
+    if old != new:
+        told.append(Told("verdict was {old}, is {new}", old=old, new=new))
+    counts = [len(one["zones"]) for one in (before, now)]
+    if counts[0] != counts[1]:
+        told.append(Told("zones were {old}, are {new}", old=counts[0], new=counts[1]))
+    layers = [one["layer"]["median_mm"] for one in (before, now)]
+    if None not in layers and layers[0] != layers[1]:
+        told.append(Told("median layer {um:+.1f} µm", um=1000 * (layers[1] - layers[0])))
+    told += [words for words in unlike if words.startswith("profile.")][:_MOST_TOLD]
     told = told or unlike[:_MOST_TOLD]
     versions = [one["program"]["version"] for one in (before, now)]
     if versions[0] != versions[1]:
-        told.append(f"version was {versions[0]}, is {versions[1]}")
-    return "; ".join(told)
+        told.append(Told("version was {old}, is {new}", old=versions[0], new=versions[1]))
+    whole, *more = told
+    for one in more:
+        whole = Told("{whole}; {one}", whole=whole, one=one)
+    return whole
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from veneercheck.batch.task import Asked, Task
 from veneercheck.case.folders import ORDER
-from veneercheck.core.errors import VeneerCheckError
+from veneercheck.core.errors import Told, VeneerCheckError
 
 _SCANS = (".stl", ".ply", ".obj", ".off", ".3mf", ".glb")
 _ROLE = re.compile(
@@ -57,7 +57,7 @@ class Lone:
     """Files that are no case yet."""
 
     files: tuple[Path, ...]
-    why: str
+    why: Told
 
 
 def look_through(folder: Path, leave_out: Path) -> tuple[list[Found], list[Lone]]:
@@ -89,7 +89,8 @@ def look_through(folder: Path, leave_out: Path) -> tuple[list[Found], list[Lone]
         else:
             lone.append(pair)
     lone += [
-        Lone((path,), "it names no scans, and none bear its number") for path in unpaired.values()
+        Lone((path,), Told("it names no scans, and none bear its number"))
+        for path in unpaired.values()
     ]
     return found, lone
 
@@ -130,7 +131,7 @@ def _by_case_file(path: Path) -> Found | Lone | str:
     missing = [scan.name for scan in (told.framework, told.waxup) if not scan.is_file()]
     if missing:
         there = tuple(scan for scan in (told.framework, told.waxup) if scan.is_file())
-        return Lone((path, *there), f"{' and '.join(missing)}: not there yet")
+        return Lone((path, *there), Told("{files}: not there yet", files=", ".join(missing)))
     return Found(number, told.framework, told.waxup, path)
 
 
@@ -161,13 +162,21 @@ def _no_copy_mark(after: str | None) -> str:
 def _pair(number: str, roles: dict[str, list[Path]], case: Path | None) -> Found | Lone:
     chosen: dict[str, Path] = {}
     every = tuple(path for paths in roles.values() for path in paths)
+    called = number or Told("no number")
     for role in ("framework", "waxup"):
         alike = _without_copies(roles.get(role, []))
         if not alike:
-            return Lone(every, f"{number or 'no number'}: its {role} is not there yet")
+            why = Told("{number}: its {role} is not there yet", number=called, role=Told(role))
+            return Lone(every, why)
         if len(alike) > 1:
             names = ", ".join(path.name for path in alike)
-            return Lone(every, f"{number or 'no number'}: more than one {role} ({names})")
+            why = Told(
+                "{number}: more than one {role} ({names})",
+                number=called,
+                role=Told(role),
+                names=names,
+            )
+            return Lone(every, why)
         chosen[role] = alike[0]
     return Found(number or None, chosen["framework"], chosen["waxup"], case)
 
@@ -187,7 +196,8 @@ def _without_copies(paths: list[Path]) -> list[Path]:
     return list(firsts.values())
 
 
-def lone_words(lone: list[Lone]) -> Iterator[str]:
+def lone_words(lone: list[Lone]) -> Iterator[Told]:
     """A line for each."""
     for one in lone:
-        yield f"not paired: {', '.join(path.name for path in one.files)}; {one.why}"
+        files = ", ".join(path.name for path in one.files)
+        yield Told("not paired: {files}; {why}", files=files, why=one.why)

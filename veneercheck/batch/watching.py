@@ -209,9 +209,10 @@ def _lacks_bytes(path: Path) -> bool:
     return size == 0
 
 
-def _words(done: Done) -> str:
+def _words(done: Done) -> Told:
     if done.state == FAILED:
-        return f"{done.case}: FAILED, {done.cause}"
+        return Told("{case}: FAILED, {cause}", case=done.case, cause=done.cause)
     if done.state == THERE:
-        return f"{done.case}: checked already: {done.folder}"
-    return f"{done.case}: {done.verdict}: {done.folder}"
+        return Told("{case}: checked already: {folder}", case=done.case, folder=done.folder)
+    verdict = Told(done.verdict)
+    return Told("{case}: {verdict}: {folder}", case=done.case, verdict=verdict, folder=done.folder)

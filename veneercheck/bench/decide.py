@@ -199,7 +199,7 @@ def _decisions(decisions: list[Entry], words: Words) -> Markup:
              for name in ("decided", "who", "signed", "decision", "why")]  # fmt: skip
     rows = [
         tag("tr", *(tag("td", cell) for cell in (
-            one.body["decided_at_utc"][:16].replace("T", " "), one.body["who"],
+            words.minute(one.body["decided_at_utc"]), one.body["who"],
             (one.body.get("signature") or {}).get("by", words("format.none")),
             words.known("decided", one.body["what"]), one.body["why"])))
         for one in decisions

@@ -127,7 +127,7 @@ def _cells(one: Mapping[str, Any], words: Words) -> list[str]:
     none = words("format.none")
     decided = f"{words.known('decided', one['decision'])}, {one['decided_by']}"
     return [
-        one["checked_at_utc"][:16].replace("T", " "),
+        words.minute(one["checked_at_utc"]),
         one["case"] or none,
         " ".join(one["units"]) or none,
         words.known("verdict_short", one["verdict"]),

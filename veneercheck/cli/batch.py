@@ -95,7 +95,8 @@ def batch_command(
         cluster=cluster,
         say=say,
     )
-    tell(summary.words())
+    for line in summary.lines():
+        tell(line)
     tell(Told("Summary: {path}", path=summary.path))
     raise typer.Exit(summary.code)
 
@@ -129,9 +130,10 @@ def watch_command(
 
     asked = _asked(out, profile, unit, stage, aligned, no_report, lang, paper, register, who)
     if not once:
-        say(f"watching {folder}; end with Ctrl-C")
+        say(Told("watching {folder}; end with Ctrl-C", folder=folder))
     summary = watch(folder, asked, processes=processes or 1, once=once, still_s=still, say=say)
-    tell(summary.words())
+    for line in summary.lines():
+        tell(line)
     raise typer.Exit(summary.code)
 
 

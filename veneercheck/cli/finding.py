@@ -278,7 +278,7 @@ def _cells(register: Register, one: Found, words: Any) -> list[str]:
     none = words("format.none")
     decided = f"{words.known('decided', one.decision)}, {one.decided_by}" if one.decision else none
     return [
-        one.checked_at_utc[:16].replace("T", " "),
+        words.minute(one.checked_at_utc),
         one.case or none,
         " ".join(one.units) or none,
         words.known("verdict_short", one.verdict),

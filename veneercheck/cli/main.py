@@ -165,7 +165,7 @@ def main() -> None:
         _tell_refusal(refusal)
         sys.exit(Exit.REFUSED)
     except (Stopped, KeyboardInterrupt) as stop:
-        _end_stopped(str(stop))
+        _end_stopped(stop.args[0] if stop.args else "")
     except SystemExit as left:
         if left.code == Exit.STOPPED:  # while the words of the command were being read
             _end_stopped("")

@@ -23,7 +23,7 @@ from veneercheck.cli.keeping import (
     import_command,
     restore_command,
 )
-from veneercheck.cli.options import Lang, lang_option, say, tell, warn_of_names
+from veneercheck.cli.options import Lang, Spoken, lang_option, say, tell, warn_of_names
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.cli.showing import entries_command, show_command
 from veneercheck.cli.signing import KeysOption, PhraseOption, signer_of
@@ -91,10 +91,11 @@ def decide_command(
             number=_number(check), key=check.key[:12], register=opened.shown,
         )  # fmt: skip
         result = check.body["result"]
+        when = Words(Spoken.lang.value).moment(result["checked_at_utc"])
         tell(
             Told(
                 "Deciding on {on}; verdict {verdict}, checked {at}",
-                on=on, verdict=Told(result["verdict"]), at=_minute(result["checked_at_utc"]),
+                on=on, verdict=Told(result["verdict"]), at=when,
             )
         )  # fmt: skip
         people = enrolled(opened)
@@ -328,7 +329,3 @@ def _tell(differences: list[str]) -> None:
 
 def _number(check: Entry) -> str:
     return check.body["result"]["case"]["number"] or "without a number"
-
-
-def _minute(moment_utc: str) -> str:
-    return moment_utc[:16].replace("T", " ") + " UTC"

@@ -52,7 +52,10 @@ def show_command(
     facts.append([words("records.folder"), folder])
     if (gone := kept["disposed"]) is not None:
         told = words(
-            "records.gone_by", who=gone["who"], day=gone["entered_at_utc"][:10], why=gone["why"]
+            "records.gone_by",
+            who=gone["who"],
+            day=words.day(gone["entered_at_utc"]),
+            why=gone["why"],
         )
         facts.append([words("records.gone"), told])
     if (held := kept["held"]) is not None:
@@ -72,7 +75,7 @@ def _decided(one: Mapping[str, Any], words: Words) -> list[str]:
         if one["signed_by"]
         else words("format.none")
     )
-    when = one["decided_at_utc"][:16].replace("T", " ")
+    when = words.minute(one["decided_at_utc"])
     return [when, one["who"], signed, words.known("decided", one["what"]), one["why"]]
 
 
@@ -123,7 +126,7 @@ def entries_command(
     words = Words(lang.value)
     table(
         [words(f"records.{name}") for name in ("entry", "when", "who", "signed", "what")],
-        [_entry_cells(one.seq, one.body, words("format.none")) for one in found],
+        [_entry_cells(one.seq, one.body, words) for one in found],
     )
     tell(words("records.count", count=len(found)))
 
@@ -138,8 +141,8 @@ def _within(when: str, since: str | None, until: str | None) -> bool:
     return (since is None or when >= since) and (until is None or when[: len(until)] <= until)
 
 
-def _entry_cells(seq: int, body: Mapping[str, Any], none: str) -> list[str]:
-    when = _when(body)
+def _entry_cells(seq: int, body: Mapping[str, Any], words: Words) -> list[str]:
+    when, none = _when(body), words("format.none")
     left_out = (*_MOMENTS, "kind", "who", "signature")
     told = [
         f"{name} {value}"
@@ -148,4 +151,4 @@ def _entry_cells(seq: int, body: Mapping[str, Any], none: str) -> list[str]:
     ]
     signed = (body.get("signature") or {}).get("by", none)
     who = body.get("who") or body.get("initials") or none
-    return [str(seq), when[:16].replace("T", " "), who, signed, ", ".join(told)]
+    return [str(seq), words.minute(when) if when else none, who, signed, ", ".join(told)]

@@ -195,10 +195,10 @@ def limits_command(register: RegisterOption = DEFAULT_REGISTER, lang: LangOption
             body, approval = one.body, approval_of(opened, one.key)
             approved = none
             if approval is not None:
-                approved = f"{approval.body['who']}, {approval.body['entered_at_utc'][:10]}"
+                approved = f"{approval.body['who']}, {words.day(approval.body['entered_at_utc'])}"
             name = f"{body['profile']} {body['revision']}"
             source = body["source"]["file"] if body["source"] else none
-            proposed = f"{body['who']}, {body['entered_at_utc'][:10]}"
+            proposed = f"{body['who']}, {words.day(body['entered_at_utc'])}"
             used = str(count(opened, Wanted(revision=name)))
             rows.append([name, proposed, approved, source, body["reason"] or none, used])
     heads = ("revision", "proposed", "approved", "source", "why", "checks")

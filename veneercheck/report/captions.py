@@ -30,7 +30,7 @@ def case_words(document: Mapping[str, Any], words: Words) -> str:
 
 def stated(document: Mapping[str, Any], words: Words) -> str:
     """When the check was made, and how the scans lie: what every picture carries."""
-    when = str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+    when = words.moment(document["checked_at_utc"])
     state = words.known("state", document["alignment"]["state"])
     return f"{when} · {words('picture.state', state=state)}"
 

@@ -203,7 +203,7 @@ def _change_mm(later: Scene, earlier: Scene) -> Floats:
 def _named(scene: Scene, when: str, words: Words) -> Markup:
     """Which of the two a map is, its doubt first."""
     document = scene.filed.document
-    facts = (checked_words(document), stage_words(document, words),
+    facts = (checked_words(document, words), stage_words(document, words),
              document["scans"]["framework"]["file"])  # fmt: skip
     doubt = (tag("p", one, class_="measures") for one in state_first(document, words))
     return joined([tag("h2", f"{words(f'compare.{when}')}: {' · '.join(map(str, facts))}"), *doubt])

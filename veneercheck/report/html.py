@@ -118,7 +118,7 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
         case_words(document, words),
         f"{words('report.units')} {units}" if units else "",
         stage_words(document, words),
-        f"{words('report.checked')} {checked_words(document)}",
+        f"{words('report.checked')} {checked_words(document, words)}",
         f"{program['name']} {program['version']}",
     ]
     told, worst = cautions(document, words), worst_words(document, words)
@@ -148,9 +148,9 @@ def _head(document: Mapping[str, Any], words: Words) -> Markup:
     )
 
 
-def checked_words(document: Mapping[str, Any]) -> str:
+def checked_words(document: Mapping[str, Any], words: Words) -> str:
     """When the check was made, to the minute."""
-    return str(document["checked_at_utc"])[:16].replace("T", " ") + " UTC"
+    return words.moment(document["checked_at_utc"])
 
 
 def _sections(

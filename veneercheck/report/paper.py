@@ -153,7 +153,7 @@ def paper_data(
             [
                 case_words(document, words),
                 stage_words(document, words),
-                checked_words(document),
+                checked_words(document, words),
             ]
         ),
         "footing": f"{limits_words(document, words)} · {words('picture.aid')}",

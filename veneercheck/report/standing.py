@@ -40,7 +40,7 @@ def standing_rows(document: Mapping[str, Any], words: Words) -> list[list[str]]:
     told, case = document.get("standing") or {}, document["case"]
     lots = ", ".join(f"{name} {lot}" for name, lot in (case.get("lots") or {}).items())
     decided = [
-        f"{words.known('decided', one['what'])}, {one['who']}, {one['decided_at_utc'][:10]}"
+        f"{words.known('decided', one['what'])}, {one['who']}, {words.day(one['decided_at_utc'])}"
         for one in document.get("decisions", [])
     ]
     values = {
@@ -76,7 +76,7 @@ def check_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str
     standing = {"who": body["who"], **(body.get("standing") or {}), "key": key,
                 "result_sha256": body["files"].get("result.json", none)}  # fmt: skip
     first = {
-        "checked": result["checked_at_utc"][:16].replace("T", " ") + " UTC",
+        "checked": words.moment(result["checked_at_utc"]),
         "case": case["number"] or none,
         "units": " ".join(str(unit) for unit in case.get("units") or ()) or none,
         "verdict": words.known("verdict_short", verdict_of(result, body.get("standing"))),
@@ -87,7 +87,7 @@ def check_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str
     rows = [[words(f"records.{name}"), value] for name, value in first.items()]
     if (origin := body.get("imported")) is not None:
         from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
-                           who=origin["who"], day=origin["imported_at_utc"][:10])  # fmt: skip
+                           who=origin["who"], day=words.day(origin["imported_at_utc"]))  # fmt: skip
         rows.append([words("records.imported"), from_there])
     told = standing_rows({**result, "standing": standing, "decisions": []}, words)
     return rows + [row for row in told if row[0] != words("standing.decision")]
@@ -172,7 +172,7 @@ def _limits(told: Mapping[str, Any], words: Words) -> str:
             profile=found["profile"],
             revision=found["revision"],
             by=found["approved_by"],
-            day=found["approved_at_utc"][:10],
+            day=words.day(found["approved_at_utc"]),
         )
     name = "unapproved" if found["revision"] else "built_in"
     return words(f"standing.{name}", profile=found["profile"], revision=found["revision"])

@@ -354,7 +354,7 @@ def decision_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
             "report.decided",
             what=words.known("decided", one["what"]),
             who=one["who"],
-            when=one["decided_at_utc"][:16].replace("T", " ") + " UTC",
+            when=words.moment(one["decided_at_utc"]),
         )
         + (f": {one['why']}" if one["why"] else "")
         for one in document.get("decisions", [])

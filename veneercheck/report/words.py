@@ -78,6 +78,25 @@ class Words:
             text = text.lstrip("-")
         return text.replace("-", _MINUS).replace(".", self._decimal)
 
+    def day(self, moment_utc: str) -> str:
+        """The day of an ISO 8601 moment, as the language writes it."""
+        year, month, day = moment_utc[:10].split("-")
+        return self("format.day", year=year, month=month, day=day)
+
+    def minute(self, moment_utc: str) -> str:
+        """Day and minute; the zone stands in the head of the table, and is UTC."""
+        return f"{self.day(moment_utc)} {moment_utc[11:16]}"
+
+    def moment(self, moment_utc: str) -> str:
+        """Day, minute and zone.
+
+        Examples
+        --------
+        >>> Words("de").moment("2026-03-31T10:00:59+00:00")
+        '31.03.2026 10:00 UTC'
+        """
+        return f"{self.minute(moment_utc)} UTC"
+
     def mm(self, value: float | None, digits: int = 2) -> str:
         """A length with its unit; one that rounds to nothing is told as below the last digit."""
         if value is not None and 0 < value < 0.5 * 10.0**-digits:
