@@ -169,8 +169,8 @@ def test_what_many_cases_came_to_is_told_in_german(tmp_path: Path) -> None:
     batch = run("batch", *asked, folder=tmp_path)
     watch = run("watch", *asked, "--once", "--still", "0.1", folder=tmp_path)
     assert (batch.code, watch.code) == (3, 3)
-    assert "      2  Fälle" in batch.told and "FEHLGESCHLAGEN D-2: " in batch.told
+    assert "      2  Fälle" in batch.said and "FEHLGESCHLAGEN D-2: " in batch.said
     assert "D-3: der Scan (Wax-up) ist noch nicht da" in watch.told
-    for told in (batch.told, watch.told):
+    for told in (batch.said, batch.told, watch.said, watch.told):
         bare = re.sub(r"\S*[/_]\S*", " ", told)
         assert not {word.strip(".,:;«»`·").lower() for word in bare.split()} & ENGLISH, told
