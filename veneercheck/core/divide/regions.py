@@ -25,7 +25,8 @@ import math
 
 import numpy as np
 
-from veneercheck.core.measure.space import OVER_REACH_MM, REACH_MM, Reading
+from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
+from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 

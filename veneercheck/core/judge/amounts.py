@@ -33,7 +33,8 @@ import numpy as np
 
 from veneercheck.core.divide.excess import GUARD, Excess
 from veneercheck.core.divide.zones import FIRMLY_MM, Patch
-from veneercheck.core.measure.space import REACH_MM, Reading
+from veneercheck.core.measure.both_ways import REACH_MM
+from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import reach_along_edges
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 
