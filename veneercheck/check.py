@@ -11,7 +11,7 @@ import numpy as np
 from veneercheck.core import align
 from veneercheck.core.divide import anatomy, attachments, regions
 from veneercheck.core.judge import decide as judge
-from veneercheck.core.judge import knife, meant, structure
+from veneercheck.core.judge import knife, meant, structure, summed
 from veneercheck.core.measure import beads
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh import rays
@@ -301,8 +301,8 @@ def _judged(
         *anatomy.question(where, framework, space.area_mm2),
     )
     veneered = divided.veneered()
-    share = judge.measured_share(space, veneered)
-    space_figures, layer_figures = judge.figures(
+    share = summed.measured_share(space, veneered)
+    space_figures, layer_figures = summed.figures(
         measured.framework.points_mm,
         measured.reading,
         work.layer_mm,
@@ -323,7 +323,7 @@ def _judged(
         layer_statistics=layer_figures,
         zones=zones,
         questions=questions,
-        verdict=judge.sum_up(
+        verdict=summed.sum_up(
             zones,
             alignment.state,
             share,
@@ -356,7 +356,7 @@ def _nothing_measured(
 ) -> Check:
     """Without a pose there is no space to speak of."""
     count = len(framework.points_mm)
-    nothing = judge.statistics(np.zeros(0), np.zeros(0))
+    nothing = summed.statistics(np.zeros(0), np.zeros(0))
     return Check(
         framework=framework,
         waxup=waxup,
@@ -370,7 +370,7 @@ def _nothing_measured(
         layer_statistics=nothing,
         zones=(),
         questions=(),
-        verdict=judge.sum_up((), alignment.state, math.nan),
+        verdict=summed.sum_up((), alignment.state, math.nan),
         case=case,
         limits=limits,
     )

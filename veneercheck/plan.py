@@ -14,11 +14,11 @@ from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.mesh.denoise import denoise
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
     edge_pairs,
     reach_along_edges,
-    refine,
     select_faces,
     vertex_areas,
     vertex_normals,

@@ -19,14 +19,9 @@ import numpy as np
 from phantom.attached import Beaded, put_beads, spread
 from phantom.bridge import BridgeSpec, Phantom, make_bridge
 from veneercheck.core.measure import beads
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import (
-    edge_pairs,
-    face_normals,
-    refine,
-    row_dot,
-    vertex_normals,
-)
+from veneercheck.core.mesh.triangles import edge_pairs, face_normals, row_dot, vertex_normals
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 BRIDGES = {

@@ -23,14 +23,9 @@ from veneercheck.core.divide.anatomy import (
     surface_words,
 )
 from veneercheck.core.divide.anatomy.sides import STATED
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import (
-    refine,
-    select_faces,
-    unique_edges,
-    vertex_areas,
-    vertex_normals,
-)
+from veneercheck.core.mesh.triangles import select_faces, unique_edges, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
 
 RIGHT = 0.98

@@ -7,9 +7,9 @@ import pytest
 
 from veneercheck.core.divide.anatomy import Places, Surface
 from veneercheck.core.divide.regions import Regions
-from veneercheck.core.judge import decide as judge
-from veneercheck.core.judge import meant
-from veneercheck.core.mesh.triangles import refine, vertex_areas, vertex_normals
+from veneercheck.core.judge import meant, summed
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import AlignmentState, Case, Question, Region, TriangleMesh, Verdict
 
 OUTWARD = {
@@ -81,6 +81,6 @@ def test_what_differs_is_told_with_its_place(case: Case, expected: list) -> None
 
 
 def test_a_meant_surface_that_was_not_cut_leaves_the_verdict_open() -> None:
-    assert judge.sum_up((), AlignmentState.TRUSTED, 1.0) is Verdict.NO_FINDINGS
-    open_verdict = judge.sum_up((), AlignmentState.TRUSTED, 1.0, unfinished=True)
+    assert summed.sum_up((), AlignmentState.TRUSTED, 1.0) is Verdict.NO_FINDINGS
+    open_verdict = summed.sum_up((), AlignmentState.TRUSTED, 1.0, unfinished=True)
     assert open_verdict is Verdict.UNDECIDED

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import densify
 from veneercheck.core.mesh import triangles as quantities
 from veneercheck.core.types import TriangleMesh
 
@@ -186,7 +187,7 @@ def test_refining_changes_no_surface(limit_mm: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     made.vertices += rng.normal(scale=0.2, size=made.vertices.shape)
     coarse = body(made)
-    fine, parents, middle = quantities.refine(coarse, limit_mm)
+    fine, parents, middle = densify.refine(coarse, limit_mm)
     before = trimesh.Trimesh(coarse.points_mm, coarse.faces, process=False)
     after = trimesh.Trimesh(fine.points_mm, fine.faces, process=False)
     assert after.area == pytest.approx(before.area, rel=1e-9)
@@ -203,7 +204,7 @@ def test_refining_changes_no_surface(limit_mm: float, seed: int) -> None:
 
 def test_a_fine_mesh_is_not_refined() -> None:
     plate = grid(2, 2, 0.1)
-    fine, parents, _ = quantities.refine(plate, 0.2)
+    fine, parents, _ = densify.refine(plate, 0.2)
     assert np.array_equal(fine.faces, plate.faces)
     assert len(parents) == 0
 
@@ -211,7 +212,7 @@ def test_a_fine_mesh_is_not_refined() -> None:
 @pytest.mark.parametrize("limit_mm", [0.0, -1.0, float("nan")])
 def test_a_senseless_limit_is_refused(limit_mm: float) -> None:
     with pytest.raises(MeshError, match="positive length"):
-        quantities.refine(RIGHT_TRIANGLE, limit_mm)
+        densify.refine(RIGHT_TRIANGLE, limit_mm)
 
 
 def test_bounding_box() -> None:
@@ -256,7 +257,7 @@ def test_edge_pairs_are_the_edges_of_libigl() -> None:
 def test_a_refined_surface_leaves_no_place_far_from_a_vertex() -> None:
     """Source: the middle of an even triangle of edge L lies L/√3 off its corners; none is worse."""
     plate = TriangleMesh([[0, 0, 0], [7, 0, 0], [0.4, 5, 1], [6, 6, 0]], [[0, 1, 2], [1, 3, 2]])
-    fine, _, _ = quantities.refine(plate, 0.15)
+    fine, _, _ = densify.refine(plate, 0.15)
     share = np.random.default_rng(2).dirichlet(np.ones(3), size=(len(fine.faces), 20))
     corners = fine.points_mm[fine.faces]
     places = share @ corners

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from veneercheck.core.mesh.triangles import border_vertices, refine
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import border_vertices
 from veneercheck.core.plan.contour import Contour, finish_line
 from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout

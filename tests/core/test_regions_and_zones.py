@@ -11,7 +11,7 @@ from scipy.stats import norm
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core.divide import excess
-from veneercheck.core.judge import decide as judge
+from veneercheck.core.judge import summed
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -376,18 +376,18 @@ def test_framework_outside_is_over_contour() -> None:
 
 def test_doubtful_alignment_is_at_most_undecided() -> None:
     zone = checked(lambda x, y: cut(x, y, 0.8)).zones
-    assert judge.sum_up(zone, AlignmentState.TRUSTED, 1.0) is Verdict.FINDINGS
-    assert judge.sum_up(zone, AlignmentState.DOUBTFUL, 1.0) is Verdict.UNDECIDED
-    assert judge.sum_up((), AlignmentState.TRUSTED, 0.5) is Verdict.UNDECIDED
-    assert judge.sum_up((), AlignmentState.TRUSTED, math.nan) is Verdict.UNDECIDED
+    assert summed.sum_up(zone, AlignmentState.TRUSTED, 1.0) is Verdict.FINDINGS
+    assert summed.sum_up(zone, AlignmentState.DOUBTFUL, 1.0) is Verdict.UNDECIDED
+    assert summed.sum_up((), AlignmentState.TRUSTED, 0.5) is Verdict.UNDECIDED
+    assert summed.sum_up((), AlignmentState.TRUSTED, math.nan) is Verdict.UNDECIDED
 
 
 def test_statistics_are_weighted_by_area() -> None:
     """Source: by hand; one third of the area at 4 mm, two thirds at 1 mm."""
-    found = judge.statistics(np.array([4.0, 1.0, np.nan]), np.array([1.0, 2.0, 5.0]))
+    found = summed.statistics(np.array([4.0, 1.0, np.nan]), np.array([1.0, 2.0, 5.0]))
     assert (found.min_mm, found.max_mm, found.mean_mm) == (1.0, 4.0, 2.0)
     assert found.median_mm == pytest.approx(2.0)
-    assert math.isnan(judge.statistics(np.array([np.nan]), np.array([1.0])).mean_mm)
+    assert math.isnan(summed.statistics(np.array([np.nan]), np.array([1.0])).mean_mm)
 
 
 def _plates_under_a_sieve(pitch_mm, hole_mm):

@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 from program import Run, run
 from veneercheck.case.run import check_files
 from veneercheck.cli import main as cli
-from veneercheck.core.mesh.triangles import refine
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.report import result_schema

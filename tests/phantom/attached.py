@@ -8,13 +8,8 @@ import math
 import numpy as np
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh.triangles import (
-    refine,
-    row_dot,
-    select_faces,
-    unique_edges,
-    vertex_normals,
-)
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import row_dot, select_faces, unique_edges, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _EDGE_SHARE = 0.375

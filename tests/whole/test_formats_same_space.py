@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from veneercheck import check_files
-from veneercheck.core.judge.decide import statistics
+from veneercheck.core.judge.summed import statistics
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import AlignmentState, Outcome, Statistics, TriangleMesh
 from veneercheck.phantom.bodies import KnownBody, eccentric_spheres

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from veneercheck.bench.store import Job
 from veneercheck.core.errors import RecordError
-from veneercheck.core.mesh.triangles import refine, vertex_areas
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Floats, Ints, Region, TriangleMesh
 from veneercheck.report.filed import FiledResult, read_result
 from veneercheck.report.pack import Pack, add_mesh, page_order

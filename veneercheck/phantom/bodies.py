@@ -29,7 +29,8 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.mesh.triangles import border_vertices, face_areas, refine, unique_edges
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import border_vertices, face_areas, unique_edges
 from veneercheck.core.types import Bools, Floats, TriangleMesh
 
 _ROUNDING_MM = 1e-9

@@ -12,8 +12,6 @@ from veneercheck.core.divide.excess import GUARD
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.measure.metal import answer
-from veneercheck.core.measure.space import Reading
-from veneercheck.core.measure.uncertainty import mean_uncertainty
 from veneercheck.core.types import (
     BEADS,
     CAST,
@@ -21,10 +19,7 @@ from veneercheck.core.types import (
     FORBIDDEN,
     VENEER,
     WAX,
-    Alignment,
-    AlignmentState,
     Answer,
-    Bools,
     Case,
     Decision,
     FindingKind,
@@ -33,17 +28,8 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Question,
-    Region,
-    SpaceMap,
-    Statistics,
-    Structure,
-    Verdict,
-    Weight,
     Zone,
 )
-
-LEAST_MEASURED_SHARE = 0.95
-"""With less of the veneered area measured, nothing found does not mean nothing there."""
 
 LEAST_ZONE_SHARE = 0.5
 """Of a zone must have been read for it to be firm: half a zone may be the better half."""
@@ -324,88 +310,3 @@ def questions(
         _, _, where = place(island)
         asked.append(Question("island", float(weight.sum()), (x, y, z), words, where))
     return tuple(asked)
-
-
-def sum_up(
-    zones: tuple[Zone, ...],
-    state: AlignmentState,
-    measured_share: float,
-    *,
-    forbidden_stop: bool = False,
-    unfinished: bool = False,
-    structure: Structure | None = None,
-) -> Verdict:
-    """The verdict: firm findings, nothing found, or undecided; never a release.
-
-    Where the alignment is doubtful or failed, too little was measured, or a surface meant for
-    veneer is not cut, it is at most undecided. A connector that is firmly too thin, or composite
-    that firmly stands without support, is a finding as a zone is one.
-    """
-    if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
-        return Verdict.UNDECIDED
-    weights = structure.weights() if structure else frozenset()
-    firm = any(zone.decision is Decision.FIRM for zone in zones)
-    if forbidden_stop or firm or Weight.FINDING in weights:
-        return Verdict.FINDINGS
-    undecided = bool(zones) or unfinished or Weight.UNDECIDED in weights
-    if undecided or not measured_share >= LEAST_MEASURED_SHARE:
-        return Verdict.UNDECIDED
-    return Verdict.NO_FINDINGS
-
-
-def measured_share(space: SpaceMap, veneered: Bools) -> float:
-    """Share of the veneered area with a reading; a chamfer's wall has only its nearest contour."""
-    read = np.fmin(space.judged_low_mm, space.judged_high_mm)
-    total = space.area_mm2[veneered].sum()
-    if not total > 0:
-        return math.nan
-    return float(space.area_mm2[veneered & np.isfinite(read)].sum() / total)
-
-
-def statistics(values_mm: Floats, area_mm2: Floats) -> Statistics:
-    """Area-weighted figures of the finite values; NaN where there are none."""
-    known = np.isfinite(values_mm)
-    values, weight = values_mm[known], area_mm2[known]
-    if not weight.sum() > 0:
-        return Statistics(*[math.nan] * 6)
-    order = np.argsort(values)
-    values, weight = values[order], weight[order]
-    # Each value stands at the middle of its own weight (Hyndman and Fan 1996, definition 5).
-    middle = (np.cumsum(weight) - 0.5 * weight) / weight.sum()
-    p05, median, p95 = np.interp((0.05, 0.5, 0.95), middle, values)
-    mean = float(weight @ values / weight.sum())
-    return Statistics(
-        float(values[0]), float(p05), float(median), mean, float(p95), float(values[-1])
-    )
-
-
-def figures(
-    points_mm: Floats,
-    reading: Reading,
-    layer_mm: Floats,
-    parts: Regions,
-    *,
-    alignment: Alignment,
-    limits: Limits,
-) -> tuple[Statistics, Statistics]:
-    """Space and layer over the cut proper, each mean with its uncertainty.
-
-    The run-out at the finish line is left out: there every layer down to nothing is as it should
-    be, and the figures would tell how long the line is.
-    """
-    cut, area = parts.code == Region.CUT, reading.space.area_mm2
-    mean = mean_uncertainty(
-        points_mm,
-        reading.normals,
-        reading.space,
-        cut & np.isfinite(layer_mm),
-        alignment=alignment,
-        limits=limits,
-    )
-    space, layer = (
-        statistics(values[cut], area[cut]) for values in (layer_mm + limits.taken_mm, layer_mm)
-    )
-    return (
-        dataclasses.replace(space, mean_u_mm=mean.u_mm),
-        dataclasses.replace(layer, mean_u_mm=math.hypot(mean.u_mm, limits.opaquer_u_mm)),
-    )

@@ -1,4 +1,4 @@
-"""The framework as the check reads it: on the wax-up, with points close together."""
+"""Points close together: surfaces refined, and the framework as the check reads it."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import face_areas, refine
-from veneercheck.core.types import Ints, RigidMotion, TriangleMesh
+from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh.triangles import face_areas, row_dot, side_keys
+from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 
 LONGEST_EDGE_MM = 0.15
 """Framework edges longer than this are halved, so that no thin spot hides between vertices."""
@@ -55,3 +56,89 @@ def _spread_paint(paint: Ints, parents: Ints) -> Ints:
         if np.array_equal(known[added], value):
             return known
         known[added] = value
+
+
+def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, Ints, Floats]:
+    """Split triangles until no edge is longer than a limit; the surface itself stays.
+
+    Every edge that is too long is halved in all triangles that share it, so no gap opens.
+
+    Parameters
+    ----------
+    longest_edge_mm : float
+        Positive.
+
+    Returns
+    -------
+    mesh : TriangleMesh
+        The first vertices are the old ones, in order.
+    parents : ndarray of int64, shape (k, 2)
+        For every added vertex, the two vertices it was put between (they may be added ones).
+    middle : ndarray, shape (k, 3)
+        Coordinates of the added vertices, mm.
+
+    Raises
+    ------
+    MeshError
+        If the limit is not positive.
+    """
+    if not longest_edge_mm > 0:
+        raise MeshError("the longest edge must be a positive length in mm.")
+    points, faces = mesh.points_mm, mesh.faces
+    parents: list[Ints] = []
+    while True:
+        split = _split_once(points, faces, longest_edge_mm)
+        if split is None:
+            break
+        points, faces, pairs = split
+        parents.append(pairs)
+    old = len(mesh.points_mm)
+    added = np.concatenate(parents) if parents else np.zeros((0, 2), dtype=np.int64)
+    return TriangleMesh(points, faces), added, points[old:]
+
+
+_HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
+    ((0, 1, 2),),
+    ((0, 3, 2), (3, 1, 2)),
+    ((0, 1, 4), (0, 4, 2)),
+    ((0, 3, 2), (3, 4, 2), (3, 1, 4)),
+    ((0, 1, 5), (5, 1, 2)),
+    ((0, 3, 5), (3, 1, 2), (3, 2, 5)),
+    ((0, 1, 4), (0, 4, 5), (5, 4, 2)),
+    ((0, 3, 5), (3, 1, 4), (5, 4, 2), (3, 4, 5)),
+)
+"""Triangles that replace one, by which sides are halved (bit k: side k, midpoint 3 + k)."""
+
+
+def _split_once(
+    points: Floats, faces: Ints, longest_edge_mm: float
+) -> tuple[Floats, Ints, Ints] | None:
+    long = _long_sides(points, faces, longest_edge_mm)
+    side, corner = np.nonzero(long)
+    if not len(side):
+        return None
+    # Only the long sides are compared: few in a mesh that is nearly fine enough.
+    key, bits = side_keys(faces[side, corner], faces[side, (corner + 1) % 3])
+    found, which = np.unique(key, return_inverse=True)
+    pairs = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
+    side_point = np.full(faces.shape, -1, dtype=np.int64)
+    side_point[side, corner] = len(points) + which.reshape(-1)
+    code = long @ np.array([1, 2, 4])
+    six = np.concatenate([faces, side_point], axis=1)
+    parts = [
+        six[code == pattern][:, list(corners)]
+        for pattern, triangles in enumerate(_HALVES)
+        for corners in triangles
+    ]
+    new_points = np.concatenate([points, 0.5 * (points[pairs[:, 0]] + points[pairs[:, 1]])])
+    return new_points, np.concatenate(parts), pairs
+
+
+def _long_sides(points: Floats, faces: Ints, longest_edge_mm: float) -> Bools:
+    """Sides longer than a limit, shape (m, 3)."""
+    corners = [points.take(faces[:, k], axis=0) for k in range(3)]
+    long = np.empty(faces.shape, dtype=bool)
+    for k in range(3):
+        span = corners[k] - corners[(k + 1) % 3]
+        long[:, k] = row_dot(span, span) > longest_edge_mm**2
+    return long

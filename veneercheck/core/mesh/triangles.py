@@ -12,7 +12,6 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.errors import MeshError
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _First = TypeVar("_First")
@@ -161,7 +160,7 @@ def unique_edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
     uses : ndarray, shape (e,)
         How many triangles share each edge: 1 on an open border, 2 inside a sound mesh.
     """
-    key, bits = _side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
+    key, bits = side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
     order = np.argsort(key, kind="stable")
     ordered = key[order]
     first = np.ones(len(ordered), dtype=bool)
@@ -187,7 +186,7 @@ def edge_pairs(faces: Ints) -> Ints:
     ndarray of int64, shape (e, 2)
         Vertex pairs, the smaller index first, in rising order.
     """
-    key, bits = _side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
+    key, bits = side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
     key.sort()
     new = np.ones(len(key), dtype=bool)
     np.not_equal(key[1:], key[:-1], out=new[1:])
@@ -195,7 +194,7 @@ def edge_pairs(faces: Ints) -> Ints:
     return np.stack([key >> bits, key & ((1 << bits) - 1)], axis=1)
 
 
-def _side_keys(start: Ints, end: Ints) -> tuple[Ints, int]:
+def side_keys(start: Ints, end: Ints) -> tuple[Ints, int]:
     """One word for each side, the smaller vertex in the upper bits; and how many bits lie below."""
     bits = max(int(max(start.max(), end.max())) if len(start) else 0, 1).bit_length()
     key = np.minimum(start, end) << bits
@@ -310,92 +309,6 @@ def renumber_by_first_use(mesh: TriangleMesh) -> TriangleMesh:
     new_index = np.empty(n, dtype=np.int64)
     new_index[order] = np.arange(len(order))
     return TriangleMesh(mesh.points_mm[order], new_index[mesh.faces])
-
-
-def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, Ints, Floats]:
-    """Split triangles until no edge is longer than a limit; the surface itself stays.
-
-    Every edge that is too long is halved in all triangles that share it, so no gap opens.
-
-    Parameters
-    ----------
-    longest_edge_mm : float
-        Positive.
-
-    Returns
-    -------
-    mesh : TriangleMesh
-        The first vertices are the old ones, in order.
-    parents : ndarray of int64, shape (k, 2)
-        For every added vertex, the two vertices it was put between (they may be added ones).
-    middle : ndarray, shape (k, 3)
-        Coordinates of the added vertices, mm.
-
-    Raises
-    ------
-    MeshError
-        If the limit is not positive.
-    """
-    if not longest_edge_mm > 0:
-        raise MeshError("the longest edge must be a positive length in mm.")
-    points, faces = mesh.points_mm, mesh.faces
-    parents: list[Ints] = []
-    while True:
-        split = _split_once(points, faces, longest_edge_mm)
-        if split is None:
-            break
-        points, faces, pairs = split
-        parents.append(pairs)
-    old = len(mesh.points_mm)
-    added = np.concatenate(parents) if parents else np.zeros((0, 2), dtype=np.int64)
-    return TriangleMesh(points, faces), added, points[old:]
-
-
-_HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
-    ((0, 1, 2),),
-    ((0, 3, 2), (3, 1, 2)),
-    ((0, 1, 4), (0, 4, 2)),
-    ((0, 3, 2), (3, 4, 2), (3, 1, 4)),
-    ((0, 1, 5), (5, 1, 2)),
-    ((0, 3, 5), (3, 1, 2), (3, 2, 5)),
-    ((0, 1, 4), (0, 4, 5), (5, 4, 2)),
-    ((0, 3, 5), (3, 1, 4), (5, 4, 2), (3, 4, 5)),
-)
-"""Triangles that replace one, by which sides are halved (bit k: side k, midpoint 3 + k)."""
-
-
-def _split_once(
-    points: Floats, faces: Ints, longest_edge_mm: float
-) -> tuple[Floats, Ints, Ints] | None:
-    long = _long_sides(points, faces, longest_edge_mm)
-    side, corner = np.nonzero(long)
-    if not len(side):
-        return None
-    # Only the long sides are compared: few in a mesh that is nearly fine enough.
-    key, bits = _side_keys(faces[side, corner], faces[side, (corner + 1) % 3])
-    found, which = np.unique(key, return_inverse=True)
-    pairs = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
-    side_point = np.full(faces.shape, -1, dtype=np.int64)
-    side_point[side, corner] = len(points) + which.reshape(-1)
-    code = long @ np.array([1, 2, 4])
-    six = np.concatenate([faces, side_point], axis=1)
-    parts = [
-        six[code == pattern][:, list(corners)]
-        for pattern, triangles in enumerate(_HALVES)
-        for corners in triangles
-    ]
-    new_points = np.concatenate([points, 0.5 * (points[pairs[:, 0]] + points[pairs[:, 1]])])
-    return new_points, np.concatenate(parts), pairs
-
-
-def _long_sides(points: Floats, faces: Ints, longest_edge_mm: float) -> Bools:
-    """Sides longer than a limit, shape (m, 3)."""
-    corners = [points.take(faces[:, k], axis=0) for k in range(3)]
-    long = np.empty(faces.shape, dtype=bool)
-    for k in range(3):
-        span = corners[k] - corners[(k + 1) % 3]
-        long[:, k] = row_dot(span, span) > longest_edge_mm**2
-    return long
 
 
 def bounding_box(points_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
