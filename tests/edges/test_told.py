@@ -15,7 +15,7 @@ import pytest
 
 import veneercheck
 from veneercheck.core.align import words as told
-from veneercheck.core.divide.anatomy import placing
+from veneercheck.core.divide.anatomy import bridge, placing
 from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
@@ -99,20 +99,21 @@ def every_sentence_on_directions() -> list[str]:
     return [
         placing._NO_TEETH,
         placing._NO_DIRECTION,
-        placing._POINTS_APART,
+        bridge._POINTS_APART,
         *(f"The occlusal direction is not in the case file; taken {way}: {up}." for way in ways),
         *placing._named(Case())[1],
         *placing._named(Case(units=(45, 16)))[1],
         *placing._named(Case(units=(45, 47, 46)))[1],
         "The framework is too short or coarse for the units named: teeth are not told.",
-        *(one for judged in ways_judged for one in placing._side_words(judged)),
+        *(one for judged in ways_judged for one in bridge._side_words(judged)),
     ]
 
 
 def test_how_directions_were_judged_is_said_in_both_languages() -> None:
     """Source: the English sentence as filed, found again in the program's own code."""
     every = every_sentence_on_directions()
-    code = " ".join(inspect.getsource(placing).split()).replace('" "', "")
+    code = " ".join((inspect.getsource(placing) + inspect.getsource(bridge)).split())
+    code = code.replace('" "', "")
     for part in (
         "too short or coarse",
         "and does not show surely",

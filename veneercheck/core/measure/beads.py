@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
 
 import numpy as np
 
 from veneercheck.core.mesh import caps
 from veneercheck.core.mesh.nearest import NearestPoints
+from veneercheck.core.mesh.plate import without
 from veneercheck.core.mesh.ring import spread
 from veneercheck.core.mesh.triangles import (
-    components,
     corner_cross,
     neighbour_sums,
     row_dot,
     sum_at_vertices,
     unit,
 )
-from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
+from veneercheck.core.types import BeadField, Floats, Ints, Limits, TriangleMesh
 
 BUMP_SLOPE = 0.3
 """A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
@@ -201,7 +200,7 @@ def _taken_off(
     mesh: TriangleMesh, edges: Ints, ways: Floats, middle: Floats, foot_mm: float
 ) -> Beads:
     bead = _nearest_bump(mesh.points_mm, ways, middle, foot_mm)
-    base = _without(mesh, edges, bead >= 0)
+    base = without(mesh, edges, bead >= 0)
     height = row_dot(mesh.points_mm - base.points_mm, ways)
     top = _highest(bead, height, len(middle))
     return Beads(base, bead, top, height[top], 2.0 * foot_mm)
@@ -288,7 +287,7 @@ def _bumps(
         return None
     hole = out.copy()
     hole[there[out[there].any(axis=1)]] = True
-    base = _without(mesh, edges, hole)
+    base = without(mesh, edges, hole)
     height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
     half_calm = 0.5 * (height + _mean_round(height, there))
     still = row_dot(points - calm, ways)[deep & ~hole]
@@ -378,51 +377,6 @@ def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float
     bead = np.full(len(points), -1, dtype=np.int64)
     bead[asked[inside]] = nearest[inside]
     return bead
-
-
-def _without(mesh: TriangleMesh, edges: Ints, hole: Bools) -> TriangleMesh:
-    """The surface with some vertices drawn onto the thin plate that goes on from the others.
-
-    A membrane would lie flat over the rim: on a surface of radius R it cuts r²/2R off under a bead
-    of radius r. The plate has the least sum of squared Laplacians over hole and rim, so it takes
-    the slope at the rim with it.
-    """
-    from scipy.sparse.linalg import spsolve
-
-    hole = _with_rim(edges, hole)
-    flat, given = _laplacian(edges, hole)
-    pull = (flat.T @ flat).tocsc()
-    points = np.array(mesh.points_mm)
-    points[hole] = spsolve(pull, -(flat.T @ (given @ mesh.points_mm[~hole])))
-    return TriangleMesh(points, mesh.faces)
-
-
-def _with_rim(edges: Ints, hole: Bools) -> Bools:
-    """The hole without specks that lie all in it: no rim holds them, so they stay as they are."""
-    ends = hole[edges]
-    label = components(len(hole), edges[ends.all(axis=1)])
-    held = np.zeros(len(hole), dtype=bool)
-    held[label[edges[ends[:, 0] != ends[:, 1]].reshape(-1)]] = True
-    return hole & held[label]
-
-
-def _laplacian(edges: Ints, hole: Bools) -> tuple[Any, Any]:
-    """Vertex less the mean of its neighbours, in the hole and on its rim.
-
-    Two sparse matrices with a row for each of these: for the hole's vertices, and for all others.
-    """
-    from scipy.sparse import csr_matrix, eye_array
-
-    both = np.concatenate([edges, edges[:, ::-1]])
-    asked = hole.copy()
-    asked[both[hole[both[:, 0]], 1]] = True
-    both = both[asked[both[:, 0]]]
-    row = np.cumsum(asked) - 1
-    share = 1.0 / np.bincount(both[:, 0], minlength=len(hole))[both[:, 0]].astype(np.float64)
-    shape = (int(asked.sum()), len(hole))
-    mean = csr_matrix((share, (row[both[:, 0]], both[:, 1])), shape=shape)
-    whole = (eye_array(len(hole), format="csr")[asked] - mean).tocsc()
-    return whole[:, hole], whole[:, ~hole]
 
 
 def _least_covered(found: Beads, height_mm: Floats, space_mm: Floats) -> Ints:
