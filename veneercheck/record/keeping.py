@@ -107,11 +107,13 @@ def expired(register: Register, years: int, now: datetime) -> Iterator[tuple[Ent
     until = (now.date().isoformat()[:4], now.date().isoformat()[4:])
     last = f"{int(until[0]) - years:04d}{until[1]}"
     old = Wanted(until=last)
-    for one in (*find(register, old), *find_plans(register, old)):
-        check = register.with_key(one.key)
-        gone = disposal_of(register, one.key) is not None
+    keys = [one.key for one in find(register, old)]
+    keys += [one.key for one in find_plans(register, old)]
+    for key in keys:
+        check = register.with_key(key)
+        gone = disposal_of(register, key) is not None
         if check is not None and not (gone and not folder_of(register, check).exists()):
-            yield check, is_held(register, one.key)
+            yield check, is_held(register, key)
 
 
 def disposal_body(
