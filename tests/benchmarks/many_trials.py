@@ -332,7 +332,8 @@ def crowd(folder: Path, cases: int, kills: int, place: str, *, real: bool) -> di
             chance, done = random.Random(9), 0
             while count[0] < kills and not killed.wait(chance.uniform(1.0, 20.0)):
                 # one that is only just starting is not begun again by Dask, and none would be left
-                running = [one for one in local.workers.values() if one.status.name == "running"]
+                known = local.scheduler.workers
+                running = [one for one in local.workers.values() if one.worker_address in known]
                 victim = chance.choice(running).pid if running else None
                 there = len(case_folders(asked.store))
                 if victim is not None and there >= done + CASES_A_KILL:

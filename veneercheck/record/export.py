@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from veneercheck import __version__
 from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
 from veneercheck.record.located import files_on_record, folder_of, one_check
@@ -199,7 +200,8 @@ def trends_of(register: Register, *, since: str | None = None) -> Trends:
     name = register.shown if register.file is None else register.file.name
     now = datetime.now(UTC).replace(microsecond=0)
     mark = register_mark(register) or ""
-    return dataclasses.replace(trends, register=name, mark=mark, written=now)
+    program = f"veneercheck {__version__}"
+    return dataclasses.replace(trends, register=name, mark=mark, written=now, program=program)
 
 
 def _on_record(

@@ -83,6 +83,8 @@ class Trends:
     written : datetime or None
     since : str or None
         Only what is on record from this day on was looked at.
+    program : str
+        Its name and version.
     """
 
     groups: Sequence[Group]
@@ -92,6 +94,7 @@ class Trends:
     mark: str = ""
     written: datetime | None = None
     since: str | None = None
+    program: str = "veneercheck"
 
 
 Entry = tuple[str, Mapping[str, Any]]

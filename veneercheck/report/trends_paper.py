@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from veneercheck import __version__
 from veneercheck.report.setting import lay, set_whatever_it_says, tell
 from veneercheck.report.signs import has_substitutes, printable
 from veneercheck.report.trends_chart import drawn
@@ -57,11 +56,11 @@ def _data(trends: Trends, words: Words, pictures: dict[str, str]) -> dict[str, A
     return {
         "lang": words.lang,
         "title": words("trends.title"),
-        "program": f"veneercheck {__version__}",
+        "program": trends.program,
         "date": {"year": when.year, "month": when.month, "day": when.day},
         "moment": int(when.timestamp()),
         "facts": " · ".join(facts(trends, words)),
-        "footing": f"veneercheck {__version__} · {words('picture.aid')}",
+        "footing": f"{trends.program} · {words('picture.aid')}",
         "cautions": cautions(words),
         "sections": found,
         "nothing": "" if found else words("trends.nothing"),
