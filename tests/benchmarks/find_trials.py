@@ -72,7 +72,7 @@ def made_up_check(number: int, chance: random.Random) -> dict[str, Any]:
                 "lots": {"composite": f"L-{chance.randrange(500):04d}"},
             },
             "profile": {"name": "generic"},
-            "alignment": {"state": "trusted"},
+            "alignment": {"state": "trusted", "noise_mm": 0.011, "rms_mm": 0.013},
             "program": {"name": "veneercheck", "version": "0"},
             "checked_at_utc": f"{day}T10:00:00+00:00",
             "verdict": verdict,

@@ -93,6 +93,32 @@ class Lab:
         work = Settled(Path("f.stl"), Path("w.stl"), Case(number), limits, scanner=scanner)
         return self._filed(body | {"who": "TN", "result": result}, work, folder)
 
+    def made_up_plan(
+        self,
+        number: str,
+        *,
+        scans: str = "",
+        day: str = "2026-03-31",
+        conflicts: int = 0,
+        **case: Any,
+    ) -> str:
+        """Put a plan on record that nobody made; the plan's key."""
+        folder = self.folder / "cases" / f"{number}-plan"
+        folder.mkdir(parents=True)
+        plan = {"planned_at_utc": f"{day}T10:00:00+00:00", "program": "veneercheck 0",
+                "limits": {"name": "generic"}, "conflicts": [{"kind": "made up"}] * conflicts,
+                "case": {"number": number}}  # fmt: skip
+        scan = {"sha256": sha256_of(scans or number), "called": "w.stl", "place": "scans/w.stl"}
+        order = {"schema": "veneercheck plan order 1", "version": "0", "unit": None,
+                 "case": {"number": number, **case}, "scans": {"waxup": scan}}  # fmt: skip
+        for name, told in (("plan.json", plan), ("plan_order.json", order)):
+            (folder / name).write_text(json.dumps(told), encoding="utf-8")
+        body = {"schema": "veneercheck record 1", "kind": "plan", "who": "TN",
+                "case_number": number, "folder": str(folder), "order": order, "plan": plan,
+                "files": file_hashes(folder)}  # fmt: skip
+        with Register(self.place) as register:
+            return register.append(sha256_of(canonical(body)), body).key
+
     def _filed(self, body: dict[str, Any], work: Settled, folder: Path) -> str:
         (folder / "result.json").write_text(json.dumps(body["result"]), encoding="utf-8")
         with Register(self.place) as register:

@@ -7,9 +7,10 @@
     the same cases by local processes and by two Dask workers, one of them killed midway
 ``python tests/benchmarks/many_trials.py dask FOLDER [--cases 100]``
     the rate again, with a cluster of one worker in place of a local process
-``python tests/benchmarks/many_trials.py crowd FOLDER [--cases 10000] [--kills 60] [--register R]``
+``python tests/benchmarks/many_trials.py crowd FOLDER [--cases 10000] [--kills 60] [--real]``
     so many through two Dask workers, one of which is killed at random every few seconds; the check
-    itself is a stand-in, so that handing out, filing and the register are what is tried
+    itself is a stand-in, so that handing out, filing and the register are what is tried; with
+    ``--real`` each is checked; with ``--postgresql`` in a database started for it, not in SQLite
 ``python tests/benchmarks/many_trials.py slow FOLDER [--cases 40]``
     the same with one worker that is merely slow, most of whose cases are given to the other too
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
@@ -41,6 +42,7 @@ from pathlib import Path
 from typing import Any
 
 import many_cases
+import record_trials
 from veneercheck.batch import Asked, check_many
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
@@ -62,6 +64,10 @@ ROUND = 10
 """Kills before a list is let finish and its register confirmed."""
 
 KILL_WITHIN_S = 5.0
+
+CASES_A_KILL = 20
+"""At least so many are done between two kills, however slow the machine is."""
+
 CASES_A_ROUND = 24
 
 
@@ -263,26 +269,19 @@ def slow_worker(folder: Path, cases: int) -> dict[str, int]:
 class StandIn:
     """Set up in every worker that comes: a check that was made once, under each case's number.
 
-    It also takes the time of what the register does with a case.
+    It also takes the time of what the register does with a case. Without what was made, checks are
+    made as they are.
     """
 
     name = "stand-in"
 
-    def __init__(self, made: Path, times: Path) -> None:
+    def __init__(self, made: Path | None, times: Path) -> None:
         self.made, self.times = made, times
 
     def setup(self, worker: Any) -> None:
         """Put the stand-in where the check would be made."""
-        from veneercheck.record import filing
-
-        result = json.loads((self.made / "result.json").read_text(encoding="utf-8"))
-
-        def carry_out(work: Any, *, out: Path, **_: Any) -> None:
-            result["case"]["number"] = work.case.number
-            (out / "result.json").write_text(json.dumps(result), encoding="utf-8")
-            for name in ("space.ply", "zones.csv"):
-                shutil.copyfile(self.made / name, out / name)
-
+        if self.made is not None:
+            self._replace_the_check(self.made)
         append, place = Register.append, self.times / f"{worker.id}-{os.getpid()}.csv"
 
         def timed(own: Register, *args: Any, **more: Any) -> Any:
@@ -293,36 +292,52 @@ class StandIn:
                 file.write(f"{took[0]},{took[1]}\n")
             return entry
 
-        vars(filing)["carry_out"] = carry_out
         # The trial's own worker ends with it: what it times is the very method that files.
         Register.append = timed  # type: ignore[method-assign]
 
+    @staticmethod
+    def _replace_the_check(made: Path) -> None:
+        from veneercheck.record import filing
 
-def crowd(folder: Path, cases: int, kills: int, place: str | None) -> dict[str, Any]:
+        result = json.loads((made / "result.json").read_text(encoding="utf-8"))
+
+        def carry_out(work: Any, *, out: Path, **_: Any) -> None:
+            result["case"]["number"] = work.case.number
+            (out / "result.json").write_text(json.dumps(result), encoding="utf-8")
+            for name in ("space.ply", "zones.csv"):
+                shutil.copyfile(made / name, out / name)
+
+        vars(filing)["carry_out"] = carry_out
+
+
+def crowd(folder: Path, cases: int, kills: int, place: str, *, real: bool) -> dict[str, Any]:
     """Many cases through two workers, one of which is killed again and again."""
     folder.mkdir(parents=True, exist_ok=True)
     listing = folder / "cases" / "cases.csv"
     if not listing.exists():
         many_cases.write_cases(folder / "cases", cases)
-    register = place or str(folder / "r.sqlite")
-    asked = Asked(folder / "out", with_report=False, register=register)
+    asked = Asked(folder / "out", with_report=False, register=place)
     made, times = folder / "made", folder / "times"
     times.mkdir(exist_ok=True)
     first = tasks_of(listing, asked)[0]
     order = Order(Path(str(first.framework)), Path(str(first.waxup)), unit="mm", aligned=True)
     carry_out(settle(order), out=made, with_report=False)
     killed = threading.Event()
-    count = [0]
+    count, began = [0], time.perf_counter()
     with many_cases.two_workers(folder) as local:
         with Cluster(local.scheduler_address) as own:
-            own._client.register_plugin(_plugin(made, times))
+            own._client.register_plugin(_plugin(None if real else made, times))
 
         def kill() -> None:
-            chance = random.Random(9)
+            chance, done = random.Random(9), 0
             while count[0] < kills and not killed.wait(chance.uniform(1.0, 20.0)):
-                nannies = list(local.workers.values())
-                victim = chance.choice(nannies).pid if nannies else None
-                if victim is not None:
+                # one that is only just starting is not begun again by Dask, and none would be left
+                known = local.scheduler.workers
+                running = [one for one in local.workers.values() if one.worker_address in known]
+                victim = chance.choice(running).pid if running else None
+                there = len(case_folders(asked.store))
+                if victim is not None and there >= done + CASES_A_KILL:
+                    done = there
                     with contextlib.suppress(ProcessLookupError):
                         os.kill(victim, signal.SIGKILL)
                         count[0] += 1
@@ -336,10 +351,24 @@ def crowd(folder: Path, cases: int, kills: int, place: str | None) -> dict[str, 
         finally:
             killed.set()
             thread.join()
-    return {"kills": count[0], **_of_a_crowd(asked, cases, summary), **_spent(times)}
+    took = {"kills": count[0], "took_s": round(time.perf_counter() - began)}
+    return {**took, **_of_a_crowd(asked, cases, summary), **_spent(times)}
 
 
-def _plugin(made: Path, times: Path) -> Any:
+@contextlib.contextmanager
+def register_for(folder: Path, *, postgresql: bool) -> Iterator[str]:
+    """A place for a register: a file in the folder, or a database started for it."""
+    programs = record_trials.programs_of_postgresql() if postgresql else None
+    if not postgresql:
+        yield str(folder / "r.sqlite")
+    elif programs is None:
+        raise SystemExit("PostgreSQL is not installed")
+    else:
+        with record_trials.postgresql(programs) as server:
+            yield record_trials.new_database(server, "crowd")
+
+
+def _plugin(made: Path | None, times: Path) -> Any:
     import distributed
 
     base: Any = distributed.WorkerPlugin
@@ -519,12 +548,14 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--cases", type=int)
     parser.add_argument("--kills", type=int)
-    parser.add_argument("--register")
+    parser.add_argument("--real", action="store_true")
+    parser.add_argument("--postgresql", action="store_true")
     told = parser.parse_args()
     if told.what == "kills":
         kills(told.folder, told.kills or 100)
     elif told.what == "crowd":
-        print(crowd(told.folder, told.cases or 10000, told.kills or 60, told.register))
+        with register_for(told.folder, postgresql=told.postgresql) as place:
+            print(crowd(told.folder, told.cases or 10000, told.kills or 60, place, real=told.real))
     elif told.what == "dask":
         dask_rate(told.folder, told.cases or 100)
     elif told.what == "rate":

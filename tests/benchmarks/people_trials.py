@@ -1,36 +1,45 @@
 """Whether what people sign can be forged, moved, repeated, altered or lost unseen.
 
-    python tests/benchmarks/people_trials.py [FLIPS, default 1000] [KILLS, default 40]
+    python tests/benchmarks/people_trials.py [FLIPS, default 1000] [KILLS, default 300] [postgresql]
 
 A laboratory with people, limits, scanners, checks, decisions, a hold and a disposal on record. Its
 register's file and its sealed keys have bits flipped, its signed entries are forged in nine ways,
-and whoever decides is killed. What is printed:
+and whoever decides, approves limits, calibrates, holds, disposes or turns keys is killed. What is
+printed:
 
     places, found                           flipped bits in the register's file
     places, refused, same, other            flipped bits in a sealed key; `other` must be 0
     tries, found                            each way of forging
-    kills, said, on_record, faults          what SIGKILL at random moments left behind
+    kills, said, lost, doubled, faults      what SIGKILL at random moments left behind
+    unfinished, locked_out                  disposals that the next run finished; people whose key
+                                            no longer signs: must be 0
 """
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import os
 import random
 import signal
-import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import made_up_lab
+import record_trials
 from made_up_lab import OURS, PHRASE, Lab
+from veneercheck.cli.signing import enter, moment
 from veneercheck.core.errors import RecordError
-from veneercheck.record import Register, keys, sha256_of
+from veneercheck.record import Register, keeping, keys, sha256_of, signing, standing
 from veneercheck.record.audit import audit, first_page_faults
 from veneercheck.record.confirm import confirm
+from veneercheck.record.deciding import decide
 from veneercheck.record.people import signature_faults
 
 Counts = dict[str, int]
@@ -200,61 +209,173 @@ def forged(lab: Lab, way: str, chance: random.Random, tries: int) -> Counts:
     return {"tries": tries, "found": found}
 
 
-DECIDER = """
-import itertools, sys
-from pathlib import Path
-from veneercheck.record import Register
-from veneercheck.record.deciding import decide
-from veneercheck.record.keys import open_key
-place, folder, case, first = sys.argv[1:5]
-signer = open_key(Path(folder), "LP", sys.argv[5])
-with Register(place) as register:
-    for number in itertools.count(int(first)):
-        entry = decide(register, case, who="LP", what="remake", why=str(number), signer=signer)
-        print(entry.key, flush=True)
-"""
-"""Decides again and again, signed, and says each key once it is on record."""
+OLD_A_KILL = 6
+"""Old checks for whoever disposes of them until they are killed."""
 
 
-def killed_deciders(lab: Lab, chance: random.Random, kills: int) -> Counts:
-    """SIGKILL while signed decisions are written: none that was said is lost, none is half."""
+def write(what: str, lab: Lab, first: int, said: TextIO) -> None:
+    """What a writer does until it is killed; each goes the way of the real command."""
+    with Register(lab.place) as register:
+        for number in itertools.count(first):
+            for key in WRITTEN[what](lab, register, number):
+                print(key, file=said, flush=True)
+
+
+@contextlib.contextmanager
+def writing(what: str, lab: Lab, first: int) -> Iterator[tuple[int, TextIO]]:
+    """A writer in a process of its own, and what it says; killed at the end, whatever happens."""
+    read, wrote = os.pipe()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # threads of others: none is used here
+        child = os.fork()
+    if child == 0:  # starting Python anew would take a hundred times as long as what it writes
+        try:
+            os.close(read)
+            with os.fdopen(wrote, "w", encoding="utf-8") as said:
+                write(what, lab, first, said)
+        finally:
+            os._exit(1)
+    os.close(wrote)
+    with os.fdopen(read, encoding="utf-8") as said:
+        try:
+            yield child, said
+        finally:
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+
+
+def _entered(lab: Lab, register: Register, body: dict[str, Any]) -> str:
+    return enter(register, body, body["who"], lab.keys, lab.phrase).key
+
+
+def _decides(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    signer = keys.open_key(lab.keys, "LP", PHRASE)
+    yield decide(register, "T-2", who="LP", what="remake", why=str(number), signer=signer).key
+
+
+def _approves(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    """A revision by one, its approval by another."""
+    limits = {"name": "killed", "layer": {"least_mm": 0.5 + 1e-6 * number}}
+    yield _entered(lab, register, standing.limits_body(
+        register, limits, reason=str(number), source=None, who="CH", now=moment()))  # fmt: skip
+    body = standing.approval_body(register, "killed", None, "LP", moment())
+    yield _entered(lab, register, body)
+
+
+def _calibrates(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    yield _entered(lab, register, standing.calibration_body(
+        register, "S-1", artefact=f"ball {number}", measured_on="2026-01-01",
+        valid_until="2027-01-01", trueness_um=4.0, precision_um=None, passed=True,
+        certificate=None, who="CH", now=moment()))  # fmt: skip
+
+
+def _holds(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    """Held, or let go, as it stands."""
+    check = register.checks_of("T-1")[0]
+    what = keeping.RELEASED if keeping.is_held(register, check.key) else keeping.HELD
+    body = keeping.hold_body(register, "T-1", what=what, why=str(number), who="CH", now=moment())
+    yield _entered(lab, register, body)
+
+
+def _disposes(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    """Old checks, one after the other; each is said once its folder is gone."""
+    for check, held in list(keeping.expired(register, 10, moment())):
+        if held:
+            continue
+        there = keeping.disposal_of(register, check.key)
+        key = there.key if there else _entered(lab, register, keeping.disposal_body(
+            register, check, years=10, why=str(number), who="LP", now=moment()))  # fmt: skip
+        keeping.remove_disposed(register, check)
+        yield key
+    time.sleep(1.0)  # all are gone
+
+
+def _turns_keys(lab: Lab, register: Register, number: int) -> Iterator[str]:
+    """A new key of their own, as the command gives it; the old one signs."""
+    del number
+    before = len(signing.person_entries(register))
+    lab.did("people", "enrol", "TN", "--why", "yearly", who="TN")
+    yield from (one.key for one in signing.person_entries(register)[before:])
+
+
+WRITTEN: dict[str, Callable[[Lab, Register, int], Iterator[str]]] = {
+    "decisions": _decides,
+    "limits approved": _approves,
+    "calibrations": _calibrates,
+    "holds": _holds,
+    "disposals": _disposes,
+    "keys turned": _turns_keys,
+}
+
+
+def killed_writers(lab: Lab, what: str, chance: random.Random, kills: int) -> Counts:
+    """SIGKILL while signed entries are written: none that was said is lost, none is half.
+
+    After all of it each of the three people still signs, and what was stopped is finished.
+    """
     said, silent = set[str](), 0
+    for number in range(OLD_A_KILL * kills if what == "disposals" else 0):
+        lab.made_up(f"O-{number + 10}", "no findings", day="2001-05-05")
     for number in range(kills):
-        command = [sys.executable, "-c", DECIDER, lab.place, str(lab.keys), "T-2",
-                   str(1000 * number), PHRASE]  # fmt: skip
-        one = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        assert one.stdout is not None
-        said.add(first := one.stdout.readline().strip())
-        silent += not first
-        time.sleep(chance.uniform(0.0, 0.2))
-        one.send_signal(signal.SIGKILL)
-        said |= {line.strip() for line in one.communicate()[0].split("\n") if len(line) == 64}
+        with writing(what, lab, 1000 * number) as (child, told):
+            said.add(first := told.readline().strip())
+            silent += not first
+            time.sleep(chance.uniform(0.0, 0.2))
+            os.kill(child, signal.SIGKILL)
+            said |= {line.strip() for line in told if len(line) == 65}
+    with Register(lab.place) as register:
+        unfinished = sum(1 for _, held in keeping.expired(register, 10, moment()) if not held)
+    lab.did("records", "expire", "--years", "10", "--dispose", "--why", "rest", who="LP")
+    signed = sum(
+        lab.run("records", "decide", "T-1", "--what", "remake", "--why", what, who=who).exit_code
+        == 0
+        for who in ("LP", "CH", "TN")
+    )
     with Register(lab.place) as register:
         faults = len(confirm(register, repeat=False).differences)
-        there = [one.key for one in register.decisions_on(register.checks_of("T-2")[0].key)]
+        there = [one.key for one in register.entries()]
     return {
         "kills": kills,
-        "silent": silent,  # killed before it decided anything: shows nothing
-        "said": len(said),
-        "on_record": len(there),
-        "lost": len(said - set(there)),
+        "silent": silent,  # killed before it entered anything: shows nothing
+        "said": len(said - {""}),
+        "lost": len(said - {""} - set(there)),
         "doubled": len(there) - len(set(there)),
         "faults": faults,
+        "unfinished": unfinished,  # disposals stopped between entry and folder, finished since
+        "locked_out": 3 - signed,
     }
 
 
+def places(folder: Path, *, postgresql: bool) -> Iterator[str]:
+    """Where the register is: a file in the folder, or a database started for it."""
+    programs = record_trials.programs_of_postgresql() if postgresql else None
+    if programs is None:
+        yield str(folder / "register.sqlite")
+        return
+    with record_trials.postgresql(programs) as server:
+        yield record_trials.new_database(server, "people")
+
+
 def main() -> None:
-    """Carry all of it out, and print."""
-    flips = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    kills = int(sys.argv[2]) if len(sys.argv) > 2 else 40
+    """Carry all of it out, and print; with `postgresql` the kills alone, in that database."""
+    own = [word for word in sys.argv[1:] if word != "postgresql"]
+    in_database = "postgresql" in sys.argv
+    flips = int(own[0]) if own else 1000
+    kills = int(own[1]) if len(own) > 1 else 300
     keys.COST = made_up_lab.QUICK
+    told: dict[str, Counts] = {}
     with tempfile.TemporaryDirectory(prefix="veneercheck-") as room:
-        lab = lived(Path(room))
-        chance = random.Random(21)
-        told = {way: forged(lab, way, chance, max(1, flips // 5)) for way in FORGED}
-        told["flipped bits, register"] = flipped_register(lab, chance, flips)
-        told["flipped bits, sealed key"] = flipped_keys(lab, chance, flips)
-        told["kills of deciders"] = killed_deciders(lab, chance, kills)
+        for place in places(Path(room), postgresql=in_database):
+            lab = lived(Path(room), place)
+            chance = random.Random(21)
+            if not in_database:
+                told |= {way: forged(lab, way, chance, max(1, flips // 5)) for way in FORGED}
+                told["flipped bits, register"] = flipped_register(lab, chance, flips)
+                told["flipped bits, sealed key"] = flipped_keys(lab, chance, flips)
+            for what in WRITTEN:
+                each = -(-kills // len(WRITTEN))
+                told[f"kills: {what}"] = killed_writers(lab, what, chance, each)
+                print(what, told[f"kills: {what}"], flush=True)
     for name, counts in told.items():
         print(f"{name:<30}", "  ".join(f"{key} {value}" for key, value in counts.items()))
 

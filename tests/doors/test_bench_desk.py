@@ -181,10 +181,8 @@ def test_who_leaves_the_desk_is_signed_out(tmp_path: Path, monkeypatch: pytest.M
         desk.sign_in(lab.place, "TN", PHRASE)
 
 
-def test_a_check_of_the_page_goes_on_record_as_it_is(tmp_path: Path) -> None:
+def test_a_check_of_the_page_goes_on_record_as_it_is(tmp_path: Path, server: str) -> None:
     """Made once, as the page makes it; confirming repeats it to the last digit."""
-    lab = Lab(tmp_path, str(tmp_path / "register.sqlite"))
-    lab.did("scanners", "add", "S-1", "--serial", "4711", who="AB")
     work = trials.scans(tmp_path / "scans")
     store = Store(tmp_path / "bench")
     scans = {"framework": Dropped(work.framework, "f.stl"), "waxup": Dropped(work.waxup, "w.stl")}
@@ -192,9 +190,16 @@ def test_a_check_of_the_page_goes_on_record_as_it_is(tmp_path: Path) -> None:
              "unit": "mm", "lang": "en", "after": None}  # fmt: skip
     job = store.new_job(order, scans, {})
     carry_out(order_of(job), out=job.out, with_report=False)
+    job.tell(end="done")
+    for place in (str(tmp_path / "register.sqlite"), trials.new_database(server, "of_the_page")):
+        goes_on_record(Lab(tmp_path, place), store, job)
+
+
+def goes_on_record(lab: Lab, store: Store, job: Any) -> None:
+    """What the page has checked, into a register of its own."""
+    lab.did("scanners", "add", "S-1", "--serial", "4711", who="AB")
     with browsing.entered(store.root, "--register", lab.place) as page:
         browser, here = Browser(page), f"/checks/{job.number}/record"
-        job.tell(end="done")
         asked = browser.get(here)[2]
         assert "has no case number" in asked and 'value="S-1"' in asked
         assert browser.post(here, who="AB", scanner="S-9")[0] == 422

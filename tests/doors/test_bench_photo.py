@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import io
 import shutil
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,10 +19,12 @@ import numpy as np
 import pytest
 import segno
 from PIL import Image, ImageFilter
+from typer.testing import CliRunner
 
 import record_trials as trials
 from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
+from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import sha256_of
 from veneercheck.report.standing import code_words
@@ -120,6 +123,7 @@ def test_a_photographed_report_opens_its_check(
         key = lab.made_up(number, "findings")
         result = (tmp_path / "cases" / number / "result.json").read_text("utf-8")
         said[number] = f"VENEERCHECK:{key}:{sha256_of(result)}".upper()
+    lab.made_up_plan("T-2", units=[46], conflicts=1)
     other = f"VENEERCHECK:{key}:{'0' * 64}".upper()
     for number, words in (("T-2", said["T-2"]), ("T-9", other), ("none", "https://example.org/")):
         (tmp_path / f"{number}.jpg").write_bytes(saved(sheet(words, 8), "JPEG"))
@@ -141,4 +145,44 @@ def test_a_photographed_report_opens_its_check(
         page.set_input_files("#photo", tmp_path / "T-9.jpg")
         page.wait_for_url("**/records/VENEERCHECK*")
         expect(page.locator("body")).to_contain_text("another result", timeout=LONG_MS)
+        plan_is_there(page, f"{start}records?lang=en")
+        trends_are_there(page, f"{start}records?lang=de", place, tmp_path)
         context.close()
+
+
+def plan_is_there(page: Any, start: str) -> None:
+    """Beneath the checks, found by the same filters; its own page has no decision to take."""
+    page.goto(f"{start}&case=T-2")
+    page.get_by_role("heading", name="Plans").wait_for()
+    row = page.locator("table").nth(1).locator("tbody tr")
+    assert row.count() == 1 and "T-2-plan" in row.inner_text()
+    row.get_by_role("link").click()
+    page.wait_for_url("**/records/*lang=en")
+    shown = page.locator("body").inner_text()
+    assert "places without room" in shown and page.locator("select[name=what]").count() == 0
+    page.goto(f"{start}&verdict=findings&case=T-2")
+    assert page.get_by_role("heading", name="Plans").count() == 0
+
+
+def trends_are_there(page: Any, start: str, place: str, room: Path) -> None:
+    """From the page of the record to what it teaches, and that on paper; as the command has it."""
+    page.goto(start)
+    page.get_by_role("link", name="Was die Prüfungen lehren").click()
+    page.wait_for_url("**/records/trends?lang=de")
+    shown = page.locator("body").inner_text()
+    name = "register.sqlite" if "://" not in place else place.rpartition("@")[2]
+    assert "Prüfungen im Register: 3" in shown and name in shown
+    with page.expect_download() as sent:
+        page.get_by_role("link", name="Auf Papier").click()
+    sent.value.save_as(room / "page.pdf")
+    done = CliRunner().invoke(app, ["records", "trends", "--register", place, "--lang", "de",
+                                    "--out", str(room / "trends")])  # fmt: skip
+    assert done.exit_code == 0, done.output
+    if shutil.which("pdftotext"):
+        told = []
+        for pdf in (room / "page.pdf", room / "trends" / "trends.pdf"):
+            read = subprocess.run(
+                ["pdftotext", "-raw", str(pdf), "-"], capture_output=True, check=True
+            )
+            told.append(read.stdout.decode("utf-8").partition(" UTC")[2])
+        assert told[0] == told[1] and "Prüfungen im Register: 3" in told[0]

@@ -313,7 +313,7 @@ def test_a_report_drawn_again_without_a_typesetter_keeps_no_old_paper(
     drawn: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert list((drawn / "out").glob("*.pdf"))
-    monkeypatch.setattr("veneercheck.report.paper.can_print", lambda: False)
+    monkeypatch.setattr("veneercheck.report.setting.can_print", lambda: False)
     render(drawn / "out", lang="de")
     assert not list((drawn / "out").glob("*.pdf"))
     assert read_result(drawn / "out").document["schema"]

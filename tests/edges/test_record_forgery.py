@@ -16,6 +16,7 @@ import made_up_lab
 import people_trials as trials
 import record_trials
 from made_up_lab import Lab
+from veneercheck.record import Register, keys
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
@@ -47,6 +48,26 @@ def test_flipped_bits_are_found_and_no_key_becomes_another(tmp_path: Path) -> No
 
 def test_who_is_killed_while_deciding_leaves_nothing_half(lab: Lab) -> None:
     """What was said is on record, signed and in its folder; the next start finishes or undoes."""
-    told = trials.killed_deciders(lab, random.Random(7), 1)
-    assert (told["lost"], told["doubled"], told["faults"]) == (0, 0, 0)
-    assert told["on_record"] >= told["said"] >= 1
+    told = trials.killed_writers(lab, "decisions", random.Random(7), 1)
+    assert (told["lost"], told["doubled"], told["faults"], told["locked_out"]) == (0, 0, 0, 0)
+    assert told["said"] >= 1
+
+
+def test_who_is_stopped_while_turning_keys_still_signs(tmp_path: Path) -> None:
+    """Stopped before the new key is on record, and once more: the one on record opens and signs;
+    an earlier key that lies beside does not."""
+    with pytest.MonkeyPatch.context() as patched:
+        made_up_lab.quick_keys(patched)
+        lab = trials.lived(tmp_path)
+        for _ in range(2):
+            keys.new_key(lab.keys, "TN", made_up_lab.PHRASE)
+            words = ("records", "decide", "T-1", "--what", "remake", "--why", "as ever")
+            lab.did(*words, who="TN")
+        lab.did("people", "enrol", "TN", "--why", "yearly", who="TN")
+        lab.did("records", "decide", "T-1", "--what", "remake", "--why", "by the new", who="TN")
+        with Register(lab.place) as register:
+            by = [one.body["signature"]["key"] for one in register.entries()
+                  if one.body["kind"] == "decision" and one.body["who"] == "TN"]  # fmt: skip
+        assert by[-2] != by[-1] == keys.open_key(lab.keys, "TN", made_up_lab.PHRASE).public
+        sealed = {path.stat().st_mode & 0o777 for path in lab.keys.glob("TN*.json")}
+        assert sealed == {0o600}

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from veneercheck.report import signs
 from veneercheck.report.drawing import font_folder
-from veneercheck.report.paper import _set_whatever_it_says, _without_suspects
+from veneercheck.report.setting import _without_suspects, set_whatever_it_says
 from veneercheck.report.signs import SUBSTITUTE, harmless, has_substitutes, plain, printable
 
 WILD = {
@@ -69,7 +69,7 @@ def typeset(folder: Path, text: str) -> tuple[bytes, Any]:
     title = f"Notes · {shown(text)[:64]}"  # as in the papers, never without a word
     data, fonts = printable({"notes": shown(text), "title": title, "moment": 0})
     (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
-    return _set_whatever_it_says(folder, "sheet.typ", "report.pdf", data, fonts), data
+    return set_whatever_it_says(folder, "sheet.typ", "a-3a", data, fonts), data
 
 
 @pytest.mark.parametrize("name", WILD)

@@ -74,6 +74,7 @@ def test_a_repeatability_is_filed_with_its_scanner(lab: Lab) -> None:
     (found,) = json.loads(lab.did("records", "entries", "repeatability", "--json"))
     assert (found["scanner"], found["scans"], found["who"]) == ("S-1", 2, "AB")
     assert found["seating_u_mm"] == pytest.approx(0.06 / 2**0.5, abs=0.003)
+    assert found["noise_mm"] < 0.001 and found["distortion_mm"] < 0.003, "the form is the same"
     assert any("seating" in line for line in found["words"])
     assert "S-1" in lab.did("records", "entries", "repeatability")
 

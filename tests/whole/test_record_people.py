@@ -25,7 +25,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, Limits
 from veneercheck.profile import built_in, load_profile
 from veneercheck.profile.limits import parse_profile
-from veneercheck.record import Entry, Register, canonical, keys, sha256_of
+from veneercheck.record import Entry, Register, canonical, keys, sha256_of, sha256_of_file
 from veneercheck.record.bundle import bundle_faults, write_bundle
 from veneercheck.record.confirm import confirm
 from veneercheck.record.filing import standing_of
@@ -294,7 +294,8 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
     measured, until = days.split()
     lab.did("scanners", "add", "S-1", "--serial", "4711", "--who", "LP")
     lab.did("scanners", "calibrate", "S-1", "--who", "LP", "--artefact", "ball bar 3",
-            "--measured-on", measured, "--valid-until", until, "--trueness-um", "4")  # fmt: skip
+            "--measured-on", measured, "--valid-until", until, "--trueness-um", "4",
+            "--certificate", str(lab.phrase))  # fmt: skip
     asks = parse_profile({"scan": {"calibration": "needed"}, "name": "strict"})
     key = lab.checked("no findings", "T-1", limits=asks, scanner="S-1")
     told = lab.checked("no findings", "T-2", scanner="S-1")
@@ -302,7 +303,11 @@ def test_a_calibration_holds_on_its_days_and_limits_may_ask_for_it(lab: Lab, day
     with Register(lab.place) as register:
         rows = {row["key"]: row["verdict"] for row in register.list_checks()}
         entry = register.with_key(key)
-    assert entry is not None and entry.body["standing"]["calibration"]["state"] == DAYS[days]
+    assert entry is not None
+    calibration = entry.body["standing"]["calibration"]
+    assert (calibration["state"], calibration["trueness_um"]) == (DAYS[days], 4.0)
+    assert calibration["certificate"] == {"file": lab.phrase.name,
+                                          "sha256": sha256_of_file(lab.phrase)}  # fmt: skip
     assert entry.body["result"]["verdict"] == "no findings", "as measured"
     assert rows[key] == ("no findings" if DAYS[days] == "valid" else "undecided")
     assert rows[told] == "no findings" and rows[none] == "undecided"

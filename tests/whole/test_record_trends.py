@@ -4,20 +4,24 @@ from __future__ import annotations
 
 import copy
 import csv
+import html
 import importlib.util
 import itertools
 import random
 import re
 import shutil
+import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import fmean
 from typing import Any
 
+import pikepdf
 import pytest
 from typer.testing import CliRunner
 
+import record_trials
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
@@ -32,6 +36,7 @@ from veneercheck.report.trends import (
     seen,
     share_interval,
 )
+from veneercheck.report.trends_lab import Trends, taught
 from veneercheck.report.trends_page import trends_page
 from veneercheck.report.words import Words
 
@@ -139,7 +144,7 @@ def test_first_passes_are_told_by_technician_material_and_limits() -> None:
     ]
     (group,) = learn(checks)
     assert group.by_trait() == [("who", "TN", 2, 3), ("who", "XY", 0, 1), ("alloy", "A", 2, 4)]
-    page = trends_page([group], Words("de"))
+    page = trends_page(Trends([group]), Words("de"))
     assert "Zahntechniker/in" in page and "2 / 3" in page and "Legierung" in page
 
 
@@ -201,20 +206,167 @@ def test_only_what_is_sure_and_fitted_is_looked_at() -> None:
     assert other.work == "0" * 64, "without a number, the wax-up says which work it is"
 
 
+def limits(revision: int, least_mm: float, reason: str) -> dict[str, Any]:
+    """A revision of the limits, as «limits propose» puts it on record."""
+    return {
+        "kind": "limits", "profile": "demo", "revision": revision, "reason": reason,
+        "limits": {"name": "demo", "layer": {"least_mm": least_mm, "target_mm": 1.2},
+                   "certainty": {"layer.least_mm": str(revision)}},
+        "limits_sha256": str(revision), "source": None, "who": "CH",
+        "entered_at_utc": f"2026-0{revision}-05T08:00:00+00:00",
+    }  # fmt: skip
+
+
+def entries() -> Iterator[tuple[str, dict[str, Any]]]:
+    """What the register holds: from the day on from which the noise drifts, by new limits."""
+    first, second = limits(1, 0.8, ""), limits(2, 0.6, "new instructions")
+    yield sha256_of("limits 1"), first
+    yield sha256_of("limits 2"), second
+    approval = {"kind": "approval", "limits_key": sha256_of("limits 2"), "profile": "demo",
+                "revision": 2, "limits_sha256": "2", "same_person": False, "who": "LP",
+                "entered_at_utc": "2026-02-05T09:00:00+00:00"}  # fmt: skip
+    yield sha256_of("approval"), approval
+    for number, trueness_um in enumerate((4.0, 6.5), 1):
+        yield sha256_of(f"calibration {number}"), {
+            "kind": "calibration", "scanner": "S-1", "artefact": "ball 3", "passed": True,
+            "measured_on": f"2026-0{number}-01", "valid_until": "2027-01-01", "who": "CH",
+            "trueness_um": trueness_um, "precision_um": None, "certificate": None,
+            "entered_at_utc": "2026-01-01T08:00:00+00:00",
+        }  # fmt: skip
+    repeated = {"kind": "repeatability", "scanner": "S-1", "scans": 4, "words": [], "who": "CH",
+                "seating_u_mm": 0.0123, "noise_mm": 0.0071, "distortion_mm": None,
+                "version": "0", "entered_at_utc": "2026-01-04T08:00:00+00:00"}  # fmt: skip
+    yield sha256_of("repeated"), repeated
+    for number, (key, result) in enumerate(documents()):
+        told = {"profile": "demo", "state": "approved", "revision": 1 + (number >= DRIFT_FROM)}
+        standing = {"scanner": {"name": "S-1", "serial": "1"}, "limits": told,
+                    "calibration": {"state": "valid"}, "undecided": []}  # fmt: skip
+        yield key, {"kind": "check", "who": "AB", "folder": "x", "result": result,
+                    "standing": standing}  # fmt: skip
+
+
+def written(place: str, out: Path, *words: str) -> None:
+    """What the command writes of a register."""
+    command = ["records", "trends", "--register", place, "--out", str(out), *words]
+    done = CliRunner().invoke(app, command)
+    assert done.exit_code == 0, done.output
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The page and its tables, through the command line."""
+    """The page, the paper and the tables, through the command line."""
     place = tmp_path_factory.mktemp("trends")
     with Register(place / "register.sqlite", lasting=False) as register:
-        for key, result in documents():
-            body = {"kind": "check", "who": "AB", "folder": "x", "result": result}
+        for key, body in entries():
             register.append(key, body)
-    words = ["records", "trends", "--register", str(place / "register.sqlite")]
     for lang in ("en", "de"):
-        out = str(place / lang)
-        done = CliRunner().invoke(app, [*words, "--out", out, "--lang", lang])
-        assert done.exit_code == 0, done.output
+        written(str(place / "register.sqlite"), place / lang, "--lang", lang)
     return place
+
+
+def read_back(pdf: Path) -> str:
+    """The words of a PDF in their order, each once parted by a blank."""
+    done = subprocess.run(["pdftotext", "-raw", str(pdf), "-"], capture_output=True, check=True)
+    return " ".join(done.stdout.decode("utf-8").split())
+
+
+needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no poppler here")
+
+
+@needs_poppler
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_the_paper_says_what_the_page_says(folder: Path, lang: str) -> None:
+    """Register, day, units, legend and cautions are there; every sentence of the page, too."""
+    text = read_back(folder / lang / "trends.pdf")
+    page = (folder / lang / "trends.html").read_text(encoding="utf-8")
+    assert 'href="trends.pdf"' in page
+    words = Words(lang)
+    with Register(folder / "register.sqlite") as register:
+        mark = register.entry_at(1).hash[:12]
+    for told in (words("trends.register", name="register.sqlite"), mark,
+                 words("trends.legend"), words("trends.about_cause"), words("trends.about_changes"),
+                 words("trends.scanner", name="S-1"), "0.0123" if lang == "en" else "0,0123",
+                 words("trends.change", profile="demo", revision=2),
+                 "layer.least_mm: 0.8 → 0.6", words("trends.approved", who="LP")):  # fmt: skip
+        assert told in text, told
+        assert told in html.unescape(page), told
+    body = re.sub(r"<style.*?</style>|<svg.*?</svg>", " ", page, flags=re.DOTALL)
+    for sentence in re.findall(r"<p[^>]*>([^<]+)</p>", body):
+        assert html.unescape(sentence) in text, sentence
+    assert datetime.now(UTC).isoformat()[:8] in text and "certainty" not in text
+
+
+def test_the_paper_is_tagged_and_its_fonts_are_in_it(folder: Path) -> None:
+    """PDF/A-2a and PDF/UA-1 by what it says of itself; a picture in words for each chart."""
+    with pikepdf.open(folder / "de" / "trends.pdf") as pdf:
+        assert pdf.check_pdf_syntax() == [] and bool(pdf.Root.MarkInfo.Marked)
+        assert str(pdf.Root.Lang) == "de"
+        told = pdf.open_metadata()
+        assert (told["pdfaid:part"], told["pdfaid:conformance"]) == ("2", "A")
+        assert told["pdfuaid:part"] == "1"
+        fonts = [font for page in pdf.pages for font in page.Resources.get("/Font", {}).values()]
+        assert fonts
+        assert all("SourceSansPro" in str(font.BaseFont) for font in fonts)
+        assert all(
+            any(name in one.FontDescriptor for name in ("/FontFile2", "/FontFile3"))
+            for font in fonts
+            for one in font.DescendantFonts
+        )
+        figures = [one for one in pdf.objects if isinstance(one, pikepdf.Dictionary)
+                   and one.get("/S") == "/Figure"]  # fmt: skip
+    charts = (folder / "de" / "trends.html").read_text("utf-8").count('class="chart"')
+    assert len(figures) == charts and all(len(str(one.Alt)) > 20 for one in figures)
+
+
+def test_postgresql_teaches_the_same(folder: Path, tmp_path: Path, server: str) -> None:
+    """The same entries: the same tables to the byte, the same words on page and paper."""
+    place = record_trials.new_database(server, "trends")
+    with Register(folder / "register.sqlite") as here, Register(place) as there:
+        there.take_over(here.entries(), at_once=100)
+    written(place, tmp_path)
+    for name in ("charts.csv", "places.csv", "first-passes-by.csv", "limits-changed.csv"):
+        assert (tmp_path / name).read_bytes() == (folder / "en" / name).read_bytes(), name
+    if shutil.which("pdftotext"):
+        told = [read_back(one / "trends.pdf") for one in (tmp_path, folder / "en")]
+        one, other = (text.partition(" UTC")[2] for text in told)  # after register and moment
+        assert one == other and "Checks on record: 60" in one
+        assert "/trends" in told[0] and "lab@" not in told[0]
+
+
+def test_what_new_limits_changed_and_how_a_scanner_drifts(folder: Path) -> None:
+    """By construction: forty days by the first revision, then the second, approved by LP."""
+    with (folder / "en" / "limits-changed.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    told = ("profile", "revision", "who", "approved_by", "reason", "limit", "before", "after")
+    assert [row[name] for name in told] == ["demo", "2", "CH", "LP", "new instructions",
+                                            "layer.least_mm", "0.8", "0.6"]  # fmt: skip
+    found = taught(entries())
+    (change,) = found.changes
+    whole = {one.stage: (one.before[1], one.after[1]) for one in change.passes}
+    assert whole == {"wax": (33, 17), "cast": (7, 3)}
+    (scanner,) = found.scanners
+    charts = {chart.quantity: chart for chart in scanner.charts}
+    assert [point.value_mm for point in charts["trueness_mm"].points] == [0.004, 0.0065]
+    assert [point.value_mm for point in charts["repeat_mm"].points] == [0.0071]
+    assert len(charts["scanner_mm"].points) == CHECKS and "precision_mm" not in charts
+    page = (folder / "en" / "trends.html").read_text(encoding="utf-8")
+    (wax,) = (one for one in change.passes if one.stage == "wax")
+    passed = [
+        result["zones"] == [] for _, result in documents() if result["case"]["stage"] == "wax"
+    ]
+    assert (wax.before[0], wax.after[0]) == (sum(passed[:33]), sum(passed[33:]))
+    assert f">{wax.before[0]} / 33<" in page and f">{wax.after[0]} / 17<" in page
+    signals = charts["scanner_mm"].signals()
+    assert signals and min(int(one.seen.case[2:]) for one in signals[:-1]) > DRIFT_FROM
+
+
+def test_a_drift_is_drawn_as_a_diamond(folder: Path) -> None:
+    """Every point that is told as speaking of a change, and no other."""
+    page = (folder / "en" / "trends.html").read_text(encoding="utf-8")
+    found = taught(entries())
+    groups = [chart for one in (*found.groups, *found.scanners) for chart in one.charts]
+    assert page.count("<polygon") == sum(len(chart.signals()) for chart in groups)
+    assert any(p.drift and not (p.beyond or p.run) for chart in groups for p in chart.points)
 
 
 def test_tables_hold_every_point_and_every_first_check(folder: Path) -> None:
@@ -223,7 +375,7 @@ def test_tables_hold_every_point_and_every_first_check(folder: Path) -> None:
         with (folder / "en" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
             told[name] = list(csv.DictReader(file))
     assert len(told["first-checks"]) == CHECKS
-    assert len(told["charts"]) == 2 * CHECKS
+    assert len([row for row in told["charts"] if not row["scanner"]]) == 2 * CHECKS
     wanted = {key: result["alignment"]["noise_mm"] for key, result in documents()}
     noise = [row for row in told["charts"] if row["quantity"] == "noise_mm"]
     assert {row["key"]: float(row["value_mm"]) for row in noise} == pytest.approx(wanted, abs=1e-6)
@@ -260,7 +412,7 @@ def test_page_is_whole_and_words_of_others_stay_words(folder: Path) -> None:
 
 
 def test_an_empty_register_is_told_so() -> None:
-    assert "No check is on record." in trends_page([], Words("en"))
+    assert "No check is on record." in trends_page(Trends([]), Words("en"))
 
 
 def test_since_starts_anew(folder: Path, tmp_path: Path) -> None:

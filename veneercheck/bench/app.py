@@ -39,6 +39,7 @@ from veneercheck.bench.asking import (
 from veneercheck.bench.decide import decide_routes, give
 from veneercheck.bench.guard import Door, Guard, address_of
 from veneercheck.bench.planning import plan_routes
+from veneercheck.bench.trends import trends_routes
 from veneercheck.core.errors import VeneerCheckError
 from veneercheck.report.refused import said
 from veneercheck.report.viewing import view_module
@@ -87,6 +88,7 @@ def make_app(bench: Bench, door: Door) -> ASGIApp:
         Route("/api/checks", _day, methods=["GET"]),
         Route("/api/register", _on_record, methods=["GET"]),
         Route("/records", _records, methods=["GET"]),
+        *trends_routes(),  # before the key of a check, which may be any word
         *decide_routes(),
         Route("/api/checks/{number}", _look),
         Route("/api/checks/{number}/cancel", _cancel, methods=["POST"]),

@@ -20,7 +20,7 @@ from veneercheck.core.errors import VeneerCheckError
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.markup import Markup, joined, tag
 from veneercheck.report.refused import refused
-from veneercheck.report.standing import check_rows
+from veneercheck.report.standing import check_rows, plan_rows
 from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
@@ -165,22 +165,27 @@ def _decide(place: str, key: str, form: dict[str, str], sitting: Signed | None) 
 
 def _check_page(request: Request, place: str, key: str, words: Words, told: str) -> str:
     from veneercheck.record import Register
-    from veneercheck.record.located import folder_of, one_check
+    from veneercheck.record.located import folder_of, number_of
+    from veneercheck.record.planning import PLAN, one_check_or_plan
     from veneercheck.record.signing import enrolled
 
     with Register(place) as register:
         try:
-            check = one_check(register, key)
+            check = one_check_or_plan(register, key)
         except VeneerCheckError as refusal:
             return _page(
                 words("records.title"), words, tag("p", refused(refusal, words), role="alert")
             )
         people, decisions = enrolled(register), register.decisions_on(check.key)
         there = folder_of(register, check).is_dir()
-        rows = [*check_rows(check.key, check.body, words),
+        is_plan = check.body["kind"] == PLAN
+        rows = [*(plan_rows if is_plan else check_rows)(check.key, check.body, words),
                 [words("records.folder"), str(folder_of(register, check))]]  # fmt: skip
     facts = [tag("tr", tag("th", name, scope="row"), tag("td", value)) for name, value in rows]
-    number = check.body["result"]["case"]["number"] or words("desk.unnumbered", mark=check.key[:12])
+    number = number_of(check) or words("desk.unnumbered", mark=check.key[:12])
+    if is_plan:  # it is checked, and the check is decided on
+        return _page(number, words, tag("h2", words("records.plan")),
+                     tag("table", tag("tbody", *facts)))  # fmt: skip
     return _page(
         number,
         words,

@@ -84,7 +84,8 @@ class Desk:
         as_initials(initials)  # becomes part of a path
         with Register(place) as register:
             person = enrolled(register).may(initials, "decide")
-        signer = open_key(self.keys or default_folder(), initials, phrase)
+        folder = self.keys or default_folder()
+        signer = open_key(folder, initials, phrase, public=person.public)
         if signer.public != person.public:
             raise RecordError(
                 Told("the key of {initials} here is not the one on record.", initials=initials),

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from veneercheck.report.markup import Markup, joined, tag
 from veneercheck.report.words import Words
+
+if TYPE_CHECKING:
+    from veneercheck.record import Register
+    from veneercheck.record.finding import Wanted
 
 ROWS = 200
 """The latest so many; more are counted, and found by narrowing down."""
@@ -25,6 +30,7 @@ _CHOICES: Mapping[str, tuple[str, tuple[str, ...]]] = {
 }
 _COLUMNS = ("checked", "case", "units", "verdict", "stage", "limits", "who", "decision", "key",
             "folder")  # fmt: skip
+_PLAN_COLUMNS = ("planned", "case", "units", "limits", "who", "conflicts", "key", "folder")
 _LONGEST = 200
 
 
@@ -50,6 +56,7 @@ def records_page(place: str | None, query: Mapping[str, str], words: Words) -> s
         tag("p", tag("a", words("records.back"), href="/")),
         _form(asked, ticked, words),
         Markup() if place is None else _photo(words),
+        Markup() if place is None else _trends(asked, words),
         found,
     )
     head = tag(
@@ -69,6 +76,13 @@ def _photo(words: Words) -> Markup:
                 capture="environment", data_unreachable=words("bench.unreachable"))  # fmt: skip
     told = tag("span", id="photo-told", role="status")
     return tag("p", tag("label", words("records.photo"), " ", field), " ", told)
+
+
+def _trends(asked: Mapping[str, str], words: Words) -> Markup:
+    """The way to what all of them teach, from the day on that is asked for here."""
+    since = {"since": asked["since"]} if "since" in asked else {}
+    there = f"/records/trends?{urlencode({'lang': words.lang} | since)}"
+    return tag("p", tag("a", words("trends.open"), href=there))
 
 
 def _form(asked: Mapping[str, str], ticked: list[str], words: Words) -> Markup:
@@ -118,9 +132,31 @@ def _found(place: str, asked: dict[str, Any], words: Words) -> Markup:
             here = f"/records/{one.key}?lang={words.lang}"
             cells[-2] = tag("a", cells[-2], href=here)
             lines.append(tag("tr", *(tag("td", cell) for cell in cells)))
+        plans = _plans(register, wanted, words)
     counted = words("records.count", count=many)
     shown = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *lines))
-    return joined([tag("p", counted, role="status"), shown])
+    return joined([tag("p", counted, role="status"), shown, *plans])
+
+
+def _plans(register: Register, wanted: Wanted, words: Words) -> list[Markup]:
+    """The latest plans that fit, beneath the checks."""
+    from veneercheck.record.located import place_of
+    from veneercheck.record.plans_found import find_plans
+
+    found = find_plans(register, wanted, limit=ROWS)
+    if not found:
+        return []
+    heads = [tag("th", words(f"records.{name}"), scope="col") for name in _PLAN_COLUMNS]
+    rows, none = [], words("format.none")
+    for one in reversed(found):
+        here = f"/records/{one.key}?lang={words.lang}"
+        cells = (one.planned_at_utc[:16].replace("T", " "), one.case or none,
+                 " ".join(one.units) or none, one.profile, one.who or none,
+                 words.count(one.conflicts), tag("a", one.key[:12], href=here),
+                 str(place_of(register, one.folder)))  # fmt: skip
+        rows.append(tag("tr", *(tag("td", cell) for cell in cells)))
+    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows))
+    return [tag("h2", words("records.plans_title")), table]
 
 
 def _cells(one: Mapping[str, Any], words: Words) -> list[str]:

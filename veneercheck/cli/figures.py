@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -89,6 +90,12 @@ def repeatability_command(
     if register is not None:
         figures = {"scanner": scanner or "", "scans": found.scans, "words": found.words()}
         seating = None if limits is None else limits.seating_u_mm
-        figures |= {"seating_u_mm": seating}
+        figures |= {"seating_u_mm": seating, "noise_mm": _known(found.noise_mm)}
+        figures |= {"distortion_mm": _known(found.distortion_mm)}
         entry = file_figures(register, "repeatability", figures, who, keys, phrase_file)
         tell(Told("On record: entry {seq}, {hash}", seq=entry.seq, hash=entry.hash))
+
+
+def _known(value_mm: float) -> float | None:
+    """A figure as it goes on record, to the hundredth of a micrometre; none where it is unknown."""
+    return round(float(value_mm), 5) if math.isfinite(value_mm) else None

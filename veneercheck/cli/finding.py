@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from veneercheck.cli.options import Lang, lang_option, say, tell
+from veneercheck.cli.plans import PLAN_COLUMNS, plain_plan, plan_cells, plans_that_fit
 from veneercheck.cli.register import DEFAULT_REGISTER, RegisterOption, open_register
 from veneercheck.core.errors import Told
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from veneercheck.record import Register
     from veneercheck.record.confirm import Confirmation
     from veneercheck.record.finding import Found
+    from veneercheck.record.plans_found import FoundPlan
 
 ALTERED = 1
 """Exit code where something is not as it was put on record."""
@@ -122,6 +124,9 @@ def list_command(
         str | None, typer.Option(help="Only where these words stand in a text, or begin one there.")
     ] = None,
     limit: Annotated[int | None, typer.Option(min=1, help="Only the latest so many.")] = None,
+    plans: Annotated[
+        bool, typer.Option("--plans", help="Plans alone; the way to have them as JSON or CSV.")
+    ] = False,
     with_confirm: Annotated[
         bool,
         typer.Option(
@@ -134,7 +139,7 @@ def list_command(
     parquet: AsParquet = None,
     lang: LangOption = Lang.EN,
 ) -> None:
-    """List the checks on record, the oldest first; all of them, or those that fit."""
+    """List checks and plans on record, the oldest first; all of them, or those that fit."""
     from veneercheck.record.finding import Wanted, find
 
     wanted = Wanted(
@@ -158,15 +163,19 @@ def list_command(
         **by_limits(limits),
     )
     with open_register(register) as opened:
-        found = [
-            one
-            for way in _ways(what)
-            for one in find(opened, dataclasses.replace(wanted, **way), limit=limit, newest=True)
-        ]
+        ways = [dataclasses.replace(wanted, **way) for way in _ways(what)]
+        if plans:
+            planned = plans_that_fit(opened, ways, limit)
+            show_plans(opened, planned, lang, as_json=as_json, as_csv=as_csv, parquet=parquet)
+            return
+        found = [one for way in ways for one in find(opened, way, limit=limit, newest=True)]
         rows = sorted({one.seq: one for one in found}.values(), key=lambda one: one.seq)
         rows = rows[-limit:] if limit else rows
         done = _confirmed(opened, rows) if with_confirm else None
         show(opened, rows, lang, as_json=as_json, as_csv=as_csv, parquet=parquet, confirmed=done)
+        if not (as_json or as_csv or parquet) and (planned := plans_that_fit(opened, ways, limit)):
+            tell("")
+            show_plans(opened, planned, lang)
     if done is not None and done.differences:
         for difference in done.differences:
             tell(Told("ALTERED {difference}", difference=difference), err=True)
@@ -241,6 +250,36 @@ def show(
         ]
     table([words(f"records.{name}") for name in names], rows)
     tell(words("records.count", count=len(found)))
+
+
+def show_plans(
+    register: Register,
+    found: Sequence[FoundPlan],
+    lang: Lang,
+    *,
+    as_json: bool = False,
+    as_csv: bool = False,
+    parquet: Path | None = None,
+) -> None:
+    """Plans as a table, as JSON, as CSV or as Parquet."""
+    from veneercheck.report.words import Words
+
+    plain = [plain_plan(register, one) for one in found]
+    if parquet is not None:
+        from veneercheck.record.parquet import write_parquet
+        from veneercheck.record.plans_found import FoundPlan
+
+        columns = [field.name for field in dataclasses.fields(FoundPlan)]
+        tell(f"{len(plain)} plans: {write_parquet(plain, columns, parquet)}")
+    elif as_json:
+        tell(json.dumps(plain, indent=1, ensure_ascii=False))
+    elif as_csv:
+        _csv(plain)
+    else:
+        words = Words(lang.value)
+        heads = [words(f"records.{name}") for name in PLAN_COLUMNS]
+        table(heads, [plan_cells(register, one, words) for one in found])
+        tell(words("records.plans", count=len(found)))
 
 
 _CONFIRMED = ("unaltered", "repeated_the_same", "not_repeated")

@@ -60,15 +60,17 @@ def expire_command(
     keys: KeysOption = None,
     phrase_file: PhraseOption = None,
 ) -> None:
-    """List the checks that are kept long enough, and dispose of those that are not held."""
+    """List checks and plans that are kept long enough, and dispose of those that are not held."""
     from veneercheck.record import keeping
+    from veneercheck.record.located import made_at, number_of
 
     if dispose and not (who and why):
         raise typer.BadParameter("a disposal needs --who and --why")
     with open_register(register) as opened:
         for check, held in list(keeping.expired(opened, years, moment())):
-            number = check.body["result"]["case"]["number"] or spoken(Told("without a number"))
-            told = f"{check.body['result']['checked_at_utc'][:10]}  {number}  {check.key[:12]}"
+            number = number_of(check) or spoken(Told("without a number"))
+            kind = "" if check.body["kind"] == "check" else f"  {spoken(Told('plan'))}"
+            told = f"{made_at(check)[:10]}  {number}  {check.key[:12]}{kind}"
             if held or not dispose:
                 tell(
                     Told("held     {told}", told=told)
@@ -147,7 +149,7 @@ def import_command(
     keys: KeysOption = None,
     phrase_file: PhraseOption = None,
 ) -> None:
-    """Take the checks of another register, and what was decided on them, into this one."""
+    """Take checks and plans of another register, and what was decided on them, into this one."""
     from veneercheck.record.importing import source_of, take_in
 
     with source_of(source) as other, open_register(register, create=True) as opened:
@@ -172,6 +174,8 @@ def import_command(
             there=taken.there,
         )
     )
+    if taken.plans:
+        tell(Told("On record: {plans} plans", plans=taken.plans))
     for kind, count in taken.left.items():
         tell(
             Told(

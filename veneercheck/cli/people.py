@@ -70,7 +70,8 @@ def enrol_command(
         if recovery is not None:
             signer = library.from_paper(recovery)
         elif people:
-            signer = signer_of(who or initials, keys, phrase_file)
+            by = people.known.get(who or initials)
+            signer = signer_of(who or initials, keys, phrase_file, by.public if by else "")
             people.may(who or initials, "decide")
         if told["role"] == LEFT and known is not None:
             told["public"] = known.public

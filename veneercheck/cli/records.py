@@ -23,7 +23,16 @@ from veneercheck.cli.keeping import (
     import_command,
     restore_command,
 )
-from veneercheck.cli.options import Lang, Spoken, lang_option, say, tell, warn_of_names
+from veneercheck.cli.options import (
+    Lang,
+    Paper,
+    PaperOption,
+    Spoken,
+    lang_option,
+    say,
+    tell,
+    warn_of_names,
+)
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 from veneercheck.cli.showing import entries_command, show_command
 from veneercheck.cli.signing import KeysOption, PhraseOption, signer_of
@@ -99,9 +108,10 @@ def decide_command(
             )
         )  # fmt: skip
         people = enrolled(opened)
+        signer = None
         if people:
-            people.may(who, "decide")
-        signer = signer_of(who, keys, phrase_file) if people else None
+            public = people.may(who, "decide").public
+            signer = signer_of(who, keys, phrase_file, public)
         entry = decide(opened, check.key, who=who, what=what, why=why, signer=signer)
     tell(
         Told(
@@ -309,13 +319,14 @@ def trends_command(
     out: Annotated[Path, typer.Option(help="The folder to write into.")] = Path("trends"),
     since: Since = None,
     lang: Annotated[Lang, lang_option("Language of the page.")] = Lang.EN,
+    paper: PaperOption = Paper.A4,
     register: RegisterOption = DEFAULT_REGISTER,
 ) -> None:
-    """Write what the checks teach: first passes, where cut-backs fall short, drift of scans."""
+    """Write what the checks teach, as a page and on paper (PDF): first passes, drift of scans."""
     from veneercheck.record.export import export_trends
 
     with open_register(register) as opened:
-        for path in export_trends(opened, out, since=since, lang=lang.value):
+        for path in export_trends(opened, out, since=since, lang=lang.value, paper=paper.value):
             tell(Told("Written: {path}", path=path))
 
 

@@ -9,6 +9,7 @@ import typer
 
 from veneercheck.cli.finding import AsJson, LangOption, Since, Until, table
 from veneercheck.cli.options import Lang, tell
+from veneercheck.cli.plans import plain_plan
 from veneercheck.cli.register import DEFAULT_REGISTER, CaseArgument, RegisterOption, open_register
 
 if TYPE_CHECKING:
@@ -25,12 +26,18 @@ def show_command(
     lang: LangOption = Lang.EN,
 ) -> None:
     """Show what is on record of a case: with what, by which limits, who decided, what is kept."""
-    from veneercheck.record.located import folder_of, one_check
-    from veneercheck.report.standing import check_rows
+    from veneercheck.record.located import folder_of, number_of
+    from veneercheck.record.planning import PLAN, one_check_or_plan
+    from veneercheck.record.plans_found import found_plan
+    from veneercheck.record.standing import entries_with
+    from veneercheck.report.standing import check_rows, plan_rows
     from veneercheck.report.words import Words
 
     with open_register(register) as opened:
-        check = one_check(opened, case)
+        check = one_check_or_plan(opened, case)
+        number = number_of(check)
+        planned = entries_with(opened, kind=PLAN, case_number=number) if number else []
+        plans = [plain_plan(opened, found_plan(one)) for one in planned if one.key != check.key]
         decisions = [
             {**one.body, "entry": one.seq, **_signed(opened, one)}
             for one in opened.decisions_on(check.key)
@@ -41,13 +48,15 @@ def show_command(
             "entry": {"seq": check.seq, "key": check.key, "hash": check.hash},
             "folder": folder,
             **kept,
-            "check": check.body,
+            check.body["kind"]: check.body,
             "decisions": decisions,
+            "plans": plans,
         }
         tell(json.dumps(shown, indent=1, ensure_ascii=False))
         return
     words = Words(lang.value)
-    facts = check_rows(check.key, check.body, words)
+    rows = plan_rows if check.body["kind"] == PLAN else check_rows
+    facts = rows(check.key, check.body, words)
     facts.append([words("records.entry"), f"{check.seq}, {check.hash}"])
     facts.append([words("records.folder"), folder])
     if (gone := kept["disposed"]) is not None:
@@ -60,7 +69,10 @@ def show_command(
         facts.append([words("records.gone"), told])
     if (held := kept["held"]) is not None:
         facts.append([words("records.held"), f"{held['who']}, {held['why']}"])
+    facts += [[words("records.plan"), f"{one['key'][:12]}, {one['folder']}"] for one in plans]
     table([words("records.what"), words("records.value")], facts)
+    if check.body["kind"] == PLAN:
+        return  # a plan is checked, and the check is decided on
     tell("")
     if not decisions:
         tell(words("records.not_decided"))

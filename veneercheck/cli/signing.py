@@ -47,11 +47,11 @@ def phrase_of(file: Path | None, *, new: bool = False) -> str:
     return small_text(file).rstrip("\r\n")
 
 
-def signer_of(who: str, keys: Path | None, phrase: Path | None) -> Signer:
-    """Who has opened their key."""
+def signer_of(who: str, keys: Path | None, phrase: Path | None, public: str = "") -> Signer:
+    """Who has opened their key: the one on record, where that is named."""
     from veneercheck.record.keys import open_key
 
-    return open_key(folder_of_keys(keys), who, phrase_of(phrase))
+    return open_key(folder_of_keys(keys), who, phrase_of(phrase), public=public)
 
 
 def enter(
@@ -81,7 +81,7 @@ def signing_as(
     if not people or act is None:
         return lambda body: body
     person = people.may(who, act)
-    signer = signer_of(who, keys, phrase)
+    signer = signer_of(who, keys, phrase, person.public)
     if signer.public != person.public:
         raise RecordError(
             Told("the key in the folder is not the one of {who} on record.", who=who),

@@ -44,13 +44,21 @@ warned of. `--without-names` takes all of these out, draws the printed report an
 blanks the headers, and lists what it took; only then does a DICOM object say that identity was
 removed. The DiagnosticReport is `preliminary` until the last decision that stands is `accepted`.
 
-`veneercheck records trends --out trends` writes `trends.html` and three tables (CSV), by profile
-and stage: the share of first checks without findings, with its 95 % interval; by tooth and surface,
-how often the first cut-back was surely too thin; and charts over time of the noise of the scans and
-of the residual of the alignment. From 20 points on a chart has limits, mean ± 2.66 × mean moving
-range of those 20, and marks every later point beyond them, and the ninth in a row on one side of
-the centre. A first check is told by the case number: the same number at the same stage is the same
-work. `--since` starts anew after a change that was meant.
+`veneercheck records list`, `find` and `show` tell of plans, too (`plan --register`), beneath the
+checks; `--plans` gives them alone, also as JSON, CSV or Parquet. Plans are imported, held back and
+disposed of as checks are.
+
+`veneercheck records trends --out trends` writes `trends.html`, the same on paper (`trends.pdf`,
+tagged, PDF/A and PDF/UA) and five tables (CSV); `veneercheck bench` has both behind «What the
+checks teach» on its page of the record. By profile and stage: the share of first checks without
+findings, with its 95 % interval; by tooth and surface, how often the first cut-back was surely too
+thin; and charts over time of the noise of the scans and of the residual of the alignment. From 20
+points on a chart has limits, mean ± 2.66 × mean moving range of those 20, and marks every later
+point beyond them, the ninth in a row on one side of the centre, and where a moving mean has
+drifted. By scanner: noise in its checks, repeatability and calibrations on record. By new revision
+of limits: what changed in it, why, who approved it, and what share passed before and after. A first
+check is told by the case number: the same number at the same stage is the same work. `--since`
+starts anew after a change that was meant.
 
 SQLite is meant for one machine; on a network drive, use PostgreSQL (9.5 or newer).
 """

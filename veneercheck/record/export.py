@@ -6,9 +6,11 @@ import dataclasses
 import json
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from veneercheck import __version__
 from veneercheck.case.folders import unwritable, write_bytes
 from veneercheck.record.deciding import DRAWN_FROM, finish
 from veneercheck.record.located import files_on_record, folder_of, one_check
@@ -19,7 +21,8 @@ from veneercheck.report.counted import STANDING
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
     from veneercheck.record.dicom import Model
-    from veneercheck.report import Language
+    from veneercheck.report import Language, Paper
+    from veneercheck.report.trends_lab import Trends
 
 Say = Callable[[str], None]
 
@@ -156,36 +159,49 @@ def export_fhir(
 
 
 def export_trends(
-    register: Register, folder: Path, *, since: str | None = None, lang: Language = "en"
+    register: Register,
+    folder: Path,
+    *,
+    since: str | None = None,
+    lang: Language = "en",
+    paper: Paper = "a4",
 ) -> list[Path]:
-    """Write what the register teaches: a page, and tables for a spreadsheet.
+    """Write what the register teaches: a page, the same on paper, and tables for a spreadsheet.
 
     Parameters
     ----------
     register : Register
     folder : Path
     since : str, optional
-        Only checks from this day on (ISO 8601, UTC).
+        Only what is on record from this day on (ISO 8601, UTC).
     lang : {"en", "de"}
+    paper : {"a4", "us-letter"}
 
     Returns
     -------
     list of Path
     """
-    from veneercheck.report.trends import learn, seen
     from veneercheck.report.trends_page import write_trends
     from veneercheck.report.words import Words
 
-    checks = (
-        seen(entry.key, entry.body["result"], entry.body["who"], entry.body.get("standing"))
-        for entry in register.entries()
-        if entry.body.get("kind") == "check"
-    )
-    groups = learn(one for one in checks if since is None or one.moment >= since)
+    trends = trends_of(register, since=since)
     try:
-        return write_trends(folder, groups, Words(lang))
+        return write_trends(folder, trends, Words(lang), paper=paper)
     except OSError as error:
         raise unwritable(folder, error) from None
+
+
+def trends_of(register: Register, *, since: str | None = None) -> Trends:
+    """What the register teaches at this moment, from a day on (ISO 8601, UTC)."""
+    from veneercheck.record.standing import register_mark
+    from veneercheck.report.trends_lab import taught
+
+    trends = taught(((one.key, one.body) for one in register.entries()), since=since)
+    name = register.shown if register.file is None else register.file.name
+    now = datetime.now(UTC).replace(microsecond=0)
+    mark = register_mark(register) or ""
+    program = f"veneercheck {__version__}"
+    return dataclasses.replace(trends, register=name, mark=mark, written=now, program=program)
 
 
 def _on_record(

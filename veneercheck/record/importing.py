@@ -1,4 +1,4 @@
-"""Checks of another register, of a backup or of a bundle, taken into this one and marked as such.
+"""Checks and plans of another register, a backup or a bundle, taken into this one and marked so.
 
 Notes
 -----
@@ -33,13 +33,17 @@ from veneercheck.record.audit import Difference, audit
 from veneercheck.record.bundle import as_on_record, bundle_content, bundle_faults
 from veneercheck.record.canonical import canonical
 from veneercheck.record.keeping import backup_entries, leaves
-from veneercheck.record.located import file_hashes, folder_of, place_on_record
+from veneercheck.record.located import file_hashes, folder_of, number_of, place_on_record
 from veneercheck.record.people import People, signature_faults
+from veneercheck.record.planning import PLAN, made_of
 from veneercheck.record.register import Entry, Register, link
 from veneercheck.record.tables import MARKS
 
 Say = Callable[[str], None]
 Sign = Callable[[Mapping[str, Any]], Mapping[str, Any]]
+
+_MADE = {"check": "result.json", PLAN: "plan.json"}
+"""Kinds of entries that come over, and the file that tells one of a key from another."""
 
 _ON_CHECKS = ("decision", "hold", "disposal")
 _SHOWN = 12
@@ -81,6 +85,8 @@ class Taken:
         What was not taken, and why.
     left : mapping of str to int
         Kinds of entries that are not imported, and how many.
+    plans : int
+        Plans that are on record now.
     """
 
     checks: int
@@ -88,6 +94,7 @@ class Taken:
     there: int
     conflicts: tuple[str, ...]
     left: Mapping[str, int]
+    plans: int = 0
 
 
 @contextmanager
@@ -221,7 +228,7 @@ def take_in(
         known[entry.seq] = _copy(people)
         people.take(entry.body)
     told, conflicts = Counter[str](), list[str]()
-    for check in (one for one in source.entries if one.body["kind"] == "check"):
+    for check in (one for one in source.entries if one.body["kind"] in _MADE):
         on_it = [one for one in source.entries if one.body.get("check_key") == check.key]
         on_it = [one for one in on_it if one.body["kind"] in _ON_CHECKS]
         state = _state(register, check, on_it, source.mark, same_numbers)
@@ -235,14 +242,15 @@ def take_in(
             on_record = place_on_record(register, folder)
             body = _anew(check, {**about, **_origin(check, known)}, on_record)
             register.append(check.key, sign(body))
-            told["checks"] += 1
+            told[str(check.body["kind"])] += 1
         for one in on_it:
             if register.with_key(one.key) is None:
                 register.append(one.key, sign(_anew(one, {**about, **_origin(one, known)})))
                 told["more"] += 1
     kinds = Counter(str(one.body["kind"]) for one in source.entries)
-    left = {kind: n for kind, n in kinds.items() if kind not in ("check", *_ON_CHECKS)}
-    return Taken(told["checks"], told["more"], told["there"], tuple(conflicts), left)
+    left = {kind: n for kind, n in kinds.items() if kind not in (*_MADE, *_ON_CHECKS)}
+    some = (told["check"], told["more"], told["there"])
+    return Taken(*some, tuple(conflicts), left, told[PLAN])
 
 
 _THERE = "is on record here already"
@@ -254,8 +262,9 @@ def _state(
     """Why a check is not taken: it is there already, or what stands against it; else nothing."""
     there = register.with_key(check.key)
     if there is not None:
-        if there.body["files"].get("result.json") != check.body["files"].get("result.json"):
-            return "another result of the same check is on record here"
+        kind = check.body["kind"]
+        if there.body["files"].get(_MADE[kind]) != check.body["files"].get(_MADE[kind]):
+            return f"another result of the same {kind} is on record here"
         lacking = [one.seq for one in on_it if register.with_key(one.key) is None]
         if not lacking:
             return _THERE
@@ -268,9 +277,9 @@ def _state(
 
 def _number_taken(register: Register, check: Entry, mark: str) -> str:
     """Whether the case number stands for another case here: none of its scans is the same."""
-    number = check.body["result"]["case"]["number"]
+    number = number_of(check)
     own = {scan["sha256"] for scan in check.body["order"]["scans"].values()}
-    for other in register.checks_of(number) if number else ():
+    for other in made_of(register, number) if number else ():
         scans = {scan["sha256"] for scan in other.body["order"].get("scans", {}).values()}
         ours = (other.body.get("imported") or {}).get("register") != mark
         if ours and not (own & scans):
@@ -279,8 +288,8 @@ def _number_taken(register: Register, check: Entry, mark: str) -> str:
 
 
 def _called(check: Entry) -> str:
-    number = check.body["result"]["case"]["number"] or "without a number"
-    return f"check {check.key[:_SHOWN]}, case {number}"
+    number = number_of(check) or "without a number"
+    return f"{check.body['kind']} {check.key[:_SHOWN]}, case {number}"
 
 
 def _copy(people: People) -> People:

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 from veneercheck.case.folders import unwritable
 from veneercheck.core.errors import RecordError, Told
 from veneercheck.record.deciding import finish
-from veneercheck.record.located import files_on_record, folder_of, one_check, place_of
+from veneercheck.record.located import files_on_record, folder_of, number_of, place_of
+from veneercheck.record.planning import one_check_or_plan
 
 if TYPE_CHECKING:
     from veneercheck.record import Entry, Register
@@ -62,14 +63,14 @@ def hold_body(
     RecordError
         If it is held already, or not held.
     """
-    check = one_check(register, case)
+    check = one_check_or_plan(register, case)
     if (what == HELD) == is_held(register, check.key):
         state = Told("already") if what == HELD else Told("not")
         raise RecordError(Told("this check is {state} held.", state=state), where=register.shown)
     return {
         "kind": "hold",
         "check_key": check.key,
-        "case_number": check.body["result"]["case"]["number"],
+        "case_number": number_of(check) or None,
         "what": what,
         "why": why,
         "who": who,
@@ -99,16 +100,20 @@ def disposal_of(register: Register, check_key: str) -> Entry | None:
 
 
 def expired(register: Register, years: int, now: datetime) -> Iterator[tuple[Entry, bool]]:
-    """Checks made so many years ago whose files are still kept, and whether they are held."""
+    """Checks and plans made so many years ago whose files are still kept, and whether held."""
     from veneercheck.record.finding import Wanted, find
+    from veneercheck.record.plans_found import find_plans
 
     until = (now.date().isoformat()[:4], now.date().isoformat()[4:])
     last = f"{int(until[0]) - years:04d}{until[1]}"
-    for one in find(register, Wanted(until=last)):
-        check = register.with_key(one.key)
-        gone = disposal_of(register, one.key) is not None
+    old = Wanted(until=last)
+    keys = [one.key for one in find(register, old)]
+    keys += [one.key for one in find_plans(register, old)]
+    for key in keys:
+        check = register.with_key(key)
+        gone = disposal_of(register, key) is not None
         if check is not None and not (gone and not folder_of(register, check).exists()):
-            yield check, is_held(register, one.key)
+            yield check, is_held(register, key)
 
 
 def disposal_body(
@@ -118,7 +123,7 @@ def disposal_body(
     return {
         "kind": "disposal",
         "check_key": check.key,
-        "case_number": check.body["result"]["case"]["number"],
+        "case_number": number_of(check) or None,
         "kept_years": years,
         "disposed": files_on_record(register, check),
         "why": why,

@@ -107,16 +107,26 @@ def new_key(folder: Path, initials: str, phrase: str) -> Signer:
     }
     file = _file(folder, initials)
     if file.exists():
-        known = json.loads(file.read_text(encoding="utf-8"))["public"][:12]
-        file.replace(file.with_name(f"{initials}-{known}.json"))
+        earlier = file.read_text(encoding="utf-8")
+        kept = _kept(folder, initials, json.loads(earlier)["public"])
+        write_text(kept, earlier)  # a copy: whoever is stopped here still has the one on record
+        kept.chmod(0o600)
     folder.mkdir(parents=True, exist_ok=True)
     write_text(file, json.dumps(document, indent=1) + "\n")
     file.chmod(0o600)
     return Signer(initials, private)
 
 
-def open_key(folder: Path, initials: str, phrase: str) -> Signer:
+def open_key(folder: Path, initials: str, phrase: str, *, public: str = "") -> Signer:
     """Open a key with its pass phrase.
+
+    Parameters
+    ----------
+    folder : Path
+    initials, phrase : str
+    public : str
+        The public key on record: where a change of keys was stopped before the new one went on
+        record, it is the earlier one, which lies beside.
 
     Raises
     ------
@@ -124,6 +134,9 @@ def open_key(folder: Path, initials: str, phrase: str) -> Signer:
         If there is none, or the pass phrase is another one.
     """
     library, file = _library(), _file(folder, initials)
+    kept = _kept(folder, initials, public)
+    if public and kept.exists() and not _holds(file, public):
+        file = kept
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         salt, nonce, sealed = (bytes.fromhex(document[n]) for n in ("salt", "nonce", "sealed"))
@@ -168,6 +181,19 @@ def from_paper(words: str) -> Signer:
 
 def _file(folder: Path, initials: str) -> Path:
     return folder / f"{initials}.json"
+
+
+def _kept(folder: Path, initials: str, public: str) -> Path:
+    """Where a key lies once there is a later one."""
+    return folder / f"{initials}-{public[:12]}.json"
+
+
+def _holds(file: Path, public: str) -> bool:
+    """Whether this is the file of that key."""
+    try:
+        return bool(json.loads(file.read_text(encoding="utf-8"))["public"] == public)
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
 
 
 def _cipher(phrase: str, salt: bytes, cost: Mapping[str, int]) -> Any:

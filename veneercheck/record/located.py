@@ -68,6 +68,20 @@ def _of_code(register: Register, key: str, result_sha: str) -> Entry:
     return entry
 
 
+def number_of(entry: Entry) -> str:
+    """The case number of a check or a plan; empty where it has none."""
+    body = entry.body
+    told = body["result"]["case"]["number"] if body["kind"] == "check" else body["case_number"]
+    return str(told or "")
+
+
+def made_at(entry: Entry) -> str:
+    """When a check or a plan was made, ISO 8601 in UTC."""
+    body = entry.body
+    of_check = body["kind"] == "check"
+    return str(body["result"]["checked_at_utc"] if of_check else body["plan"]["planned_at_utc"])
+
+
 def files_on_record(register: Register, check: Entry) -> dict[str, str]:
     """What every file of a case folder must be, after the decisions on it."""
     files = dict(check.body["files"])

@@ -109,6 +109,13 @@ def one_plan(register: Register, named: str) -> Entry | None:
     return of_key[0] if len(of_key) == 1 else None
 
 
+def made_of(register: Register, number: str) -> list[Entry]:
+    """The checks and then the plans of a case number, each the oldest first."""
+    from veneercheck.record.standing import entries_with
+
+    return [*register.checks_of(number), *entries_with(register, kind=PLAN, case_number=number)]
+
+
 def one_check_or_plan(register: Register, named: str) -> Entry:
     """The latest check of a case number, else its latest plan; or the one whose key begins so."""
     try:

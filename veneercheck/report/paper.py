@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
-import json
 import math
 import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -30,7 +27,8 @@ from veneercheck.report.plates import plates
 from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.section_sheet import width_mm, with_letters
 from veneercheck.report.sections import legend
-from veneercheck.report.signs import has_substitutes, plain, printable
+from veneercheck.report.setting import Standard, lay, set_whatever_it_says, tell
+from veneercheck.report.signs import has_substitutes, printable
 from veneercheck.report.standing import (
     CODE,
     can_code,
@@ -73,7 +71,7 @@ if TYPE_CHECKING:
 REPORT, BENCH, CONTACT = PAPERS = ("report.pdf", "bench.pdf", "contact.pdf")
 """The report, the sheet for the bench, and all pictures on one page for whoever designs."""
 
-_STANDARDS: dict[str, Literal["a-3a", "a-2a"]] = {REPORT: "a-3a", BENCH: "a-2a", CONTACT: "a-2a"}
+_STANDARDS: dict[str, Standard] = {REPORT: "a-3a", BENCH: "a-2a", CONTACT: "a-2a"}
 """PDF/A-3 may carry the result's own files, the other sheets carry none. All are PDF/UA-1, too."""
 
 _MOST_ON_BENCH = 6
@@ -82,19 +80,12 @@ _MOST_ON_BENCH = 6
 _BARE = "-bare.png"
 """End of the name of a picture without words, beside the still it is made of."""
 
-_SUSPECTS = b"/Suspects false"
-
 _SOURCES = {REPORT: "report.typ", BENCH: "bench.typ", CONTACT: "contact.typ"}
 
 _MOST_ON_CONTACT = 6
 """More zones than these would be too small to judge on a page with six views."""
 
 _ATTACHED = ((RESULT, "application/json"), (ZONES, "text/csv"))
-
-
-def can_print() -> bool:
-    """Whether the typesetter is installed."""
-    return importlib.util.find_spec("typst") is not None
 
 
 def write_papers(
@@ -127,7 +118,7 @@ def write_papers(
         room = Path(place)
         _lay_out(room, folder, data, drawings, scene)
         return [
-            put(folder / name, [_set_whatever_it_says(room, source, name, data, fonts)])
+            put(folder / name, [set_whatever_it_says(room, source, _STANDARDS[name], data, fonts)])
             for name, source in _SOURCES.items()
         ]
 
@@ -372,10 +363,9 @@ def _lay_out(
         (room / file["name"]).write_bytes((folder / file["name"]).read_bytes())
     if (code := data["standing"]["code"]) is not None:
         (room / CODE).write_text(code_svg(code["says"]), encoding="utf-8")
-    _tell(room, data)
+    tell(room, data)
     for name in _SOURCES.values():
-        source = resources.files(__package__).joinpath("print", name)
-        (room / name).write_bytes(source.read_bytes())
+        lay(room, name)
 
 
 def _near(name: str, svg: str) -> str:
@@ -390,48 +380,3 @@ _ON_CONTACT_MM = {"zone": 41.0, "unit": 60.0, "along": 131.0}
 
 _LETTERS_MM = 3.2
 """9 points: at least 7 where the page is made to fit by the least share that is allowed."""
-
-
-def _tell(room: Path, data: Mapping[str, Any]) -> None:
-    (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
-
-
-def _set_whatever_it_says(
-    room: Path, source: str, name: str, data: Mapping[str, Any], fonts: list[Path]
-) -> bytes:
-    """Typeset; where signs that each can be drawn cannot stand together, without them."""
-    from typst import TypstError
-
-    try:
-        return _typeset(room, source, name, data, fonts)
-    except TypstError:
-        _tell(room, plain(data))
-        return _typeset(room, source, name, data, fonts[:1])
-
-
-def _typeset(
-    room: Path, source: str, name: str, data: Mapping[str, Any], fonts: list[Path]
-) -> bytes:
-    from typst import compile as typeset
-
-    made: bytes = typeset(
-        str(room / source),
-        root=str(room),
-        font_paths=[str(folder) for folder in fonts],
-        ignore_system_fonts=True,
-        format="pdf",
-        pdf_standards=[_STANDARDS[name], "ua-1"],
-        timestamp=data["moment"],
-    )
-    return _without_suspects(made)
-
-
-def _without_suspects(made: bytes) -> bytes:
-    """The same PDF without `/Suspects false`, blanks in its place so that every offset holds.
-
-    The typesetter writes that entry, and may (ISO 32000-1, table 321: a boolean, false where it
-    is missing); some versions of poppler, whose `pdfinfo` the user may ask, call every value but
-    `true` a wrong type.
-    """
-    head, found, rest = made.partition(_SUSPECTS)
-    return head + b" " * len(found) + rest

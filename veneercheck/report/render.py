@@ -45,8 +45,9 @@ def render(
     from veneercheck.report.amounts import write_amounts
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
-    from veneercheck.report.paper import PAPERS, can_print, write_papers
+    from veneercheck.report.paper import PAPERS, write_papers
     from veneercheck.report.scene import Scene, scene_of
+    from veneercheck.report.setting import can_print
     from veneercheck.report.signs import harmless
     from veneercheck.report.stills import render_stills
     from veneercheck.report.summary import write_summary

@@ -45,7 +45,8 @@ _LONGEST_HEADER = 4096
 class SpacePly:
     """The framework in the wax-up's frame with its readings; arrays of shape (n,).
 
-    `u_mm` is that of the layer; `zone` is None in a map from before it was a column.
+    `u_mm` is that of the layer, `high_mm` what is held against the greatest, opaquer and beads not
+    taken off; `zone` is None in a map from before it was a column.
     """
 
     mesh: TriangleMesh
@@ -60,6 +61,7 @@ class SpacePly:
     tooth: Ints
     surface: Ints
     zone: Ints | None = None
+    high_mm: Floats | None = None
 
 
 def space_ply_bytes(check: Check, recheck: Recheck | None = None) -> list[bytes]:
@@ -128,6 +130,7 @@ def read_space_ply(path: Path) -> SpacePly:
         tooth=tooth,
         surface=surface,
         zone=zone,
+        high_mm=vertices["judged_high_mm"].astype(np.float64),
     )
 
 

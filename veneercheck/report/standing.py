@@ -85,12 +85,49 @@ def check_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str
     if "limits" not in standing:
         first["limits"] = result["profile"]["name"]
     rows = [[words(f"records.{name}"), value] for name, value in first.items()]
-    if (origin := body.get("imported")) is not None:
-        from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
-                           who=origin["who"], day=words.day(origin["imported_at_utc"]))  # fmt: skip
-        rows.append([words("records.imported"), from_there])
+    rows += _imported(body, words)
     told = standing_rows({**result, "standing": standing, "decisions": []}, words)
     return rows + [row for row in told if row[0] != words("standing.decision")]
+
+
+def plan_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str]]:
+    """What is on record of a plan: names and values.
+
+    Parameters
+    ----------
+    key : str
+    body : mapping
+        Of the plan's entry.
+    words : Words
+    """
+    plan, case, none = body["plan"], body["order"]["case"], words("format.none")
+    lots = ", ".join(f"{name} {lot}" for name, lot in (case.get("lots") or {}).items())
+    values = {
+        "records.planned": plan["planned_at_utc"][:16].replace("T", " ") + " UTC",
+        "records.case": body["case_number"] or none,
+        "records.units": " ".join(str(unit) for unit in case.get("units") or ()) or none,
+        "records.conflicts": words.count(len(plan["conflicts"])),
+        "records.limits": plan["limits"]["name"],
+        "standing.program": plan["program"],
+        "standing.who": body["who"] or none,
+        "standing.key": key,
+        **{f"standing.{name}": case.get(name) for name in ("alloy", "composite", "shade")},
+        "standing.lots": lots,
+    }
+    rows = [[words(name), str(value)] for name, value in values.items() if value]
+    hashes = {"plan.json": body["files"].get("plan.json", none)}
+    hashes |= {one["called"]: one["sha256"] for one in body["order"]["scans"].values()}
+    rows += [[f"{words('standing.hashes')} {name}", sha] for name, sha in hashes.items()]
+    return rows + _imported(body, words)
+
+
+def _imported(body: Mapping[str, Any], words: Words) -> list[list[str]]:
+    """Where an entry of another register came from."""
+    if (origin := body.get("imported")) is None:
+        return []
+    from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
+                       who=origin["who"], day=origin["imported_at_utc"][:10])  # fmt: skip
+    return [[words("records.imported"), from_there]]
 
 
 def code_words(document: Mapping[str, Any]) -> str | None:

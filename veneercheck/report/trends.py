@@ -49,6 +49,9 @@ _NORMAL_95 = 1.96
 Quantity = Literal["noise_mm", "rms_mm"]
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 
+Figure = Quantity | Literal["scanner_mm", "repeat_mm", "seating_mm", "trueness_mm", "precision_mm"]
+"""What a chart may be of: besides what a check tells, what is known of one scanner."""
+
 Place = tuple[str, str]
 """Tooth and surface; empty where it is not known."""
 
@@ -91,14 +94,28 @@ class Seen:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class Point:
-    """One check on a chart: beyond the limits, at the end of a run, or with the mean drifted."""
+class Measured:
+    """What is on record of a scanner: the key of its entry, a word for it, when (ISO 8601)."""
 
-    seen: Seen
+    key: str
+    case: str
+    moment: str
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Point:
+    """One figure on a chart: beyond the limits, at the end of a run, or with the mean drifted."""
+
+    seen: Seen | Measured
     value_mm: float
     beyond: bool
     run: bool
     drift: bool = False
+
+    @property
+    def speaks(self) -> bool:
+        """Whether it speaks of a change."""
+        return self.beyond or self.run or self.drift
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -114,13 +131,13 @@ class Bounds:
 class Chart:
     """Chart for individuals: its points in time, its limits from the first `LIMITS_FROM`."""
 
-    quantity: Quantity
+    quantity: Figure
     points: tuple[Point, ...]
     bounds: Bounds | None
 
     def signals(self) -> list[Point]:
         """Points that speak of a change."""
-        return [point for point in self.points if point.beyond or point.run or point.drift]
+        return [point for point in self.points if point.speaks]
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -248,13 +265,16 @@ def _group(profile: str, stage: str, checks: list[Seen]) -> Group:
     first: dict[str, Seen] = {}
     for one in checks:
         first.setdefault(one.work, one)
-    charts = tuple(_chart(quantity, checks) for quantity in QUANTITIES)
+    charts = tuple(
+        chart_of(quantity, [(one, getattr(one, quantity)) for one in checks])
+        for quantity in QUANTITIES
+    )
     return Group(profile, stage, len(checks), tuple(first.values()), charts)
 
 
-def _chart(quantity: Quantity, checks: list[Seen]) -> Chart:
-    told = [(one, getattr(one, quantity)) for one in checks]
-    measured = [(one, float(value)) for one, value in told if value is not None]
+def chart_of(quantity: Figure, figures: Iterable[tuple[Seen | Measured, float | None]]) -> Chart:
+    """A chart of figures in time, mm; those that are not known are left out."""
+    measured = [(one, float(value)) for one, value in figures if value is not None]
     values = [value for _, value in measured]
     bounds = control_limits(values)
     if bounds is None:
