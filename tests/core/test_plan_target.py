@@ -202,6 +202,24 @@ def test_in_a_run_out_no_more_room_is_asked_for_than_a_check_asks() -> None:
     assert {one.kind for one in found.conflicts} == {SHORT_LAYER}
 
 
+@pytest.mark.parametrize("hollow", [False, True])
+def test_the_underside_of_a_closed_wax_up_is_no_inside_of_a_retainer(hollow: bool) -> None:
+    """Source: drawn. A ball bulges below; a shell of 1.5 mm, open below, is an inside and leaves
+    1.5 mm where layers and metal need more."""
+    ball = trimesh.creation.icosphere(4, 4.0)
+    if hollow:
+        ball = ball.difference(trimesh.creation.icosphere(4, 2.5), engine="manifold")
+        below = trimesh.creation.box((9.0, 9.0, 3.0))
+        below.apply_translation([0.0, 0.0, -3.0])
+        ball = ball.difference(below, engine="manifold")
+    mesh = mesh_of(ball, 0.4)
+    high = (mesh.points_mm[:, 2] > 1.5) & (np.linalg.norm(mesh.points_mm, axis=1) > 3.9)
+    paint = np.where(high, int(Region.CUT), -1)
+    found = plan(Surfaces(mesh, 0.0, paint), case=Case(occlusal="+z", buccal="+y"), limits=LIMITS)
+    assert np.isfinite(found.short_mm).any() == hollow
+    assert [one.kind for one in found.conflicts] == [SHORT_LAYER] * hollow
+
+
 def test_a_cone_over_a_die_is_lowered_kept_and_told_of_where_the_room_ends() -> None:
     """Source: two coaxial cones r = 4 - 0.15 z and 2 + 0.12 z. In a plane through the axis their
     distance is that from a line, so the room is (2 - 0.27 z) cos b, and ends where that is what

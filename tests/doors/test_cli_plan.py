@@ -135,6 +135,16 @@ def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypa
     assert (folder / "plan" / "target.stl").read_bytes() == again
 
 
+def test_without_a_die_nothing_is_said_to_fit_over_one(folder, monkeypatch) -> None:
+    """Source: the wax-up is a closed ball, and no die is given."""
+    words = ("waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan")
+    code, told = run(folder, *words, monkeypatch=monkeypatch)
+    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
+    assert (code, document["die_known"], document["conflicts"]) == (4, False, [])
+    assert "metal over the preparation" in told and "was not judged" in told
+    assert "fit everywhere" not in told
+
+
 @pytest.mark.parametrize("fault", ["no surfaces", "hole", "far die", "elsewhere", "taken"])
 def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: str) -> None:
     words = ["waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan"]

@@ -150,7 +150,7 @@ def _plans(register: Register, wanted: Wanted, words: Words) -> list[Markup]:
     rows, none = [], words("format.none")
     for one in reversed(found):
         here = f"/records/{one.key}?lang={words.lang}"
-        cells = (one.planned_at_utc[:16].replace("T", " "), one.case or none,
+        cells = (words.minute(one.planned_at_utc), one.case or none,
                  " ".join(one.units) or none, one.profile, one.who or none,
                  words.count(one.conflicts), tag("a", one.key[:12], href=here),
                  str(place_of(register, one.folder)))  # fmt: skip

@@ -41,7 +41,7 @@ def plan_cells(register: Register, one: FoundPlan, words: Words) -> list[str]:
 
     none = words("format.none")
     return [
-        one.planned_at_utc[:16].replace("T", " "),
+        words.minute(one.planned_at_utc),
         one.case or none,
         " ".join(one.units) or none,
         one.profile,

@@ -83,7 +83,7 @@ def plan_document(
         "removed_mm3": _known(plan.removed_mm3),
         "target_mm3": _known(enclosed_mm3(plan.target)),
         "target_crossings": crossings,
-        "die_known": bool(np.isfinite(plan.short_mm).any()),
+        "die_known": sources.get("die") is not None and bool(np.isfinite(plan.short_mm).any()),
         "conflicts": [
             {
                 "kind": one.kind, "short": _known(one.short_mm), "u": _known(one.u_mm),

@@ -37,7 +37,8 @@ def conflict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     """One sentence a conflict, the worst first; or that none was found, or that none could be."""
     found = [_conflict(one, words) for one in document["conflicts"]]
     if not document["die_known"]:
-        found.append(words("plan.no_die"))
+        given = document["scans"].get("die") is not None
+        found.append(words("plan.die_beside" if given else "plan.no_die"))
     elif not found:
         found.append(words("plan.fits"))
     return found

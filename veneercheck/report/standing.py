@@ -103,7 +103,7 @@ def plan_rows(key: str, body: Mapping[str, Any], words: Words) -> list[list[str]
     plan, case, none = body["plan"], body["order"]["case"], words("format.none")
     lots = ", ".join(f"{name} {lot}" for name, lot in (case.get("lots") or {}).items())
     values = {
-        "records.planned": plan["planned_at_utc"][:16].replace("T", " ") + " UTC",
+        "records.planned": words.moment(plan["planned_at_utc"]),
         "records.case": body["case_number"] or none,
         "records.units": " ".join(str(unit) for unit in case.get("units") or ()) or none,
         "records.conflicts": words.count(len(plan["conflicts"])),
@@ -126,7 +126,7 @@ def _imported(body: Mapping[str, Any], words: Words) -> list[list[str]]:
     if (origin := body.get("imported")) is None:
         return []
     from_there = words("records.from_there", mark=origin["register"][:12], seq=origin["seq"],
-                       who=origin["who"], day=origin["imported_at_utc"][:10])  # fmt: skip
+                       who=origin["who"], day=words.day(origin["imported_at_utc"]))  # fmt: skip
     return [[words("records.imported"), from_there]]
 
 

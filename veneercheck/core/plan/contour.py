@@ -10,10 +10,14 @@ import numpy as np
 
 from veneercheck.core.mesh.nearest import WalkableSurface
 from veneercheck.core.mesh.triangles import row_dot, vertex_normals
-from veneercheck.core.types import Floats, Ints, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 LINE_STEP_MM = 0.02
 """The finish line is taken as points so close together: beside it the way errs by 4 µm at most."""
+
+
+_OUTSIDE_COS = 0.5
+"""A point within 60° of straight out from its nearest vertex lies outside."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +80,20 @@ class Contour:
         outside = row_dot(points_mm - near.point_mm, outward) > 0
         depth = np.where(outside, -near.distance_mm, near.distance_mm)
         return Under(depth, near.point_mm, near.face, shares)
+
+    def may_be_within(self, points_mm: Floats, reach_mm: Floats) -> Bools:
+        """Points that may lie inside or nearer than their reach; the others surely do not."""
+        away, vertex = self._vertices.query(points_mm, workers=-1)
+        height = row_dot(points_mm - self.mesh.points_mm[vertex], self.normals[vertex])
+        outside = height > _OUTSIDE_COS * away
+        return np.asarray(~outside | (away - self._between_mm <= reach_mm))
+
+    @cached_property
+    def _between_mm(self) -> float:
+        """No place of the surface is farther than this from a vertex."""
+        corners = self.mesh.points_mm[self.mesh.faces]
+        sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+        return float(sides.max(initial=0.0)) / 3.0**0.5
 
     def at(self, under: Under, values: Floats) -> Floats:
         """Values of the contour's vertices at feet, shape (n,)."""

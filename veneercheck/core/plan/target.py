@@ -124,22 +124,30 @@ def cut_field(
     """Where the contour is cut away: negative there, about mm, shape (n,)."""
     under = contour.under(points_mm)
     full = contour.at(under, depth_mm)
-    way = _way_mm(contour, under, runout)
-    scale = np.where(under.depth_mm > 0, runout.depth_mm / full, 1.0)
-    value = runout.distance(way, under.depth_mm * scale) / scale
-    floor = under.depth_mm - full
-    value = np.where(way >= runout.width_mm, np.maximum(value, floor), value)
+    value = _profile(contour, under, runout, full)
     value = np.maximum(value, -under.depth_mm - _CAP_MM)
     if die is not None:
         beside = np.flatnonzero(value < die.least_metal_mm)
+        beside = beside[
+            die.surface.may_be_within(points_mm[beside], die.least_metal_mm - value[beside])
+        ]
         off = -die.surface.under(points_mm[beside]).depth_mm
         value[beside] = np.maximum(value[beside], die.least_metal_mm - off)
     return value
 
 
-def _way_mm(contour: Contour, under: Under, runout: Runout) -> Floats:
-    reach = max(runout.width_mm, 0.0) + runout.depth_mm
-    return contour.way_mm(under.foot_mm, contour.at(under, contour.extent_mm), reach)
+def _profile(contour: Contour, under: Under, runout: Runout, full_mm: Floats) -> Floats:
+    """Distance from the floor and, near the finish line, from the profile, shape (n,)."""
+    reach = runout.width_mm + runout.depth_mm
+    way = contour.way_mm(under.foot_mm, contour.at(under, contour.extent_mm), reach)
+    value = under.depth_mm - full_mm
+    beside = np.flatnonzero(way < reach)  # farther in the floor is nearest
+    deep, full = under.depth_mm[beside], full_mm[beside]
+    scale = np.where(deep > 0, runout.depth_mm / full, 1.0)
+    found = runout.distance(way[beside], deep * scale) / scale
+    floored = way[beside] >= runout.width_mm
+    value[beside] = np.where(floored, np.maximum(found, value[beside]), found)
+    return value
 
 
 def rounded(cut: TriangleMesh, radius_mm: float, contour: Contour) -> TriangleMesh:

@@ -18,6 +18,9 @@ _COARSENINGS = 3
 _STEEPEST = 1.0
 """A distance rises by a mm a mm; where a field is steeper, neighbouring cells are asked."""
 
+_HALF_DIAGONAL = 0.5 * 3.0**0.5
+"""Of a cell, in its edges."""
+
 _SNAP = 0.05
 """Grid points this near the surface (share of the edge) become vertices: few slivers, and the
 surface moves by no more than that."""
@@ -96,11 +99,12 @@ def _left_out(cells: Ints, above: Bools, known: Ints) -> Ints:
         for axis in range(3)
         for end in (0, 1)
     ]
-    asked = np.unique(np.concatenate(beyond), axis=0)
-    both = np.concatenate([known, asked])
-    low = both.min(axis=0)
-    key = np.ravel_multi_index(tuple((both - low).T), tuple(both.max(axis=0) - low + 1))
-    return asked[~np.isin(key[len(known) :], key[: len(known)])]
+    asked = np.concatenate(beyond)
+    low = np.minimum(known.min(axis=0), asked.min(axis=0, initial=np.iinfo(np.int64).max))
+    span = np.maximum(known.max(axis=0), asked.max(axis=0, initial=0)) - low + 1
+    key, known_key = (np.ravel_multi_index(tuple((some - low).T), span) for some in (asked, known))
+    left = np.unique(key[~np.isin(key, known_key)])
+    return np.stack(np.unravel_index(left, span), axis=1) + low
 
 
 def _near_surface(field: Field, low: Floats, high: Floats, edge: float) -> Ints:
@@ -110,16 +114,42 @@ def _near_surface(field: Field, low: Floats, high: Floats, edge: float) -> Ints:
     cells: Ints = np.stack(index, axis=-1).reshape(-1, 3)
     while True:
         values = field(low + (cells + 0.5) * size * edge)
-        cells = cells[_may_hold(values, cells, size * edge)]
+        close = _may_hold(values, cells, size * edge)
         size //= 2
-        cells = (cells[:, None, :] * 2 + _OCTANTS[None]).reshape(-1, 3)
         if size == 1 or not len(cells):
-            return cells
+            return _smallest(values, cells, close, edge)
+        cells = (cells[close][:, None, :] * 2 + _OCTANTS[None]).reshape(-1, 3)
+
+
+def _smallest(values: Floats, cells: Ints, close: Bools, edge_mm: float) -> Ints:
+    """The eighths of cells of two edges that may hold surface, from the values in their middles.
+
+    Between the middles the field is taken as linear. That is a guess: what it misses hangs
+    together with what it finds, and is found by its neighbours.
+    """
+    if not close.any():
+        return np.zeros((0, 3), dtype=np.int64)
+    first = cells.min(axis=0) - 1
+    grid = np.full(cells.max(axis=0) - first + 2, np.nan, dtype=np.float32)
+    grid[tuple((cells - first).T)] = values
+    at, own = cells[close] - first, values[close]
+    found = []
+    for octant in _OCTANTS:
+        guess = np.zeros(len(at))
+        for step in _OCTANTS:
+            beside = at + step * (2 * octant - 1)
+            value = grid[tuple(beside.T)]
+            value = np.where(np.isnan(value), own, value)
+            guess += np.prod(np.where(step, 0.25, 0.75)) * value
+        near = np.abs(guess) < _STEEPEST * _HALF_DIAGONAL * edge_mm
+        jumps = np.abs(own) >= _STEEPEST * _HALF_DIAGONAL * 2.0 * edge_mm
+        found.append(cells[close][near | jumps] * 2 + octant)
+    return np.concatenate(found)
 
 
 def _may_hold(values: Floats, cells: Ints, size_mm: float) -> Bools:
-    """Cells that may hold surface: a small value, or a neighbour on its other side."""
-    close: Bools = np.abs(values) < _STEEPEST * 0.5 * np.sqrt(3.0) * size_mm
+    """Cells that may hold surface: a small value, or a jump to a neighbour on its other side."""
+    close: Bools = np.abs(values) < _STEEPEST * _HALF_DIAGONAL * size_mm
     if not len(cells):
         return close
     low = cells.min(axis=0)
@@ -133,6 +163,8 @@ def _may_hold(values: Floats, cells: Ints, size_mm: float) -> Bools:
         place = np.minimum(np.searchsorted(ranked, beside), len(key) - 1)
         other = order[place]
         crossed = (ranked[place] == beside) & ((values > 0) != (values[other] > 0))
+        apart = _STEEPEST * size_mm * np.linalg.norm(step)
+        crossed &= np.abs(values - values[other]) > apart
         close[crossed] = True
         close[other[crossed]] = True
     return close
