@@ -27,10 +27,10 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import grown, without_small_patches
-from veneercheck.core.align.solver import rows
+from veneercheck.core.align.solver import rows, solved
 from veneercheck.core.align.trust import certainty, halves_mm, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
-from veneercheck.core.types import Bools, Floats, RigidMotion
+from veneercheck.core.types import Bools, RigidMotion
 
 _CUT_MM = 0.3
 _CUT_MM2 = 1.0
@@ -50,9 +50,6 @@ _NOTICEABLE_MM = 0.02
 
 _SURE = 3.0
 """Standard uncertainties from which an even offset is believed."""
-
-_LEAST_EIGENVALUE_SHARE = 1e-9
-"""Directions weaker than this share of the strongest are left alone, not guessed."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -127,7 +124,7 @@ def _parted(body: Body, fit: Polished, near: Bools, power_mm4: float) -> tuple[S
     each = rows(points[part], seen.normal[part], centre) * unit
     own = near[part][:, None]
     jacobian = np.concatenate([each * own, each * ~own, np.ones_like(own, dtype=float)], axis=1)
-    value, covariance = _solved(jacobian, seen.residual_mm[part], weight[part], area[part])
+    value, covariance = solved(jacobian, seen.residual_mm[part], weight[part], area[part])
     lie = np.concatenate([np.diag(unit), -np.diag(unit), np.zeros((6, 1))], axis=1)
     apart, spread = lie @ value, lie @ covariance @ lie.T * power_mm4
     moved = points[near] - centre
@@ -135,19 +132,6 @@ def _parted(body: Body, fit: Polished, near: Bools, power_mm4: float) -> tuple[S
     proud, u_proud = float(-value[12]), math.sqrt(covariance[12, 12] * power_mm4)
     seating = Seating(float(difference), vertex_uncertainty(spread, moved, np.zeros(3))[1])
     return seating, proud if abs(proud) > _SURE * u_proud else 0.0
-
-
-def _solved(
-    jacobian: Floats, residual_mm: Floats, weight: Floats, area_mm2: Floats
-) -> tuple[Floats, Floats]:
-    """Coefficients that take the residuals down, and their covariance for a power of one.
-
-    Weights hold the area of a vertex, which counts twice in the middle and in the power once.
-    """
-    normal_matrix = jacobian.T @ (jacobian * weight[:, None])
-    inverse = np.linalg.pinv(normal_matrix, rcond=_LEAST_EIGENVALUE_SHARE, hermitian=True)
-    middle = jacobian.T @ (jacobian * (weight**2 / np.maximum(area_mm2, 1e-12))[:, None])
-    return -inverse @ (jacobian.T @ (weight * residual_mm)), inverse @ middle @ inverse
 
 
 def _fitted_apart(

@@ -41,3 +41,29 @@ def step(jacobian: Floats, residual_mm: Floats, weight: Floats, lever_mm: float)
     held = value > _LEAST_EIGENVALUE_SHARE * max(float(value[-1]), 1e-300)
     inverse = np.where(held, 1.0 / np.where(held, value, 1.0), 0.0)
     return np.asarray(unit_of * (vector @ (inverse * (vector.T @ right))))
+
+
+def solved(
+    jacobian: Floats, residual_mm: Floats, weight: Floats, area_mm2: Floats
+) -> tuple[Floats, Floats]:
+    """Coefficients that take the weighted residuals down, and their covariance for a power of one.
+
+    Parameters
+    ----------
+    jacobian : ndarray, shape (n, k)
+    residual_mm : ndarray, shape (n,)
+    weight : ndarray, shape (n,)
+        Holds the area of each point.
+    area_mm2 : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (k,), and ndarray, shape (k, k)
+        Times the variance of a residual and the area of one independent reading it is a
+        covariance. Directions that the points do not hold are zero in both.
+    """
+    # The area of a point counts twice in the middle matrix, and once in the power.
+    normal_matrix = jacobian.T @ (jacobian * weight[:, None])
+    inverse = np.linalg.pinv(normal_matrix, rcond=_LEAST_EIGENVALUE_SHARE, hermitian=True)
+    middle = jacobian.T @ (jacobian * (weight**2 / np.maximum(area_mm2, 1e-12))[:, None])
+    return -inverse @ (jacobian.T @ (weight * residual_mm)), inverse @ middle @ inverse
