@@ -21,6 +21,10 @@ from veneercheck.scan import write_stl
 RADIUS_MM = 2.4
 """About half a crown: its cap is cut over 18 mm², and a check takes a fraction of a second."""
 
+STARTS_WITHIN = "10 minutes"
+"""How long a worker that was killed may take to start again: without it, Dask drops for good one
+that takes longer than 15 s, as on a busy machine."""
+
 OPAQUER_MM, LEAST_MM, GREATEST_MM = 0.2, 1.0, 2.0
 """What the built-in limits ask for; a cap cut to a depth has that depth less the opaquer."""
 
@@ -61,15 +65,20 @@ def write_cases(folder: Path, count: int) -> Path:
 @contextmanager
 def two_workers(folder: Path) -> Iterator[Any]:
     """A Dask cluster of two workers, each in a process of its own; all it writes lies there."""
+    import dask
     import distributed
 
-    with distributed.LocalCluster(
-        n_workers=2,
-        threads_per_worker=1,
-        processes=True,
-        dashboard_address=":0",  # without one, the port that is usual is taken, or warned of
-        local_directory=str(folder / "dask"),
-    ) as cluster:
+    patient = {"distributed.deploy.lost-worker-timeout": STARTS_WITHIN}
+    with (
+        dask.config.set(patient),
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=":0",  # without one, the port that is usual is taken, or warned of
+            local_directory=str(folder / "dask"),
+        ) as cluster,
+    ):
         yield cluster
 
 
