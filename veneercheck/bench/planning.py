@@ -18,7 +18,8 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from veneercheck.bench import answer, limits
-from veneercheck.bench.asking import Bench, bench_of, small_json, words_of
+from veneercheck.bench.asking import bench_of, small_json, words_of
+from veneercheck.bench.decide import signed_in
 from veneercheck.bench.packing import sent_whole
 from veneercheck.bench.store import Dropped, Job, suffix_of
 from veneercheck.bench.wish import UNITS, read_wish, toml_text
@@ -46,7 +47,11 @@ DOWNLOADS: Mapping[str, str] = {
 """What of a plan may be fetched by itself; everything comes in one file."""
 
 _INSIDE_KEYS = {"plates.3mf": "keys/plates.3mf"}
-_OWN = ("form", "width_mm", "collar_mm", "finish_line")
+_BESIDE = ("mask", "antagonist", "wedge")
+"""What else of `ROLES` may be handed in; wax-up and die are fields of every order."""
+
+_LENGTHS = {"width_mm": 0.8, "collar_mm": 1.0, "off_border_mm": 1.0}
+_OWN = ("form", "finish_line", *_BESIDE, *_LENGTHS)
 _LEAST_POINTS, _MOST_POINTS = 3, 500
 
 
@@ -58,6 +63,7 @@ def plan_routes() -> list[Route]:
         Route("/api/plans", _ask, methods=["POST"]),
         Route("/api/plans/{number}", _look, methods=["GET"]),
         Route("/api/plans/{number}/cancel", _cancel, methods=["POST"]),
+        Route("/api/plans/{number}/record", _put_on_record, methods=["POST"]),
         Route("/plans/{number}/all.zip", _everything, methods=["GET"]),
         Route("/plans/{number}/{name}", _fetch, methods=["GET"]),
     ]
@@ -132,9 +138,16 @@ async def _ask(request: Request) -> Response:
         parse_case(wish.case)
     if bench.plans.full:
         raise HTTPException(429, words("bench.queue_full"))
-    scans = _scans(bench, {"waxup": wish.waxup, "die": wish.die})
-    if "waxup" not in scans or (wish.die is not None and "die" not in scans):
+    asked = {"waxup": wish.waxup, "die": wish.die} | {role: data.get(role) for role in _BESIDE}
+    scans = {
+        role: scan
+        for role, number in asked.items()
+        if (scan := bench.store.dropped(number)) is not None
+    }
+    if "waxup" not in scans:
         raise HTTPException(422, words("bench.plan_waxup"))
+    if any(asked[role] is not None for role in asked.keys() - scans.keys()):
+        raise HTTPException(422, words("bench.plan_again"))
     profile, texts = limits.chosen(bench.store, wish.profile, wish.beads_mm)
     if wish.case:
         texts["case.toml"] = toml_text(wish.case)
@@ -155,7 +168,7 @@ async def _ask(request: Request) -> Response:
 def _cutting(data: Mapping[str, Any]) -> dict[str, Any]:
     """Form and lengths, as `cutting_of` takes them, once looked at."""
     asked: dict[str, Any] = {"form": data.get("form") or "chamfer"}
-    for name, usual in (("width_mm", 0.8), ("collar_mm", 1.0)):
+    for name, usual in _LENGTHS.items():
         value = data.get(name, usual)
         if type(value) not in (int, float):
             raise ProfileError(
@@ -166,11 +179,6 @@ def _cutting(data: Mapping[str, Any]) -> dict[str, Any]:
         asked[name] = float(value)
     cutting_of(**asked)
     return asked
-
-
-def _scans(bench: Bench, numbers: Mapping[str, str | None]) -> dict[str, Dropped]:
-    found = {role: bench.store.dropped(number) for role, number in numbers.items()}
-    return {role: scan for role, scan in found.items() if scan is not None}
 
 
 def _job(request: Request) -> Job:
@@ -193,9 +201,44 @@ async def _look(request: Request) -> Response:
         "step": words.known("steps", steps[-1]) if steps else "",
         "end": job.end() or {},
         "sentences": [] if document is None else plan_summary(document, words.lang).splitlines(),
+        "register": bench_of(request).register is not None,
         "files": [name for name in DOWNLOADS if _file(job, name).is_file()],
     }
     return JSONResponse(told)
+
+
+async def _put_on_record(request: Request) -> Response:
+    """Put a plan that was made on record, as the command line does with --register."""
+    bench, words, job = bench_of(request), words_of(request), _job(request)
+    asked, sitting = await small_json(request), signed_in(request)
+    if bench.register is None:
+        raise HTTPException(404, words("records.no_register"))
+    if job.written("plan.json") is None or not isinstance(asked, Mapping):
+        raise HTTPException(404, words("bench.not_found"))
+    who = sitting.initials if sitting else str(asked.get("who") or "")
+    async with bench.placing:  # it is made once more, with a folder of its own
+        told = await asyncio.to_thread(_on_record, bench.register, job, who)
+    return JSONResponse({"told": words("bench.plan_filed", **told)}, 201)
+
+
+def _on_record(place: str, job: Job, who: str) -> dict[str, str]:
+    from veneercheck.bench.worker import plan_work
+    from veneercheck.record import Register
+    from veneercheck.record.filing import initials
+    from veneercheck.record.located import folder_of
+    from veneercheck.record.planning import plan_on_record
+
+    initials(who)
+    with Register(place) as register:
+        entry = plan_on_record(
+            register,
+            plan_work(job),
+            job.folder.parent / "cases",
+            who=who,
+            lang=job.order()["lang"],
+            say=lambda _: None,
+        )
+        return {"mark": entry.key[:12], "folder": folder_of(register, entry).name}
 
 
 async def _cancel(request: Request) -> Response:

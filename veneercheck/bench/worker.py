@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.bench.store import Job
+from veneercheck.case.planning import ROLES
 from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.report.refused import said
 from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
-    from veneercheck.report.words import Language
-
-if TYPE_CHECKING:
     from veneercheck.case.order import Order
+    from veneercheck.case.planning import PlanWork
+    from veneercheck.report.words import Language
 
 _NICE = 5
 """The page must stay at hand while a check computes."""
@@ -48,7 +48,7 @@ def run(job: Job) -> None:
     try:
         (_plan if "cutting" in order else _check)(job)
     except VeneerCheckError as refusal:
-        scans = [job.scan(role) for role in ("framework", "waxup", "die") if role in order]
+        scans = [job.scan(role) for role in ("framework", *ROLES) if role in order]
         names = {scan.path.name: scan.name for scan in scans}
         where = names.get(refusal.where, refusal.where)
         what, next_step = (
@@ -75,12 +75,12 @@ def _check(job: Job) -> None:
     )
 
 
-def _plan(job: Job) -> None:
-    """As the command line would plan it."""
-    from veneercheck.case.planning import PlanOrder, carry_out, cutting_of, settle_plan
+def plan_work(job: Job) -> PlanWork:
+    """What a plan of the page rests on, as the command line would order it."""
+    from veneercheck.case.planning import PlanOrder, cutting_of, settle_plan
 
     order, case, profile = job.order(), job.folder / "case.toml", job.folder / "profile.toml"
-    scans = {role: scan for role in ("waxup", "die") if (scan := job.beside(role)) is not None}
+    scans = {role: scan for role in ROLES if (scan := job.beside(role)) is not None}
     asked = PlanOrder(
         **{role: scan.path for role, scan in scans.items()},
         case=case if case.exists() else None,
@@ -89,10 +89,16 @@ def _plan(job: Job) -> None:
     )
     work = settle_plan(asked, cutting_of(**order["cutting"]))
     called = {role: scan.name for role, scan in scans.items()}
+    return dataclasses.replace(work, called=called)
+
+
+def _plan(job: Job) -> None:
+    from veneercheck.case.planning import carry_out
+
     carry_out(
-        dataclasses.replace(work, called=called),
+        plan_work(job),
         out=job.out,
-        lang=order["lang"],
+        lang=job.order()["lang"],
         say=lambda words: job.tell(step=words),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
@@ -70,13 +70,19 @@ def write_amounts(folder: Path, scene: Scene) -> Path | None:
     return put(folder / AMOUNT, [png(amount_sheet(told), tones=whole_tones(told))])
 
 
-def amount_sheet(told: Scene) -> Pillow.Image:
-    """The view from occlusal of a scene of amounts, and small ones from sides that show more."""
+def amount_sheet(told: Scene, sides: Sequence[str] | None = None) -> Pillow.Image:
+    """The view from occlusal of a scene of amounts, and small ones from sides that show more.
+
+    Parameters
+    ----------
+    sides : sequence of str, optional
+        Which small views; else those that look at a zone.
+    """
     from PIL import Image as Pillow
     from PIL import ImageDraw
 
     cameras = six_views(told.bridge, what_matters(told.surface), WIDTH, HEIGHT)
-    sides = side_views(told, cameras)
+    sides = side_views(told, cameras) if sides is None else sides
     small = (WIDTH // 2, HEIGHT // 2)
     rows = (len(sides) + 1) // 2
     sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + rows * small[1] + _FOOT), WHITE)
@@ -88,7 +94,7 @@ def amount_sheet(told: Scene) -> Pillow.Image:
         sheet.paste(side_picture(told, cameras[name], small), (left, top))
         title = told.words("picture.view", view=view_word(name, told.bridge, told.words))
         pen.text((left + _EDGE, top + 10), title, INK, font(26, bold=True))
-    heading(pen, told, told.words("amount.title"))
+    heading(pen, told, told.words(f"{told.amount_kind}.title"))
     _legend(sheet, pen, told, HEAD + HEIGHT + rows * small[1])
     return sheet
 
@@ -120,7 +126,13 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     pen.rectangle((_EDGE, top, _EDGE + width, top + height), outline=INK, width=2)
     middle = _EDGE + width // 2
     for name, x in (("add", middle - width // 4), ("take_off", middle + width // 4)):
-        pen.text((x, top - 12), words(f"amount.{name}"), INK, font(24, bold=True), anchor="ms")
+        pen.text(
+            (x, top - 12),
+            words(f"{scene.amount_kind}.{name}"),
+            INK,
+            font(24, bold=True),
+            anchor="ms",
+        )
     for value, off in bar_figures(scale, width):
         text = figure(scale, value, words)
         pen.text((_EDGE + off, top + height + 6), text, INK, font(22), anchor="ma")
@@ -129,12 +141,12 @@ def _legend(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene, top: in
     for index, kind in enumerate(_SIGNS):
         x, y = left + index % 2 * 290, top - 30 + index // 2 * 42
         sheet.paste(swatch(kind, *_SWATCH), (x, y))
-        told = words(f"amount.{kind}" if kind == "nothing" else f"legend.{kind}")
+        told = words(f"{scene.amount_kind}.{kind}" if kind == "nothing" else f"legend.{kind}")
         size = 22 if pen.textlength(told, font(22)) < 225 else 18
         pen.text((x + _SWATCH[0] + 10, y + 15), told, INK, font(size), anchor="lm")
     document = scene.filed.document
     for line, below in (
-        (words("amount.note"), 42),
+        (words(f"{scene.amount_kind}.note"), 42),
         (f"{limits_words(document, words)} · {stated(document, words)}", 74),
     ):
         text, size = fitted(pen, line, WIDTH - 2 * _EDGE, FOOT_SIZES, bold=False)

@@ -36,7 +36,7 @@ DECISIONS = "decisions.json"
 
 _FACES = (
     "report.html", "report.pdf", "bench.pdf", "contact.pdf",
-    "overview.png", "amount.png", "summary.png", "compare.html",
+    "overview.png", "amount.png", "off_plan.png", "summary.png", "compare.html",
 )  # fmt: skip
 _PICTURES = ("stills/*.png", "sections/*.svg")
 """What is drawn from a result, and lies beside it."""

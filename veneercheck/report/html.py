@@ -28,6 +28,8 @@ from veneercheck.report.markup import (
     table,
     tag,
 )
+from veneercheck.report.plan_compare import compared_words
+from veneercheck.report.plan_map import PICTURE
 from veneercheck.report.scene import Scene
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes
@@ -60,7 +62,7 @@ from veneercheck.report.verdict import (
 from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
-PAGE = "report.html"
+PAGE, OFF_PLAN = "report.html", "off_plan"
 
 
 def write_html(
@@ -83,7 +85,8 @@ def write_html(
     drawings : mapping, optional
         Sections as SVG by name, as `write_sections` returns them.
     """
-    made = page(filed, stills, words, scene, drawings)
+    shown = {**stills, OFF_PLAN: folder / PICTURE} if (folder / PICTURE).is_file() else stills
+    made = page(filed, shown, words, scene, drawings)
     return put(folder / PAGE, [made.encode("utf-8")])
 
 
@@ -163,6 +166,8 @@ def _sections(
     found = [*_decisions(document, words), first, _limits_told(document, words)]
     if stills:
         found += [_views(stills, words), _close_ups(document, stills, words, drawings)]
+    if OFF_PLAN in stills:
+        found.append(_against_plan(stills[OFF_PLAN], words))
     if drawings:
         found.append(_drawn(drawings, words))
     if document["recheck"]:
@@ -197,6 +202,16 @@ def _sections(
         notes = tag("p", str(document["case"]["notes"]))
         found.append(_section("notes", words("report.notes"), notes))
     return found
+
+
+def _against_plan(file: Path, words: Words) -> Markup:
+    """How far the cut is from its plan, beside the map of layers."""
+    return _section(
+        OFF_PLAN,
+        words("off_plan.title"),
+        tag("p", compared_words(file.parent, words.lang)),
+        tag("figure", picture(file, words("off_plan.alt"))),
+    )
 
 
 def _decisions(document: Mapping[str, Any], words: Words) -> list[Markup]:

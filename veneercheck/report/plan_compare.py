@@ -13,7 +13,7 @@ from veneercheck.core.errors import RecordError, Told
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Check, Floats, Region, TriangleMesh
 from veneercheck.report.filed import COMPARED, OFF_PLAN
-from veneercheck.report.plan_files import PLAN, TARGET, map_ply
+from veneercheck.report.plan_files import PLAN, TARGET, map_ply, map_values
 from veneercheck.report.space_ply import read_surface_ply
 from veneercheck.report.words import Language, Words
 
@@ -93,6 +93,11 @@ def write_compared(out: Path, check: Check, off_mm: Floats) -> None:
     (out / OFF_PLAN).write_bytes(made)
     text = json.dumps(figures, indent=1)
     (out / COMPARED).write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def read_off_plan(folder: Path) -> Floats:
+    """How far each point of the framework stands off its plan, shape (n,), mm, as written here."""
+    return map_values(folder / OFF_PLAN, "off_plan_mm")
 
 
 def compared_words(folder: Path, lang: Language) -> str:

@@ -6,12 +6,14 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from veneercheck.core.errors import RecordError
 from veneercheck.core.plan.planned import Cutting, Plan
 from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE, Wedge
 from veneercheck.core.plan.solid import enclosed_mm3
@@ -188,12 +190,38 @@ def depth_ply(plan: Plan) -> bytes:
     return map_ply(plan.contour, values, depth_colours(plan), comments)
 
 
+def _form(values: Iterable[str]) -> np.dtype[np.void]:
+    """What stands at every vertex of a map with these values."""
+    named = [*((name, "<f4") for name in values), *((name, "u1") for name in _RGB)]
+    return np.dtype([*_PLACE, *named])
+
+
+def map_values(path: Path, name: str) -> Floats:
+    """The value at every vertex of a map of one value, shape (n,), as `map_ply` writes it.
+
+    Raises
+    ------
+    RecordError
+        If it is no such map, or not whole.
+    """
+    form, data = _form((name,)), path.read_bytes()
+    head, _, body = data.partition(b"end_header\n")
+    count = re.search(rb"\nelement vertex (\d+)\n", head)
+    long_enough = count is not None and int(count[1]) * form.itemsize <= len(body)
+    if count is None or not long_enough or f" {name}\n".encode() not in head:
+        raise RecordError(
+            "this is not a whole map as this program writes it.",
+            where=str(path),
+            next_step="Check again, with --plan.",
+        )
+    return np.frombuffer(body, form, int(count[1]))[name].astype(np.float64)
+
+
 def map_ply(
     mesh: TriangleMesh, values: Mapping[str, Floats], colours: Floats, comments: list[str]
 ) -> bytes:
     """A surface with values and a colour at every vertex, as binary PLY."""
-    fields = [*_PLACE, *((name, "<f4") for name in values), *((name, "u1") for name in _RGB)]
-    vertices = _placed(mesh, fields)
+    vertices = _placed(mesh, _form(values))
     for name, column in values.items():
         vertices[name] = column
     for number, name in enumerate(_RGB):
@@ -209,7 +237,7 @@ def depth_colours(plan: Plan) -> Floats:
     return np.where((plan.short_mm > 0)[:, None], _SHORT, colour)
 
 
-def _placed(mesh: TriangleMesh, fields: list[tuple[str, str]]) -> Any:
+def _placed(mesh: TriangleMesh, fields: np.dtype[np.void]) -> Any:
     vertices = np.zeros(len(mesh.points_mm), dtype=fields)
     for column, name in enumerate("xyz"):
         vertices[name] = mesh.points_mm[:, column]

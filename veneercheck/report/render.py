@@ -46,6 +46,7 @@ def render(
     from veneercheck.report.cuts import SECTIONS, write_sections
     from veneercheck.report.html import write_html
     from veneercheck.report.paper import PAPERS, write_papers
+    from veneercheck.report.plan_map import write_off_plan
     from veneercheck.report.scene import Scene, scene_of
     from veneercheck.report.setting import can_print
     from veneercheck.report.signs import harmless
@@ -66,7 +67,8 @@ def render(
 
         def beside() -> tuple[dict[str, str], list[Path | None]]:
             found = write_sections(folder, drawn)
-            return found, [write_summary(folder, drawn), write_amounts(folder, drawn)]
+            pictures = (write_summary, write_amounts, write_off_plan)
+            return found, [write(folder, drawn) for write in pictures]
 
         stills, (drawings, sent) = side_by_side(
             lambda: render_stills(folder, drawn, progress), beside
@@ -97,6 +99,7 @@ def _remove_pictures(folder: Path) -> None:
     """Pictures of an earlier result would contradict one that measured nothing."""
     from veneercheck.report.amounts import AMOUNT
     from veneercheck.report.cuts import SECTIONS
+    from veneercheck.report.plan_map import PICTURE as OFF_PLAN_PICTURE
     from veneercheck.report.stills import STILLS
     from veneercheck.report.summary import SUMMARY
 
@@ -104,5 +107,5 @@ def _remove_pictures(folder: Path) -> None:
         stale.unlink()
     for stale in (folder / SECTIONS).glob("*.svg"):
         stale.unlink()
-    for name in (AMOUNT, SUMMARY):
+    for name in (AMOUNT, SUMMARY, OFF_PLAN_PICTURE):
         (folder / name).unlink(missing_ok=True)

@@ -31,7 +31,7 @@ class Scene:
     ----------
     amounts : bool
         What is to be taken off or added stands beside the numbers.
-    amount_kind : {"amount", "change"}
+    amount_kind : {"amount", "change", "off_plan"}
         Section of the catalogue that names them: to be done, or done since an earlier check.
     large : float
         How much larger than in a still the signs are, where a picture will be looked at small.

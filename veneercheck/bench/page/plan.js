@@ -7,7 +7,7 @@ import * as view from "./view.js";
 
 const LEAST = 3, MOST = 500, ARM_MM = 0.3, LOOK_MS = 500;
 const bridge = new Arches(part("arches"), part("chosen"));
-const scans = { waxup: null, die: null };
+const scans = { waxup: null, die: null, mask: null, antagonist: null, wedge: null };
 let shown = null, points = [], inside = null, asking = 0, timer = 0;
 
 class Waxup extends Turning {
@@ -120,7 +120,7 @@ async function changed() {
 async function take(role, files) {
   notice("");
   try {
-    const [file] = scansOnly(files);
+    const [file] = role === "wedge" ? files : scansOnly(files);
     if (file) scans[role] = await handIn(file);
     if (file && role === "waxup") await open();
   } catch (refusal) {
@@ -150,14 +150,19 @@ async function open() {
 
 const chosen = () => document.querySelector("[name=what]:checked").value;
 
+// What belongs to the wax-up, by number; the mask only where it is to be followed.
+const beside = () => Object.fromEntries(["die", "antagonist", "wedge", ...(chosen() === "painted" ? ["mask"] : [])]
+  .map((role) => [role, scans[role]?.scan ?? null]));
+
 function order() {
   const picked = chosen() === "picked";
   return {
-    waxup: scans.waxup.scan, die: scans.die?.scan ?? null, lang, number: part("number").value,
+    waxup: scans.waxup.scan, ...beside(), lang, number: part("number").value,
     units: bridge.units, pontics: bridge.pontics, unit: part("unit").value || null, profile: part("profile").value || null,
     occlusal: part("occlusal").value || null, buccal: part("buccal").value || null,
-    surfaces: picked ? [] : [...part("surfaces").querySelectorAll(":checked")].map((box) => box.value),
+    surfaces: chosen() !== "surfaces" ? [] : [...part("surfaces").querySelectorAll(":checked")].map((box) => box.value),
     form: part("form").value, width_mm: Number(part("width").value), collar_mm: Number(part("collar").value),
+    off_border_mm: Number(part("off-border").value),
     finish_line: picked ? [{ points: points.map(({ mm }) => mm), inside: inside.mm }] : null,
   };
 }
@@ -166,6 +171,7 @@ async function start() {
   notice("");
   if (!scans.waxup?.scan) return notice(words.plan_waxup);
   if (chosen() === "picked" && (points.length < LEAST || !inside)) return notice(words.plan_want_line);
+  if (chosen() === "painted" && !scans.mask?.scan) return notice(words.plan_want_mask);
   try {
     const { number } = await post("/api/plans", order());
     part("made").hidden = true;
@@ -195,7 +201,10 @@ async function look(number) {
   }
 }
 
-function show({ number, sentences, files }) {
+function show({ number, sentences, files, register }) {
+  part("file").hidden = !register;
+  part("filed").textContent = "";
+  part("file").onsubmit = (event) => file(event, number);
   part("said").replaceChildren(...sentences.filter(Boolean).map((text) => make("p", { text })));
   const all = make("a", { class: "button", href: `/plans/${number}/all.zip`, text: words.plan_all });
   part("downloads").replaceChildren(all, ...files.map((name) => make("a", { class: "button", href: `/plans/${number}/${name}?save`, text: name })));
@@ -204,11 +213,24 @@ function show({ number, sentences, files }) {
   part("made-head").focus();
 }
 
+async function file(event, number) {
+  event.preventDefault();
+  part("file-it").disabled = true;
+  part("filed").textContent = words.plan_filing;
+  try {
+    part("filed").textContent = (await post(`/api/plans/${number}/record`, { who: part("who").value })).told;
+  } catch (refusal) {
+    part("filed").textContent = refusal.message;
+  }
+  part("file-it").disabled = false;
+}
+
 // ---- the page
 
 function showWhat() {
   part("by-line").hidden = chosen() !== "picked";
-  part("by-surfaces").hidden = chosen() === "picked";
+  part("by-surfaces").hidden = chosen() !== "surfaces";
+  part("by-mask").hidden = chosen() !== "painted";
   shown?.draw();
 }
 
@@ -217,7 +239,7 @@ for (const select of document.querySelectorAll("[data-sides]")) {
   select.append(make("option", { value: "", text: "–" }), ...Object.keys(SIDES).map((side) => make("option", { value: side, text: `${sideOfScan(side)} (${side})` })));
 }
 part("language").href = `/plan?lang=${lang === "de" ? "en" : "de"}`;
-for (const role of ["waxup", "die"]) {
+for (const role of Object.keys(scans)) {
   part(`${role}-file`).addEventListener("change", ({ target }) => take(role, target.files).finally(() => { target.value = ""; }));
 }
 part("unit").addEventListener("change", () => { if (scans.waxup) open().catch((refusal) => notice(refusal.message)); });

@@ -93,7 +93,7 @@ class Contour:
         """No place of the surface is farther than this from a vertex."""
         corners = self.mesh.points_mm[self.mesh.faces]
         sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-        return float(sides.max(initial=0.0)) / 3.0**0.5
+        return float(sides.max(initial=0.0) / np.sqrt(3.0))
 
     def at(self, under: Under, values: Floats) -> Floats:
         """Values of the contour's vertices at feet, shape (n,)."""

@@ -104,7 +104,8 @@ def _left_out(cells: Ints, above: Bools, known: Ints) -> Ints:
     span = np.maximum(known.max(axis=0), asked.max(axis=0, initial=0)) - low + 1
     key, known_key = (np.ravel_multi_index(tuple((some - low).T), span) for some in (asked, known))
     left = np.unique(key[~np.isin(key, known_key)])
-    return np.stack(np.unravel_index(left, span), axis=1) + low
+    found: Ints = np.stack(np.unravel_index(left, span), axis=1) + low
+    return found
 
 
 def _near_surface(field: Field, low: Floats, high: Floats, edge: float) -> Ints:
