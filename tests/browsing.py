@@ -152,12 +152,21 @@ def entered(folder: Path, *words: str) -> Iterator[Page]:
         close_page(opened)
 
 
-def caps(depth_mm: float, edge_mm: float = 0.9) -> tuple[TriangleMesh, TriangleMesh]:
-    """A lump about 5 mm in radius that fits in one way only; its upper half cut back evenly."""
+RADIUS_MM = 3.5
+"""Of a lump that is checked: its unit is clear; at 5 mm a check costs twice as much."""
+
+
+def caps(
+    depth_mm: float, edge_mm: float = 0.9, radius_mm: float = RADIUS_MM
+) -> tuple[TriangleMesh, TriangleMesh]:
+    """A lump of such a radius that fits in one way only; its upper half cut back evenly.
+
+    Edges are those of a ball of 4 mm.
+    """
     ball = concentric_spheres(edge_mm).inner
     way = ball.points_mm / 4.0
     x, y, z = way.T
-    size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
+    size = radius_mm * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
     cut = depth_mm * np.clip((z + 0.1) / 0.1, 0.0, 1.0)
     return (
         TriangleMesh(way * (size - cut)[:, None], ball.faces),

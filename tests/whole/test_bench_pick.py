@@ -54,7 +54,7 @@ def _guessed(route: Any) -> None:
 
 @pytest.fixture(scope="module")
 def lump() -> tuple[TriangleMesh, TriangleMesh]:
-    framework, waxup = browsing.caps(0.9, 0.45)  # places to pick lie close together
+    framework, waxup = browsing.caps(0.9, 0.45, 5.0)  # places to pick lie close together
     seen = framework.points_mm[:, 2] > -2.6
     collared = select_faces(framework, seen[framework.faces].all(axis=1))[0]
     return TriangleMesh(POSE.apply(collared.points_mm), collared.faces), waxup
