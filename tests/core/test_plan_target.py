@@ -15,6 +15,7 @@ from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout
 from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
 from veneercheck.core.plan.target import Die, make_target
+from veneercheck.core.plan.volume import enclosed
 from veneercheck.core.types import Case, Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.plan import Surfaces, plan
@@ -261,3 +262,28 @@ def cone(middle: float, slope: float, half: float) -> trimesh.Trimesh:
         [0.0, half],
     ]
     return trimesh.creation.revolve(ends, sections=240)
+
+
+def test_where_a_field_jumps_its_surface_is_found_all_the_same() -> None:
+    """Source: a cube of 1 mm; the field is -0.3 in it and 3 outside, so that no value is near 0.
+    Marching cubes puts the surface 0.3 / 3.3 of an edge beyond the last point inside."""
+
+    def field(points: np.ndarray) -> np.ndarray:
+        return np.where((np.abs(points) < 0.501).all(axis=1), -0.3, 3.0)
+
+    made = enclosed(field, np.full(3, -1.2), np.full(3, 1.2), 0.1)
+    assert sound(made)
+    assert np.abs(made.points_mm).max() == pytest.approx(0.5 + 0.1 * 0.3 / 3.3, abs=1e-6)
+    assert enclosed_mm3(made) == pytest.approx((1.0 + 0.2 * 0.3 / 3.3) ** 3, rel=0.02)
+
+
+def test_only_points_surely_outside_a_reach_are_left_unasked() -> None:
+    """Source: the distance from a sphere's centre."""
+    ball = sphere(2.0)
+    points = np.random.default_rng(7).uniform(-4.0, 4.0, (20_000, 3))
+    off = np.linalg.norm(points, axis=1) - 2.0
+    reach = np.random.default_rng(8).uniform(0.0, 1.0, len(points))
+    asked = Contour(ball, np.ones(len(ball.points_mm))).may_be_within(points, reach)
+    assert asked[off <= reach].all()
+    # Not all are asked: no edge of the ball is longer than 0.2 mm.
+    assert not asked[off > reach + 0.2].any()

@@ -86,4 +86,4 @@ def test_mask_antagonist_wedge_and_register_give_what_the_command_line_gives(
     assert contact["too_near"]  # the pole is 3.0 x acos(1/3) = 3.7 mm of surface from the line
     listed = CliRunner().invoke(app, ["records", "entries", "plan", "--register", place])
     assert "AB" in listed.output, listed.output
-    assert filed["told"].split(" als ")[1].split(",")[0] in listed.output, (filed, listed.output)
+    assert filed["told"].split(" as ")[1].split(",")[0] in listed.output, (filed, listed.output)

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from PIL import Image as Pillow
 
 import plan_trials
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -13,8 +14,13 @@ from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
 from veneercheck.core.types import Outcome, TriangleMesh, Verdict
 from veneercheck.plan import off_plan_mm
 from veneercheck.profile import built_in
-from veneercheck.report.filed import COMPARED
-from veneercheck.report.plan_compare import compared_words, write_compared
+from veneercheck.report import write_result
+from veneercheck.report.filed import COMPARED, OFF_PLAN, read_result
+from veneercheck.report.html import write_html
+from veneercheck.report.plan_compare import compared_words, read_off_plan, write_compared
+from veneercheck.report.plan_map import write_off_plan
+from veneercheck.report.scene import scene_of
+from veneercheck.report.words import Words
 from veneercheck.scan import self_crossings
 
 
@@ -54,6 +60,29 @@ def test_the_cut_made_to_plan_lies_on_its_plan(crown, outcome, tmp_path) -> None
     figures = json.loads((tmp_path / COMPARED).read_text(encoding="utf-8"))
     assert figures["under_cut_mm2"] > 0.9 * outcome.check.veneered_area_mm2
     assert figures["over_cut_mm2"] == 0.0
+
+
+def test_the_page_shows_the_cut_against_its_plan(crown, outcome, tmp_path) -> None:
+    """Source: 0.3 mm planted over a millimetre round a cusp, all else on its plan: the picture has
+    the colours of what is not yet as deep, and none of what is too deep."""
+    _, found = crown
+    points = outcome.check.framework.points_mm
+    middle = next(one for one in found.marks if one.kind == "cusp").at_mm
+    off = 0.3 * (np.linalg.norm(points - np.array(middle), axis=1) < 2.0)
+    write_result(tmp_path, outcome)
+    write_compared(tmp_path, outcome.check, off)
+    assert np.array_equal(read_off_plan(tmp_path), off.astype(np.float32))
+    filed = read_result(tmp_path)
+    picture = write_off_plan(tmp_path, scene_of(filed, Words("de")))
+    with Pillow.open(picture) as image:
+        pixels = np.asarray(image.convert("RGB").crop((0, 90, image.width, 1000)), dtype=int)
+    red, blue = pixels[..., 0] - pixels[..., 2], pixels[..., 2] - pixels[..., 0]
+    assert (red > 50).sum() > 5000 and (blue > 50).sum() == 0
+    made = write_html(tmp_path, filed, {}, Words("de")).read_text(encoding="utf-8")
+    assert "Gegen den Plan: 0,0 mm² um mehr als 0,1 mm tiefer geschnitten" in made
+    (tmp_path / OFF_PLAN).unlink()
+    assert write_off_plan(tmp_path, scene_of(filed, Words("de"))) is None
+    assert not picture.exists()
 
 
 def test_the_target_is_a_sound_body(crown) -> None:

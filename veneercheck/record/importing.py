@@ -32,7 +32,7 @@ from veneercheck.machine.aside import move_into_place, room_in
 from veneercheck.record.audit import Difference, audit
 from veneercheck.record.bundle import as_on_record, bundle_content, bundle_faults
 from veneercheck.record.canonical import canonical
-from veneercheck.record.keeping import backup_entries, leaves
+from veneercheck.record.keeping import BROKEN, backup_entries, leaves
 from veneercheck.record.located import file_hashes, folder_of, number_of, place_on_record
 from veneercheck.record.people import People, signature_faults
 from veneercheck.record.planning import PLAN, made_of
@@ -162,7 +162,7 @@ def _member(file: Path, name: str, sha: str) -> bytes:
     with zipfile.ZipFile(file) as archive:
         try:
             content = archive.read(name)
-        except (KeyError, zipfile.BadZipFile) as error:
+        except BROKEN as error:
             raise _damaged(str(file), str(error)) from None
     if hashlib.sha256(content).hexdigest() != sha:
         raise _damaged(str(file), f"{name} is not the file on record")

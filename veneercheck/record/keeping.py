@@ -7,6 +7,7 @@ import hashlib
 import json
 import shutil
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -29,6 +30,9 @@ _SCHEMA = "veneercheck backup 1"
 
 _WITH_FOLDERS = ("check", "plan")
 """Kinds of entries whose files lie in a folder of their own."""
+BROKEN = (zipfile.BadZipFile, zlib.error, RuntimeError, EOFError, KeyError, ValueError, TypeError)
+"""What a damaged ZIP may raise: a kind of packing that is unknown is a `RuntimeError`, too."""
+
 _ABOUT, _ENTRIES = "backup.json", "entries.jsonl"
 
 
@@ -232,7 +236,7 @@ def restore(source: Path, place: str, *, anywhere: bool = False, say: Say = _sil
                     say(f"bringing back {folder.name}")
                     known.bring(check, folder)
                 register.take_over(entries)
-    except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+    except BROKEN as error:
         raise _damaged(source, str(error)) from None
     except OSError as error:
         raise unwritable(Path(place), error) from None
@@ -244,7 +248,7 @@ def backup_entries(source: Path) -> list[Entry]:
     try:
         with zipfile.ZipFile(source) as archive:
             return list(_entries_of(archive, source))
-    except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+    except BROKEN as error:
         raise _damaged(source, str(error)) from None
 
 

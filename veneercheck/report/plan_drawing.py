@@ -41,7 +41,7 @@ _HALF_MARK_MM, _APART_MM = (0.75, 0.85), 0.1
 _AROUND_MM = 2.6
 """Words of a view's marks stand no farther than this above and below all of these."""
 
-_HEADING_MM = 1.8
+_HEADING_MM = 1.3
 """Of a view: no larger than what it stands over."""
 
 _GAPS_MM = (0.3, 0.6, 1.0, 1.5, 2.1, 2.8, 3.6)
@@ -124,12 +124,12 @@ def _views_drawn(
             continue
         low, high = shown.min(axis=0), shown.max(axis=0)
         shift = np.array([_MARGIN_MM - low[0], top + 3.0 - low[1]])
-        parts.append(_label(_MARGIN_MM + 5.0, top, _HEADING_MM, words.known("view", name)))
+        parts.append(_label(_MARGIN_MM + 3.0, top, _HEADING_MM, words.known("view", name)))
         parts.append(draw(flat + shift, seen))
         top += float(high[1] - low[1]) + 3.0 + _MARGIN_MM
         widest = max(widest, float(high[0] - low[0]))
     title = f"<title>{escape(words('plan.title'))}</title>"
-    widest = max(widest, 20.0 if legend else 10.0)  # what is beside it in words has room, too
+    widest = max(widest, 20.0 if legend else 6.0)  # what is beside it in words has room, too
     for line in legend.split("\n") if legend else ():
         parts.append(_label(0.5 * widest + _MARGIN_MM, top, 1.2, line))
         top += 2.0
