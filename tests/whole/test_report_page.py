@@ -24,10 +24,11 @@ from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import read_result, render, write_result
+from veneercheck.report.carried import view_plan
 from veneercheck.report.colours import WINE
 from veneercheck.report.cuts import write_sections
 from veneercheck.report.html import write_html
-from veneercheck.report.interactive import script, view_plan, view_section
+from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
 from veneercheck.report.paper import PAPERS, write_papers

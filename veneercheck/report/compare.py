@@ -14,9 +14,10 @@ from veneercheck.core.judge import changes
 from veneercheck.core.types import Floats, Trend
 from veneercheck.machine.aside import put
 from veneercheck.report.captions import case_words, limits_words
+from veneercheck.report.carried import origin_of
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import checked_words
-from veneercheck.report.interactive import origin_of, script, view_section
+from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import (
     Markup,
     folded,
