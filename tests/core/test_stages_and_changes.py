@@ -29,8 +29,9 @@ from veneercheck.core.types import (
 from veneercheck.profile import STAGES, built_in, parse_profile
 from veneercheck.report import document, zones_of
 from veneercheck.report.carrying import connector_note, connector_rows, spot_sentences
+from veneercheck.report.cautions import hand_cautions
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import action_words, hand_cautions, stage_words, verdict_sentences
+from veneercheck.report.verdict import action_words, stage_words, verdict_sentences
 from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
 

@@ -15,6 +15,7 @@ from veneercheck.core.types import Floats, Trend
 from veneercheck.machine.aside import put
 from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.carried import origin_of
+from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import checked_words
 from veneercheck.report.interactive import script, view_section
@@ -33,7 +34,6 @@ from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.signs import harmless
 from veneercheck.report.verdict import (
     action_words,
-    cautions,
     reading_words,
     stage_words,
     state_first,

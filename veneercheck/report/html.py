@@ -15,6 +15,7 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
+from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import (
@@ -46,7 +47,6 @@ from veneercheck.report.verdict import (
     action_words,
     amounts_note,
     beads_sentence,
-    cautions,
     decision_sentences,
     fault_words,
     metal_words,

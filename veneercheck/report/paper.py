@@ -21,6 +21,7 @@ from veneercheck.report.carrying import (
     material_rows,
     spot_sentences,
 )
+from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import RESULT, ZONES, FiledResult
 from veneercheck.report.html import checked_words, section_title
 from veneercheck.report.plates import plates
@@ -49,7 +50,6 @@ from veneercheck.report.verdict import (
     action_words,
     amounts_note,
     beads_sentence,
-    cautions,
     decision_sentences,
     finding_words,
     metal_words,

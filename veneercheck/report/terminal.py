@@ -7,14 +7,13 @@ from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.carrying import connector_rows, spots_told
+from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions
 from veneercheck.report.verdict import (
-    NOTHING_MISSED,
     action_words,
     beads_sentence,
     fault_words,
     finding_words,
     frame_sentences,
-    hand_cautions,
     metal_under,
     place_words,
     question_words,

@@ -7,8 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.types import COVERED, DENTINE, FINISHED, WAX
-from veneercheck.report.standing import standing_cautions
+from veneercheck.core.types import COVERED, DENTINE, WAX
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -20,9 +19,6 @@ _WITHOUT_ZONES = {
     "findings": "verdict.forbidden_stop",
 }
 """What a verdict without a single zone rests on."""
-
-NOTHING_MISSED = 5e-4
-"""A smaller share would be told as 0.0 %."""
 
 _WRITTEN_MM = 5e-3
 """Limits are written to a hundredth; less apart they read alike."""
@@ -359,43 +355,3 @@ def decision_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
         + (f": {one['why']}" if one["why"] else "")
         for one in document.get("decisions", [])
     ]
-
-
-def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
-    """What must stand wherever the verdict stands."""
-    found = [
-        words("cautions.aid"),
-        words("cautions.limits"),
-        _unseen(document, words),
-        words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
-        *hand_cautions(document, words),
-    ]
-    frame = document["case"]["frame"]
-    if frame["guessed"] and document["alignment"]["state"] != "failed":
-        sure = frame["occlusal"] and frame.get("sides_known", True)
-        found.append(words("cautions.directions" if sure else "cautions.sides"))
-    return [*standing_cautions(document, words), *found]
-
-
-def hand_cautions(document: Mapping[str, Any], words: Words) -> list[str]:
-    """What the work at this stage asks for: wax makes no harmful dust, and is not light-cured."""
-    stage = document["case"]["stage"]
-    if stage == WAX:
-        return [words("cautions.spray_wax")]
-    hidden = ["covered"] if stage in COVERED else []
-    spray = "spray_finished" if stage == FINISHED else "spray_between"
-    return [words(f"cautions.{name}") for name in (*hidden, "dust", "light", spray)]
-
-
-def _metal_told(document: Mapping[str, Any]) -> bool:
-    """Whether the thickness of the metal is told anywhere."""
-    return any(zone["metal_mm"] is not None for zone in document["zones"])
-
-
-def _unseen(document: Mapping[str, Any], words: Words) -> str:
-    share = document["layer"]["measured_share"]
-    if share is None or document["alignment"]["state"] == "failed":
-        return words("cautions.nothing_seen")
-    if 1.0 - share < NOTHING_MISSED:
-        return words("cautions.all_seen")
-    return words("cautions.unseen", unseen=words.percent(1.0 - share))

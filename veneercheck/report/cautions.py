@@ -1,0 +1,53 @@
+"""What must stand wherever the verdict stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from veneercheck.core.types import COVERED, FINISHED, WAX
+from veneercheck.report.standing import standing_cautions
+from veneercheck.report.words import Words
+
+NOTHING_MISSED = 5e-4
+"""A smaller share would be told as 0.0 %."""
+
+
+def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What must stand wherever the verdict stands."""
+    found = [
+        words("cautions.aid"),
+        words("cautions.limits"),
+        _unseen(document, words),
+        words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
+        *hand_cautions(document, words),
+    ]
+    frame = document["case"]["frame"]
+    if frame["guessed"] and document["alignment"]["state"] != "failed":
+        sure = frame["occlusal"] and frame.get("sides_known", True)
+        found.append(words("cautions.directions" if sure else "cautions.sides"))
+    return [*standing_cautions(document, words), *found]
+
+
+def hand_cautions(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What the work at this stage asks for: wax makes no harmful dust, and is not light-cured."""
+    stage = document["case"]["stage"]
+    if stage == WAX:
+        return [words("cautions.spray_wax")]
+    hidden = ["covered"] if stage in COVERED else []
+    spray = "spray_finished" if stage == FINISHED else "spray_between"
+    return [words(f"cautions.{name}") for name in (*hidden, "dust", "light", spray)]
+
+
+def _metal_told(document: Mapping[str, Any]) -> bool:
+    """Whether the thickness of the metal is told anywhere."""
+    return any(zone["metal_mm"] is not None for zone in document["zones"])
+
+
+def _unseen(document: Mapping[str, Any], words: Words) -> str:
+    share = document["layer"]["measured_share"]
+    if share is None or document["alignment"]["state"] == "failed":
+        return words("cautions.nothing_seen")
+    if 1.0 - share < NOTHING_MISSED:
+        return words("cautions.all_seen")
+    return words("cautions.unseen", unseen=words.percent(1.0 - share))
