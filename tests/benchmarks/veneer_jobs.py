@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+import scan_programs
 from phantom.attached import put_beads, put_sprue, spread
 from phantom.scanned import noisy
 from veneer_plans import Made, Plan, Runout, Spec, least_space_mm
@@ -58,6 +59,7 @@ class Trial:
     extra: str
     kept_share: float = 1.0
     holes: int = 0
+    treated: str = ""
 
     @property
     def words(self) -> str:
@@ -66,7 +68,7 @@ class Trial:
         pose = ", posed" if self.posed else ""
         thin = f", thinned to {100 * self.kept_share:.0f} %" if self.kept_share < 1 else ""
         torn = f", {self.holes} holes" if self.holes else ""
-        extra = ", " * bool(self.extra) + self.extra
+        extra = ", " * bool(self.extra) + self.extra + ", " * bool(self.treated) + self.treated
         return f"{1e3 * self.noise_mm:g} µm{kind}{pose}{thin}{torn}{extra}"
 
     @property
@@ -88,10 +90,22 @@ class Trial:
 
 
 def jobs(kind: str) -> Iterator[Trial]:
-    """All trials of a kind, `sound`, `strange` (sound as well) or `faulty`, always the same."""
+    """All trials of a kind, `sound`, `strange`, `treated` (sound as well) or `faulty`, always the
+    same."""
+    if kind == "treated":
+        yield from _treated()
+        return
     for round_ in range(ROUNDS):
         for number in range(BODIES):
             yield job(kind, number, round_)
+
+
+def _treated() -> Iterator[Trial]:
+    """Sound bodies, each as every scanner's program would leave it."""
+    for number in range(BODIES):
+        one = job("sound", number)
+        for treated in (*scan_programs.BOTH, *scan_programs.FRAMEWORK):
+            yield dataclasses.replace(one, name=f"{treated}-{one.name}", treated=treated)
 
 
 def job(kind: str, number: int, round_: int = 0) -> Trial:
@@ -258,7 +272,13 @@ def scans(
             _cropped(mesh, far) if name == how else mesh
             for mesh, name in ((clean, "framework"), (waxup, "waxup"))
         )
-    return clean, one.noisy(clean, rng), one.noisy(waxup, rng)
+    framework, waxup = one.noisy(clean, rng), one.noisy(waxup, rng)
+    if one.treated:
+        both = scan_programs.BOTH.get(one.treated)
+        alone = scan_programs.FRAMEWORK.get(one.treated)
+        framework = (both or alone)(framework, rng)
+        waxup = waxup if both is None else both(waxup, rng)
+    return clean, framework, waxup
 
 
 def _cropped(mesh: TriangleMesh, far_mm: float) -> TriangleMesh:

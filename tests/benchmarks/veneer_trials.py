@@ -2,12 +2,14 @@
 
     python tests/benchmarks/veneer_trials.py sound FILE [SECONDS] [--only NAME] [--dump FOLDER]
     python tests/benchmarks/veneer_trials.py strange FILE [SECONDS] [--only NAME] [--dump FOLDER]
+    python tests/benchmarks/veneer_trials.py treated FILE [SECONDS] [--only NAME] [--dump FOLDER]
     python tests/benchmarks/veneer_trials.py faulty FILE [SECONDS] [--only NAME] [--dump FOLDER]
     python tests/benchmarks/veneer_trials.py table FILE
 
 Trials are appended to FILE, one line of JSON each, so that a run broken off goes on where it
 stopped. `--only` tries the bridges whose names contain NAME, says everything about their zones and
-appends nothing; `--dump` writes their scans as STL, with the case and profile to check them by.
+appends nothing; `treated` are the sound ones as scanners' programs leave them (`scan_programs`),
+read from files; `--dump` writes their scans as STL, with the case and profile to check them by.
 Bodies are kept in the folder that VENEER_BODIES names, so that they are made once.
 
 Source of what is expected: the plan of each body, see `veneer_bodies`. A sound bridge is cut to
@@ -20,6 +22,7 @@ from __future__ import annotations
 
 import json
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
@@ -49,6 +52,7 @@ from veneercheck.core.types import (
     TriangleMesh,
     Zone,
 )
+from veneercheck.scan import write_stl
 
 POINTER_MM = 0.3
 """A pointer so near to the flat part of a fault stands on it."""
@@ -130,8 +134,15 @@ def _checked(
     if one.posed:
         pose = random_pose(rng)
         framework = TriangleMesh(pose.apply(framework.points_mm), framework.faces)
-    found = check_meshes(framework, waxup, case=case, limits=made.limits(), aligned=not one.posed)
-    return found.check
+    asked: dict[str, Any] = {"case": case, "limits": made.limits(), "aligned": not one.posed}
+    if not one.treated:
+        return check_meshes(framework, waxup, **asked).check
+    # What lies on itself is put right where a file is read.
+    with tempfile.TemporaryDirectory() as folder:
+        files = [Path(folder) / name for name in ("framework.stl", "waxup.stl")]
+        for file, mesh in zip(files, (framework, waxup), strict=True):
+            write_stl(file, mesh)
+        return check_meshes(*files, unit="mm", **asked).check
 
 
 def pointer(zone: Zone) -> Floats:
@@ -345,7 +356,6 @@ def run(kind: str, file: Path, seconds: float) -> None:
 def dump(one: Trial, folder: Path) -> None:
     """Write both scans, with the profile and the case, so that the program can check them."""
     from veneercheck.profile import profile_toml
-    from veneercheck.scan import write_stl
 
     made = make(one.spec, contour_of)
     _, framework, waxup = scans(made, one, np.random.default_rng([one.seed, 17]))
