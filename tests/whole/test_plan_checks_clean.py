@@ -79,7 +79,7 @@ def test_the_page_shows_the_cut_against_its_plan(crown, outcome, tmp_path) -> No
     red, blue = pixels[..., 0] - pixels[..., 1], pixels[..., 2] - pixels[..., 0]
     assert (red > 40).sum() > 5000 and (blue > 40).sum() == 0
     made = write_html(tmp_path, filed, {}, Words("de")).read_text(encoding="utf-8")
-    assert "Gegen den Plan: 0,0 mm² um mehr als 0,1 mm tiefer geschnitten" in made
+    assert "Gegen den Plan: 0,0 mm² um mehr" in made
     (tmp_path / OFF_PLAN).unlink()
     assert write_off_plan(tmp_path, scene_of(filed, Words("de"))) is None
     assert not picture.exists()
