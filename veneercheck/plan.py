@@ -17,12 +17,8 @@ from veneercheck.core.mesh.denoise import denoise
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
-    components,
     edge_pairs,
-    face_areas,
-    face_normals,
     reach_along_edges,
-    row_dot,
     select_faces,
     vertex_areas,
     vertex_normals,
@@ -34,7 +30,7 @@ from veneercheck.core.plan.marks import depth_marks
 from veneercheck.core.plan.planned import Cutting, Plan
 from veneercheck.core.plan.runout import Runout
 from veneercheck.core.plan.shade import Wedge, unit_shade
-from veneercheck.core.plan.solid import closed, enclosed_mm3, rims
+from veneercheck.core.plan.solid import closed, enclosed_mm3, insides, rims
 from veneercheck.core.plan.target import Die, Target, make_target
 from veneercheck.core.types import (
     Bools,
@@ -140,7 +136,7 @@ def plan(
     full = mask.levelled(contour.mesh, least + limits.taken_mm + margin)
     runout = _runout(cutting, float(np.median(full[contour.extent_mm > 0])))
     say("lowering the contour")
-    inner = surfaces.die or _insides(fine, hollow)
+    inner = surfaces.die or insides(fine, hollow)
     made = make_target(
         whole,
         contour,
@@ -258,23 +254,6 @@ def _clear_of(hollow: Bools, fine: TriangleMesh, extent: Floats) -> Bools:
     edges = edge_pairs(fine.faces)
     near = reach_along_edges(fine.points_mm, edges, extent > 0, _OPEN_BESIDE_MM)
     return hollow & ~np.isfinite(near)
-
-
-def _insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
-    """The insides of retainers as a die would have them: seen from the metal.
-
-    What bulges outward is the underside of a closed wax-up, not an inside (divergence theorem
-    about the middle of each part: positive on a ball, negative in a bowl, 0 on a flat base).
-    """
-    own, _ = select_faces(fine, np.asarray(hollow[fine.faces].all(axis=1)))
-    part = components(len(own.points_mm), edge_pairs(own.faces))[own.faces[:, 0]]
-    size, middles = face_areas(own), own.points_mm[own.faces].mean(axis=1)
-    whole = np.maximum(np.bincount(part, size), np.finfo(float).tiny)
-    centre = np.stack([np.bincount(part, size * axis) for axis in middles.T], axis=1)
-    off = middles - (centre / whole[:, None])[part]
-    bulge = np.bincount(part, size * row_dot(off, face_normals(own)))
-    own, _ = select_faces(own, bulge[part] < 0)
-    return TriangleMesh(own.points_mm, own.faces[:, ::-1])
 
 
 def _bodies(

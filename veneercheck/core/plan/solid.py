@@ -7,8 +7,16 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.errors import MeshError, Told
-from veneercheck.core.mesh.triangles import components, edge_pairs, renumber_by_first_use
-from veneercheck.core.types import Floats, Ints, TriangleMesh
+from veneercheck.core.mesh.triangles import (
+    components,
+    edge_pairs,
+    face_areas,
+    face_normals,
+    renumber_by_first_use,
+    row_dot,
+    select_faces,
+)
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 EVEN_MM = 0.002
 """A fifth of the scan noise of a good laboratory scanner."""
@@ -115,3 +123,20 @@ def edge_lengths_mm(mesh: TriangleMesh) -> Floats:
     corners = mesh.points_mm[mesh.faces]
     sides = corners - np.roll(corners, -1, axis=1)
     return np.asarray(np.linalg.norm(sides, axis=2).reshape(-1))
+
+
+def insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
+    """The insides of retainers as a die would have them: seen from the metal.
+
+    What bulges outward is the underside of a closed wax-up, not an inside (divergence theorem
+    about the middle of each part: positive on a ball, negative in a bowl, 0 on a flat base).
+    """
+    own, _ = select_faces(fine, np.asarray(hollow[fine.faces].all(axis=1)))
+    part = components(len(own.points_mm), edge_pairs(own.faces))[own.faces[:, 0]]
+    size, middles = face_areas(own), own.points_mm[own.faces].mean(axis=1)
+    whole = np.maximum(np.bincount(part, size), np.finfo(float).tiny)
+    centre = np.stack([np.bincount(part, size * axis) for axis in middles.T], axis=1)
+    off = middles - (centre / whole[:, None])[part]
+    bulge = np.bincount(part, size * row_dot(off, face_normals(own)))
+    own, _ = select_faces(own, bulge[part] < 0)
+    return TriangleMesh(own.points_mm, own.faces[:, ::-1])
