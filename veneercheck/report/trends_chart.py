@@ -11,9 +11,6 @@ from veneercheck.report.words import Words
 MM_DIGITS = 4
 """A tenth of a micrometre: what differs between two scans of one body."""
 
-_DAY = 10
-"""How much of a moment is its day."""
-
 _WIDE, _HIGH = 720.0, 220.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 14.0, 92.0, 20.0, 30.0
 """Size of a chart and what is kept free round its points, in its own units."""
@@ -54,7 +51,7 @@ def drawn(
     way = " ".join(f"{x:.1f},{y:.1f}" for x, y in at)
     parts.append(tag("polyline", points=way, class_="series"))
     parts += [_mark(x, y, point) for (x, y), point in zip(at, shown, strict=True)]
-    parts += _days(shown)
+    parts += _days(shown, words)
     size, space = f"0 0 {_WIDE:.0f} {_HIGH:.0f}", "http://www.w3.org/2000/svg"
     return tag("svg", *parts, class_="chart", viewBox=size, role="img", aria_label=alt,
                xmlns=space if on_paper else None)  # fmt: skip
@@ -88,8 +85,8 @@ def _mark(x: float, y: float, point: Point) -> Markup:
     return tag("polygon", points=way, class_="off")
 
 
-def _days(shown: Sequence[Point]) -> list[Markup]:
-    first, last = shown[0].seen.moment[:_DAY], shown[-1].seen.moment[:_DAY]
+def _days(shown: Sequence[Point], words: Words) -> list[Markup]:
+    first, last = (words.day(point.seen.moment) for point in (shown[0], shown[-1]))
     y = f"{_HIGH - 8:.0f}"
     begin = tag("text", first, x=f"{_LEFT:.0f}", y=y)
     if len(shown) == 1:

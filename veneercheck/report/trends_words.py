@@ -28,10 +28,8 @@ _FEWEST = 3
 """With fewer points there is nothing to see in a chart: they are listed."""
 
 _SIGNALS_TOLD = 12
-_DAY = 10
-_MINUTE = 16
 _KEY = 12
-"""How much of a moment is its day, how much its minute; how much of a key is shown."""
+"""How much of a key is shown."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -84,15 +82,15 @@ def facts(trends: Trends, words: Words) -> list[str]:
     found = [words("trends.register", name=trends.register)] if trends.register else []
     found += [words("trends.mark", mark=trends.mark[:_KEY])] if trends.mark else []
     if trends.written is not None:
-        written = trends.written.isoformat(sep=" ")[:_MINUTE]
+        written = words.minute(trends.written.isoformat())
         found.append(words("trends.written", moment=written))
-    found += [words("trends.since", day=trends.since)] if trends.since else []
+    found += [words("trends.since", day=words.day(trends.since))] if trends.since else []
     found.append(words("trends.checks", count=words.count(sum(g.checks for g in trends.groups))))
     charts = [chart for group in trends.groups for chart in group.charts]
     charts += [chart for scanner in trends.scanners for chart in scanner.charts]
-    days = [point.seen.moment[:_DAY] for chart in charts for point in chart.points]
-    days += [one.moment[:_DAY] for group in trends.groups for one in group.first]
-    return [*found, f"{min(days)} – {max(days)}"] if days else found
+    days = [point.seen.moment for chart in charts for point in chart.points]
+    days += [one.moment for group in trends.groups for one in group.first]
+    return [*found, f"{words.day(min(days))} – {words.day(max(days))}"] if days else found
 
 
 def sections(trends: Trends, words: Words) -> list[Section]:
@@ -205,7 +203,7 @@ def _heads(words: Words) -> tuple[str, ...]:
 def _told(point: Point, words: Words) -> tuple[str, str, str]:
     """When, of which case, how much."""
     one = point.seen
-    when, case = one.moment[:_MINUTE].replace("T", " "), one.case or one.key[:_KEY]
+    when, case = words.minute(one.moment), one.case or one.key[:_KEY]
     return when, case, words.mm(point.value_mm, MM_DIGITS)
 
 
@@ -219,7 +217,7 @@ def _change(one: Change, words: Words) -> Told:
     """Which limits changed, why, and what share passed before and after."""
     title = words("trends.change", profile=one.profile, revision=one.revision)
     by = words("trends.approved", who=one.approved_by) if one.approved_by else ""
-    told = words("trends.proposed", who=one.who, day=one.moment[:_DAY], why=one.reason)
+    told = words("trends.proposed", who=one.who, day=words.day(one.moment), why=one.reason)
     listed = "; ".join(
         f"{name}: {before or words('format.none')} → {after or words('format.none')}"
         for name, before, after in one.values

@@ -85,7 +85,7 @@ class Words:
 
     def minute(self, moment_utc: str) -> str:
         """Day and minute; the zone stands in the head of the table, and is UTC."""
-        return f"{self.day(moment_utc)} {moment_utc[11:16]}"
+        return f"{self.day(moment_utc)} {moment_utc[11:16]}".rstrip()
 
     def moment(self, moment_utc: str) -> str:
         """Day, minute and zone.
