@@ -382,7 +382,8 @@ def test_one_picture_to_send_holds_what_must_stand_on_it(monkeypatch, tmp_path, 
     assert (tmp_path / SUMMARY).stat().st_size < 400_000
     page = " ".join(told)
     assert page.startswith(words("verdict.doubtful"))
-    for part in (words("picture.case", number="0001"), "2026-03-04 05:06 UTC", "1.50 mm",
+    when = words.moment("2026-03-04T05:06:07")
+    for part in (words("picture.case", number="0001"), when, "1.50 mm",
                  words("picture.state", state=words("state.doubtful")), "«demo»",
                  words("amount.off", amount=words.number(0.45)), words("picture.zone", id=1),
                  words("verdict.not_release"), words("legend.thin")):  # fmt: skip
