@@ -11,9 +11,8 @@ Amounts are tried. Choice: every point is moved along its normal, read again, an
 more than what is missing, to where it holds. In firm zones the nearest contour must be far enough,
 since a ball loses its room on a slope once the high spot is cut; elsewhere ray and ball. Where the
 way hardly gains (a cusp whose other side comes nearer) it ends; on a flank steeper than 55° no more
-is told than 1.75 times what is missing, and once where it faces aside or back, as
-in a fold; nothing is added beyond what a hollow is deep. Instead of:
-dividing by the cosine of one reading,
+is told than 1.75 times what is missing, and once where it faces aside or back, as in a fold;
+nothing is added beyond what a hollow is deep. Instead of: dividing by the cosine of one reading,
 which fell short by 0.1 mm on flanks under a bent contour and asked for 2.5 mm of wax on the walls
 of a hollow of 0.8; or moving the mesh: inward past a cusp's own radius its triangles turn over.
 Cost: how the hand rounds between two points is not foreseen; low spots that stand out of the
