@@ -209,6 +209,34 @@ runpy.run_module("veneercheck", run_name="__main__")
 """
 
 
+WITHOUT_THE_RECORD = """
+import sys
+class Absent:
+    def find_spec(self, name, *_):
+        if name.partition(".")[0] in ("sqlalchemy", "alembic"):
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+sys.meta_path.insert(0, Absent())
+import runpy
+sys.argv[0] = "veneercheck"
+runpy.run_module("veneercheck", run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["records list", "records find x", "records show D-1", "records confirm", "records trends",
+     "records entries check", "scanners list", "limits list", "people list"],
+)  # fmt: skip
+def test_without_the_extra_of_the_record_every_command_says_so(tmp_path: Path, words: str) -> None:
+    """As in the base install, which brings no database."""
+    done = subprocess.run([sys.executable, "-c", WITHOUT_THE_RECORD, *words.split()],
+                          capture_output=True, text=True, check=False, cwd=tmp_path)  # fmt: skip
+    assert done.returncode == 3, done.stderr
+    assert "needs what is not installed" in done.stderr
+    assert "pip install 'veneercheck[record]'" in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
 def test_ctrl_c_before_anything_is_loaded_is_a_plain_line_too() -> None:
     done = subprocess.run([sys.executable, "-c", LOADING], capture_output=True, text=True,
                           check=False)  # fmt: skip

@@ -19,7 +19,7 @@ from veneercheck.cli.options import Lang, Speaking, Spoken, tell
 from veneercheck.cli.people import app as people_app
 from veneercheck.cli.plan import plan_command
 from veneercheck.cli.records import app as records_app
-from veneercheck.cli.register import open_register
+from veneercheck.cli.register import not_installed, open_register
 from veneercheck.cli.results import (
     compare_command,
     fields_command,
@@ -149,6 +149,10 @@ _THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 """How the libraries beneath numpy are told how many threads to use, before they are loaded."""
 
 
+_OF_THE_RECORD = ("sqlalchemy", "alembic")
+"""What the extra [record] brings and every part of it loads."""
+
+
 def main() -> None:
     """Run the program; no traceback reaches a user."""
     # A long sum that is split over threads has other last digits on another number of cores, and
@@ -170,6 +174,12 @@ def main() -> None:
         if left.code == Exit.STOPPED:  # while the words of the command were being read
             _end_stopped("")
         raise
+    except ModuleNotFoundError as missing:  # whichever part of the record was asked for first
+        if missing.name not in _OF_THE_RECORD:
+            _tell_fault(missing)
+            sys.exit(Exit.PROGRAM_FAULT)
+        _tell_refusal(not_installed(missing))
+        sys.exit(Exit.REFUSED)
     except Exception as fault:  # the last net: the user is told, the details are kept
         _tell_fault(fault)
         sys.exit(Exit.PROGRAM_FAULT)

@@ -41,8 +41,13 @@ def register_kind() -> type[Register]:
     try:
         from veneercheck.record import Register
     except ModuleNotFoundError as error:
-        raise RecordError(
-            Told("the register needs what is not installed ({name}).", name=error.name),
-            next_step="Install it: pip install 'veneercheck[record]'.",
-        ) from None
+        raise not_installed(error) from None
     return Register
+
+
+def not_installed(missing: ModuleNotFoundError) -> RecordError:
+    """What to say where the extra of the register is not there."""
+    return RecordError(
+        Told("the register needs what is not installed ({name}).", name=missing.name),
+        next_step="Install it: pip install 'veneercheck[record]'.",
+    )
