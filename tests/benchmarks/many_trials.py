@@ -26,7 +26,6 @@ import asyncio
 import contextlib
 import csv
 import dataclasses
-import importlib
 import json
 import os
 import random
@@ -41,14 +40,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 import many_cases
 import record_trials
 from veneercheck.batch import Asked, check_many
+from veneercheck.batch import cluster as workers_of_dask
 from veneercheck.batch.cluster import Cluster
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.many import prepare
-from veneercheck.batch.processes import Processes
-from veneercheck.batch.task import CHECKED, FAILED, Task
+from veneercheck.batch.processes import Processes, apart
+from veneercheck.batch.task import CHECKED, FAILED, Task, do
 from veneercheck.case.order import Order, settle
 from veneercheck.case.run import carry_out
 from veneercheck.machine.aside import ASIDE
@@ -209,15 +211,19 @@ class Watched(Cluster):
 
 @contextlib.contextmanager
 def throttled(process: int) -> Iterator[None]:
-    """Let a process run for a small part of the time only."""
+    """Let a worker and the process that checks for it run for a small part of the time only."""
     end = threading.Event()
 
     def throttle() -> None:
-        with contextlib.suppress(ProcessLookupError):
+        with contextlib.suppress(psutil.NoSuchProcess):
             while not end.is_set():
-                os.kill(process, signal.SIGSTOP)
+                own = psutil.Process(process)
+                held = [own, *own.children()]
+                for one in held:
+                    one.suspend()
                 end.wait((1.0 - RUNS) * EVERY_S)
-                os.kill(process, signal.SIGCONT)
+                for one in held:
+                    one.resume()
                 end.wait(RUNS * EVERY_S)
 
     thread = threading.Thread(target=throttle)
@@ -273,7 +279,7 @@ class StandIn:
     """Set up in every worker that comes: a check that was made once, under each case's number.
 
     It also takes the time of what the register does with a case. Without what was made, checks are
-    made as they are.
+    made as they are. All of it in the worker itself, where what is set up is seen.
     """
 
     name = "stand-in"
@@ -283,6 +289,7 @@ class StandIn:
 
     def setup(self, worker: Any) -> None:
         """Put the stand-in where the check would be made."""
+        vars(workers_of_dask)["apart"] = lambda task, _: do(task)
         if self.made is not None:
             self._replace_the_check(self.made)
         append, place = Register.append, self.times / f"{worker.id}-{os.getpid()}.csv"
@@ -417,9 +424,8 @@ def _spent(times: Path) -> dict[str, float]:
 
 
 def warm() -> None:
-    """What a first case loads, so that loading it is not what is slow."""
-    for name in ("check", "record.register", "report", "scan"):
-        importlib.import_module(f"veneercheck.{name}")
+    """Have a worker start the process that checks, so that starting it is not what is slow."""
+    apart(Task(0, Asked(Path()), version="a case that is refused"))
 
 
 async def idle(dask_worker: Any) -> None:

@@ -21,11 +21,12 @@ import time
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 import many_cases
 import many_trials
-from veneercheck.batch import Asked, check_many
+from veneercheck.batch import Asked, check_many, processes
 from veneercheck.batch.listing import tasks_of
 from veneercheck.batch.processes import ATTEMPTS, Processes
 from veneercheck.batch.summary import Summary
@@ -186,6 +187,28 @@ def test_a_case_that_always_ends_its_process_is_given_up_with_a_cause(tmp_path: 
     assert "signal 9" in done.cause
 
 
+def test_a_case_apart_has_a_process_that_stays_and_one_that_fills_up_is_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a Dask worker, whose environment has memory given back at every turn."""
+    monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", "65536")
+    monkeypatch.setattr(processes, "_KEPT", [])
+    monkeypatch.setattr(processes, "_LOOK_S", 0.01)
+    tasks = tasks_of(many_cases.write_cases(tmp_path, 4), asked(tmp_path))
+    (tmp_path / "out").mkdir()
+    held = []
+    for task in tasks[:2]:
+        assert processes.apart(task).state == CHECKED
+        held.append([worker.process.pid for worker in processes._KEPT])
+    assert held[0] == held[1] and len(held[0]) == 1
+    assert "MALLOC_TRIM_THRESHOLD_" not in psutil.Process(held[0][0]).environ()
+    assert os.environ["MALLOC_TRIM_THRESHOLD_"] == "65536"
+    full = processes.apart(tasks[2], most_b=1.0)
+    assert (full.state, full.passing, processes._KEPT) == (FAILED, True, [])
+    assert "out of memory?" in full.cause
+    assert processes.apart(tasks[3], most_b=1e12).state == CHECKED
+
+
 def start(folder: Path, *words: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-m", "veneercheck", *words],
@@ -221,15 +244,16 @@ def test_kills_lose_and_double_nothing(tmp_path: Path) -> None:
 def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
     listing = many_cases.write_cases(tmp_path, 5)
     told: list[str] = []
+    ended = threading.Event()
     with many_cases.two_workers(tmp_path) as cluster:
 
         def kill_one() -> None:
-            while not folders(tmp_path / "out"):
-                time.sleep(0.02)
+            while not folders(tmp_path / "out") and not ended.wait(0.02):
+                pass
             os.kill(next(iter(cluster.workers.values())).pid, 9)
 
         (tmp_path / "out").mkdir()
-        thread = threading.Thread(target=kill_one, daemon=True)  # it may find nothing to wait for
+        thread = threading.Thread(target=kill_one)
         thread.start()
         summary = check_many(
             listing,
@@ -238,6 +262,7 @@ def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
             scheduler=cluster.scheduler_address,
             say=told.append,
         )
+        ended.set()
         thread.join()
     assert [row["case"] for row in rows_of(tmp_path)] == [f"C-{at:06d}" for at in range(5)]
     assert all(done.state in (CHECKED, THERE) for done in summary.done.values()), summary.words()
@@ -247,14 +272,16 @@ def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:
         assert without_times(Path(done.folder)) == own
 
 
-def stop_amid_a_case(worker: int, store: Path) -> None:
-    """Have a worker stand still while it has a case in hand: its place for it lies aside."""
-    while True:
-        if list((store / ASIDE).glob(f"*-{worker}-*")):
-            os.kill(worker, signal.SIGSTOP)
-            if list((store / ASIDE).glob(f"*-{worker}-*")):
+def stop_amid_a_case(store: Path, held: list[int]) -> None:
+    """Have a process stand still while it has a case in hand: its place for it lies aside."""
+    while not held:
+        for path in (store / ASIDE).glob("*"):
+            process = int(path.name.split("-")[-2])
+            os.kill(process, signal.SIGSTOP)
+            if path.exists():
+                held.append(process)
                 return
-            os.kill(worker, signal.SIGCONT)
+            os.kill(process, signal.SIGCONT)
         time.sleep(0.005)
 
 
@@ -271,14 +298,18 @@ def test_what_a_worker_hangs_on_is_given_to_another(
     tasks = tasks_of(many_cases.write_cases(tmp_path, 4), told)
     many_trials.prepare(told)
     with many_cases.two_workers(tmp_path) as local:
-        hung = next(iter(local.workers.values())).pid
-        stopping = threading.Thread(target=stop_amid_a_case, args=(hung, told.store), daemon=True)
+        held: list[int] = []
+        stopping = threading.Thread(target=stop_amid_a_case, args=(told.store, held), daemon=True)
         stopping.start()
         waited_for = threading.Event()
 
         def go_on() -> None:
             waited_for.set()
-            os.kill(hung, signal.SIGCONT)
+            go_on_now()
+
+        def go_on_now() -> None:
+            for process in held:
+                os.kill(process, signal.SIGCONT)
 
         rescue = threading.Timer(180.0, go_on)  # else a cluster that waits would never end
         rescue.start()
@@ -288,7 +319,7 @@ def test_what_a_worker_hangs_on_is_given_to_another(
                 found = list(hands.check(tasks))
             finally:
                 rescue.cancel()
-                os.kill(hung, signal.SIGCONT)
+                go_on_now()
             assert not waited_for.is_set(), "nobody else took the case"
             assert not stopping.is_alive() and hands.doubled, "it stood still with a case in hand"
             hands._client.run(many_trials.idle)

@@ -13,14 +13,15 @@ refuses.
 from __future__ import annotations
 
 import dataclasses
+import math
 import statistics
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from veneercheck.batch.processes import ATTEMPTS
-from veneercheck.batch.task import Done, Task, do, failed
+from veneercheck.batch.processes import ATTEMPTS, apart
+from veneercheck.batch.task import Done, Task, failed
 from veneercheck.case.exits import Exit
 from veneercheck.core.errors import RecordError, Told
 
@@ -37,6 +38,9 @@ _STRAGGLES = 6.0
 costs if it was merely large is one check done twice; both make the same folder."""
 
 _STRAGGLES_AT_LEAST_S = 60.0
+
+_NEARLY = 0.95
+"""The share of a worker's memory above which Dask itself ends it."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -133,7 +137,7 @@ class Cluster:
     def _give(self, task: Task, *, not_to: frozenset[str] = frozenset()) -> None:
         others = [name for name in self._client.nthreads() if name not in not_to]
         future = self._client.submit(
-            do,
+            _on_a_worker,
             task,
             key=f"veneercheck-{id(self)}-{task.at}-{task.attempt}-{time.monotonic_ns()}",
             workers=others if not_to else None,
@@ -182,6 +186,15 @@ class Cluster:
         for future in [one for one, given in self._given.items() if given.task.at == at]:
             del self._given[future]
             future.cancel()
+
+
+def _on_a_worker(task: Task) -> Done:
+    """There: Dask sees what its worker holds, not its children, so the limit is looked after."""
+    import distributed
+
+    untyped: Any = distributed
+    most_b = untyped.get_worker().memory_manager.memory_limit
+    return apart(task, _NEARLY * most_b if most_b else math.inf)
 
 
 def _wait(futures: list[Any]) -> Any:

@@ -1,22 +1,25 @@
-"""Local processes that stay warm: each checks many cases, and one that dies takes none along.
+"""Processes that stay warm: each checks many cases, and one that dies takes no other case along.
 
 Notes
 -----
 Processes of our own, each with a line to who asked. A mesh may end its process, and what is left
 must know which case that was. Choice: one case at a time over a pipe; a line that breaks names the
 case, which gets two more attempts in a fresh process. A process is replaced after 500 cases. Where
-who asked is killed, the line ends, and so does the process after its case. Instead of:
-`concurrent.futures`, whose pool breaks as a whole; a library for that alone. Cost: a hundred lines.
+who asked is killed, the line ends, and so does the process after its case. A Dask worker, too, has
+its cases checked so. Instead of: `concurrent.futures`, whose pool breaks as a whole; a library for
+that alone. Cost: a hundred lines.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
@@ -34,15 +37,25 @@ _CASES_A_PROCESS = 500
 """Then a fresh process takes over: whatever a library may hold on to is given back. A start
 costs about a second."""
 
+_LOOK_S = 1.0
+"""How often a case's memory is looked at where it has a limit."""
+
 _LEAVE_S = 2.0
 """How long a process that was told to end may take before it is ended."""
 
-_ONE_THREAD = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-)
+_SAYS_TO_LIBRARIES = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "VECLIB_MAXIMUM_THREADS": "1",
+    "MALLOC_TRIM_THRESHOLD_": None,
+}
+"""What a process finds in its environment; None is taken out.
+
+On several threads the last digits of a long sum are others, and processes are many already. A Dask
+worker has its memory trimmed at every turn: a process that inherits this spends a third of a case
+on asking the system for the same memory again.
+"""
 
 
 @dataclasses.dataclass(slots=True)
@@ -51,6 +64,11 @@ class _Worker:
     line: Connection
     task: Task | None = None
     cases: int = 0
+
+    @property
+    def spent(self) -> bool:
+        """Whether it ended, or has had its cases."""
+        return self.cases >= _CASES_A_PROCESS or self.process.exitcode is not None
 
 
 class Processes:
@@ -83,7 +101,10 @@ class Processes:
                 return
             for line in wait([worker.line for worker in busy]):
                 worker = next(one for one in busy if one.line is line)
-                task, done = self._answer(worker)
+                task, done = _answer(worker)
+                if worker.spent:
+                    self._workers.remove(worker)
+                    _dismiss(worker)
                 if done.passing and task.attempt < ATTEMPTS:
                     again.append(dataclasses.replace(task, attempt=task.attempt + 1))
                 else:
@@ -96,60 +117,100 @@ class Processes:
             task = next(waiting, None) or (again.popleft() if again else None)
             if task is None:
                 return
-            worker = self._idle()
-            worker.task = task
-            worker.cases += 1
-            with suppress(OSError):  # it died while idle: the answer will tell
-                worker.line.send(task)
+            _give(self._idle(), task)
 
     def _idle(self) -> _Worker:
         for worker in self._workers:
-            if worker.task is None and worker.cases < _CASES_A_PROCESS:
+            if worker.task is None:
                 return worker
-        spent = next((worker for worker in self._workers if worker.task is None), None)
-        if spent is not None:
-            self._workers.remove(spent)
-            _dismiss(spent)
         fresh = _started()
         self._workers.append(fresh)
         return fresh
 
-    def _answer(self, worker: _Worker) -> tuple[Task, Done]:
-        task = worker.task
-        assert task is not None
-        worker.task = None
-        try:
-            return task, cast("Done", worker.line.recv())
-        except (EOFError, OSError):
-            self._workers.remove(worker)
-            _dismiss(worker)
-            cause = f"the process that checked it ended ({_how(worker.process)})"
-            return task, failed(task, cause, Exit.PROGRAM_FAULT, passing=True)
+
+_KEPT: list[_Worker] = []
+"""Those of `apart` that wait for a case: as many as have ever been at work at once."""
+
+_ONE_AT_A_TIME = threading.Lock()
+"""A worker may have several threads, and a start changes the environment for a moment."""
+
+
+def apart(task: Task, most_b: float = math.inf) -> Done:
+    """As `do`, in a process that stays warm while this one waits; it ends above so many bytes.
+
+    For the threads of a Dask worker, where a small case costs half as much again: it shares the
+    interpreter with the worker's messages, and the heap with its other threads.
+    """
+    with _ONE_AT_A_TIME:
+        multiprocessing.current_process().daemon = False  # Dask's may have no children: they stayed
+        worker = _KEPT.pop() if _KEPT else _started()
+    _give(worker, task)
+    while not worker.line.poll(_LOOK_S):
+        if _held_b(worker) > most_b:
+            worker.process.kill()
+    _, done = _answer(worker)
+    if worker.spent:
+        _dismiss(worker)
+    else:
+        _KEPT.append(worker)
+    return done
+
+
+def _held_b(worker: _Worker) -> float:
+    import psutil
+
+    try:
+        return float(psutil.Process(worker.process.pid).memory_info().rss)
+    except psutil.NoSuchProcess:
+        return 0.0
+
+
+def _give(worker: _Worker, task: Task) -> None:
+    worker.task = task
+    worker.cases += 1
+    with suppress(OSError):  # it died while idle: the answer will tell
+        worker.line.send(task)
+
+
+def _answer(worker: _Worker) -> tuple[Task, Done]:
+    """What became of its case."""
+    task, worker.task = worker.task, None
+    assert task is not None
+    try:
+        done = cast("Done", worker.line.recv())
+    except (EOFError, OSError):
+        _dismiss(worker)
+        cause = f"the process that checked it ended ({_how(worker.process)})"
+        return task, failed(task, cause, Exit.PROGRAM_FAULT, passing=True)
+    return task, done
 
 
 def _started() -> _Worker:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_work, args=(theirs,), daemon=True)
-    with _one_thread_each(), _deaf_to_ctrl_c():
+    with _for_libraries(), _deaf_to_ctrl_c():
         process.start()
     theirs.close()
     return _Worker(process, ours)
 
 
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """On several threads the last digits of a long sum are others; processes are many already."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+def _for_libraries() -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in _SAYS_TO_LIBRARIES}
+    _put(_SAYS_TO_LIBRARIES)
     try:
         yield
     finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
+        _put(before)
+
+
+def _put(values: Mapping[str, str | None]) -> None:
+    for name, value in values.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value
 
 
 @contextmanager

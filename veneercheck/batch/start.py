@@ -40,9 +40,9 @@ settings of `kubectl` reach it:
 ... service = "ClusterIP"           # forwarded; or "LoadBalancer", "NodePort"
 ... '''
 
-Every worker is one process of one thread, and sees scans and `--out` under the same paths. Dask
-asks nobody who they are: keep its ports within the laboratory's own network. The cluster ends with
-the batch; on Kubernetes it goes ten minutes after who asked was killed.
+Every worker has one thread and one process that checks for it, and sees scans and `--out` under the
+same paths. Dask asks nobody who they are: keep its ports within the laboratory's own network. The
+cluster ends with the batch; on Kubernetes it goes ten minutes after who asked was killed.
 
 Notes
 -----
