@@ -1,13 +1,14 @@
 """Plans of generated bridges: a cut made exactly to plan must check as no findings.
 
-Where the preparation leaves no room the plan says so; there, and nowhere else, the check may find
-the layer short, and where a conflict is firm it must not find all well.
-
     python tests/benchmarks/plan_trials.py sound 100 FILE
+    python tests/benchmarks/plan_trials.py tight 100 FILE
     python tests/benchmarks/plan_trials.py crowded 200 FILE
 
-The check knows nothing of the plan. `crowded` raises a knob on a die until there is no room, and
-compares the conflicts with distances that libigl finds over all of the die.
+The check knows nothing of the plan. Over a `sound` bridge's preparations there is room, and nothing
+may be said by either. In a `tight` one they leave none beside the margin of some unit: the plan
+says so; there, and nowhere else, the check may find the layer short, and where a conflict is firm
+it must not find all well. `crowded` raises a knob on a die until there is no room, and compares the
+conflicts with distances that libigl finds over all of the die.
 """
 
 from __future__ import annotations
@@ -57,6 +58,17 @@ SAME_PLACE_MM = 2.0
 """A conflict lies on the contour and a zone on the metal below it: no farther apart than this."""
 
 
+ROOM_MM = 0.5
+"""A sound bridge's preparations are smaller by this all round than a tight one's."""
+
+
+class Prepared(Body):
+    """A bridge over preparations that leave room for metal and layers."""
+
+    def cavities(self, points_mm: Floats) -> Floats:
+        return super().cavities(points_mm) + ROOM_MM
+
+
 @dataclasses.dataclass(frozen=True, eq=False)
 class Job:
     """One generated bridge: its true body, the scan of its wax-up and its case."""
@@ -68,12 +80,17 @@ class Job:
     rng: np.random.Generator
 
 
-def job(number: int, units: tuple[int, ...] = (), pontics: tuple[int, ...] = ()) -> Job:
+def job(
+    number: int,
+    units: tuple[int, ...] = (),
+    pontics: tuple[int, ...] = (),
+    form: type[Body] = Body,
+) -> Job:
     """The bridge of a number; the same number gives the same bridge."""
     rng = np.random.default_rng(1000 + number)
     if not units:
         units, pontics = BRIDGES[number % len(BRIDGES)]
-    body = Body(lay_out(units), pontics, True)
+    body = form(lay_out(units), pontics, True)
     surfaces = ("occlusal", "buccal", "basal") if pontics else ("occlusal", "buccal")
     case = Case(units=units, pontics=pontics, occlusal="+z", buccal="+y", veneered=surfaces)
     cutting = Cutting(FORMS[number % len(FORMS)], width_mm=float(rng.uniform(0.6, 0.8)))
@@ -102,8 +119,20 @@ def checked(one: Job, framework: TriangleMesh, limits: Limits) -> Outcome:
 
 
 def sound(number: int) -> dict[str, Any]:
+    """Made to plan where there is room: neither says anything."""
+    row = made_to_plan(number, Prepared)
+    row["holds"] = row["verdict"] == Verdict.NO_FINDINGS.value and not row["conflicts"]
+    return row
+
+
+def tight(number: int) -> dict[str, Any]:
+    """Made to plan where the preparations leave no room beside a margin."""
+    return made_to_plan(number, Body)
+
+
+def made_to_plan(number: int, form: type[Body]) -> dict[str, Any]:
     """Plan, make exactly to plan, check."""
-    limits, one = built_in(), job(number)
+    limits, one = built_in(), job(number, form=form)
     start = time.process_time()
     found = planned(one, limits)
     took = time.process_time() - start
@@ -203,7 +232,7 @@ def crowded(number: int) -> dict[str, Any]:
 
 
 def main(kind: str, count: int, file: Path, first: int = 0) -> None:
-    run = {"sound": sound, "crowded": crowded}[kind]
+    run = {"sound": sound, "tight": tight, "crowded": crowded}[kind]
     held = 0
     with file.open("a", encoding="utf-8") as out:
         for number in range(first, first + count):
