@@ -237,10 +237,11 @@ class _Ground:
         framework: TriangleMesh, reading: Reading, regions: Regions, limits: Limits, excess: Excess
     ) -> _Ground:
         points, space = framework.points_mm, reading.space
-        asked = excess.excess_mm > -_WITHIN_MM
+        asked = _asked(points, excess)
         spots = spot_means(points, reading.normals, space.area_mm2, excess, asked)
         place = np.where(np.isfinite(space.contour_mm), space.contour_mm, points)
-        close = spots.excess_mm > -spots.guard_mm
+        own_guard = GUARD * np.hypot(excess.noise_u_mm, excess.steady_u_mm)
+        close = np.where(asked, spots.excess_mm > -spots.guard_mm, excess.excess_mm > -own_guard)
         label = components(len(close), reading.edges[close[reading.edges].all(axis=1)])
         among: Floats = np.bincount(label, space.area_mm2 * close, minlength=len(close)).astype(
             np.float64
@@ -301,6 +302,24 @@ class _Ground:
             spot=vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM],
             across_mm=_across_mm(points[vertices], weight),
         )
+
+
+def _asked(points_mm: Floats, excess: Excess) -> Bools:
+    """Where the mean over a spot may decide something.
+
+    What is not told at its very limit (all that was left uncut lies at the contour) is asked for
+    only where a spot reaches something that is beyond what it is told from.
+    """
+    if excess.told_from_mm <= 0:
+        return excess.excess_mm > -_WITHIN_MM
+    beyond = excess.excess_mm > excess.told_from_mm
+    near: Bools = np.zeros(len(beyond), dtype=bool)
+    if beyond.any():
+        from scipy.spatial import cKDTree
+
+        away, _ = cKDTree(points_mm[beyond]).query(points_mm, distance_upper_bound=RADIUS_MM)
+        near = np.isfinite(away)
+    return near
 
 
 def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bools:
