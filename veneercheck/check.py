@@ -112,7 +112,13 @@ def check(
     limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")
     alignment = _given(surfaces, limits) if aligned else _aligned(surfaces, case, limits)
-    framework, paint = densify(surfaces.framework, surfaces.paint, alignment.waxup_from_framework)
+    framework, paint = densify(
+        surfaces.framework,
+        surfaces.paint,
+        alignment.waxup_from_framework,
+        surfaces.waxup,
+        math.hypot(surfaces.framework_noise_mm, surfaces.waxup_noise_mm),
+    )
     if alignment.state is AlignmentState.FAILED:
         return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
     say("measuring the space")

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import densify
 from veneercheck.core.mesh import triangles as quantities
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import RigidMotion, TriangleMesh
 
 
 def body(made: trimesh.Trimesh) -> TriangleMesh:
@@ -207,6 +207,47 @@ def test_a_fine_mesh_is_not_refined() -> None:
     fine, parents, _ = densify.refine(plate, 0.2)
     assert np.array_equal(fine.faces, plate.faces)
     assert len(parents) == 0
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_refining_a_part_opens_no_gap_and_leaves_the_rest(seed: int) -> None:
+    """Laws: the surface stays closed and as large; edges within the part are short, those that
+    touch nothing of it are the old ones."""
+    made = body(trimesh.creation.icosphere(subdivisions=2, radius=1.0))
+    chosen = np.random.default_rng(seed).random(len(made.points_mm)) < 0.4
+    fine, parents, _ = densify.refine(made, 0.1, chosen)
+    edges, _, uses = quantities.unique_edges(fine.faces)
+    assert (uses == 2).all()
+    assert quantities.face_areas(fine).sum() == pytest.approx(quantities.face_areas(made).sum())
+    own = np.concatenate([chosen, np.ones(len(parents), dtype=bool)])
+    span = np.linalg.norm(fine.points_mm[edges[:, 0]] - fine.points_mm[edges[:, 1]], axis=1)
+    within = own[edges].all(axis=1)
+    assert span[within].max() <= 0.1 < span[~within].max()
+    old, _, _ = quantities.unique_edges(made.faces)
+    kept = {tuple(pair) for pair in old[~chosen[old].all(axis=1)].tolist()}
+    assert kept <= {tuple(pair) for pair in edges.tolist()}
+
+
+def test_only_what_lies_off_the_contour_is_refined() -> None:
+    """Source: a plate at the contour for x < 6 mm, 0.5 mm below it beyond; two triangles of 1 mm
+    lie beside the step. Where somebody painted, all of it is refined."""
+    contour = grid(12, 6)
+    below = contour.points_mm - np.where(contour.points_mm[:, :1] >= 6.0, [[0, 0, 0.5]], 0.0)
+    plate, still = TriangleMesh(below, contour.faces), RigidMotion.identity()
+    fine, paint = densify.densify(plate, None, still, contour)
+    edges, _, _ = quantities.unique_edges(fine.faces)
+    ends = fine.points_mm[edges]
+    span, x = np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1), ends[:, :, 0]
+    assert paint is None
+    assert span[(x >= 4.0).all(axis=1)].max() <= 0.15
+    assert span[(x < 3.5).all(axis=1)].min() == pytest.approx(1.0)
+    painted = np.full(len(below), -1)
+    everywhere, paint = densify.densify(plate, painted, still, contour)
+    assert len(paint) == len(everywhere.points_mm) > 1.4 * len(fine.points_mm)
+    # …and noise of 0.2 mm hides a step of 0.5.
+    noisy, _ = densify.densify(plate, None, still, contour, 0.2)
+    assert len(noisy.points_mm) == len(below)
 
 
 @pytest.mark.parametrize("limit_mm", [0.0, -1.0, float("nan")])

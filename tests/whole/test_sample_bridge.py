@@ -235,7 +235,7 @@ def test_beads_are_counted_and_their_cover_is_told(beaded: tuple, sample: Phanto
     count = len(put.centres_mm)
     assert count > 200
     assert check.beads.count == pytest.approx(count, abs=0.02 * count)
-    assert check.beads.diameter_mm == pytest.approx(0.4, abs=0.05)
+    assert check.beads.diameter_mm == pytest.approx(0.4, abs=0.06)  # half an edge at each side
     assert check.beads.height_mm == pytest.approx(0.2, abs=0.02)
     tops = put.centres_mm + 0.2 * unit(
         NearestSurface(sample.waxup).query(put.centres_mm).point_mm - put.centres_mm
@@ -289,16 +289,17 @@ def test_holes_of_the_waxup_hide_no_veneer(outcome: Outcome) -> None:
     assert not gone.all(axis=0).any(), "two holes, not one"
     holed, _ = select_faces(whole.waxup, ~gone.any(axis=0))
     found = check_meshes(whole.framework, holed, case=whole.case, aligned=True).check
-    assert found.framework.points_mm.shape == whole.framework.points_mm.shape
+    same = slice(len(whole.framework.points_mm))  # beside the holes more is refined
+    assert np.abs(found.framework.points_mm[same] - whole.framework.points_mm).max() < 1e-9
     veneered = np.isin(whole.region, (Region.CUT, Region.FINISH_LINE_BAND))
-    still = np.isin(found.region, (Region.CUT, Region.FINISH_LINE_BAND))
+    still = np.isin(found.region[same], (Region.CUT, Region.FINISH_LINE_BAND))
     unmeasured = 0.0
     for name, seat in HOLES_MM.items():
         from_rim = radius_mm - np.linalg.norm(whole.space.contour_mm - seat, axis=1)
         hidden = veneered & (from_rim > 0.3)
         assert whole.space.area_mm2[hidden].sum() > 3.0, name
         assert still[hidden].mean() > 0.99, name
-        assert np.isnan(found.space.nearest_mm[hidden]).mean() > 0.95, name
+        assert np.isnan(found.space.nearest_mm[same][hidden]).mean() > 0.95, name
         unmeasured += whole.space.area_mm2[hidden].sum() / whole.veneered_area_mm2
     assert found.measured_share < whole.measured_share - 0.9 * unmeasured
     assert found.veneered_area_mm2 == pytest.approx(whole.veneered_area_mm2, rel=0.02)

@@ -155,7 +155,9 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     there = edges[inside[edges[:, 0]] & inside[edges[:, 1]]]
     if not len(there):
         return None
-    edge_mm = float(np.median(_lengths(mesh.points_mm, there)))
+    deep = space_mm > _LEAST_BASE_MM  # where they stand; what lies on the contour is not refined
+    among = there[deep[there[:, 0]] & deep[there[:, 1]]]
+    edge_mm = float(np.median(_lengths(mesh.points_mm, among if len(among) else there)))
     ways = _calm_directions(mesh, there, edge_mm)
     bumps = _bumps(mesh, edges, there, ways, space_mm)
     if bumps is None:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import face_areas, row_dot, side_keys
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 
@@ -16,33 +17,62 @@ LONGEST_EDGE_MM = 0.15
 MOST_TRIANGLES = 3_000_000
 """A framework so large that it would be refined past this keeps longer edges."""
 
+_ON_CONTOUR_MM, _NOISE_SHARE = 0.05, 3.0
+"""A vertex is off the contour from here on, or from so many standard deviations of the noise; what
+runs out more gently lies within two triangles of one that is."""
+
 _TRIANGLES_PER_SQUARE = 6.5
 """Halving leaves edges between half the limit and the limit: about this many an edge squared, as
 counted on a sphere of 3 million triangles."""
 
 
 def densify(
-    mesh: TriangleMesh, paint: Ints | None, waxup_from_framework: RigidMotion
+    framework: TriangleMesh,
+    paint: Ints | None,
+    waxup_from_framework: RigidMotion,
+    waxup: TriangleMesh,
+    noise_mm: float = 0.0,
 ) -> tuple[TriangleMesh, Ints | None]:
-    """Move a framework onto the wax-up, with a vertex at least every 0.15 mm.
+    """Move a framework onto the wax-up, with a vertex at least every 0.15 mm where it was cut.
+
+    What lies on the contour is not measured for thickness and keeps its triangles; so half of a
+    bridge, and more where a model was scanned with it, costs what its scan holds. Where somebody
+    painted, their borders may run anywhere, and all of it is refined.
 
     Parameters
     ----------
-    mesh : TriangleMesh
+    framework : TriangleMesh
         In its own frame.
     paint : ndarray of int64, shape (n,), optional
         A code for every vertex, −1 where nothing was painted.
+    waxup : TriangleMesh
+    noise_mm : float
+        Of both scans together, standard deviation.
 
     Returns
     -------
     TriangleMesh, ndarray or None
         Its own vertices first, and the paint of all.
     """
-    area = float(face_areas(mesh).sum())
+    area = float(face_areas(framework).sum())
     edge_mm = max(LONGEST_EDGE_MM, math.sqrt(_TRIANGLES_PER_SQUARE * area / MOST_TRIANGLES))
-    fine, parents, _ = refine(mesh, edge_mm)
-    moved = TriangleMesh(waxup_from_framework.apply(fine.points_mm), fine.faces)
-    return moved, None if paint is None else _spread_paint(paint, parents)
+    points = waxup_from_framework.apply(framework.points_mm)
+    moved = TriangleMesh(points, framework.faces)
+    off = np.ones(len(points), dtype=bool)
+    if paint is None:
+        away = NearestSurface(waxup).query(points).distance_mm
+        off = _ringed(away > max(_ON_CONTOUR_MM, _NOISE_SHARE * noise_mm), framework.faces)
+    fine, parents, _ = refine(moved, edge_mm, off)
+    return fine, None if paint is None else _spread_paint(paint, parents)
+
+
+def _ringed(chosen: Bools, faces: Ints) -> Bools:
+    """Chosen vertices and those within two triangles of them."""
+    for _ in range(2):
+        beside = faces[chosen[faces].any(axis=1)]
+        chosen = chosen.copy()
+        chosen[beside.reshape(-1)] = True
+    return chosen
 
 
 def _spread_paint(paint: Ints, parents: Ints) -> Ints:
@@ -58,7 +88,9 @@ def _spread_paint(paint: Ints, parents: Ints) -> Ints:
         known[added] = value
 
 
-def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, Ints, Floats]:
+def refine(
+    mesh: TriangleMesh, longest_edge_mm: float, chosen: Bools | None = None
+) -> tuple[TriangleMesh, Ints, Floats]:
     """Split triangles until no edge is longer than a limit; the surface itself stays.
 
     Every edge that is too long is halved in all triangles that share it, so no gap opens.
@@ -67,6 +99,8 @@ def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, In
     ----------
     longest_edge_mm : float
         Positive.
+    chosen : ndarray of bool, shape (n,), optional
+        Edges between two of these vertices, and their parts, are meant; else all are.
 
     Returns
     -------
@@ -87,11 +121,13 @@ def refine(mesh: TriangleMesh, longest_edge_mm: float) -> tuple[TriangleMesh, In
     points, faces = mesh.points_mm, mesh.faces
     parents: list[Ints] = []
     while True:
-        split = _split_once(points, faces, longest_edge_mm)
+        split = _split_once(points, faces, longest_edge_mm, chosen)
         if split is None:
             break
         points, faces, pairs = split
         parents.append(pairs)
+        if chosen is not None:
+            chosen = np.concatenate([chosen, np.ones(len(pairs), dtype=bool)])
     old = len(mesh.points_mm)
     added = np.concatenate(parents) if parents else np.zeros((0, 2), dtype=np.int64)
     return TriangleMesh(points, faces), added, points[old:]
@@ -111,9 +147,12 @@ _HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
 
 
 def _split_once(
-    points: Floats, faces: Ints, longest_edge_mm: float
+    points: Floats, faces: Ints, longest_edge_mm: float, chosen: Bools | None
 ) -> tuple[Floats, Ints, Ints] | None:
     long = _long_sides(points, faces, longest_edge_mm)
+    if chosen is not None:
+        ends = chosen[faces]
+        long &= ends & np.roll(ends, -1, axis=1)
     side, corner = np.nonzero(long)
     if not len(side):
         return None
