@@ -2,13 +2,15 @@
 
     python tests/benchmarks/plan_trials.py sound 100 FILE
     python tests/benchmarks/plan_trials.py tight 100 FILE
+    python tests/benchmarks/plan_trials.py beside 100 FILE
     python tests/benchmarks/plan_trials.py crowded 200 FILE
 
 The check knows nothing of the plan. Over a `sound` bridge's preparations there is room, and nothing
 may be said by either. In a `tight` one they leave none beside the margin of some unit: the plan
 says so; there, and nowhere else, the check may find the layer short, and where a conflict is firm
-it must not find all well. `crowded` raises a knob on a die until there is no room, and compares the
-conflicts with distances that libigl finds over all of the die.
+it must not find all well. `beside` its plan by 0.2 mm over a disc, a cut is held against the plan
+and must show it there, and nowhere else. `crowded` raises a knob on a die until there is no room,
+and compares the conflicts with distances that libigl finds over all of the die.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from typing import Any
 
 import igl
 import numpy as np
+from scipy.spatial import cKDTree
 
 from phantom.arch import lay_out
 from phantom.body import Body
@@ -29,11 +32,21 @@ from phantom.scanned import Scanner, random_pose, scan_waxup
 from phantom.shapes import onto_surface
 from phantom.surface import triangulate
 from veneercheck import check_meshes
-from veneercheck.core.mesh.triangles import select_faces, vertex_normals
+from veneercheck.core.mesh.triangles import select_faces, vertex_areas, vertex_normals
 from veneercheck.core.plan.planned import Cutting, Plan
-from veneercheck.core.types import Case, Check, Floats, Limits, Outcome, TriangleMesh, Verdict
-from veneercheck.plan import Surfaces, plan
+from veneercheck.core.types import (
+    Case,
+    Check,
+    Floats,
+    Limits,
+    Outcome,
+    Region,
+    TriangleMesh,
+    Verdict,
+)
+from veneercheck.plan import Surfaces, off_plan_mm, plan
 from veneercheck.profile import built_in
+from veneercheck.report.plan_compare import TELLABLE_MM
 from veneercheck.scan import estimate_noise_mm
 
 BRIDGES = (
@@ -60,6 +73,9 @@ SAME_PLACE_MM = 2.0
 
 ROOM_MM = 0.5
 """A sound bridge's preparations are smaller by this all round than a tight one's."""
+
+
+OFF_MM, DISC_MM = 0.2, 1.2
 
 
 class Prepared(Body):
@@ -167,9 +183,39 @@ def _told_otherwise(found: Plan, check: Check) -> tuple[int, int]:
 
 
 def _apart_mm(some: Floats, others: Floats) -> float:
-    from scipy.spatial import cKDTree
-
     return float(cKDTree(some).query(others)[0].min()) if len(some) else np.inf
+
+
+def beside(number: int) -> dict[str, Any]:
+    """0.2 mm left standing, or cut too deep, round a place of the floor: seen where it is."""
+    limits, one = built_in(), job(number, form=Prepared)
+    found = planned(one, limits)
+    target, off_mm = found.target, (OFF_MM, -OFF_MM)[number % 2]
+    points, inside = found.contour.points_mm, found.extent_mm > 0
+    line = np.zeros(len(points))
+    line[inside] = cKDTree(points[~inside]).query(points[inside])[0]
+    floor = inside & (line > DISC_MM + one.cutting.width_mm)
+    at = points[one.rng.choice(np.flatnonzero(floor))]
+    middle = target.points_mm[np.linalg.norm(target.points_mm - at, axis=1).argmin()]
+    near = np.linalg.norm(target.points_mm - middle, axis=1) < DISC_MM
+    moved = target.points_mm + off_mm * near[:, None] * vertex_normals(target)
+    check = checked(one, scanned(TriangleMesh(moved, target.faces), one.rng), limits).check
+    points, area = check.framework.points_mm, vertex_areas(check.framework)
+    off, away = off_plan_mm(points, target), np.linalg.norm(points - middle, axis=1)
+    veneered = np.isin(check.region, (Region.CUT, Region.FINISH_LINE_BAND))
+    told = veneered & (np.abs(off) > TELLABLE_MM) & (np.sign(off) == np.sign(off_mm))
+    inside = veneered & (away < 0.8 * DISC_MM)
+    other = veneered & (np.abs(off) > TELLABLE_MM) & (away > DISC_MM + 0.3)
+    share = float(area[told & inside].sum() / max(float(area[inside].sum()), 1e-9))
+    row = {
+        "number": number,
+        "off_mm": off_mm,
+        "read_mm": round(float(np.median(off[inside])), 3) if inside.any() else None,
+        "share": round(share, 3),
+        "elsewhere_mm2": round(float(area[other].sum()), 3),
+    }
+    row["holds"] = share > 0.9 and row["elsewhere_mm2"] < limits.smallest_zone_mm2
+    return row
 
 
 def knob(one: Job, limits: Limits) -> tuple[TriangleMesh, Floats]:
@@ -232,7 +278,7 @@ def crowded(number: int) -> dict[str, Any]:
 
 
 def main(kind: str, count: int, file: Path, first: int = 0) -> None:
-    run = {"sound": sound, "tight": tight, "crowded": crowded}[kind]
+    run = {"sound": sound, "tight": tight, "beside": beside, "crowded": crowded}[kind]
     held = 0
     with file.open("a", encoding="utf-8") as out:
         for number in range(first, first + count):
