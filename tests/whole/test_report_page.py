@@ -20,6 +20,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
@@ -40,14 +41,11 @@ from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
 """`firefox` or `webkit`, where `playwright install` has fetched it, opens the page there."""
 
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
-SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
-            "--disable-component-update --disable-sync --enable-unsafe-swiftshader")  # fmt: skip
 
 
 def _bodies(name: str = "test_report_data") -> Any:
@@ -73,7 +71,7 @@ def browser() -> Iterator[Any]:
 
     with sync_playwright() as play:
         if ENGINE == "chromium":
-            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         else:
             opened = getattr(play, ENGINE).launch()
         yield opened
