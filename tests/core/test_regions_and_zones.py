@@ -164,12 +164,12 @@ def test_sliver_is_no_zone_and_a_wider_strip_is_one() -> None:
 
 @pytest.mark.parametrize(("width_mm", "zones"), [(0.3, 0), (0.8, 1)])
 def test_a_fold_in_the_metal_is_not_too_thick_and_a_wide_groove_is(width_mm, zones) -> None:
-    """Source: drawn, a groove that leans by 45°, 1.7 mm deeper than the cut and so beyond the
+    """Source: drawn, a groove that leans by 45°, 1.2 mm deeper than the cut and so beyond the
     greatest layer; between walls nearer than a zone can be wide, metal holds what lies there."""
 
     def depth(x, y):
-        inside = (np.abs(x - 7.0) < 0.5 * width_mm) & (np.abs(y - 6.0) < 1.2)
-        return np.where(inside, 3.2, cut(x, y))
+        inside = (np.abs(x - 7.0) < 0.5 * width_mm) & (np.abs(y - 6.0) < 0.8)
+        return np.where(inside, 2.7, cut(x, y))
 
     framework = plate(lambda x, y: -depth(x, y))
     points = np.array(framework.points_mm)
