@@ -410,7 +410,8 @@ def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) ->
     zone = dataclasses.replace(outcome.check.zones[0], centre_mm=(1.5, 1.1, 3.5))
     check = dataclasses.replace(outcome.check, zones=(zone,))
     write_result(tmp_path, dataclasses.replace(outcome, check=check))
-    render(tmp_path)
+    filed = read_result(tmp_path)
+    write_html(tmp_path, filed, {}, Words("en"), scene=scene_of(filed, Words("en")))
     page, _ = _open(browser, tmp_path, viewport={"width": 1000, "height": 800})
     _ready(page)
     view = "document.getElementById('view').view"
