@@ -21,7 +21,7 @@ import segno
 from PIL import Image, ImageFilter
 from typer.testing import CliRunner
 
-import record_trials as trials
+from browsing import CHROMIUM, SWITCHES
 from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.cli.main import app
@@ -77,8 +77,6 @@ def test_what_is_no_such_photograph_is_refused_in_words() -> None:
             code_in(photograph)
 
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-SWITCHES = "--no-sandbox --disable-gpu --no-first-run --disable-background-networking"
 LONG_MS = 300_000
 """A busy machine is no fault."""
 
@@ -103,21 +101,16 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         yield opened
         opened.close()
 
 
-@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
-def test_a_photographed_report_opens_its_check(
-    kind: str, browser: Any, tmp_path: Path, request: pytest.FixtureRequest
-) -> None:
+def test_a_photographed_report_opens_its_check(browser: Any, tmp_path: Path) -> None:
     """Its own and no other; paper that tells of another result, or of nothing, is told in words."""
     from playwright.sync_api import expect
 
     place = str(tmp_path / "register.sqlite")
-    if kind == "postgresql":
-        place = trials.new_database(str(request.getfixturevalue("server")), "photographed")
     lab, said = Lab(tmp_path, place), {}
     for number in ("T-1", "T-2", "T-3"):
         key = lab.made_up(number, "findings")
