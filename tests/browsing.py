@@ -8,6 +8,7 @@ import http.client
 import importlib.util
 import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -25,6 +26,14 @@ from veneercheck.scan import stl_bytes
 
 PATIENCE_S = 300.0
 """Longest that anything is waited for: a hundred times what a quiet machine takes."""
+
+CHROMIUM = shutil.which("chromium-headless-shell") or shutil.which("chromium")
+"""Where Debian's package of it is there, without the pages of a window, each of them a process."""
+
+SWITCHES = [
+    *("--no-sandbox", "--disable-gpu", "--enable-unsafe-swiftshader", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
 
 Answer = tuple[int, dict[str, str], bytes]
 

@@ -48,6 +48,7 @@ from veneercheck.core.types import (
     Ints,
     LayerLimits,
     Limits,
+    RigidMotion,
     TriangleMesh,
     Zone,
 )
@@ -241,8 +242,8 @@ def _by_its_tip(points: Floats, depth: Floats, outward: Floats) -> Floats:
     return found
 
 
-def trial(one: Job) -> dict[str, Any]:
-    """Make, check, work and check again."""
+def trial(one: Job, *, posed: bool = True) -> dict[str, Any]:
+    """Make, check, work and check again; each scan in a pose of its own, or on the wax-up."""
     rng = np.random.default_rng([one.spec.seed, 7])
     made = make_bridge(one.spec)
     scanner, clean = one.spec.scanner, made.clean
@@ -257,10 +258,12 @@ def trial(one: Job) -> dict[str, Any]:
     rounds: list[dict[str, Any]] = []
     before: Check | None = None
     for _ in range(1 + ROUNDS):
-        pose = random_pose(rng)
+        pose = random_pose(rng) if posed else RigidMotion.identity()
         scan = noisy(clean, scanner.framework_noise_mm, scanner.noise_length_mm, rng)
         scan = TriangleMesh(pose.apply(scan.points_mm), scan.faces)
-        check = check_meshes(scan, made.waxup, case=case, limits=one.limits).check
+        check = check_meshes(
+            scan, made.waxup, case=case, limits=one.limits, aligned=not posed
+        ).check
         rounds.append(_told(check, before))
         if not _workable(check):
             break

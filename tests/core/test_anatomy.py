@@ -38,9 +38,10 @@ LETTERS = (Surface.SIDE_A, Surface.SIDE_B, Surface.END_A, Surface.END_B)
 NAMED = (Surface.BUCCAL, Surface.LINGUAL, Surface.MESIAL, Surface.DISTAL)
 
 COARSE = Scanner(framework_edge_mm=0.4, waxup_edge_mm=0.4)
+DESIGN_EDGE_MM = 0.35
 
 BRIDGES = {
-    "sample": dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35),
+    "sample": SAMPLE,
     "single, lower left": phantom.BridgeSpec((36,)),
     "single, upper left, front": phantom.BridgeSpec((21,)),
     "two, upper left": phantom.BridgeSpec((24, 25)),
@@ -56,6 +57,7 @@ BRIDGES = {
 class Known:
     """A framework in the wax-up's frame with what is true of it."""
 
+    made: phantom.Phantom
     mesh: TriangleMesh
     contour_mm: Floats
     area_mm2: Floats
@@ -71,7 +73,7 @@ class Known:
 
 @cache
 def known(name: str) -> Known:
-    spec = dataclasses.replace(BRIDGES[name], scanner=COARSE, design_edge_mm=0.35)
+    spec = dataclasses.replace(BRIDGES[name], scanner=COARSE, design_edge_mm=DESIGN_EDGE_MM)
     made = phantom.make_bridge(spec)
     mesh = TriangleMesh(
         made.waxup_from_framework.apply(made.framework.points_mm), made.framework.faces
@@ -81,6 +83,7 @@ def known(name: str) -> Known:
     fitting = made.surface == phantom.Surface.FITTING
     outward = sum(unit.axes[1, 1] for unit in made.body.units)
     return Known(
+        made,
         mesh,
         np.array(NearestSurface(outside).query(mesh.points_mm).point_mm),
         vertex_areas(mesh),
@@ -302,11 +305,12 @@ def test_units_of_both_jaws_are_not_believed() -> None:
 
 def test_zones_at_planted_faults_are_told_where_they_were_planted() -> None:
     """Expected: unit and surface the generator planted each fault on."""
-    spec = dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35)
-    truth, made = known("sample"), phantom.make_bridge(spec)
-    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", veneered=spec.cut.surfaces)
+    truth = known("sample")
+    case = Case(
+        units=truth.units, pontics=truth.pontics, occlusal="+z", veneered=SAMPLE.cut.surfaces
+    )
     places = _placed(truth, case)
-    for fault in made.faults:
+    for fault in truth.made.faults:
         near = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1) < 0.6
         vertices = np.flatnonzero(near & ~truth.fitting)
         tooth, surface, words = place_words(places, vertices, truth.area_mm2)
@@ -316,8 +320,8 @@ def test_zones_at_planted_faults_are_told_where_they_were_planted() -> None:
 
 def test_distance_from_the_finish_line_is_the_planted_one() -> None:
     """Expected: the generator's own distance of a contour point from the line it cut along."""
-    spec = dataclasses.replace(SAMPLE, scanner=COARSE, design_edge_mm=0.35)
-    truth, made = known("sample"), phantom.make_bridge(spec)
+    truth = known("sample")
+    made = truth.made
     places = _placed(truth, Case(units=truth.units, pontics=truth.pontics, occlusal="+z"))
     edges, _, _ = unique_edges(truth.mesh.faces)
     inside = made.inward_mm > 0

@@ -28,16 +28,16 @@ from veneercheck.core.types import (
 from veneercheck.phantom.bodies import parallel_plates
 from veneercheck.profile import built_in, parse_profile
 
-SIDE_MM = 12.0
+SIDES_MM = (0.0, 11.0), (2.0, 10.0)
 STEP_MM = 0.1
 
 
 def plate(height) -> TriangleMesh:
-    """A square plate over the xy plane, its height a function of x and y; normals up."""
-    steps = round(SIDE_MM / STEP_MM) + 1
-    x, y = np.meshgrid(*2 * (np.linspace(0.0, SIDE_MM, steps),), indexing="ij")
+    """A plate over the xy plane, its height a function of x and y; normals up."""
+    sides = [np.linspace(*ends, round(np.ptp(ends) / STEP_MM) + 1) for ends in SIDES_MM]
+    x, y = np.meshgrid(*sides, indexing="ij")
     points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(steps * steps).reshape(steps, steps)
+    first = np.arange(x.size).reshape(x.shape)
     a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
     c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
     return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
@@ -164,12 +164,12 @@ def test_sliver_is_no_zone_and_a_wider_strip_is_one() -> None:
 
 @pytest.mark.parametrize(("width_mm", "zones"), [(0.3, 0), (0.8, 1)])
 def test_a_fold_in_the_metal_is_not_too_thick_and_a_wide_groove_is(width_mm, zones) -> None:
-    """Source: drawn, a groove that leans by 45°, 1.7 mm deeper than the cut and so beyond the
+    """Source: drawn, a groove that leans by 45°, 1.2 mm deeper than the cut and so beyond the
     greatest layer; between walls nearer than a zone can be wide, metal holds what lies there."""
 
     def depth(x, y):
-        inside = (np.abs(x - 7.0) < 0.5 * width_mm) & (np.abs(y - 6.0) < 1.2)
-        return np.where(inside, 3.2, cut(x, y))
+        inside = (np.abs(x - 7.0) < 0.5 * width_mm) & (np.abs(y - 6.0) < 0.8)
+        return np.where(inside, 2.7, cut(x, y))
 
     framework = plate(lambda x, y: -depth(x, y))
     points = np.array(framework.points_mm)
@@ -223,16 +223,16 @@ def _without(mesh: TriangleMesh, gone) -> TriangleMesh:
 
 @pytest.mark.parametrize(("where", "zones"), [("rim", 0), ("hole", 1)])
 def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None:
-    """Source: drawn. A run-out to a line at y = 12.25, which the scan does not reach, and the same
+    """Source: drawn. A run-out to a line at y = 10.25, which the scan does not reach, and the same
     slope down into a hole, where no line can be."""
 
     def depth(x, y):
         if where == "rim":
-            return np.minimum(cut(x, y), 1.6 * (12.25 - y))
+            return np.minimum(cut(x, y), 1.6 * (10.25 - y))
         return np.minimum(cut(x, y), 1.6 * np.hypot(x - 8.0, y - 6.0) - 1.04)
 
     def gone(at):
-        return np.hypot(at[:, 0] - 8.0, at[:, 1] - 6.0) < 0.9 if where == "hole" else at[:, 1] > 12
+        return np.hypot(at[:, 0] - 8.0, at[:, 1] - 6.0) < 0.9 if where == "hole" else at[:, 1] > 10
 
     framework = _without(plate(lambda x, y: -depth(x, y)), gone)
     found = check(Surfaces(framework, CONTOUR), case=Case(), limits=built_in(), aligned=True)

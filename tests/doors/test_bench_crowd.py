@@ -50,11 +50,17 @@ def test_a_crowd_that_dawdles_locks_nobody_out(page: Page, source: str) -> None:
     assert not any(code >= 500 for code in told.codes)
 
 
-def test_every_request_of_a_line_has_its_time(page: Page) -> None:
-    """One byte after the first answer keeps no line open: closed within twenty seconds or so."""
-    line = socket.create_connection(("127.0.0.1", page.port), timeout=60)
+def test_every_request_of_a_line_has_its_time_and_a_body_that_stalls_is_408(page: Page) -> None:
+    """Side by side, since each is waited for for twenty seconds or so: one byte after the first
+    answer, which keeps no line open, and of each kind of body one that stalls."""
+    line, *bodies = (
+        socket.create_connection(("127.0.0.1", page.port), timeout=60) for _ in range(3)
+    )
     line.sendall(f"GET /page.css HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n\r\n".encode())
     assert line.recv(12) == b"HTTP/1.1 200"
+    same = f"HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nCookie: {page.cookie}\r\n"
+    for body, path in zip(bodies, ("/login", "/api/limits"), strict=True):
+        body.sendall(f"POST {path} {same}Content-Length: 99\r\n\r\npass".encode())
     time.sleep(1.0)
     line.setblocking(False)
     with contextlib.suppress(BlockingIOError):
@@ -64,17 +70,9 @@ def test_every_request_of_a_line_has_its_time(page: Page) -> None:
     line.sendall(b"G")
     assert closed_after_s(line) < 50.0
     line.close()
-
-
-def test_a_body_that_stalls_is_408(page: Page) -> None:
-    """Of each kind of body one, side by side: each is waited for for twenty seconds."""
-    lines = [socket.create_connection(("127.0.0.1", page.port), timeout=60) for _ in range(2)]
-    same = f"HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nCookie: {page.cookie}\r\n"
-    for line, path in zip(lines, ("/login", "/api/limits"), strict=True):
-        line.sendall(f"POST {path} {same}Content-Length: 99\r\n\r\npass".encode())
-    for line in lines:
-        assert line.recv(12) == b"HTTP/1.1 408"
-        line.close()
+    for body in bodies:
+        assert body.recv(12) == b"HTTP/1.1 408"
+        body.close()
 
 
 def test_requests_of_another_site_use_nobodys_budget(page: Page) -> None:

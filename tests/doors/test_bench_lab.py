@@ -6,7 +6,6 @@ In a real browser; what the case file then holds is what was typed. The names ar
 from __future__ import annotations
 
 import json
-import shutil
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,13 +14,12 @@ from typing import Any
 import pytest
 
 import browsing
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.bench.wish import read_wish, toml_text
 from veneercheck.core.errors import ProfileError
 from veneercheck.profile import load_case, parse_case
 from veneercheck.scan import stl_bytes
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-SWITCHES = "--no-sandbox --disable-gpu --no-first-run --disable-background-networking"
 LONG_MS = 300_000
 """A busy machine is no fault."""
 
@@ -87,7 +85,7 @@ def test_it_is_typed_on_the_page_and_a_name_is_warned_of(bench: Any, tmp_path: P
     for name, mesh in files.items():
         (tmp_path / f"{name}.stl").write_bytes(stl_bytes(mesh))
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         context = browser.new_context(locale="en-GB")
         name, _, value = bench.cookie.partition("=")
         context.add_cookies([{"name": name, "value": value, "url": bench.url.split("?")[0]}])

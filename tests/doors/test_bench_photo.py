@@ -22,6 +22,7 @@ from PIL import Image, ImageFilter
 from typer.testing import CliRunner
 
 import record_trials as trials
+from browsing import CHROMIUM, SWITCHES
 from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.cli.main import app
@@ -77,8 +78,6 @@ def test_what_is_no_such_photograph_is_refused_in_words() -> None:
             code_in(photograph)
 
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-SWITCHES = "--no-sandbox --disable-gpu --no-first-run --disable-background-networking"
 LONG_MS = 300_000
 """A busy machine is no fault."""
 
@@ -103,7 +102,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         yield opened
         opened.close()
 

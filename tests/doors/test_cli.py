@@ -274,10 +274,11 @@ def test_a_fault_of_the_program_is_caught_and_told(
 )
 def test_awkward_file_names(tmp_path: Path, names: tuple[str, str]) -> None:
     """From the shell's words to the exit code: a thin layer, as above."""
+    program = run_apart if names[0].startswith("мост") else run  # what no 8-bit locale can hold
     write_pair(tmp_path, 0.9, names)
     out = f"out {Path(names[0]).stem.strip('-')} {Path(names[1]).stem}"
     words = ("check", "--aligned", "--no-report", "--out", out, "--", *names)
-    ended = run_apart(*words, folder=tmp_path)
+    ended = program(*words, folder=tmp_path)
     assert ended.code == 1, ended
     told = result_of(tmp_path / out)["scans"]
     assert (told["framework"]["file"], told["waxup"]["file"]) == names

@@ -15,7 +15,7 @@ def test_worked_on_as_advised_nothing_is_left_after_two_rounds(size: str) -> Non
     one = trials.job((45,), (), size)
     scanner = dataclasses.replace(one.spec.scanner, framework_edge_mm=0.29, waxup_edge_mm=0.29)
     spec = dataclasses.replace(one.spec, scanner=scanner, design_edge_mm=0.28, base=False)
-    line = trials.trial(dataclasses.replace(one, spec=spec))
+    line = trials.trial(dataclasses.replace(one, spec=spec), posed=size == "proud")
     first, *later = line["rounds"]
     assert {zone["finding"] for zone in first["zones"]} == set(line["planted"])
     assert later and not later[-1]["zones"]

@@ -7,7 +7,6 @@ opaquer, which is below 1.0 mm; cut back by 1.7 mm it leaves 1.5 mm, which is en
 from __future__ import annotations
 
 import re
-import shutil
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,12 +15,10 @@ from typing import Any
 import pytest
 
 import browsing
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.scan import stl_bytes
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
-SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
-            "--disable-component-update --disable-sync --enable-unsafe-swiftshader")  # fmt: skip
 LONG_MS = 300_000
 """A busy machine is no fault."""
 
@@ -61,7 +58,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         yield opened
         opened.close()
 
@@ -323,7 +320,7 @@ SMALL = """() => [...document.querySelectorAll('a, button, select, input, summar
 @pytest.mark.parametrize("size", [(800, 1280), (1280, 800), (390, 844)])
 def test_tablet_phone_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) -> None:
     """A 10-inch tablet both ways and a telephone: nothing runs out, nothing is too small, the menu
-    stands in one row, axe finds nothing."""
+    stands in one row, axe finds nothing on the widest and on the narrowest."""
     from axe_playwright_python.sync_playwright import Axe
 
     context = browser.new_context(
@@ -349,6 +346,8 @@ def test_tablet_phone_and_no_barrier(browser: Any, bench: Any, size: tuple[int, 
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], view
         assert page.locator(".top").bounding_box()["height"] < 64, view
         assert page.evaluate(SMALL % (TARGET_PX, TARGET_PX)) == [], view
+        if size == (800, 1280):
+            continue  # the same elements as the other way up
         found = Axe().run(page, options=rules).response["violations"]
         assert [(one["id"], one["nodes"][0]["html"][:120]) for one in found] == [], view
     assert page.faults == []

@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 import record_trials as trials
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.case.order import Order
 from veneercheck.case.run import carry_out
 from veneercheck.cli.main import app
@@ -104,7 +105,7 @@ def page(attempts: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) 
     place = tmp_path_factory.mktemp("compared")
     write_compared(place, *map(read_result, attempts))
     with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=PAGE.CHROMIUM, args=PAGE.SWITCHES.split())
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         found = opened.new_page(viewport={"width": 1366, "height": 768}, bypass_csp=True)
         found.set_default_timeout(PAGE.LONG_MS)
         found.goto((place / "compare.html").as_uri())

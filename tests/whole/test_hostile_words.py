@@ -13,12 +13,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pikepdf
 import pytest
 
-from veneercheck.core.types import TriangleMesh
-from veneercheck.phantom.bodies import concentric_spheres
+from browsing import caps
+from program import run
 from veneercheck.scan import stl_bytes
 
 WILD = (
@@ -29,31 +28,11 @@ NOTES = (WILD * 200)[:10_000] + "W" * 5_000 + "臼" * 5_000
 FRAMEWORK, WAXUP = "🦷 ฟัน <b>.stl", "=SUM(A1) שן.stl"
 
 
-def bodies() -> tuple[TriangleMesh, TriangleMesh]:
-    """A lump that fits in one way only; its upper half cut back evenly by 0.9 mm."""
-    ball = concentric_spheres(0.9).inner
-    way = ball.points_mm / 4.0
-    x, y, z = way.T
-    size = 5.0 * (1.0 + 0.2 * x + 0.15 * x * y + 0.12 * (3.0 * x * x - 1.0) * y)
-    cut = 0.9 * np.clip((z + 0.1) / 0.1, 0.0, 1.0)
-    return (
-        TriangleMesh(way * (size - cut)[:, None], ball.faces),
-        TriangleMesh(way * size[:, None], ball.faces),
-    )
-
-
-def program(folder: Path, *words: str | bytes) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "veneercheck", *words], cwd=folder, text=True, capture_output=True,
-        check=False, encoding="utf-8", errors="replace",
-    )  # fmt: skip
-
-
 @pytest.fixture(scope="module")
 def filed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Checked, put on record and decided."""
     room = tmp_path_factory.mktemp("wild")
-    for name, mesh in zip((FRAMEWORK, WAXUP), bodies(), strict=True):
+    for name, mesh in zip((FRAMEWORK, WAXUP), caps(0.9), strict=True):
         (room / name).write_bytes(stl_bytes(mesh))
     quoted = json.dumps(WILD, ensure_ascii=False)
     (room / "profile.toml").write_text(f"name = {quoted}\n", "utf-8")
@@ -61,19 +40,19 @@ def filed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     lines += [f"notes = {json.dumps(NOTES, ensure_ascii=False)}", 'profile = "profile.toml"']
     lines += ["units = [46]", "[lots]", f"alloy = {quoted}"]
     (room / "case.toml").write_text("\n".join(lines), "utf-8")
-    ended = program(
-        room, "check", FRAMEWORK, WAXUP, "--case", "case.toml", "--register", "lab.sqlite",
-        "--out", "cases",
+    ended = run(
+        "check", FRAMEWORK, WAXUP, "--case", "case.toml", "--aligned", "--register", "lab.sqlite",
+        "--out", "cases", folder=room,
     )  # fmt: skip
-    assert ended.returncode in (0, 1, 4), ended.stderr
+    assert ended.code in (0, 1, 4), ended.told
     (case,) = (room / "cases").iterdir()
     key = case.name.rpartition("-")[2]
     why = f"{WILD.replace(chr(0x1B), '')} {'W' * 5_000}"
-    decided = program(
-        room, "records", "decide", key, "--what", "accepted", "--who", "AB", "--why", why,
-        "--register", "lab.sqlite",
+    decided = run(
+        "records", "decide", key, "--what", "accepted", "--who", "AB", "--why", why,
+        "--register", "lab.sqlite", folder=room,
     )  # fmt: skip
-    assert decided.returncode == 0, decided.stderr
+    assert decided.code == 0, decided.told
     return case
 
 
@@ -133,18 +112,19 @@ def test_bytes_that_are_no_text_end_in_no_fault(filed: Path) -> None:
         file.write(b"[layer]\nleast_mm = 0.9\n")
     with open(scan, "wb") as file:  # noqa: PTH123 - a name that is no text
         file.write((room / FRAMEWORK).read_bytes())
-    ended = program(
-        room, "check", scan, WAXUP, "--profile", profile, "--no-report", "--aligned",
-        "--register", "lab.sqlite", "--out", "bytes",
+    ended = run(
+        "check", os.fsdecode(scan), WAXUP, "--profile", os.fsdecode(profile), "--no-report",
+        "--aligned", "--register", "lab.sqlite", "--out", "bytes", folder=room,
     )  # fmt: skip
-    assert ended.returncode in (0, 1, 4), ended.stderr
+    assert ended.code in (0, 1, 4), ended.told
     (case,) = (room / "bytes").iterdir()
     told = json.loads((case / "result.json").read_text("utf-8"))
     assert told["profile"]["name"] == "own\\xff"
     assert told["scans"]["framework"]["file"] == "scan\\xff.stl"
     key = case.name.rpartition("-")[2]
-    decided = program(
-        room, "records", "decide", key, "--what", "accepted", "--who", "AB", "--why", b"M\xffller",
-        "--register", "lab.sqlite",
+    decided = subprocess.run(
+        [sys.executable, "-m", "veneercheck", "records", "decide", key, "--what", "accepted",
+         "--who", "AB", "--why", b"M\xffller", "--register", "lab.sqlite"],
+        cwd=room, text=True, capture_output=True, check=False, encoding="utf-8", errors="replace",
     )  # fmt: skip
     assert decided.returncode == 0, decided.stderr

@@ -26,8 +26,10 @@ import pytest
 
 import many_cases
 import many_trials
+import program
 from veneercheck.batch import Asked, check_many, processes
 from veneercheck.batch.listing import tasks_of
+from veneercheck.batch.many import prepare
 from veneercheck.batch.processes import ATTEMPTS, Processes
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import CHECKED, FAILED, THERE, Done, Task, do
@@ -45,6 +47,14 @@ def silent(_: str) -> None:
 
 def asked(folder: Path, **more: Any) -> Asked:
     return Asked(folder / "out", with_report=False, **more)
+
+
+def check_here(listing: Path, told: Asked) -> None:
+    """All cases of a list, in this process."""
+    prepare(told)
+    for task in tasks_of(listing, told):
+        done = do(task)
+        assert done.state == CHECKED, done.cause
 
 
 def rows_of(folder: Path) -> list[dict[str, str]]:
@@ -104,7 +114,7 @@ def test_one_that_fails_stops_none_and_results_are_those_of_one(tmp_path: Path) 
 def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
     """The same scans with the same settings are finished; a changed scan or limit is not."""
     listing = many_cases.write_cases(tmp_path, 2)
-    check_many(listing, asked(tmp_path), processes=1, say=silent)
+    check_here(listing, asked(tmp_path))
     before = {path: path.stat().st_mtime_ns for path in (tmp_path / "out").rglob("result.json")}
     again = check_many(listing, asked(tmp_path), processes=1, say=silent)
     assert [done.state for done in again.done.values()] == [THERE, THERE]
@@ -122,7 +132,7 @@ def test_finished_work_is_not_done_again(tmp_path: Path) -> None:
 def test_an_archive_is_checked_again_and_tells_what_changed(tmp_path: Path) -> None:
     """The same limits say the same to the last digit; a lower least layer lets a thin one pass."""
     listing = many_cases.write_cases(tmp_path, 3)
-    check_many(listing, asked(tmp_path), processes=1, say=silent)
+    check_here(listing, asked(tmp_path))
     archive = folders(tmp_path / "out")
     before = {path: path.read_bytes() for path in (tmp_path / "out").rglob("*") if path.is_file()}
     told = Asked(tmp_path / "same", with_report=False, again=True)
@@ -237,8 +247,8 @@ def test_kills_lose_and_double_nothing(tmp_path: Path) -> None:
     expected = [f"C-{at:06d}" for at in range(4)]
     assert sorted(on_record) == expected
     assert [path.name.rpartition("-")[0] for path in folders(tmp_path / "out")] == expected
-    done = start(tmp_path, "records", "confirm", "--no-repeat", "--register", "r.sqlite")
-    assert done.wait() == 0
+    words = ("records", "confirm", "--no-repeat", "--register", "r.sqlite")
+    assert program.run(*words, folder=tmp_path).code == 0
 
 
 def test_a_cluster_of_two_workers_one_of_them_killed(tmp_path: Path) -> None:

@@ -10,8 +10,6 @@ from __future__ import annotations
 import gzip
 import io
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import nibabel
@@ -19,6 +17,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from program import run
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Floats, TriangleMesh
@@ -79,12 +78,9 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, np.ndarray,
     inner, kept = block(white, centre, 18.0)
     write_stl(folder / "white.stl", inner)
     write_stl(folder / "pial.stl", block(pial, centre, 26.0)[0])
-    command = [
-        *(sys.executable, "-m", "veneercheck", "check", "white.stl", "pial.stl"),
-        *("--aligned", "--unit", "mm", "--no-report", "--out", "out"),
-    ]
-    run = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
-    assert run.returncode in (0, 1, 4), run.stderr
+    words = ("--aligned", "--unit", "mm", "--no-report", "--out", "out")
+    ended = run("check", "white.stl", "pial.stl", *words, folder=folder)
+    assert ended.code in (0, 1, 4), ended.told
     return folder / "out", white.points_mm[kept], arrays("thick_left")[0][kept].astype(float)
 
 

@@ -22,6 +22,7 @@ import pytest
 from typer.testing import CliRunner
 
 import record_trials
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
@@ -40,7 +41,6 @@ from veneercheck.report.trends_lab import Trends, taught
 from veneercheck.report.trends_page import trends_page
 from veneercheck.report.words import Words
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "C-1</svg><img src=x onerror=alert(1)>"
 DRIFT_FROM, CHECKS = 40, 60
@@ -430,10 +430,9 @@ def test_no_barrier_for_any_reader_by_day_in_the_dark_and_on_a_telephone(folder:
     from axe_playwright_python.sync_playwright import Axe
     from playwright.sync_api import sync_playwright
 
-    switches = _module("whole", "test_report_page").SWITCHES.split()
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=switches)
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         for scheme, width in (("light", 1200), ("dark", 1200), ("dark", 360)):
             page = browser.new_page(
                 bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 900}

@@ -20,6 +20,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from browsing import CHROMIUM, SWITCHES
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
@@ -40,14 +41,11 @@ from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
 from veneercheck.report.words import Words
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
 """`firefox` or `webkit`, where `playwright install` has fetched it, opens the page there."""
 
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
-SWITCHES = ("--no-sandbox --disable-gpu --no-first-run --disable-background-networking "
-            "--disable-component-update --disable-sync --enable-unsafe-swiftshader")  # fmt: skip
 
 
 def _bodies(name: str = "test_report_data") -> Any:
@@ -73,7 +71,7 @@ def browser() -> Iterator[Any]:
 
     with sync_playwright() as play:
         if ENGINE == "chromium":
-            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES.split())
+            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         else:
             opened = getattr(play, ENGINE).launch()
         yield opened
@@ -412,7 +410,8 @@ def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) ->
     zone = dataclasses.replace(outcome.check.zones[0], centre_mm=(1.5, 1.1, 3.5))
     check = dataclasses.replace(outcome.check, zones=(zone,))
     write_result(tmp_path, dataclasses.replace(outcome, check=check))
-    render(tmp_path)
+    filed = read_result(tmp_path)
+    write_html(tmp_path, filed, {}, Words("en"), scene=scene_of(filed, Words("en")))
     page, _ = _open(browser, tmp_path, viewport={"width": 1000, "height": 800})
     _ready(page)
     view = "document.getElementById('view').view"
