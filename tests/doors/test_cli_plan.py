@@ -75,6 +75,8 @@ def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> No
     assert unit["beyond_acceptable"] > 0.5
     assert f"{unit['median']:.1f} neben der vollen Tiefe".replace(".", ",") in told
     assert "· die Scans werden gelesen" in told and "reading the scans" not in told
+    assert document["guessed"]  # filed in English, told in the reader's words
+    assert not any(guess in told for guess in document["guessed"])
     drawn = (folder / "plan" / "shade.svg").read_text(encoding="utf-8")
     assert 'class="edge"' in drawn
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import gzip
+import itertools
 import math
 import re
 import subprocess
@@ -30,7 +31,7 @@ from veneercheck.report.colours import (
     ramp,
     shown_layer,
 )
-from veneercheck.report.drawing import swatch
+from veneercheck.report.drawing import font, swatch
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.legend import SIGNS
 from veneercheck.report.levels import figures
@@ -39,7 +40,7 @@ from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
 from veneercheck.report.paper import bench_sheets
 from veneercheck.report.raster import draw, paint, sample
 from veneercheck.report.scene import drawn, scene_of
-from veneercheck.report.section_sheet import Figure, Sheet
+from veneercheck.report.section_sheet import STYLE, Figure, Sheet, figure_svg, readable
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
@@ -568,6 +569,68 @@ def dimensions(drawn: str) -> list[tuple[np.ndarray, np.ndarray, str, float]]:
         (*np.array(ends, dtype=float).reshape(2, 2), ink, float(words))
         for *ends, ink, words in found
     ]
+
+
+def test_no_figure_of_a_section_stands_on_another() -> None:
+    """Dimensions all round a ring of 1 mm, outward and inward: they crowd, above all within.
+
+    What words cover is measured with the typeface of the papers.
+    """
+    sheet = Sheet(np.array([[-8.0, -5.0], [8.0, 8.0]]))
+    turns = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    ring = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    kinds = [
+        [Figure(tuple(at), tuple(at * reach), f"{abs(reach - 1):.2f}") for at in ring]
+        for reach in (2.2, 0.4)
+    ]
+    kept = readable(kinds, sheet)
+    assert kept[0] == kinds[0][0]  # the least of a kind always stands
+    assert {one.words for one in kept} == {"1.20", "0.60"} and len(kept) > 8
+    drawn = "".join(figure_svg(one, sheet) for one in kept)
+    boxes = covered(drawn)
+    assert len(boxes) == len(kept)
+    for (words, one), (others, other) in itertools.combinations(boxes, 2):
+        both = np.minimum(one[1], other[1]) - np.maximum(one[0], other[0])
+        assert both.min() <= 0.0, (words, others)
+
+
+def covered(drawn: str) -> list[tuple[str, np.ndarray]]:
+    """Each figure of a drawing and the digits' own box, low and high corner."""
+    found = []
+    for x, y, anchor, size, words in re.findall(
+        r'<text x="(\S+)" y="(\S+)" text-anchor="(\w+)" font-size="(\S+)"[^>]*>(−?[\d.]+)<', drawn
+    )[::2]:  # each is drawn twice, its rim first
+        letters = font(100)
+        left, top, right, bottom = np.array(letters.getbbox(words, anchor="ls")) * float(size) / 100
+        shift = {"start": 0.0, "middle": -0.5, "end": -1.0}[anchor] * (right - left)
+        low = [float(x) + left + shift, float(y) + top]
+        found.append((words, np.array([low, [low[0] + right - left, float(y) + bottom]])))
+    return found
+
+
+def test_a_section_shows_the_surface_that_is_wanted() -> None:
+    """0.4 mm to take off all over the upper half: a half circle of that much less.
+
+    Taken off beyond the ball's middle, it would be the line turned inside out: it is left out.
+    """
+    filed = filed_ball()
+    off = dataclasses.replace(filed, amount_mm=np.where(filed.mesh.points_mm[:, 2] > 0, 0.4, 0.0))
+    drawn = section_svg(_ACROSS, scene_of(off, Words("en")))
+    (wanted,) = lines(drawn, STYLE["wanted"])
+    far = np.linalg.norm(wanted, axis=1)
+    assert np.median(far) == pytest.approx(RADIUS_MM - 0.4, abs=0.01)
+    assert far.min() > RADIUS_MM - 0.42 and len(wanted) > 40 and wanted[:, 1].max() < 0.3
+    assert Words("en")("carrying.line_wanted") in legend({"a": drawn}, Words("en"))
+
+    plain = section_svg(_ACROSS, scene_of(filed, Words("en")))
+    assert not lines(plain, STYLE["wanted"])
+    assert Words("en")("carrying.line_wanted") not in legend({"a": plain}, Words("en"))
+
+    deep = np.where(filed.mesh.points_mm[:, 2] > 0, RADIUS_MM + 1.0, 0.0)
+    through = section_svg(
+        _ACROSS, scene_of(dataclasses.replace(filed, amount_mm=deep), Words("en"))
+    )
+    assert not lines(through, STYLE["wanted"])  # beyond the middle all of it lies in other metal
 
 
 DIE_RADIUS_MM, DIE_ASIDE_MM = 3.0, 0.4

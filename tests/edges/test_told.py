@@ -21,6 +21,9 @@ from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
 from veneercheck.report import document
 from veneercheck.report.captions import zone_words
+from veneercheck.report.filed import FiledResult
+from veneercheck.report.html import write_html
+from veneercheck.report.paper import paper_data
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import (
@@ -204,6 +207,16 @@ def test_cautions_on_the_terminal_take_three_lines_and_one_sentence_stands_once(
     asked = {"words": "not cut: a metal stop?", "place": "47", "area_mm2": 2.0, "centre_mm": None}
     twice = terminal_summary(sample_with(questions=[asked, {**asked, "place": "46"}]))
     assert twice.count("a metal stop?") == 1 and "(47, 2.0 mm²; 46, 2.0 mm²)" in twice
+
+
+def test_a_question_stands_once_on_papers_and_page(tmp_path: Path) -> None:
+    """Two places of one question: on the page and in the data of the papers one line."""
+    asked = {"words": "not cut: a metal stop?", "place": "47", "area_mm2": 2.0, "centre_mm": None}
+    described, words = sample_with(questions=[asked, {**asked, "place": "46"}]), Words("en")
+    filed = FiledResult(described, *(8 * [None]))
+    page = write_html(tmp_path, filed, {}, words).read_text(encoding="utf-8")
+    for shown in (page, str(paper_data(tmp_path, filed, words, {}))):
+        assert shown.count("a metal stop?") == 1 and "(47, 2.0 mm²; 46, 2.0 mm²)" in shown
 
 
 def test_what_is_not_decided_is_not_told_as_a_finding() -> None:

@@ -317,6 +317,13 @@ SMALL = """() => [...document.querySelectorAll('a, button, select, input, summar
   .map(([one, box]) => `${one.outerHTML.slice(0, 80)} ${box.width}x${box.height}`)"""
 
 
+_LEFT_OF_WORDS = """() => Object.fromEntries(["drawing", "check-title"].map((name) => {
+  const words = document.createRange();
+  words.selectNodeContents(document.getElementById(name));
+  return [name, words.getBoundingClientRect().left];
+}))"""
+
+
 @pytest.mark.parametrize("size", [(800, 1280), (1280, 800), (390, 844)])
 def test_tablet_phone_and_no_barrier(browser: Any, bench: Any, size: tuple[int, int]) -> None:
     """A 10-inch tablet both ways and a telephone: nothing runs out, nothing is too small, the menu
@@ -341,6 +348,9 @@ def test_tablet_phone_and_no_barrier(browser: Any, bench: Any, size: tuple[int, 
             page.locator(f"section[data-view={view}] table").first.wait_for()
         if view.startswith("check"):
             page.locator("#answer").wait_for()
+            page.evaluate("document.getElementById('drawing').textContent = 'being drawn'")
+            left = page.evaluate(_LEFT_OF_WORDS)
+            assert left["drawing"] == left["check-title"] or size[0] > 1000  # in one line
         if view.startswith("correct"):
             page.locator("#model[data-ready=yes]").wait_for()
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], view

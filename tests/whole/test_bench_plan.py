@@ -77,3 +77,36 @@ def _keep(page: Any, name: str, *, whole: bool = False) -> None:
     """Pictures to look at, where somebody asked for them."""
     if place := os.environ.get("KEEP_PICTURES"):
         page.screenshot(path=f"{place}/{name}", full_page=whole)
+
+
+def test_a_finger_picks_the_line_without_scrolling(
+    browser: Any, bench: Any, tmp_path: Path
+) -> None:
+    """A phone in German: cross, button and model on one screen; nothing reaches beyond the edge.
+
+    The finger only sets the cross: with the button out of sight every point asks for a search.
+    """
+    ball = concentric_spheres(0.8, inner_mm=3.0, outer_mm=4.0)
+    (tmp_path / "waxup.stl").write_bytes(stl_bytes(ball.outer))
+    context = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
+    )
+    page = PAGE._enter(context, bench, "")
+    page.goto(bench.url.split("?")[0] + "plan?lang=de")
+    page.get_by_role("heading", name="Reduktion planen").wait_for()
+    page.set_input_files("#waxup-file", str(tmp_path / "waxup.stl"))
+    page.locator("#line-told", has_text="ersten Punkt").wait_for()
+    page.evaluate("document.getElementById('line-told').scrollIntoView()")
+    seen = page.evaluate("scrollY")
+    box = page.locator("#line-model").bounding_box()
+    for number in (1, 2):
+        page.touchscreen.tap(box["x"] + box["width"] * (0.3 + 0.1 * number), box["y"] + 250)
+        page.get_by_role("button", name="Punkt unter dem Kreuz setzen").tap()
+        page.locator("#marks-line span", has_text=f"{number}").wait_for()
+    page.get_by_role("button", name="Letzten Punkt zurücknehmen").tap()
+    assert page.evaluate("scrollY") == seen
+    for width in (390, 320):
+        page.set_viewport_size({"width": width, "height": 844})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.faults == []
+    context.close()

@@ -448,6 +448,9 @@ def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) ->
     far = np.hypot(*(_ends(path, _origin(scene_of(read_result(tmp_path), Words("en")))).T))
     assert far.min() == pytest.approx(4.0 - 0.35, abs=0.02) and far.max() < 4.02
     assert "the surface after what is to be done" in page.inner_text(".section-box .note")
+    # Taken off beyond the ball's middle, the line would be turned inside out: none is drawn.
+    page.evaluate(f"{view}.along.amount.fill(5); {view}.cutAt()")
+    assert page.locator("#view svg.section .wanted").count() == 0
     page.click('#view [data-reading="0"]')
     assert not page.is_visible('#view [data-of="4"]') and page.is_visible('#view [data-of="0"]')
     page.close()
@@ -515,6 +518,55 @@ def test_the_sliders_section_holds_die_fitting_surface_and_metal(
         assert np.linalg.norm(start) == pytest.approx(bodies.RADIUS_MM, abs=0.02)
         assert np.linalg.norm(end - die) == pytest.approx(bodies.DIE_RADIUS_MM, abs=0.02)
         assert np.linalg.norm(end - start) == pytest.approx(float(words), abs=0.01)
+
+
+_TOUCHING = """() => {
+  const { view } = document.getElementById("view"), svg = document.querySelector("svg.section");
+  const found = [], slider = view.node("slider");
+  let count = 0;
+  for (const axis of ["mesial", "buccal", "occlusal"]) {
+    view.chooseAxis(axis);
+    for (let k = 0; k <= 12; k += 1) {
+      slider.value = Number(slider.min) + ((slider.max - slider.min) * k) / 12;
+      view.cutAt();
+      const words = [...svg.querySelectorAll("text:not(:only-of-type)")];
+      const boxes = words.map((one) => {
+        const { x, y, width, height } = one.getBBox();
+        return [x, y + height / 8, x + width, y + (height * 7) / 8];
+      });
+      const { x, y, width, height } = svg.viewBox.baseVal;
+      boxes.forEach(([left, top, right, bottom], i) => {
+        const told = [axis, k, words[i].textContent];
+        count += 1;
+        if (left < x || right > x + width || top < y || bottom > y + height) found.push(told);
+        boxes.slice(0, i).forEach(([x0, y0, x1, y1], j) => {
+          const both = left < x1 && x0 < right && top < y1 && y0 < bottom;
+          if (both) found.push([...told, words[j].textContent]);
+        });
+      });
+    }
+  }
+  return [count, found];
+}"""
+
+
+@needs_browser
+def test_no_word_of_the_sliders_section_stands_on_another(browser: Any, tmp_path: Path) -> None:
+    """39 sections of a ball over a die, on a phone; none is cut off by the frame either.
+
+    The boxes are the browser's own, less an eighth of a line above and below, where digits have
+    neither ink nor need of room.
+    """
+    scene = scene_of(_bodies("test_report_pictures").with_die(), Words("en"))
+    made = offline_page(
+        "section", view_section(scene), read_style("page.css"), lang="en", code=script()
+    )
+    (tmp_path / "report.html").write_text(made, encoding="utf-8")
+    page = _ready(_open(browser, tmp_path, viewport={"width": 390, "height": 844})[0])
+    many, touching = page.evaluate(_TOUCHING)
+    page.close()
+    assert many > 200
+    assert touching == []
 
 
 def _axe() -> Any:

@@ -20,7 +20,7 @@ from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.verdict import (
     action_words,
     place_words,
-    question_words,
+    questions_once,
     reading_words,
     verdict_sentences,
     worst_words,
@@ -93,7 +93,7 @@ def _answer(result: Mapping[str, Any], words: Words) -> Shown:
         "sentences": [first, *more],
         "worst": worst_words(result, words),
         "zones": [_zone(zone, words) for zone in result["zones"]],
-        "questions": [question_words(asked, words) for asked in result["questions"]],
+        "questions": questions_once(result, words),
         "swapped": any(told["kind"] == "swapped" for told in result["remarks"]),
         "limits": result["profile"]["name"],
         "alignment": result["alignment"]["state"],

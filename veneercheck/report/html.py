@@ -50,7 +50,7 @@ from veneercheck.report.verdict import (
     decision_sentences,
     fault_words,
     metal_words,
-    question_words,
+    questions_once,
     recheck_sentences,
     runout_note,
     stage_words,
@@ -319,7 +319,7 @@ def section_title(name: str, words: Words) -> str:
 
 
 def _questions(document: Mapping[str, Any], words: Words) -> list[Markup]:
-    asked = [tag("li", question_words(q, words)) for q in document["questions"]]
+    asked = [tag("li", told) for told in questions_once(document, words)]
     title = words("report.questions")
     return [_section("questions", title, tag("ul", *asked))] if asked else []
 

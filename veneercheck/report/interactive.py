@@ -210,9 +210,8 @@ def _section_note(scene: Scene) -> str:
     }
     known = filed.metal_mm is not None and np.isfinite(filed.metal_mm).any()
     lines["metal"] = known and (lines["fitting"] or lines["die"])
+    lines["wanted"] = scene.amount_kind == "amount" and amounts_of(scene) is not None
     told = [scene.words(f"carrying.line_{name}") for name, drawn in lines.items() if drawn]
-    if scene.amount_kind == "amount" and amounts_of(scene) is not None:
-        told.append(scene.words("view_page.section_wanted"))
     return " ".join([scene.words("view_page.section_grid"), *told])
 
 

@@ -53,7 +53,7 @@ from veneercheck.report.verdict import (
     decision_sentences,
     finding_words,
     metal_words,
-    question_words,
+    questions_once,
     reading_words,
     recheck_sentences,
     runout_note,
@@ -168,7 +168,7 @@ def paper_data(
             if not name.startswith("zone")
         ],
         "zone_head": [words(f"report.{column}") for column in _COLUMNS],
-        "questions": [question_words(q, words) for q in document["questions"]],
+        "questions": questions_once(document, words),
         "alignment": alignment_rows(document, words),
         "reading": _listed(reading_rows(document, words)),
         "beads": beads_sentence(document, words),

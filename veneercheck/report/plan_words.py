@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.verdict import place_words
+from veneercheck.report.verdict import frame_sentence, place_words
 from veneercheck.report.words import Language, Words
 
 
@@ -26,7 +26,7 @@ def plan_summary(document: Mapping[str, Any], lang: Language) -> str:
         *contact_sentences(document, words),
         *layer_sentences(document, words),
         *shade_sentences(document, words),
-        *(f"  {guess}" for guess in document["guessed"]),
+        *(f"  {frame_sentence(guess, words)}" for guess in document["guessed"]),
         "",
         words("plan.cautions"),
     ]

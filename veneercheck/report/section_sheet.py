@@ -16,6 +16,7 @@ STYLE = {
     "fitting": 'stroke="#1a1a1a" stroke-width="0.09" stroke-dasharray="0.42 0.32"',
     "die": 'stroke="#1a1a1a" stroke-width="0.06" stroke-dasharray="0.6 0.16 0.04 0.16"',
     "model": 'stroke="#b9b2a5" stroke-width="0.11"',
+    "wanted": 'stroke="#8c2a44" stroke-width="0.07"',
     "contour": 'stroke="#1a1a1a" stroke-width="0.045"',
     "limit": 'stroke="#8b867c" stroke-width="0.04" stroke-dasharray="0.22 0.14"',
     "grid": 'stroke="#dcd7cd" stroke-width="0.025"',
@@ -36,6 +37,12 @@ _LETTER_WIDTH = 0.55
 """Mean width of a letter by its height."""
 
 _TICK = 0.33
+
+_APART = np.array([[-0.5, 0.0], [0.5, 0.0]])
+"""Numbers side by side read as one without a gap, in letters' heights."""
+
+_EXTREMES = 2
+"""The first figures of a kind are its least and its greatest."""
 
 BAR_MM = 2.0
 _PX_PER_MM = 20.0
@@ -164,6 +171,24 @@ def sides_svg(
     return written
 
 
+def readable(kinds: list[list[Figure]], sheet: Sheet) -> list[Figure]:
+    """Figures of several kinds, of which none covers another: of each its extremes, then others."""
+    kept: list[Figure] = []
+    taken: list[Floats] = []
+    for one in [one for kind in kinds for one in kind[:_EXTREMES]] + [
+        one for kind in kinds for one in kind[_EXTREMES:]
+    ]:
+        room = _room(*_words_of(one, sheet), one.words, sheet)
+        if not _touches(room, taken):
+            kept.append(one)
+            taken.append(room + sheet.letters_mm * _APART)
+    return kept
+
+
+def _touches(room: Floats, taken: list[Floats]) -> bool:
+    return any((room[0] < one[1]).all() and (one[0] < room[1]).all() for one in taken)
+
+
 def _room(at: Floats, anchor: str, words: str, sheet: Sheet) -> Floats:
     """What words cover: low corner and high corner."""
     letters = sheet.letters_mm
@@ -180,9 +205,7 @@ def _clear(at: Floats, words: str, taken: list[Floats], sheet: Sheet) -> Floats:
         moved = at + [step * letters, 0.0]
         room = _room(moved, "middle", words, sheet)
         inside = room[0, 0] > low[0] and room[1, 0] < high[0]
-        if inside and not any(
-            (room[0] < one[1]).all() and (one[0] < room[1]).all() for one in taken
-        ):
+        if inside and not _touches(room, taken):
             return moved
     return at
 

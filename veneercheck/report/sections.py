@@ -13,6 +13,7 @@ from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.sections import Crossing, crossing
 from veneercheck.core.mesh.triangles import unit
 from veneercheck.core.types import Bools, Floats, Region, SectionPlane, TriangleMesh
+from veneercheck.report.colours import NOTHING_MM
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.scene import Scene
 from veneercheck.report.section_sheet import (
@@ -24,6 +25,7 @@ from veneercheck.report.section_sheet import (
     figure_svg,
     grid_svg,
     lines_svg,
+    readable,
     sides_svg,
     whole_svg,
 )
@@ -94,11 +96,13 @@ def section_svg(
     sheet = Sheet(box)
     drawn = _by_style(scene, metal)
     drawn["die"] = _outline(section, scene.filed.die)
+    drawn["wanted"] = _wanted(scene, metal)
     parts = [grid_svg(box), lines_svg(outline, "contour", sheet)]
     parts += _limits(scene, metal, meant, sheet)
     parts += [lines_svg(pieces, style, sheet) for style, pieces in drawn.items() if len(pieces)]
-    figures = [own] if own else _figures(scene, metal, sheet)
-    figures += _of_metal(scene, metal, np.concatenate([drawn["fitting"], drawn["die"]]), sheet)
+    layers = [own] if own else _figures(scene, metal, sheet)
+    inner = np.concatenate([drawn["fitting"], drawn["die"]])
+    figures = readable([layers, _of_metal(scene, metal, inner, sheet)], sheet)
     parts += [figure_svg(one, sheet) for one in figures]
     parts += sides_svg(section.sides, sheet, scene, figures)
     parts.append(bar_svg(sheet, scene.words.number(BAR_MM, 0)))
@@ -110,7 +114,7 @@ def legend(drawings: Mapping[str, str], words: Words) -> str:
     drawn = "".join(drawings.values())
     more = [
         words(f"carrying.line_{name}")
-        for name in ("fitting", "die", "model", "metal")
+        for name in ("fitting", "die", "model", "metal", "wanted")
         if STYLE[name] in drawn
     ]
     return " ".join([words("carrying.section_note"), *more])
@@ -246,9 +250,24 @@ def _limits(scene: Scene, metal: Trace, meant: Bools, sheet: Sheet) -> list[str]
     ]
 
 
+def _wanted(scene: Scene, metal: Trace) -> Floats:
+    """The surface as it is wanted, where something is to be taken off or added."""
+    amount = scene.filed.amount_mm
+    if scene.amount_kind != "amount" or amount is None:
+        return np.zeros((0, 2, 2))
+    reach = metal.passed.at(np.nan_to_num(amount))
+    some = metal.in_plane.all(axis=1) & (np.abs(reach).max(axis=1) >= NOTHING_MM)
+    return _clear(metal, metal.line - reach[:, :, None] * metal.ways, np.abs(reach), some)
+
+
 def _offset(metal: Trace, both: Bools, reach: float) -> Floats:
-    """The line at a distance from the metal, without the loops an inner corner would make."""
-    moved = (metal.line + reach * metal.ways)[both]
+    """The line at a distance from the metal."""
+    return _clear(metal, metal.line + reach * metal.ways, np.full(both.shape + (2,), reach), both)
+
+
+def _clear(metal: Trace, moved: Floats, reach: Floats, some: Bools) -> Floats:
+    """Some of the moved pieces, without the loops a corner would make."""
+    moved, reach = moved[some], reach[some]
     if not len(moved):
         return moved
     places = np.concatenate([metal.line.reshape(-1, 2), metal.line.mean(axis=1)])

@@ -16,7 +16,7 @@ from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
 from veneercheck.report.stills import picture_of
 from veneercheck.report.verdict import (
     action_words,
-    question_words,
+    questions_once,
     reading_words,
     verdict_sentences,
     zone_place,
@@ -109,7 +109,7 @@ def _verdict(pen: ImageDraw.ImageDraw, scene: Scene) -> int:
     for line in lines[:_MOST_LINES]:
         pen.text((_EDGE, y), line, INK, font(size, bold=True))
         y += round(1.15 * size)
-    asked = [question_words(one, words) for one in document["questions"]]
+    asked = questions_once(document, words)
     small = _SMALL_SIZES[0]
     told: list[str] = []
     for one in (*more, *asked):  # a sentence that would be cut off is left to the report

@@ -16,7 +16,7 @@ from veneercheck.report.verdict import (
     frame_sentences,
     metal_under,
     place_words,
-    question_words,
+    questions_once,
     reading_words,
     reasons,
     recheck_sentences,
@@ -63,7 +63,7 @@ def terminal_summary(
     wide = max((len(finding_words(zone, words)) for zone in document["zones"]), default=0)
     lines += [_zone(zone, words, wide) for zone in document["zones"]]
     lines += [_indented(note) for note in (runout_note(document, words),) if note]
-    lines += _questions(document, words)
+    lines += [f"   ?  {asked}" for asked in questions_once(document, words)]
     lines += _weighing(document, words)
     lines += _recheck(document, words)
     lines += ["", _layer(document, words), *_build(document, words), _alignment(document, words)]
@@ -109,17 +109,6 @@ def _zone(zone: Mapping[str, Any], words: Words, wide: int) -> str:
         f"{read}{_limit(zone, words)}{_metal(zone, words)}"
         f"\n      → {action_words(zone, words)}{undecided}"
     )
-
-
-def _questions(document: Mapping[str, Any], words: Words) -> list[str]:
-    """What only the reader can answer; the same question once, with all its places."""
-    alike: dict[str, list[str]] = {}
-    for asked in document["questions"]:
-        told = question_words(asked, words)
-        about = words.known("question", asked["words"])
-        alike.setdefault(about, []).append(told.removeprefix(about).strip(" ()"))
-    joined = {about: "; ".join(filter(None, places)) for about, places in alike.items()}
-    return [f"   ?  {about}{f' ({where})' if where else ''}" for about, where in joined.items()]
 
 
 def _reading(zone: Mapping[str, Any], words: Words) -> str:

@@ -247,11 +247,13 @@ def reasons(alignment: Mapping[str, Any], words: Words) -> list[str]:
 
 def frame_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     """How the bridge's directions were judged; English as filed, else in the reader's words."""
-    filed = [str(sentence) for sentence in document["case"]["frame"]["words"]]
-    return filed if words.lang == "en" else [_frame(sentence, words) for sentence in filed]
+    return [frame_sentence(str(filed), words) for filed in document["case"]["frame"]["words"]]
 
 
-def _frame(filed: str, words: Words) -> str:
+def frame_sentence(filed: str, words: Words) -> str:
+    """One such sentence, filed in English."""
+    if words.lang == "en":
+        return filed
     for key, sentence in sections("en")["frame"].items():
         pattern = re.escape(sentence).replace(r"\{vector\}", "(?P<vector>.+)")
         found = re.fullmatch(pattern, filed)
@@ -278,12 +280,25 @@ def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
     ]
 
 
+def questions_once(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What only the reader can answer; the same question once, with all its places."""
+    alike: dict[str, list[str]] = {}
+    for asked in document["questions"]:
+        places = alike.setdefault(words.known("question", asked["words"]), [])
+        places += filter(None, [_where_asked(asked, words)])
+    return [f"{told} ({'; '.join(where)})" if where else told for told, where in alike.items()]
+
+
 def question_words(asked: Mapping[str, Any], words: Words) -> str:
     """A question with its place and size."""
+    told = _where_asked(asked, words)
+    return words.known("question", asked["words"]) + (f" ({told})" if told else "")
+
+
+def _where_asked(asked: Mapping[str, Any], words: Words) -> str:
     where = place_words(asked, words)
     size = "" if asked["area_mm2"] is None else words.mm2(asked["area_mm2"])
-    told = ", ".join(filter(None, (where, size)))
-    return words.known("question", asked["words"]) + (f" ({told})" if told else "")
+    return ", ".join(filter(None, (where, size)))
 
 
 def beads_sentence(document: Mapping[str, Any], words: Words) -> str:

@@ -12,6 +12,7 @@ const APART_MM = 2.2;
 const IN_PLANE = 0.9;
 const ALIKE = 0.1;
 const ENDS_THERE_MM = 0.1;
+const CLEAR_MM = 0.05;
 
 function shape(name, attributes, text) {
   const made = document.createElementNS(SVG, name);
@@ -86,17 +87,22 @@ class SectionDrawing {
     line("die", stump, stump.order);
     if (amounts && wanted) this.wanted(metal, amounts.least);
     const inner = [...metal.order.filter((_, i) => style[i] === "fitting").flat().map((end) => metal.points[end]), ...stump.points];
-    this.sides(frame, sides, this.dimensions(metal, inner, frame, limits));
+    this.figures(this.dimensions(metal, inner, frame, limits), frame, sides);
   }
 
-  // The surface as it is wanted, where something is to be taken off or added.
+  // The surface as it is wanted, where something is to be taken off or added, without the loops that
+  // an edge would make: what lies nearer to other metal than its own way is no surface.
   wanted({ points, at, order }, least) {
-    const parts = [], there = (end) => {
+    const moved = (end) => {
       const way = this.flat([at.nx[end], at.ny[end], at.nz[end]]);
-      return [0, 1].map((k) => (points[end][k] - at.amount[end] * way[k]).toFixed(3)).join(" ");
+      return [0, 1].map((k) => points[end][k] - at.amount[end] * way[k]);
     };
+    const parts = [], told = (place) => place.map((c) => c.toFixed(3)).join(" ");
     for (const [a, b] of order) {
-      if (Math.max(Math.abs(at.amount[a]), Math.abs(at.amount[b])) >= least) parts.push(`M${there(a)}L${there(b)}`);
+      if (!(Math.max(Math.abs(at.amount[a]), Math.abs(at.amount[b])) >= least)) continue;
+      const ends = [moved(a), moved(b)];
+      const clear = [a, b].every((end, k) => away(ends[k], points) > Math.hypot(points[end][0] - ends[k][0], points[end][1] - ends[k][1]) - CLEAR_MM);
+      if (clear) parts.push(`M${told(ends[0])}L${told(ends[1])}`);
     }
     if (parts.length) this.svg.append(shape("path", { d: parts.join(""), class: "wanted" }));
   }
@@ -107,18 +113,15 @@ class SectionDrawing {
     return { points, nodes, at, order: inOrder(nodes) };
   }
 
-  // Where the plane leads to, in words beside the figures: moved along their edge to be clear.
-  sides([x, y, width, height], [left, right, top, bottom], figures) {
+  // Where the plane leads to, in words at the edges: moved along theirs to be clear of figures.
+  sides([x, y, width, height], [left, right, top, bottom], taken) {
     const { letter } = this, edge = 0.4 * letter, middle = [x + width / 2, y + height / 2];
-    const taken = figures.map(({ at, way }) => covered(at, anchorOf(way), 4, letter));
     const add = (text, px, py, anchor, [alongX, alongY]) => {
       const places = steps(Math.ceil(Math.max(width, height) / letter)).map((step) => [px + step * letter * alongX, py + step * letter * alongY]);
-      const clear = ([atX, atY]) => {
-        const [x0, y0, x1, y1] = covered([atX, atY - 0.35 * letter], anchor, text.length, letter);
-        const inside = x0 > x && x1 < x + width && y0 > y && y1 < y + height;
-        return inside && !taken.some(([a, b, c, d]) => x0 < c && a < x1 && y0 < d && b < y1);
-      };
+      const room = ([atX, atY]) => covered([atX, atY - 0.35 * letter], anchor, text, letter);
+      const clear = (at) => pushed(room(at), [x, y, width, height]).every((by) => by === 0) && !touches(room(at), taken);
       const at = places.find(clear) ?? [px, py];
+      taken.push(room(at));
       this.svg.append(shape("text", { x: at[0], y: at[1], "text-anchor": anchor, "font-size": letter, class: "side" }, text));
     };
     add(left, x + edge, middle[1], "start", [0, 1]);
@@ -136,7 +139,7 @@ class SectionDrawing {
     return [low[0], low[1], width, Math.max(...ys) + AROUND_MM - low[1]];
   }
 
-  // Layers outward and metal inward: of each the least and the greatest, and others well apart.
+  // What can be told at the ends of the pieces: layers outward and metal inward.
   dimensions({ points, at, order }, inner, [x, y, width, height], limits) {
     const layers = [], metal = [];
     for (const [i] of order) {
@@ -158,49 +161,62 @@ class SectionDrawing {
       const tip = beyond(one, one.long);
       return inside(tip) && away(tip, inner) < ENDS_THERE_MM && one.long - away(one.p, inner) < ALIKE * one.long;
     });
-    const chosen = [];
-    this.choose(layers, MOST_LAYERS, chosen);
-    this.choose(ends, MOST_METAL, chosen);
-    for (const one of chosen) this.dimension(one);
-    return chosen;
+    return [{ all: layers, most: MOST_LAYERS, own: [] }, { all: ends, most: MOST_METAL, own: [] }];
   }
 
-  choose(all, most, chosen) {
-    if (!all.length) return;
-    const sorted = [...all].sort((a, b) => a.by - b.by), own = [];
-    const add = (one, apart) => {
-      one.at = beyond(one, Math.max(one.long, 0) + this.letter);
-      const near = own.some((other) => Math.hypot(one.p[0] - other.p[0], one.p[1] - other.p[1]) < apart)
-        || chosen.some((other) => Math.abs(one.at[0] - other.at[0]) < 2.6 * this.letter && Math.abs(one.at[1] - other.at[1]) < 1.2 * this.letter);
-      if (near || own.length === most) return;
-      own.push(one);
-      chosen.push(one);
+  // Of each the least and the greatest, then the words at the edges, then others well apart; none
+  // over another, and all within the frame.
+  figures(kinds, frame, sides) {
+    const taken = [];
+    const add = ({ own, most }, one, apart) => {
+      const text = this.words.number(one.value, 2), anchor = anchorOf(one.way);
+      let at = beyond(one, Math.max(one.long, 0) + this.letter);
+      const by = pushed(covered(at, anchor, text, this.letter), frame);
+      at = at.map((place, k) => place + by[k]);
+      const box = covered(at, anchor, text, this.letter);
+      const near = own.some((p) => Math.hypot(one.p[0] - p[0], one.p[1] - p[1]) < apart);
+      if (near || own.length === most || touches(box, taken)) return;
+      own.push(one.p);
+      taken.push(box);
+      this.dimension(one, at, anchor, text);
     };
-    add(sorted[0], 0);
-    add(sorted[sorted.length - 1], 0.5 * APART_MM);
-    all.forEach((one) => add(one, APART_MM));
+    for (const kind of kinds) {
+      const sorted = [...kind.all].sort((a, b) => a.by - b.by);
+      if (sorted.length) add(kind, sorted[0], 0);
+      if (sorted.length) add(kind, sorted[sorted.length - 1], 0.5 * APART_MM);
+    }
+    this.sides(frame, sides, taken);
+    for (const kind of kinds) kind.all.forEach((one) => add(kind, one, APART_MM));
   }
 
-  dimension(one) {
-    const { p, way, long, value, kind, at } = one, end = beyond(one, long);
+  dimension({ p, way, long, kind }, at, anchor, text) {
+    const end = beyond({ p, way }, long);
     this.svg.append(shape("path", { d: `M${p}L${end}`, class: `measure ${kind}` }));
     for (const q of [p, end]) {
       const d = `M${q[0] - way[1] * 0.14} ${q[1] + way[0] * 0.14}L${q[0] + way[1] * 0.14} ${q[1] - way[0] * 0.14}`;
       this.svg.append(shape("path", { d, class: "measure" }));
     }
-    const anchor = anchorOf(way);
     this.svg.append(shape("text", {
       x: at[0], y: at[1] + 0.35 * this.letter, "text-anchor": anchor, "font-size": this.letter, class: kind,
-    }, this.words.number(value, 2)));
+    }, text));
   }
 }
 
 const anchorOf = (way) => (way[0] > 0.4 ? "start" : way[0] < -0.4 ? "end" : "middle");
 
-// What so many letters cover, from corner to corner.
-function covered([x, y], anchor, letters, size) {
-  const wide = 0.55 * size * letters, left = x - { start: 0, middle: 0.5, end: 1 }[anchor] * wide;
+// What a text covers, from corner to corner; a bold digit is the widest sign but one.
+function covered([x, y], anchor, text, size) {
+  const wide = 0.64 * size * text.length, left = x - { start: 0, middle: 0.5, end: 1 }[anchor] * wide;
   return [left, y - 0.6 * size, left + wide, y + 0.6 * size];
+}
+
+function touches([x0, y0, x1, y1], taken) {
+  return taken.some(([a, b, c, d]) => x0 < c && a < x1 && y0 < d && b < y1);
+}
+
+// How far a box has to be moved to lie within the frame, along and down.
+function pushed([x0, y0, x1, y1], [x, y, width, height]) {
+  return [Math.max(x - x0, 0) || Math.min(x + width - x1, 0), Math.max(y - y0, 0) || Math.min(y + height - y1, 0)];
 }
 
 // 0, 1, −1, 2, −2 and so on.
