@@ -241,13 +241,14 @@ def test_only_what_lies_off_the_contour_is_refined() -> None:
     span, x = np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1), ends[:, :, 0]
     assert paint is None
     assert span[(x >= 4.0).all(axis=1)].max() <= 0.15
-    assert span[(x < 3.5).all(axis=1)].min() == pytest.approx(1.0)
+    level = span[(x <= 3.0).all(axis=1)]
+    assert 0.2 < level.min() <= level.max() <= 0.4
     painted = np.full(len(below), -1)
     everywhere, paint = densify.densify(plate, painted, still, contour)
-    assert len(paint) == len(everywhere.points_mm) > 1.4 * len(fine.points_mm)
+    assert len(paint) == len(everywhere.points_mm) > 1.2 * len(fine.points_mm)
     # …and noise of 0.2 mm hides a step of 0.5.
     noisy, _ = densify.densify(plate, None, still, contour, 0.2)
-    assert len(noisy.points_mm) == len(below)
+    assert len(noisy.points_mm) < 0.5 * len(fine.points_mm)
 
 
 @pytest.mark.parametrize("limit_mm", [0.0, -1.0, float("nan")])

@@ -6,7 +6,9 @@ outside the folder of checks, memory flat, and the page still there after every 
 
 from __future__ import annotations
 
+import base64
 import contextlib
+import gzip
 import http.client
 import io
 import json
@@ -24,6 +26,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -49,7 +52,7 @@ from veneercheck.bench.store import Dropped, Job, Store, shown
 from veneercheck.bench.wish import in_order, read_wish, toml_text
 from veneercheck.cli.main import app
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.profile import parse_case
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.words import Words
@@ -472,7 +475,11 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
     nothing = page.patient("PUT", f"/api/checks/{first}/painted", bytes(count))
     wrong = page.patient("PUT", f"/api/checks/{first}/painted", b"\1")
     assert nothing[0] == wrong[0] == 422
-    half = bytes([2] * (count // 2) + [0] * (count - count // 2))
+    data = gzip.decompress(base64.b64decode(page.json("GET", f"/api/checks/{first}/model")["data"]))
+    region = np.frombuffer(data, np.uint8, count, shown["codes"])
+    # What was left uncut, and what was cut as far as some way from its line.
+    some = np.where(region == Region.UNCUT, 2, np.where(region == Region.FINISH_LINE_BAND, 2, 0))
+    half = some.astype(np.uint8).tobytes()
     code, _, body = page.patient("PUT", f"/api/checks/{first}/painted", half)
     assert code == 201
     wish = {

@@ -17,6 +17,9 @@ LONGEST_EDGE_MM = 0.15
 MOST_TRIANGLES = 3_000_000
 """A framework so large that it would be refined past this keeps longer edges."""
 
+_LONGEST_UNCUT_MM = 0.4
+"""Of what lies on the contour, so that spots hold some vertices and a brush has a clean edge."""
+
 _ON_CONTOUR_MM, _NOISE_SHARE = 0.05, 3.0
 """A vertex is off the contour from here on, or from so many standard deviations of the noise; what
 runs out more gently lies within two triangles of one that is."""
@@ -35,9 +38,9 @@ def densify(
 ) -> tuple[TriangleMesh, Ints | None]:
     """Move a framework onto the wax-up, with a vertex at least every 0.15 mm where it was cut.
 
-    What lies on the contour is not measured for thickness and keeps its triangles; so half of a
-    bridge, and more where a model was scanned with it, costs what its scan holds. Where somebody
-    painted, their borders may run anywhere, and all of it is refined.
+    What lies on the contour is not measured for thickness and keeps its triangles, but for edges
+    of 0.4 mm; so half of a bridge, and more where a model was scanned with it, hardly costs more
+    than its scan holds. Where somebody painted, their borders may run anywhere: all is refined.
 
     Parameters
     ----------
@@ -63,6 +66,8 @@ def densify(
         away = NearestSurface(waxup).query(points).distance_mm
         off = _ringed(away > max(_ON_CONTOUR_MM, _NOISE_SHARE * noise_mm), framework.faces)
     fine, parents, _ = refine(moved, edge_mm, off)
+    fine, more, _ = refine(fine, max(edge_mm, _LONGEST_UNCUT_MM))
+    parents = np.concatenate([parents, more])
     return fine, None if paint is None else _spread_paint(paint, parents)
 
 
