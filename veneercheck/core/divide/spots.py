@@ -34,6 +34,9 @@ SPOT_MM2 = 0.25
 
 RADIUS_MM = math.sqrt(SPOT_MM2 / math.pi)
 
+_WITHIN_MM = 0.25
+"""Spots whose middle keeps its limit by more than this are not asked for."""
+
 _SAME_SIDE_COS = 0.3
 """Across an edge sharper than this (73°) another wall begins; it says nothing of this one."""
 
@@ -65,6 +68,24 @@ class Spots:
     def guard_mm(self) -> Floats:
         """By so much a mean must clear its limit to be sure of it, shape (n,)."""
         return GUARD * np.hypot(self.noise_u_mm, self.steady_u_mm)
+
+
+def decisive(points_mm: Floats, excess: Excess) -> Bools:
+    """Where the mean over a spot may decide something.
+
+    What is not told at its very limit (all that was left uncut lies at the contour) is asked for
+    only where a spot reaches something that is beyond what it is told from.
+    """
+    if excess.told_from_mm <= 0:
+        return excess.excess_mm > -_WITHIN_MM
+    beyond = excess.excess_mm > excess.told_from_mm
+    near: Bools = np.zeros(len(beyond), dtype=bool)
+    if beyond.any():
+        from scipy.spatial import cKDTree
+
+        away, _ = cKDTree(points_mm[beyond]).query(points_mm, distance_upper_bound=RADIUS_MM)
+        near = np.isfinite(away)
+    return near
 
 
 def spot_means(

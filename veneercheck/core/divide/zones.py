@@ -10,7 +10,7 @@ import numpy as np
 
 from veneercheck.core.divide.excess import GUARD, Excess, band_share
 from veneercheck.core.divide.regions import Regions
-from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, Spots, spot_means
+from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, Spots, decisive, spot_means
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import components, reach_along_edges
@@ -34,9 +34,6 @@ BEADS_APART_MM = 1.0
 
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
-
-_WITHIN_MM = 0.25
-"""Spots whose middle keeps its limit by more than this are not asked for."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -237,7 +234,7 @@ class _Ground:
         framework: TriangleMesh, reading: Reading, regions: Regions, limits: Limits, excess: Excess
     ) -> _Ground:
         points, space = framework.points_mm, reading.space
-        asked = _asked(points, excess)
+        asked = decisive(points, excess)
         spots = spot_means(points, reading.normals, space.area_mm2, excess, asked)
         place = np.where(np.isfinite(space.contour_mm), space.contour_mm, points)
         own_guard = GUARD * np.hypot(excess.noise_u_mm, excess.steady_u_mm)
@@ -302,24 +299,6 @@ class _Ground:
             spot=vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM],
             across_mm=_across_mm(points[vertices], weight),
         )
-
-
-def _asked(points_mm: Floats, excess: Excess) -> Bools:
-    """Where the mean over a spot may decide something.
-
-    What is not told at its very limit (all that was left uncut lies at the contour) is asked for
-    only where a spot reaches something that is beyond what it is told from.
-    """
-    if excess.told_from_mm <= 0:
-        return excess.excess_mm > -_WITHIN_MM
-    beyond = excess.excess_mm > excess.told_from_mm
-    near: Bools = np.zeros(len(beyond), dtype=bool)
-    if beyond.any():
-        from scipy.spatial import cKDTree
-
-        away, _ = cKDTree(points_mm[beyond]).query(points_mm, distance_upper_bound=RADIUS_MM)
-        near = np.isfinite(away)
-    return near
 
 
 def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bools:
