@@ -70,6 +70,23 @@ def test_the_base_under_beads_is_the_plate() -> None:
     assert (mesh.points_mm[inside, 2] > -1.3).any()
 
 
+def test_beads_are_the_same_beside_much_that_was_left_uncut() -> None:
+    """Source: the same plate without what lies beside it, a micrometre under the contour and in
+    triangles of 0.5 mm, five times as long as those of the cut and more in number."""
+    mesh = with_beads(20, 0.3)
+    x, y = np.meshgrid(*2 * (np.arange(STEPS) * 0.5 + 20.0,), indexing="ij")
+    level = np.stack([x, y, np.full(x.shape, -0.001)], axis=-1).reshape(-1, 3)
+    beside = TriangleMesh(
+        np.concatenate([mesh.points_mm, level]),
+        np.concatenate([mesh.faces, CUT.faces + len(mesh.points_mm)]),
+    )
+    alone = beads.find(mesh, edge_pairs(mesh.faces), -mesh.points_mm[:, 2])
+    found = beads.find(beside, edge_pairs(beside.faces), -beside.points_mm[:, 2])
+    assert alone is not None and found is not None
+    assert np.array_equal(found.bead[: len(mesh.points_mm)], alone.bead)
+    assert found.diameter_mm == pytest.approx(alone.diameter_mm, abs=0.01)
+
+
 def test_thin_cover_over_tops_is_judged_though_the_base_has_room() -> None:
     """Source: 1.35 mm less 0.3 mm of bead leave 1.05 mm; the base's layer of 1.15 mm is enough."""
     framework = with_beads(20, 0.3)

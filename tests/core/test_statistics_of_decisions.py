@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 
 from phantom.surface import triangulate
 from veneercheck.core.align import AlignOptions, fit, frame, trust
-from veneercheck.core.divide import zones
+from veneercheck.core.divide import spots, zones
 from veneercheck.core.divide.excess import Excess
 from veneercheck.core.judge.decide import decision
 from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
@@ -123,3 +123,17 @@ def test_what_a_fit_took_of_its_readings_is_given_back():
     noise = rng.normal(size=(20, 4000))
     left = float(np.mean((noise - design @ (design.T @ noise)) ** 2))
     assert left * trust._freedom(20.0 * left, left) == pytest.approx(1.0, rel=0.02)
+
+
+@pytest.mark.parametrize("told_from_mm", [0.05, 0.0])
+def test_means_are_asked_for_where_they_may_decide(told_from_mm):
+    # Source: drawn. Over contour, of a row of points 0.1 mm apart one stands out by 0.1 mm, and the
+    # spots of 0.28 mm round two on either side hold it; else all within 0.25 mm of their limit.
+    row = np.arange(11) * 0.1
+    points = np.stack([row, 0.0 * row, 0.0 * row], axis=1)
+    excess = SimpleNamespace(
+        excess_mm=np.where(np.arange(11) == 5, 0.1, -0.02), told_from_mm=told_from_mm
+    )
+    excess.excess_mm[0] = -0.3
+    asked = np.flatnonzero(spots.decisive(points, excess))
+    assert asked.tolist() == ([3, 4, 5, 6, 7] if told_from_mm else list(range(1, 11)))

@@ -197,6 +197,7 @@ def _started() -> _Worker:
 
 @contextmanager
 def _for_libraries() -> Iterator[None]:
+    """What is started meanwhile finds `_SAYS_TO_LIBRARIES` in its environment."""
     before = {name: os.environ.get(name) for name in _SAYS_TO_LIBRARIES}
     _put(_SAYS_TO_LIBRARIES)
     try:
