@@ -113,7 +113,7 @@ def test_words_of_others_stay_words(folder: Path) -> None:
     text = (folder / "report.html").read_text(encoding="utf-8")
     assert "<img src=x" not in text
     assert "&lt;img src=x onerror=alert(1)&gt;" in text
-    assert text.count("<script") == text.count("</script>") == 4
+    assert text.count("<script") == text.count("</script>") == 5
 
 
 def test_page_asks_nothing_of_the_network(folder: Path) -> None:
@@ -133,6 +133,19 @@ def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
     assert names[0] == "report.html" and not list(tmp_path.glob("stills/*"))
     assert "There are no figures" in text and "not a release" in text
     assert "What was measured" not in text
+
+
+@needs_browser
+def test_inside_another_page_the_verdict_is_never_painted(browser: Any, tmp_path: Path) -> None:
+    """Known in the head of the page, with a model that turns or, as here, with none."""
+    write_result(tmp_path, _bodies().outcome_of(failed=True))
+    render(tmp_path)
+    page = _open(browser, tmp_path)[0]
+    assert page.locator(".verdict").is_visible()
+    page.goto(f"{page.url}?inside=1")
+    assert page.locator(".verdict").is_hidden()
+    assert page.locator("head > script").count() == 1
+    page.close()
 
 
 @needs_browser

@@ -59,6 +59,7 @@ from veneercheck.report.verdict import (
     worst_words,
     zone_place,
 )
+from veneercheck.report.viewing import scripts
 from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
 
@@ -110,7 +111,9 @@ def page(
         ]
     )
     title = f"{words('report.title')} · {case_words(document, words)}"
-    return offline_page(title, body, style, lang=words.lang, code=code)
+    return offline_page(
+        title, body, style, lang=words.lang, code=code, first=scripts(("inside.js",))
+    )
 
 
 def _head(document: Mapping[str, Any], words: Words) -> Markup:

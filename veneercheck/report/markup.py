@@ -117,21 +117,24 @@ def read_style(*names: str) -> str:
     return "\n".join(sheets.joinpath(name).read_text(encoding="utf-8") for name in names)
 
 
-def offline_page(title: str, body: Markup, style: str, *, lang: str, code: str = "") -> str:
+def offline_page(
+    title: str, body: Markup, style: str, *, lang: str, code: str = "", first: str = ""
+) -> str:
     """A whole page that asks nothing of any network: only its own style and script may act.
 
     Parameters
     ----------
     title : str
     body : Markup
-    style, code : str
-        Style sheet and script; they are written into the page.
+    style, code, first : str
+        Style sheet, script, and what of it has to run before anything is painted; they are
+        written into the page.
     lang : str
         Language of its words.
     """
+    scripts = " ".join(digest(one) for one in (first, code) if one) or NOTHING
     policy = (
-        f"default-src 'none'; img-src data:; style-src {digest(style)}; "
-        f"script-src {digest(code) if code else NOTHING}; "
+        f"default-src 'none'; img-src data:; style-src {digest(style)}; script-src {scripts}; "
         "base-uri 'none'; form-action 'none'"
     )
     head = joined(
@@ -141,6 +144,7 @@ def offline_page(title: str, body: Markup, style: str, *, lang: str, code: str =
             tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
             tag("title", title),
             tag("style", Markup(style)),
+            tag("script", Markup(first)) if first else Markup(""),
         ]
     )
     script = tag("script", Markup(code)) if code else Markup("")

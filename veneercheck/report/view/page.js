@@ -202,7 +202,7 @@ class View {
     });
     for (const one of this.plan.zones) one.sign.classList.toggle("chosen", one.id === this.chosen);
     // The page that this one stands in marks it, too.
-    if (parent !== window && document.body.classList.contains("inside")) parent.postMessage({ zone: this.chosen }, location.origin);
+    if (parent !== window && document.documentElement.classList.contains("inside")) parent.postMessage({ zone: this.chosen }, location.origin);
     this.node("measures").textContent = zone ? `${zone.id} · ${zone.measures}` : "";
     return zone;
   }
@@ -805,9 +805,6 @@ async function start(box) {
     box.dataset.why = String(error && error.message);
   }
 }
-
-// Inside another page of ours verdict and list are told there.
-if (new URLSearchParams(location.search).has("inside")) document.body.classList.add("inside");
 
 // What is folded on the screen is open on paper.
 addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((one) => { one.open = true; }));
