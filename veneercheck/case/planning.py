@@ -94,37 +94,28 @@ class PlanWork:
 ROLES = ("waxup", "die", "mask", "antagonist", "wedge")
 
 
-@dataclasses.dataclass(frozen=True, slots=True, eq=False)
-class Planned:
-    """A plan with the document that tells of it."""
-
-    plan: Plan
-    document: dict[str, Any]
-
-
 def carry_out(
     work: PlanWork,
     *,
-    out: Path | None = None,
+    out: Path,
     lang: Language = "en",
     paper: Paper = "a4",
     now: datetime | None = None,
     say: Say,
-) -> Planned:
-    """Read, plan and write one case.
+) -> dict[str, Any]:
+    """Read, plan and write one case; the document that tells of it is given back.
 
     Parameters
     ----------
-    out : Path, optional
-        The folder that is made; without one nothing is written.
+    out : Path
+        The folder that is made.
 
     Raises
     ------
     VeneerCheckError
         If a file, the case or the wax-up is refused; nothing is left of the folder then.
     """
-    if out is not None:
-        _refuse_taken(out)
+    _refuse_taken(out)
     from veneercheck.case.wedge import read_wedge
 
     wedge = read_wedge(work.wedge) if work.wedge else None
@@ -139,12 +130,13 @@ def carry_out(
     paint = _mask(work.mask, work.unit, waxup) if work.mask else waxup.paint
     surfaces = dataclasses.replace(_surfaces(waxup, die, opposing, paint), wedge=wedge)
     found = _plan(surfaces, waxup, work, say=say)
+    say("writing the plan")
     scans = {"waxup": waxup, "die": die, "antagonist": opposing}
-    document = _document(found, work, scans=scans, wedge=wedge, now=now)
-    if out is not None:
-        say("writing the plan")
-        _write(out, found, document, lang, paper)
-    return Planned(found, document)
+
+    def document(crossings: int) -> dict[str, Any]:
+        return _document(found, work, scans=scans, wedge=wedge, now=now, crossings=crossings)
+
+    return _write(out, found, document, wedge, lang=lang, paper=paper)
 
 
 def _named(work: PlanWork, role: str, path: Path) -> Scan:
@@ -285,8 +277,8 @@ def _document(
     scans: Mapping[str, Scan | None],
     wedge: Wedge | None,
     now: datetime | None,
+    crossings: int,
 ) -> dict[str, Any]:
-    from veneercheck import scan
     from veneercheck.report.plan_files import plan_document
 
     sources = {name: None if one is None else one.source for name, one in scans.items()}
@@ -298,29 +290,48 @@ def _document(
         sources=sources,
         wedge=wedge,
         version=__version__,
-        crossings=int(scan.self_crossings(found.target)[0].sum()),
+        crossings=crossings,
         planned_at=(now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),
     )
 
 
-def _write(out: Path, found: Plan, document: dict[str, Any], lang: Language, paper: Paper) -> None:
-    """The whole folder is made aside, then renamed."""
+def _write(
+    out: Path,
+    found: Plan,
+    document: Callable[[int], dict[str, Any]],
+    wedge: Wedge | None,
+    *,
+    lang: Language,
+    paper: Paper,
+) -> dict[str, Any]:
+    """The whole folder is made aside, then renamed; crossings are counted while it is drawn."""
     from veneercheck import scan
+    from veneercheck.core.mesh.triangles import side_by_side
     from veneercheck.report.plan_drawing import write_drawings
-    from veneercheck.report.plan_files import TARGET_STL, write_plan
+    from veneercheck.report.plan_files import TARGET_STL, write_document, write_surfaces
     from veneercheck.report.plan_guides import write_guides
     from veneercheck.report.plan_paper import write_sheet
 
     with room_in(out.parent) as room:
         place = room / "plan"
         place.mkdir()
-        write_drawings(place, found, document, lang)
-        write_guides(place, found)
-        write_sheet(place, document, lang=lang, paper=paper)
-        scan.write_stl(place / TARGET_STL, found.target)
-        write_plan(place, found, document)
+
+        def draw() -> None:
+            write_surfaces(place, found)
+            scan.write_stl(place / TARGET_STL, found.target)
+            write_drawings(place, found, wedge, lang)
+            write_guides(place, found)
+
+        def count() -> int:
+            return int(scan.self_crossings(found.target)[0].sum())
+
+        crossings, _ = side_by_side(count, draw)
+        told = document(crossings)
+        write_sheet(place, told, lang=lang, paper=paper)
+        write_document(place, told)
         _clear(out)
         place.replace(out)
+    return told
 
 
 def _refuse_taken(out: Path) -> None:

@@ -92,7 +92,7 @@ def plan_command(
     )
     work, steps = settle_plan(order, cutting), Steps(lang)
     if register is None:
-        document = carry_out(work, out=out, lang=lang.value, paper=paper.value, say=steps).document
+        document = carry_out(work, out=out, lang=lang.value, paper=paper.value, say=steps)
     else:
         document, out = _on_record(register, work, out, who, lang=lang, paper=paper, say=steps)
     tell(plan_summary(document, lang.value))

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from html import escape
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from veneercheck.core.judge.structure.planes import laid_out
 from veneercheck.core.mesh.sections import crossing, laid_flat
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.plan.planned import Plan
-from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE
+from veneercheck.core.plan.planned import Mark, Plan
+from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE, Wedge
 from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
 from veneercheck.report.placing import Room
 from veneercheck.report.words import Language, Words
@@ -59,11 +59,11 @@ _STYLE = (
 )
 
 
-def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: Language) -> None:
+def write_drawings(folder: Path, plan: Plan, wedge: Wedge | None, lang: Language) -> None:
     """Write the map and a key for every unit."""
-    (folder / MAP).write_text(depth_map(plan, document, lang), encoding="utf-8", newline="\n")
-    if plan.shade_off is not None:
-        text = shade_map(plan, document, lang)
+    (folder / MAP).write_text(depth_map(plan, lang), encoding="utf-8", newline="\n")
+    if wedge is not None and plan.shade_off is not None:
+        text = shade_map(plan, plan.shade_off, wedge, lang)
         (folder / SHADES).write_text(text, encoding="utf-8", newline="\n")
     sections = [one for one in plan.planes if one.kind == "unit"]
     if sections:
@@ -77,17 +77,17 @@ def write_drawings(folder: Path, plan: Plan, document: Mapping[str, Any], lang: 
         (folder / KEYS / f"{name}.dxf").write_text(key_dxf(outline), encoding="ascii", newline="\n")
 
 
-def depth_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
+def depth_map(plan: Plan, lang: Language) -> str:
     """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
-    return _views_drawn(
-        plan, lang, lambda flat, seen: _one_view(plan, document, flat, seen, Words(lang))
-    )
+    words = Words(lang)
+    _, at = cKDTree(plan.contour.points_mm).query([mark.at_mm for mark in plan.marks])
+    marks = [one for one in zip(plan.marks, at, strict=True) if np.isfinite(one[0].square_mm)]
+    return _views_drawn(plan, lang, lambda flat, seen: _one_view(plan, marks, flat, seen, words))
 
 
-def shade_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
+def shade_map(plan: Plan, off: Floats, wedge: Wedge, lang: Language) -> str:
     """The wax-up 1:1 with lines where the shade starts to be seen, and to be refused."""
-    words, shade = Words(lang), document["shade"]
-    off = np.full(len(plan.extent_mm), np.nan) if plan.shade_off is None else plan.shade_off
+    words = Words(lang)
     known = np.isfinite(off)
 
     def lines(flat: Floats, seen: Bools) -> str:
@@ -102,9 +102,9 @@ def shade_map(plan: Plan, document: Mapping[str, Any], lang: Language) -> str:
 
     legend = words(
         "plan.shade_lines",
-        seen=words.number(shade["perceptible"], 1),
-        refused=words.number(shade["acceptable"], 1),
-        error=words.number(shade["error"], 1),
+        seen=words.number(PERCEPTIBLE, 1),
+        refused=words.number(ACCEPTABLE, 1),
+        error=words.number(wedge.error(), 1),
     )
     return _views_drawn(plan, lang, lines, legend)
 
@@ -150,7 +150,7 @@ def _views(plan: Plan) -> list[tuple[str, Floats, Floats]]:
 
 
 def _one_view(
-    plan: Plan, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
+    plan: Plan, marks: list[tuple[Mark, int]], flat: Floats, seen: Bools, words: Words
 ) -> str:
     mesh = plan.contour
     faces = np.asarray(seen[mesh.faces].all(axis=1))
@@ -165,21 +165,12 @@ def _one_view(
     paths.append(_lines(mesh, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line"))
     short = np.nan_to_num(plan.short_mm, nan=-1.0)
     paths.append(_lines(mesh, short, 0.0, faces=faces, flat=flat, kind="short"))
-    return "".join([*paths, *_marks(mesh, document, flat, seen, words)])
+    return "".join([*paths, *_marks(marks, flat, seen, words)])
 
 
-def _marks(
-    mesh: TriangleMesh, document: Mapping[str, Any], flat: Floats, seen: Bools, words: Words
-) -> list[str]:
+def _marks(marks: list[tuple[Mark, int]], flat: Floats, seen: Bools, words: Words) -> list[str]:
     """A dot for each mark, and beside it, over no other, its number and depth."""
-    vertex = {tuple(np.round(place, 6)): n for n, place in enumerate(mesh.points_mm)}
-    shown = [
-        (mark, flat[at])
-        for mark in document["marks"]
-        if (at := vertex.get(tuple(mark["at_mm"]))) is not None
-        and seen[at]
-        and mark["square_mm"] is not None
-    ]
+    shown = [(mark, flat[at]) for mark, at in marks if seen[at]]
     if not shown:
         return []
     own = np.stack([place for _, place in shown])
@@ -193,8 +184,8 @@ def _marks(
         parts.append(f'<path class="edge" d="M{x:.2f} {y:.2f}L{to_x:.2f} {to_y:.2f}"/>')
         ground = f'x="{to_x - 0.75:.2f}" y="{to_y - 0.85:.2f}" width="1.5" height="1.7"'
         signs.append(f'<rect {ground} rx=".3" fill="#ffffff" fill-opacity=".85"/>')
-        signs.append(_label(to_x, to_y - 0.4, 0.75, f"{mark['number']}", "#80143c"))
-        signs.append(_label(to_x, to_y + 0.4, 0.95, words.number(mark["square_mm"], 1)))
+        signs.append(_label(to_x, to_y - 0.4, 0.75, f"{mark.number}", "#80143c"))
+        signs.append(_label(to_x, to_y + 0.4, 0.95, words.number(mark.square_mm, 1)))
     return [*parts, *signs]
 
 

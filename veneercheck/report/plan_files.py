@@ -143,12 +143,16 @@ def _shade(plan: Plan, wedge: Wedge) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def write_plan(folder: Path, plan: Plan, document: Mapping[str, Any]) -> None:
-    """Write all files of a plan but the STL into a folder; `plan.json` comes last."""
+def write_surfaces(folder: Path, plan: Plan) -> None:
+    """Write what of a plan is a surface, but the STL, into a folder."""
     target = surface_ply_bytes(plan.target, "target framework in the wax-up's frame, mm")
     (folder / TARGET).write_bytes(b"".join(target))
     (folder / TARGET_3MF).write_bytes(threemf_bytes({"target framework": plan.target}))
     (folder / DEPTH).write_bytes(depth_ply(plan))
+
+
+def write_document(folder: Path, document: Mapping[str, Any]) -> None:
+    """Write what of a plan is read into a folder; `plan.json` comes last."""
     (folder / MARKS).write_text(marks_csv(document["marks"]), encoding="utf-8", newline="")
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / PLAN).write_text(text + "\n", encoding="utf-8", newline="\n")
