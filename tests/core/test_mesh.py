@@ -249,6 +249,12 @@ def test_only_what_lies_off_the_contour_is_refined() -> None:
     # …and noise of 0.2 mm hides a step of 0.5.
     noisy, _ = densify.densify(plate, None, still, contour, 0.2)
     assert len(noisy.points_mm) < 0.5 * len(fine.points_mm)
+    # A contour of two triangles has no vertex near, and says the same.
+    x, y = np.array([[-1.0, 13.0, 13.0, -1.0], [-1.0, -1.0, 7.0, 7.0]])
+    corners = np.stack([x, y, np.full(4, contour.points_mm[0, 2])], axis=1)
+    wide = TriangleMesh(corners, np.array([[0, 1, 2], [0, 2, 3]]))
+    as_fine, _ = densify.densify(plate, None, still, wide)
+    assert np.array_equal(as_fine.points_mm, fine.points_mm)
 
 
 @pytest.mark.parametrize("limit_mm", [0.0, -1.0, float("nan")])

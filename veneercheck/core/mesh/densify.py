@@ -24,6 +24,8 @@ _ON_CONTOUR_MM, _NOISE_SHARE = 0.05, 3.0
 """A vertex is off the contour from here on, or from so many standard deviations of the noise; what
 runs out more gently lies within two triangles of one that is."""
 
+_ROUNDING_MM = 1e-9
+
 _TRIANGLES_PER_SQUARE = 6.5
 """Halving leaves edges between half the limit and the limit: about this many an edge squared, as
 counted on a sphere of 3 million triangles."""
@@ -63,12 +65,33 @@ def densify(
     moved = TriangleMesh(points, framework.faces)
     off = np.ones(len(points), dtype=bool)
     if paint is None:
-        away = NearestSurface(waxup).query(points).distance_mm
-        off = _ringed(away > max(_ON_CONTOUR_MM, _NOISE_SHARE * noise_mm), framework.faces)
+        off = _farther(waxup, points, max(_ON_CONTOUR_MM, _NOISE_SHARE * noise_mm))
+        off = _ringed(off, framework.faces)
     fine, parents, _ = refine(moved, edge_mm, off)
     fine, more, _ = refine(fine, max(edge_mm, _LONGEST_UNCUT_MM))
     parents = np.concatenate([parents, more])
     return fine, None if paint is None else _spread_paint(paint, parents)
+
+
+def _farther(surface: TriangleMesh, points_mm: Floats, limit_mm: float) -> Bools:
+    """Points farther from a surface than a limit, shape (n,).
+
+    Most are told by the nearest vertex alone: the surface is no farther off than that, and nearer
+    by no more than its longest edge over the root of three.
+    """
+    from scipy.spatial import cKDTree
+
+    used = surface.points_mm[np.unique(surface.faces)]
+    sides = np.diff(surface.points_mm[surface.faces][:, [0, 1, 2, 0]], axis=1)
+    between = math.sqrt(float(row_dot(sides.reshape(-1, 3), sides.reshape(-1, 3)).max()) / 3.0)
+    away, _ = cKDTree(used).query(
+        points_mm, distance_upper_bound=limit_mm + between + _ROUNDING_MM, workers=-1
+    )
+    far: Bools = np.isinf(away)
+    asked = np.flatnonzero(~far & (away > limit_mm))
+    if len(asked):
+        far[asked] = NearestSurface(surface).query(points_mm[asked]).distance_mm > limit_mm
+    return far
 
 
 def _ringed(chosen: Bools, faces: Ints) -> Bools:
