@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -132,10 +133,7 @@ def carry_out(
     found = _plan(surfaces, waxup, work, say=say)
     say("writing the plan")
     scans = {"waxup": waxup, "die": die, "antagonist": opposing}
-
-    def document(crossings: int) -> dict[str, Any]:
-        return _document(found, work, scans=scans, wedge=wedge, now=now, crossings=crossings)
-
+    document = functools.partial(_document, found, work, scans=scans, wedge=wedge, now=now)
     return _write(out, found, document, wedge, lang=lang, paper=paper)
 
 
@@ -298,7 +296,7 @@ def _document(
 def _write(
     out: Path,
     found: Plan,
-    document: Callable[[int], dict[str, Any]],
+    document: Callable[..., dict[str, Any]],
     wedge: Wedge | None,
     *,
     lang: Language,
@@ -326,7 +324,7 @@ def _write(
             return int(scan.self_crossings(found.target)[0].sum())
 
         crossings, _ = side_by_side(count, draw)
-        told = document(crossings)
+        told = document(crossings=crossings)
         write_sheet(place, told, lang=lang, paper=paper)
         write_document(place, told)
         _clear(out)
