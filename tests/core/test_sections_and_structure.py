@@ -195,8 +195,9 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
 
     def spots(limits, stage="wax"):
         return unsupported(
-            table, found.outside, occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt,
-            limits=limits, told=told, stage=stage,
+            table, found.outside, found.contour.gap.tree, metal.points_mm,
+            occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt, limits=limits,
+            told=told, stage=stage,
         )  # fmt: skip
 
     (spot,) = spots(LIMITS)
@@ -225,13 +226,68 @@ def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
     found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
     count = len(metal.points_mm)
     (spot,) = unsupported(
-        level, found.outside, occlusal=np.array([0.0, 0.0, 1.0]),
+        level, found.outside, found.contour.gap.tree, metal.points_mm,
+        occlusal=np.array([0.0, 0.0, 1.0]),
         veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
     )  # fmt: skip
     near, far = np.sqrt(2.2**2 - 1.5**2), np.sqrt(6.0**2 - 1.5**2)
     assert spot.size == pytest.approx(14.0 * (far - near), rel=0.02)
     assert spot.centre_mm == pytest.approx((0.5 * (near + far), 0.0, 1.5), abs=0.05)
     assert spot.weight is Weight.FINDING
+
+
+@pytest.mark.parametrize(("space_mm", "weight"), [(1.2, Weight.ADVICE), (1.9, Weight.FINDING)])
+def test_wax_is_asked_for_only_where_it_has_room(space_mm: float, weight: Weight) -> None:
+    """Two roofs over one another: of 60°, cut to the least space of 1.2 mm, and of 90°, to 1.9 mm.
+
+    Formula: the ridge below lies space / sin(half the angle) under the one above: 2.4 mm, and there
+    is no nearer place with 1.2 mm of space; and 2.687 mm, where 1.2 mm are had 1.697 mm deep.
+    """
+    half = np.deg2rad(30.0 if space_mm < 1.5 else 45.0)
+
+    def roof(x: Floats, _: Floats) -> Floats:
+        return -np.abs(x) / np.tan(half)
+
+    deep = space_mm / np.sin(half)
+    contour = field(8.0, 0.1, roof)
+    metal = field(8.0, 0.1, lambda x, y: roof(x, y) - deep)
+    found = measure(metal, contour, alignment=align.given(metal, contour), limits=LIMITS)
+    count = len(metal.points_mm)
+    spots = unsupported(
+        contour, found.outside, found.contour.gap.tree, metal.points_mm,
+        occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
+        u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
+    )  # fmt: skip
+    assert [spot.weight for spot in spots] == [weight]
+    assert np.nanmax(found.outside.depth_mm) == pytest.approx(deep, abs=0.01)
+    assert LIMITS.layer.greatest_mm < spots[0].value_mm < deep - LIMITS.taken_mm
+    assert ("rounder contour" in spots[0].words) == (weight is Weight.ADVICE)
+
+
+@pytest.mark.parametrize("neighbour", [False, True])
+def test_the_nearest_metal_is_found_beside_a_pit(neighbour: bool) -> None:
+    """Level contour, 5 mm over a pit's floor; at x = 1 a rib 0.4 mm wide stands up to 1.5 mm below.
+
+    Pythagoras: over the pit's middle the rib's edge at x = 0.8 is √(0.8² + 1.5²) = 1.7 mm away. The
+    floor is where a ray straight down ends, and all round there is farther off than it. A bit of
+    another unit's metal 0.8 mm above is nearer, and carries nothing.
+    """
+
+    def pit(x: Floats, _: Floats) -> Floats:
+        return np.where(np.abs(x - 1.0) < 0.25, -1.5, np.where(np.abs(x) < 2.5, -5.0, -1.5))
+
+    level, metal = field(9.0, 0.1, lambda x, _: 0.0 * x), field(9.0, 0.1, pit)
+    if neighbour:
+        above = field(0.4, 0.1, lambda x, _: 0.0 * x + 0.8)
+        metal = TriangleMesh(
+            np.concatenate([metal.points_mm, above.points_mm]),
+            np.concatenate([metal.faces, above.faces + len(metal.points_mm)]),
+        )
+    found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
+    middle = np.linalg.norm(level.points_mm, axis=1).argmin()
+    assert found.outside.depth_mm[middle] == pytest.approx(1.7, abs=0.01)
+    foot = metal.points_mm[found.outside.foot[middle]]
+    assert foot[[0, 2]] == pytest.approx((0.8, -1.5), abs=0.01)
 
 
 @pytest.mark.parametrize(("radius", "count"), [(0.05, 1), (0.6, 0)])

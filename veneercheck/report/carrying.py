@@ -82,6 +82,14 @@ def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     return [sentence for _, sentence in spots_told(document, words)]
 
 
+_UNSUPPORTED = {
+    "finding": "unsupported",
+    "undecided": "unsupported_open",
+    "advice": "unsupported_sharp",
+}
+"""Sentence of composite without support, by what it weighs: of advice where wax has no room."""
+
+
 def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     """How much each kind of spot weighs, and its sentence: what holds for all is said once."""
     alike: dict[tuple[str, str, float], list[Mapping[str, Any]]] = {}
@@ -109,11 +117,8 @@ def _spots(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: W
         )
         for one in group
     ]
-    key = "edges"
-    if bare:
-        key = "unsupported_many" if first["weight"] == "finding" else "unsupported_open_many"
     return words(
-        f"carrying.{key}",
+        f"carrying.{_UNSUPPORTED[first['weight']]}_many" if bare else "carrying.edges",
         count=len(group),
         limit=words.mm(first["limit_mm"], 2 if bare else 1),
         places="; ".join(places),
@@ -125,12 +130,11 @@ def _spots(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: W
 def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
     place = place_words(one, words) or words("carrying.somewhere")
     if one["kind"] == "unsupported composite":
-        key = "unsupported" if one["weight"] == "finding" else "unsupported_open"
         value = words.mm_sure(one["value_mm"], one["u_mm"])
         size, limit = words.mm2(one["size"]), words.mm(one["limit_mm"])
         under = words(f"carrying.under_{_matter(document)}")
         told = {"place": place, "value": value, "size": size, "limit": limit, "under": under}
-        return words(f"carrying.{key}", **told)
+        return words(f"carrying.{_UNSUPPORTED[one['weight']]}", **told)
     size, limit = words.mm(one["size"], 1), words.mm(one["limit_mm"], 1)
     advice = _edge_advice(document, words)
     return words("carrying.edge", place=place, size=size, limit=limit, advice=advice)

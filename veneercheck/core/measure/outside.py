@@ -7,8 +7,10 @@ Notes
 -----
 The framework is looked at from outside, too. No framework point need have a cusp tip as its nearest
 contour point. Choice: from every contour point inward, along its normal; only where that is deeper
-than the greatest layer the nearest metal is walked to. Instead of: nearest points for all of the
-contour, half a second more. Cost: shallow places are told by the ray, which is never shorter.
+than the greatest layer the nearest metal is walked to, and where a walk ends deeper still, on the
+other side of a ridge as may be, it begins anew from the nearest metal of all. Instead of: nearest
+points for all of the contour, half a second more. Cost: shallow places are told by the ray, which
+is never shorter.
 """
 
 from __future__ import annotations
@@ -17,13 +19,18 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh.nearest import WalkableSurface, spread_starts
+from veneercheck.core.measure.gap import corner_beside
+from veneercheck.core.mesh.nearest import Nearest, NearestSurface, WalkableSurface, spread_starts
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot
 from veneercheck.core.types import Floats, Ints, TriangleMesh
 
 REACH_MM = 6.0
 """Metal farther than this under the contour does not carry it."""
+
+_INWARD_MM = (0.0, 0.6, 1.2, 1.8)
+"""Metal is looked for round places so far under the contour: across a narrow embrasure the nearest
+of all may be the neighbour's, which lies over the contour and carries nothing."""
 
 _START_BEFORE_MM = 0.02
 """Rays start this far outside the contour, so that surfaces lying on each other still meet."""
@@ -88,8 +95,29 @@ def look_from_outside(
     asked = np.flatnonzero((start >= 0) & ~(depth <= deep_mm))
     if len(asked):
         nearest, vertex = surface.walk(points[asked], start[asked])
-        under = row_dot(nearest.point_mm - points[asked], normals[asked]) < 0
-        under &= nearest.distance_mm <= REACH_MM
-        depth[asked] = np.where(under, np.fmin(nearest.distance_mm, depth[asked]), depth[asked])
-        foot[asked] = np.where(under, vertex, foot[asked])
+        _bring_nearer(depth, foot, asked, nearest, vertex, contour=contour, normals=normals)
+        asked = asked[~(depth[asked] <= deep_mm)]
+    if len(asked):
+        whole = NearestSurface(surface.mesh)
+        for inward_mm in _INWARD_MM:
+            found = whole.query(points[asked] - inward_mm * normals[asked])
+            begin = corner_beside(surface.mesh, found.face, found.point_mm)
+            nearest, vertex = surface.walk(points[asked], begin)
+            _bring_nearer(depth, foot, asked, nearest, vertex, contour=contour, normals=normals)
     return FromOutside(depth, foot)
+
+
+def _bring_nearer(
+    depth: Floats,
+    foot: Ints,
+    asked: Ints,
+    nearest: Nearest,
+    vertex: Ints,
+    *,
+    contour: TriangleMesh,
+    normals: Floats,
+) -> None:
+    """Take metal under the contour that lies nearer than what was known; written in place."""
+    under = row_dot(nearest.point_mm - contour.points_mm[asked], normals[asked]) < 0
+    nearer = under & (nearest.distance_mm <= np.fmin(depth[asked], REACH_MM))
+    depth[asked[nearer]], foot[asked[nearer]] = nearest.distance_mm[nearer], vertex[nearer]

@@ -7,6 +7,13 @@ composite needs metal under it. Choice: contour facing within 60° of occlusal w
 less the opaquer, lies deeper than the greatest layer. Instead of: a ray straight down, which misses
 the metal beside every sound buccal cusp and would condemn it. Cost: metal that carries from the
 side counts as support.
+
+Wax is asked for only where it has room. Under a sharp cusp or ridge metal that keeps the least
+layer to both sides ends deep below the tip: 2.4 mm where the sides meet at 60° and 1.2 mm are
+asked. Choice: from the contour inward, away from whatever of it is nearest, to where the least
+space is had; where that is farther off than the greatest layer it is a remark on the contour, no
+finding. Instead of: a finding, whose wax would make the veneer beside it too thin. Cost: none that
+was seen.
 """
 
 from __future__ import annotations
@@ -16,11 +23,14 @@ import math
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.divide.zones import FIRMLY_MM
 from veneercheck.core.measure.outside import FromOutside
+from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
     components,
     edge_pairs,
     row_dot,
+    unit,
     vertex_areas,
     vertex_normals,
 )
@@ -51,10 +61,17 @@ _TELLABLE_MM = 0.1
 _LEAST_LENGTH_MM = 1.0
 """A shorter edge is a grain of the scan."""
 
+_BEGIN_MM, _SHORTEST_MM, _STEPS = 0.2, 0.02, 40
+"""The way to where metal may stand begins so far towards the nearest metal, since the normal of a
+sharp tip may point anywhere; each step goes half of what is missing, and no less than the
+shortest."""
+
 
 def unsupported(
     contour: TriangleMesh,
     outside: FromOutside,
+    nearest: NearestSurface,
+    metal_mm: Floats,
     *,
     occlusal: Floats,
     veneered: Bools,
@@ -71,6 +88,10 @@ def unsupported(
         The wax-up, k vertices.
     outside : FromOutside
         The nearest metal under each of them.
+    nearest : NearestSurface
+        Of the contour over the veneer: metal keeps the least space to it.
+    metal_mm : ndarray, shape (n, 3)
+        Points of the framework.
     occlusal : ndarray, shape (3,)
     veneered : ndarray of bool, shape (n,)
         Framework vertices that carry veneer.
@@ -93,9 +114,12 @@ def unsupported(
     facing = vertex_normals(contour) @ occlusal >= _FACING_COS
     layer = outside.depth_mm - limits.taken_mm
     high = carried & facing & (layer > limits.layer.greatest_mm)
-    area = vertex_areas(contour)
-    patches = _patches(high, edge_pairs(contour.faces))
-    large = [patch for patch in patches if area[patch].sum() >= limits.smallest_zone_mm2]
+    at = np.flatnonzero(high)
+    has_room = np.zeros(len(foot), dtype=bool)
+    has_room[at] = _has_room(
+        contour.points_mm[at], metal_mm[foot[at]], nearest, u_mm=u_mm[foot[at]], limits=limits
+    )
+    area, edges = vertex_areas(contour), edge_pairs(contour.faces)
     found = [
         _judged(
             told(np.unique(foot[patch])),
@@ -104,11 +128,38 @@ def unsupported(
             area_mm2=float(area[patch].sum()),
             centre_mm=_centre(contour.points_mm[patch], area[patch]),
             limit_mm=limits.layer.greatest_mm,
-            stage=stage,
+            under=(_UNDER_WAX if stage == WAX else _UNDER_METAL) if room else _NO_ROOM,
+            can_be_mended=room,
         )
-        for patch in large
+        for room in (True, False)
+        for patch in _patches(high & (has_room == room), edges)
+        if area[patch].sum() >= limits.smallest_zone_mm2
     ]
     return tuple(sorted(found, key=lambda spot: -spot.size))
+
+
+def _has_room(
+    points_mm: Floats, metal_mm: Floats, nearest: NearestSurface, *, u_mm: Floats, limits: Limits
+) -> Bools:
+    """Where metal could stand surely near enough under contour points and surely deep enough under
+    all of the contour, shape (k,)."""
+    guard = GUARD * np.nan_to_num(u_mm) + FIRMLY_MM
+    deep = limits.layer.least_mm + limits.taken_mm + guard
+    reach = limits.layer.greatest_mm + limits.taken_mm - guard
+    place = points_mm + _BEGIN_MM * unit(metal_mm - points_mm)
+    found, going = np.zeros(len(points_mm), dtype=bool), np.arange(len(points_mm))
+    for _ in range(_STEPS):
+        if not len(going):
+            break
+        near = nearest.query(place[going])
+        missing = deep[going] - near.distance_mm
+        found[going] = missing <= 0
+        # Within the distance to the contour no step leads out of it.
+        step = np.minimum(np.maximum(0.5 * missing, _SHORTEST_MM), 0.9 * near.distance_mm)
+        place[going] += step[:, None] * unit(place[going] - near.point_mm)
+        within = np.linalg.norm(place[going] - points_mm[going], axis=1) <= reach[going]
+        going = going[(missing > 0) & within]
+    return found
 
 
 def _judged(
@@ -119,16 +170,18 @@ def _judged(
     area_mm2: float,
     centre_mm: tuple[float, float, float],
     limit_mm: float,
-    stage: str,
+    under: str,
+    can_be_mended: bool,
 ) -> Spot:
     tooth, surface, place = told
-    firm = mean_mm - GUARD * u_mm > limit_mm
     words = (
         f"{place or 'composite'}: {mean_mm:.1f} mm of composite over the nearest metal, "
-        f"at most {limit_mm:.1f} mm may stand without support. "
-        f"{_UNDER_WAX if stage == WAX else _UNDER_METAL}"
+        f"at most {limit_mm:.1f} mm may stand without support. {under}"
     )
-    weight = Weight.FINDING if firm else Weight.UNDECIDED
+    weight = Weight.ADVICE
+    if can_be_mended:
+        firm = mean_mm - GUARD * u_mm > limit_mm
+        weight = Weight.FINDING if firm else Weight.UNDECIDED
     return Spot(
         UNSUPPORTED,
         tooth,
@@ -146,6 +199,9 @@ def _judged(
 
 _UNDER_WAX = "Add wax under it."
 _UNDER_METAL = "Metal would have to be added under it, or the contour lowered."
+_NO_ROOM = (
+    "Nearer metal would leave the veneer beside it too thin: only a rounder contour needs less."
+)
 
 
 def _median_known(values: Floats) -> float:

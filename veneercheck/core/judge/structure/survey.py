@@ -78,8 +78,9 @@ def survey(
     hollow: tuple[Spot, ...] = ()
     if stage != DENTINE:
         hollow = unsupported(
-            waxup, reading.outside, occlusal=where.occlusal, veneered=veneered & _inner(framework),
-            u_mm=space.u_judged_mm, stage=stage, limits=limits, told=told,
+            waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
+            veneered=veneered & _inner(framework), u_mm=space.u_judged_mm, stage=stage,
+            limits=limits, told=told,
         )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
     return Structure(
