@@ -18,6 +18,10 @@ SPARE_MM = 0.15
 """No amount may exceed the true need by more."""
 
 
+TOO_DEEP_MM = 0.1
+"""No place without support is told deeper than any contour there lies over metal, by more."""
+
+
 def table(lines: Lines) -> str:
     """Sound and faulty bridges, class by class, and every false zone and missed fault."""
     torn = [line["name"] for line in lines if "torn" in line]
@@ -66,7 +70,21 @@ def _sound(lines: Lines) -> list[str]:
         for line in lines
         for zone in _firm(line)
     ]
-    return rows
+    return rows + _unsupported(lines)
+
+
+def _unsupported(lines: Lines) -> list[str]:
+    """What was told of composite without support, and how often it is not so."""
+    told = [spot for line in lines for spot in line.get("spots", ())]
+    if not told:
+        return []
+    asked = [spot for spot in told if spot["weight"] == "finding"]
+    bridges = sum(any(s["weight"] == "finding" for s in line.get("spots", ())) for line in lines)
+    wrong = [spot for spot in told if spot["value"] > spot["deepest"] + TOO_DEEP_MM]
+    return [
+        f"without support: {len(told)} places, wax asked for at {len(asked)} in {bridges} bridges; "
+        f"told deeper than they are: {len(wrong)}"
+    ]
 
 
 def _extra(line: dict[str, Any]) -> str:

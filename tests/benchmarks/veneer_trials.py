@@ -43,6 +43,7 @@ from veneercheck import check_meshes
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
+    UNSUPPORTED,
     Bools,
     Case,
     Check,
@@ -106,6 +107,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         "verdict": str(check.verdict),
         "seconds": round(seconds, 1),
         "zones": zones,
+        "spots": _spots_told(check, made, clean),
         **_amounts_told(check, made, limits),
     }
     if made.faults:
@@ -169,6 +171,31 @@ def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:
         "from_line": round(float(way), 2),
         **_needed(zone, check, made),
     }
+
+
+def _spots_told(check: Check, made: Made, clean: TriangleMesh) -> list[dict[str, Any]]:
+    """Composite without support, and how far from metal any contour round about truly lies."""
+    told = [spot for spot in check.structure.spots if spot.kind == UNSUPPORTED]
+    if not told:
+        return []
+    contour = made.contour.points_mm[made.inward_mm > 0]
+    away = np.linalg.norm(
+        contour[None] - np.array([spot.centre_mm for spot in told])[:, None], axis=2
+    )
+    found = []
+    for spot, off in zip(told, away, strict=True):
+        near = contour[off < _ROUND_ZONE * np.sqrt(spot.size) + _CHORD_MM]
+        square, _, _ = igl.point_mesh_squared_distance(near, clean.points_mm, clean.faces)
+        deepest = float(np.sqrt(np.max(square, initial=0.0))) - made.limits().taken_mm
+        found.append(
+            {
+                "weight": str(spot.weight),
+                "value": round(spot.value_mm, 3),
+                "area": round(spot.size, 2),
+                "deepest": round(deepest, 3),
+            }
+        )
+    return found
 
 
 def _needed(zone: Zone, check: Check, made: Made) -> dict[str, float]:

@@ -242,6 +242,11 @@ def test_advice_about_the_framework_fits_the_stage(stage: str) -> None:
         assert ("dd wax" in sentence) == (stage == "wax")
         assert ("etal would have to be added" in sentence) == (stage != "wax")
     assert ("Round it" in edge) == (stage != "finished")
+    sharp = [{**spots[0], "weight": "advice"}]
+    for several in (sharp, 2 * sharp):  # nothing can be added there
+        told = {**described, "structure": {"spots": several}}
+        assert "rounder contour" in spot_sentences(told, Words())[0]
+        assert "rundere Kontur" in spot_sentences(told, Words("de"))[0]
     assert ("finishing" in connector_note(described, Words())) == (stage != "finished")
 
 
