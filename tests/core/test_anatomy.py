@@ -152,6 +152,31 @@ def _lettered(truth: Known, *, buccal_is_a: bool) -> Ints:
     return named
 
 
+def test_the_inner_slope_of_a_steep_cusp_is_occlusal() -> None:
+    """A molar whose upper half is stretched: no slope beyond the tooth's middle is a side's.
+
+    Source: a side lies where it is named after, whichever way a slope on the other half faces.
+    """
+    truth = known("single, lower left")
+    stretched = truth.mesh.points_mm.copy()
+    middle = np.quantile(stretched[truth.cut, 2], 0.6)
+    stretched[:, 2] += 2.0 * np.maximum(stretched[:, 2] - middle, 0.0)
+    steep = TriangleMesh(stretched, truth.mesh.faces)
+    case = Case(units=truth.units, occlusal="+z", buccal=truth.buccal)
+    places = place(
+        steep, case, area_mm2=vertex_areas(steep), bridge=None, veneered=truth.cut,
+        contour_mm=stretched,
+    )  # fmt: skip
+    sloping = truth.cut & (vertex_normals(steep)[:, 2] > 0.2)
+    mesial, buccal = places.mesial_share, places.buccal_share
+    own = {Surface.MESIAL: mesial, Surface.DISTAL: -mesial,
+           Surface.BUCCAL: buccal, Surface.LINGUAL: -buccal}  # fmt: skip
+    for surface, share in own.items():
+        assert (share[sloping & (places.surface == surface)] > 0).all()
+    wall = sloping & (vertex_normals(steep)[:, 2] < 0.55)
+    assert (places.surface[wall] == Surface.OCCLUSAL).any()
+
+
 @pytest.mark.parametrize("name", BRIDGES)
 def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
     """Expected: the generator's own codes at every vertex."""

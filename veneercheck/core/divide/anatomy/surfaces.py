@@ -15,6 +15,9 @@ from veneercheck.core.types import Bools, Floats, Ints
 _OCCLUSAL_COS = 0.55
 """Steeper than about 57° from the horizontal a surface is a wall; cuspal inclines are flatter."""
 
+_SLOPE_COS, _OUTER_SHARE = 0.15, 0.2
+"""A slope faces up at least so; a side lies beyond this share of the half width or depth."""
+
 _BASAL_COS = -0.35
 """A pontic's surface that leans this far towards the ridge belongs to its base."""
 
@@ -125,9 +128,9 @@ def see(
     inside = cloud.fitting | (_hollow(local, pontic) & ~cloud.veneered)
     model = _model(teeth, local, cloud, inside, pontic) if tell_model else ~cloud.bridge
     side = np.array([side_of(c) if c else 0 for c in teeth.codes])[local.unit]
-    surface = _faces(local.normal, pontic, -side)
-    surface[inside | model] = Surface.NONE
     along, left = local.along / local.half_width, local.left / local.half_depth
+    surface = _faces(local.normal, pontic, -side, (along, left))
+    surface[inside | model] = Surface.NONE
     return Seen(
         tooth=np.where(model, 0, code[local.unit]),
         surface=surface,
@@ -171,15 +174,19 @@ def _hollow(local: _Local, pontic: Bools) -> Bools:
     return np.asarray(walls | roof)
 
 
-def _faces(normal: Floats, pontic: Bools, mesial_sign: Ints) -> Ints:
-    """Surfaces by direction: up, down (pontics), else the nearest of the four sides."""
+def _faces(normal: Floats, pontic: Bools, mesial_sign: Ints, shares: tuple[Floats, Floats]) -> Ints:
+    """Surfaces by direction: up, down (pontics), else the nearest of the four sides; but the inner
+    slope of a cusp faces a side beyond the middle of its tooth, however steep it is."""
     along, left, up = normal.T
     mesial = along * mesial_sign
     end = np.where(mesial > 0, Surface.MESIAL, Surface.DISTAL)
     end = np.where(mesial_sign == 0, Surface.NONE, end)
     side = np.where(left > 0, Surface.BUCCAL, Surface.LINGUAL)
     surface = np.where(np.abs(along) > np.abs(left), end, side)
-    surface = np.where(up > _OCCLUSAL_COS, Surface.OCCLUSAL, surface)
+    aside = np.where(np.abs(along) > np.abs(left), along * shares[0], left * shares[1])
+    out = aside / np.maximum(np.maximum(np.abs(along), np.abs(left)), 1e-9)
+    inner = (up > _SLOPE_COS) & (out < _OUTER_SHARE)
+    surface = np.where((up > _OCCLUSAL_COS) | inner, Surface.OCCLUSAL, surface)
     return np.where(pontic & (up < _BASAL_COS), Surface.BASAL, surface).astype(np.int64)
 
 
