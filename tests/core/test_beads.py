@@ -57,6 +57,28 @@ def test_a_plate_without_beads_has_none_and_a_few_bumps_are_dirt() -> None:
     assert beads.find(few, edge_pairs(few.faces), -few.points_mm[:, 2]) is None
 
 
+def with_crests(mesh: TriangleMesh) -> TriangleMesh:
+    """… and fifteen crests that taper off, 2 mm long and a little higher than the beads."""
+    points = mesh.points_mm.copy()
+    for x in (8.7, 9.8, 10.9):
+        for y in (1.6, 3.8, 6.0, 8.2, 10.4):
+            aside, along = np.abs(points[:, 0] - x) / 0.2, np.abs(points[:, 1] - y) / 1.0
+            points[:, 2] += (
+                0.3 * np.maximum(1.0 - along, 0.0) * np.sqrt(np.maximum(1.0 - aside**2, 0.0))
+            )
+    return TriangleMesh(points, mesh.faces)
+
+
+def test_crests_and_tips_are_no_beads() -> None:
+    """Source: fourteen beads alone are a field; fifteen crests beside them, without a summit for
+    every bead that they could be cut into, are none, and then nothing is taken off anywhere."""
+    some = with_beads(14, 0.3)
+    alone = beads.find(some, edge_pairs(some.faces), -some.points_mm[:, 2])
+    assert alone is not None and len(alone.top) == 14
+    crests = with_crests(some)
+    assert beads.find(crests, edge_pairs(crests.faces), -crests.points_mm[:, 2]) is None
+
+
 def test_the_base_under_beads_is_the_plate() -> None:
     """Source: the plate lies at 1.35 mm; a bead sunk in by half stands out by its radius."""
     mesh = with_beads(20, 0.3)

@@ -89,6 +89,9 @@ _OVERLOOKED = 0.65
 _BEYOND_FOOT = 1.35
 """A bead's own flank stands this high nowhere, so far from its middle."""
 
+_MOST_OVERLOOKED = 0.8
+"""For each with a summit of its own: beads have 0.47 at most, crests and tips 1.1 to 4.8."""
+
 _ROUND_FOOT_MM = 0.3
 _LEVEL = 0.35
 _MOST_LEVEL = 0.11
@@ -157,7 +160,8 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
         return None
     deep = space_mm > _LEAST_BASE_MM  # where they stand; what lies on the contour is not refined
     among = there[deep[there[:, 0]] & deep[there[:, 1]]]
-    edge_mm = float(np.median(_lengths(mesh.points_mm, among if len(among) else there)))
+    ends = mesh.points_mm[among if len(among) else there]
+    edge_mm = float(np.median(np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1)))
     ways = _calm_directions(mesh, there, edge_mm)
     bumps = _bumps(mesh, edges, there, ways, space_mm)
     if bumps is None:
@@ -224,11 +228,6 @@ def _along_an_edge(
     level = np.bincount(of, over < _LEVEL * found.height_mm[of], minlength=len(middle))
     share = level[count > 0] / count[count > 0]
     return bool(len(share)) and float(np.median(share)) > _MOST_LEVEL
-
-
-def _lengths(points: Floats, edges: Ints) -> Floats:
-    way = points[edges[:, 0]] - points[edges[:, 1]]
-    return np.sqrt(row_dot(way, way))
 
 
 def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
@@ -299,6 +298,8 @@ def _bumps(
         return None
     foot = _foot(points, ways, height, half_calm, found)
     left = _overlooked(points, half_calm, found, foot)
+    if len(left) > _MOST_OVERLOOKED * len(found.summit):
+        return None
     return _Bumps(np.concatenate([found.middle_mm, left]), foot)
 
 
