@@ -95,3 +95,27 @@ def test_from_the_back_of_a_ridge_no_more_is_taken_than_is_missing() -> None:
     back = (facing < 0.1) & (amount > 0) & (np.abs(points[:, 1]) < 1.0)
     assert back.sum() > 50
     assert (amount - (SPACE_MM - (CONTOUR_MM - r)))[back].max() < RESERVE_MM + 0.01
+
+
+def test_what_a_vertex_alone_asks_for_is_not_told() -> None:
+    """By hand: a hollow 2.35 mm under the contour, where 2.2 are the most, with a pit of 3.2 mm in
+    its middle, and one vertex 0.5 mm deeper than the hollow: a knife that adds so much there adds
+    it all round."""
+
+    def hollow(turn, z):
+        cut = np.clip(6.0 * (2.2 - np.abs(turn)), 0.0, SPACE_MM + 0.1)
+        away = np.hypot(2.7 * turn, z - 0.5 * LONG_MM)
+        deep = 1.05 * np.clip((2.0 - away) / 0.5, 0.0, 1.0)
+        deep += 0.85 * np.clip((0.8 - away) / 0.3, 0.0, 1.0)
+        alone = (np.abs(turn) < 0.02) & (np.abs(z - 0.5 * LONG_MM - 1.2) < 0.04)
+        return WIDE_MM - cut - deep - 0.5 * alone
+
+    framework = tube(hollow)
+    found = judged(framework, tube(lambda turn, _: WIDE_MM + 0.0 * turn))
+    points = found.framework.points_mm
+    spike = np.linalg.norm(points - [WIDE_MM - 2.85, 0.0, 0.5 * LONG_MM + 1.2], axis=1).argmin()
+    assert np.hypot(*points[spike, :2]) < WIDE_MM - 2.8
+    assert -found.amount_mm[spike] < 2.35 - 2.2 + RESERVE_MM + 0.1
+    away = np.linalg.norm(points - points[spike], axis=1)
+    assert 0.1 < -np.median(found.amount_mm[(away > 0.6) & (away < 0.7)]) < 0.35
+    assert -found.amount_mm.min() > 1.0

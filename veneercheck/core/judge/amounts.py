@@ -117,8 +117,21 @@ def tried(
         own[worked.at[mine]] = np.minimum(
             amount[mine], _ASLANT * patch.sure_mm * patch.path if fills else np.inf
         )
-        found.append(own)
+        found.append(_without_spikes(own, reading.edges))
     return found
+
+
+def _without_spikes(amount_mm: Floats, edges: Ints) -> Floats:
+    """What a knife can do: nothing that a vertex alone asks for amid others that do not, as in a
+    fold. An opening (Matheron 1975, from memory) over one triangle all round."""
+    one, other = edges.T
+    least, most = amount_mm.copy(), np.zeros(len(amount_mm))
+    np.minimum.at(least, one, amount_mm[other])
+    np.minimum.at(least, other, amount_mm[one])
+    most[:] = least
+    np.maximum.at(most, one, least[other])
+    np.maximum.at(most, other, least[one])
+    return most
 
 
 def _worked(
