@@ -21,7 +21,13 @@ from veneercheck.core.measure.uncertainty import Ends, Uncertainty, uncertainty
 from veneercheck.core.mesh.nearest import WalkableSurface
 from veneercheck.core.mesh.prepared import Prepared, prepare
 from veneercheck.core.mesh.rays import EngineName, RayScene
-from veneercheck.core.mesh.triangles import edge_pairs, row_dot, side_by_side
+from veneercheck.core.mesh.triangles import (
+    edge_pairs,
+    face_normals,
+    row_dot,
+    side_by_side,
+    unit,
+)
 from veneercheck.core.types import (
     Alignment,
     Bools,
@@ -34,6 +40,10 @@ from veneercheck.core.types import (
 
 _SELF_START_MM = 1e-3
 """Rays at the framework itself start off it: two hundred times the float32 error at 50 mm."""
+
+_LEANS_COS, _FACES_COS = math.cos(math.radians(18.0)), math.cos(math.radians(25.0))
+"""A normal that leans by more from the way to the nearest contour makes a ball a fortieth larger;
+a facet faces what lies within so much of its own normal."""
 
 _BEYOND_EDGE_MM = 0.5
 """Nearer than this a steep wall's own contour may slip past ray and ball."""
@@ -159,6 +169,8 @@ def measure(
     out = _outward(inner, outer, inward, alignment=alignment, limits=limits, engine=engine)
     rays, nearest, u = out.rays, out.nearest, out.u
     low_mm = np.fmin(rays.space_mm, out.ball_mm)
+    crest = _over_a_crest(inner.surface, nearest)
+    low_mm[crest] = np.minimum(low_mm[crest], nearest.signed_mm[crest])
     # With no contour straight out the nearest is another wall's: the scan ended before its own.
     high_mm = out.judged_high_mm
     high_mm = np.where(np.isnan(low_mm) & (high_mm > _BEYOND_EDGE_MM), np.nan, high_mm)
@@ -196,6 +208,26 @@ def measure(
         ),
         other_side=inward.other_side,
     )
+
+
+def _over_a_crest(inner: Prepared, nearest: OwnSide) -> Bools:
+    """Vertices of a crest or tip, shape (n,), one of whose facets faces the nearest contour.
+
+    The normal of a crest is that of none of its sides, and ray and ball lean with it. Over a floor
+    the nearest contour aside, behind a finish line, is faced by no facet.
+    """
+    way = unit(nearest.point_mm - inner.mesh.points_mm)
+    leans = np.flatnonzero((nearest.signed_mm > 0) & (row_dot(inner.normals, way) < _LEANS_COS))
+    crest = np.zeros(len(way), dtype=bool)
+    if not len(leans):
+        return crest
+    may = crest.copy()
+    may[leans] = True
+    faces = inner.mesh.faces[may[inner.mesh.faces].any(axis=1)]
+    normals = face_normals(TriangleMesh(inner.mesh.points_mm, faces))
+    for corner in faces.T:
+        crest[corner[may[corner] & (row_dot(normals, way[corner]) > _FACES_COS)]] = True
+    return crest
 
 
 def as_judged(low_mm: Floats, high_mm: Floats, least_mm: Floats) -> Floats:
