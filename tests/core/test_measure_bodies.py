@@ -8,6 +8,7 @@ faceting may carry a reading off is derived at the head of that module.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -18,7 +19,7 @@ from veneercheck.core import align
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.rays import EngineName, default_engine
-from veneercheck.core.types import AlignmentState, RayOutcome, TriangleMesh
+from veneercheck.core.types import AlignmentState, Floats, RayOutcome, TriangleMesh
 from veneercheck.phantom.bodies import (
     KnownBody,
     concentric_spheres,
@@ -133,6 +134,46 @@ def test_eccentric_spheres_worked_values(degrees: int, ray_mm: float, nearest_mm
     assert np.abs(space.space_mm[here] - ray_mm).max() < off
     assert np.abs(space.nearest_mm[here] - nearest_mm).max() < off
     assert np.abs(np.mean(space.space_mm[here]) - ray_mm) < 0.3 * off
+
+
+def ridge(height: Callable[[Floats], Floats]) -> TriangleMesh:
+    """A height field over a square, the same all along y, facing upwards."""
+    side = np.linspace(-3.0, 3.0, 61)
+    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
+    at = np.arange(len(x)).reshape(61, 61)
+    a, b, c, d = at[:-1, :-1], at[1:, :-1], at[1:, 1:], at[:-1, 1:]
+    faces = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
+    return TriangleMesh(np.stack([x, y, height(x)], axis=1), faces)
+
+
+def test_on_a_crest_the_side_that_is_nearer_counts() -> None:
+    """A ridge of 90°, 0.8 mm under one side of the contour and 2.0 mm under the other.
+
+    Formula: its normal points up, 45° off its flanks' own; straight up it is 0.8·√2 = 1.131 mm to
+    the contour, a ball has 2·0.8/(1 + cos 45°) = 0.937 mm, and the nearer side is 0.8 mm away.
+    """
+    metal = ridge(lambda x: -np.abs(x))
+    contour = ridge(lambda x: np.minimum(0.8 * np.sqrt(2.0) + x, 2.0 * np.sqrt(2.0) - x))
+    space = reading_of(metal, contour).space
+    top = np.flatnonzero(
+        (np.abs(metal.points_mm[:, 0]) < 1e-9) & (np.abs(metal.points_mm[:, 1]) < 2)
+    )
+    assert space.space_mm[top] == pytest.approx(1.1314, abs=0.01)
+    assert space.ball_mm[top] == pytest.approx(0.9373, abs=0.01)
+    assert space.judged_low_mm[top] == pytest.approx(0.8, abs=0.01)
+
+
+def test_on_a_steep_run_out_the_contour_aside_does_not_count() -> None:
+    """A run-out 1.2 mm deep over 0.3 mm: none of its facets faces the contour, 0.8 mm straight up.
+
+    Formula: it leans by 75.96° from the contour, so that a ball has 2·0.8/(1 + cos 75.96°) mm.
+    """
+    metal = ridge(lambda x: np.interp(x, [0.0, 0.3], [0.0, -1.2]))
+    space = reading_of(metal, ridge(lambda x: 0.0 * x)).space
+    x, y = metal.points_mm[:, 0], metal.points_mm[:, 1]
+    within = np.flatnonzero((np.abs(x - 0.2) < 1e-9) & (np.abs(y) < 2))
+    assert space.nearest_mm[within] == pytest.approx(0.8, abs=0.01)
+    assert space.judged_low_mm[within] == pytest.approx(1.2876, abs=0.01)
 
 
 def test_sphere_in_ellipsoid_worked_value() -> None:

@@ -154,7 +154,7 @@ def test_over_contour_is_told_alike_on_every_face() -> None:
     zone = {"finding": "over_contour", "about": "veneer", "extreme_mm": -0.25, "u_mm": 0.03}
     assert reading_words(zone, Words("en")) == "outside by 0.25 ± 0.06 mm"
     assert reading_words(zone, Words("de")) == "steht 0,25 ± 0,06 mm über"
-    assert limit_words({**zone, "limit_mm": 0.0}, Words("en")) == "the contour"
+    assert limit_words({**zone, "limit_mm": 0.0}, Words("en")) == "at most the contour"
     thin = {**zone, "finding": "too_thin", "extreme_mm": 0.66}
     assert reading_words(thin, Words("en")) == "0.66 ± 0.06 mm"
 

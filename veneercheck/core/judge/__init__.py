@@ -6,11 +6,12 @@ How it judges
   what is smaller than 0.25 mm² (the profile's `smallest_mm2`) is dropped, and so is what stays
   within 0.02 mm of its limit everywhere: no hand and no scan is finer.
 - Too thin is judged by the ray or by the largest ball that touches the framework there and holds no
-  contour, whichever is smaller; too thick by the nearest contour point that is seen through the
-  gap, because a ray from a wall or ledge runs along the veneer. The layer that is told of a point
-  is the latter less opaquer and beads, or the former where that falls short; over contour by how
-  far the framework stands out. Whether the framework stands out there or the wax-up is dented, the
-  program cannot tell: look before you cut.
+  contour, whichever is smaller, and on a crest of metal by the nearest contour that one of its
+  facets faces; too thick by the nearest contour point that is seen through the gap, because a ray
+  from a wall or ledge runs along the veneer. The layer that is told of a point is the latter less
+  opaquer and beads, or the former where that falls short; over contour by how far the framework
+  stands out. Whether the framework stands out there or the wax-up is dented, the program cannot
+  tell: look before you cut.
 - The reading of a zone, `extreme_mm`, is the worst mean over 0.25 mm²: a single point would only be
   the noisiest one.
 - The finding is firm where that mean lies beyond the limit by more than 1.645 times its own
