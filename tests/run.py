@@ -20,8 +20,8 @@ ROOT = Path(__file__).resolve().parent.parent
 BENCHMARKS = sorted((ROOT / "tests" / "benchmarks").glob("*.py"))
 """Tests import the long trials that they shorten."""
 
-WORKERS = 1 + (os.cpu_count() or 1)
-"""Of pytest, one more than there are cores: many a test waits for a process, a line or a clock."""
+WORKERS = 2 + (os.cpu_count() or 1)
+"""Of pytest, two more than there are cores: many a test waits for a process, a line or a clock."""
 
 STEPS: tuple[tuple[str, ...], ...] = (
     ("ruff", "format", "--check", "--quiet", "."),
