@@ -36,8 +36,9 @@ from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
-LYING_MM = 0.05
-"""Contour this near to the metal under it lies on it: it was not cut there."""
+LYING_MM, LYING_SIGMAS = 0.05, 4.0
+"""Contour this near to the metal under it, or within so many of the noise's σ, lies on it: it was
+not cut there."""
 
 BESIDE_MM = 1.0
 """Contour that lies on the metal still bounds the gap so far from where it leaves it."""
@@ -100,6 +101,7 @@ class Gap:
         *,
         over_metal_mm: Floats,
         metal: RayScene,
+        noise_mm: float = 0.0,
     ) -> Gap:
         """Set the gap up.
 
@@ -114,8 +116,10 @@ class Gap:
         over_metal_mm : ndarray, shape (k,)
             How far the metal lies under every contour vertex; NaN where none was met.
         metal : RayScene
+        noise_mm : float
+            Of both scans together, standard deviation.
         """
-        free = ~(np.abs(over_metal_mm) <= LYING_MM)
+        free = ~(np.abs(over_metal_mm) <= max(LYING_MM, LYING_SIGMAS * noise_mm))
         near = np.isfinite(reach_along_edges(contour.points_mm, edges, free, BESIDE_MM))
         faces = np.flatnonzero(near[contour.faces].any(axis=1))
         if not len(faces):

@@ -19,7 +19,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.measure.gap import corner_beside
+from veneercheck.core.measure.gap import LYING_SIGMAS, corner_beside
 from veneercheck.core.mesh.nearest import Nearest, NearestSurface, WalkableSurface, spread_starts
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot
@@ -33,7 +33,8 @@ _INWARD_MM = (0.0, 0.6, 1.2, 1.8)
 of all may be the neighbour's, which lies over the contour and carries nothing."""
 
 _START_BEFORE_MM = 0.02
-"""Rays start this far outside the contour, so that surfaces lying on each other still meet."""
+"""Rays start this far outside the contour, and as many of the noise's σ, so that surfaces lying on
+each other still meet: a ray that starts beyond the metal misses it."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +62,7 @@ def look_from_outside(
     metal: RayScene,
     surface: WalkableSurface,
     deep_mm: float,
+    noise_mm: float = 0.0,
 ) -> FromOutside:
     """Measure from every contour vertex inward to the nearest metal.
 
@@ -78,14 +80,17 @@ def look_from_outside(
     deep_mm : float
         Where a ray straight inward meets metal within this, its length is told; only deeper
         points are asked for their nearest metal, which is never farther than that.
+    noise_mm : float
+        Of both scans together, standard deviation.
 
     Returns
     -------
     FromOutside
     """
     points = contour.points_mm
-    hits = metal.first_hit(points + _START_BEFORE_MM * normals, -normals)
-    depth = hits.distance_mm - _START_BEFORE_MM
+    before = _START_BEFORE_MM + LYING_SIGMAS * noise_mm
+    hits = metal.first_hit(points + before * normals, -normals)
+    depth = hits.distance_mm - before
     faces = surface.mesh.faces
     facing = hits.met & (row_dot(metal.face_normal[hits.face], normals) > 0)
     depth[~(facing & (depth <= REACH_MM))] = np.nan

@@ -296,6 +296,7 @@ def _outward(
         other.edges,
         over_metal_mm=inward.outside.depth_mm,
         metal=inward.metal,
+        noise_mm=math.hypot(inner.scan_noise_mm, outer.scan_noise_mm),
     )
     walkable = WalkableSurface(outer.mesh, other.edges)
     nearest = nearest_on_own_side(inner, outer, gap, walkable, rays=rays, edges=one.edges)
@@ -333,6 +334,7 @@ def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None)
         metal=metal,
         surface=WalkableSurface(inner.mesh, one.edges),
         deep_mm=limits.layer.greatest_mm,
+        noise_mm=math.hypot(inner.scan_noise_mm, outer.scan_noise_mm),
     )
     metal_mm, other_side = _metal(inner, metal)
     return _Inward(metal, metal_mm, other_side, own.distance_mm, outside)
