@@ -14,7 +14,10 @@ import numpy as np
 import pytest
 
 from veneercheck.core import align
+from veneercheck.core.measure.gap import Gap
 from veneercheck.core.measure.space import Reading, measure
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import Floats, RayOutcome, TriangleMesh
 from veneercheck.profile import built_in
 
@@ -171,3 +174,23 @@ def test_a_ray_along_the_veneer_is_no_depth() -> None:
     assert space.space_mm[ledge] == pytest.approx(5.7, abs=1e-6), "the ray's own length is told"
     assert space.nearest_mm[ledge] == pytest.approx(0.7 + x[ledge], abs=1e-6)
     assert space.judged_high_mm[ledge] == pytest.approx(0.7 + x[ledge], abs=1e-6)
+
+
+def test_what_lies_on_the_metal_within_the_noise_bounds_no_gap() -> None:
+    """A level contour 10 mm wide, cut 1 mm deep on a strip of 2 mm, else off the metal by 60 µm of
+    noise: the gap is bound by the strip and 1 mm beside it, and where no noise is told by all."""
+    side = np.linspace(-5.0, 5.0, 51)
+    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
+    at = np.arange(len(x)).reshape(51, 51)
+    a, b, c, d = at[:-1, :-1], at[1:, :-1], at[1:, 1:], at[:-1, 1:]
+    faces = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
+    contour = TriangleMesh(np.stack([x, y, 0.0 * x], axis=1), faces)
+    over = np.where(np.abs(x) < 1.01, 1.0, 0.06)
+    widest = []
+    for noise_mm in (0.02, 0.0):
+        gap = Gap.between(
+            contour, np.tile([0.0, 0.0, 1.0], (len(x), 1)), edge_pairs(faces), over_metal_mm=over,
+            metal=RayScene(contour), noise_mm=noise_mm,
+        )  # fmt: skip
+        widest.append(np.abs(x[faces[gap.faces]]).max())
+    assert widest == pytest.approx([2.2, 5.0], abs=0.01)

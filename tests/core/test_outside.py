@@ -19,7 +19,9 @@ from veneercheck.phantom.bodies import concentric_spheres, sphere_in_ellipsoid
 EDGE_MM = 0.2
 
 
-def look(contour: TriangleMesh, metal: TriangleMesh, deep_mm: float = 0.0) -> FromOutside:
+def look(
+    contour: TriangleMesh, metal: TriangleMesh, deep_mm: float = 0.0, noise_mm: float = 0.0
+) -> FromOutside:
     return look_from_outside(
         contour,
         unique_edges(contour.faces)[0],
@@ -27,6 +29,7 @@ def look(contour: TriangleMesh, metal: TriangleMesh, deep_mm: float = 0.0) -> Fr
         metal=RayScene(metal),
         surface=WalkableSurface(metal),
         deep_mm=deep_mm,
+        noise_mm=noise_mm,
     )
 
 
@@ -61,6 +64,24 @@ def test_metal_standing_out_is_negative_and_none_is_no_number() -> None:
     nothing = look(far, body.inner)
     assert np.isnan(nothing.depth_mm).all()
     assert (nothing.foot == -1).all()
+
+
+def test_what_was_not_cut_lies_on_the_metal_in_two_noisy_scans() -> None:
+    """One ball scanned twice with 15 µm of noise: nowhere is the contour off the metal by more than
+    five of the two noises' σ, and nowhere is the metal under it missed."""
+    body, rng = concentric_spheres(EDGE_MM), np.random.default_rng(3)
+    out = vertex_normals(body.inner)
+    scans = [
+        TriangleMesh(
+            body.inner.points_mm + rng.normal(0.0, 0.015, (len(out), 1)) * out, body.inner.faces
+        )
+        for _ in range(2)
+    ]
+    both_mm = 0.015 * np.sqrt(2.0)
+    found = look(*scans, noise_mm=both_mm)
+    assert np.isfinite(found.depth_mm).all()
+    assert np.abs(found.depth_mm).max() < 5.0 * both_mm
+    assert not (np.abs(look(*scans).depth_mm) < 5.0 * both_mm).all()  # a ray begins too near
 
 
 def test_a_neighbour_facing_the_contour_is_no_metal_under_it() -> None:
