@@ -147,6 +147,17 @@ def test_without_a_die_nothing_is_said_to_fit_over_one(folder, monkeypatch) -> N
     assert "fit everywhere" not in told
 
 
+def test_a_plan_without_a_mark_is_drawn_all_the_same(folder, monkeypatch) -> None:
+    """What is veneered may be too small for any mark; lines of depth are drawn as ever."""
+    monkeypatch.setattr("veneercheck.plan.depth_marks", lambda *_: ())
+    words = ("waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan")
+    code, _ = run(folder, *words, monkeypatch=monkeypatch)
+    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
+    drawn = (folder / "plan" / "depths.svg").read_text(encoding="utf-8")
+    assert (code, document["marks"]) == (4, [])
+    assert "<circle" not in drawn and 'class="strong"' in drawn
+
+
 @pytest.mark.parametrize("fault", ["no surfaces", "hole", "far die", "elsewhere", "taken"])
 def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: str) -> None:
     words = ["waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan"]

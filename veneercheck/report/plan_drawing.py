@@ -80,7 +80,8 @@ def write_drawings(folder: Path, plan: Plan, wedge: Wedge | None, lang: Language
 def depth_map(plan: Plan, lang: Language) -> str:
     """The wax-up from above and from its sides, 1:1, with lines of depth and numbered marks."""
     words = Words(lang)
-    _, at = cKDTree(plan.contour.points_mm).query([mark.at_mm for mark in plan.marks])
+    places = np.reshape([mark.at_mm for mark in plan.marks], (-1, 3))
+    _, at = cKDTree(plan.contour.points_mm).query(places)
     marks = [one for one in zip(plan.marks, at, strict=True) if np.isfinite(one[0].square_mm)]
     return _views_drawn(plan, lang, lambda flat, seen: _one_view(plan, marks, flat, seen, words))
 
