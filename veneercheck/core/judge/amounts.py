@@ -125,10 +125,10 @@ def _without_spikes(amount_mm: Floats, edges: Ints) -> Floats:
     """What a knife can do: nothing that a vertex alone asks for amid others that do not, as in a
     fold. An opening (Matheron 1975, from memory) over one triangle all round."""
     one, other = edges.T
-    least, most = amount_mm.copy(), np.zeros(len(amount_mm))
+    least = amount_mm.copy()
     np.minimum.at(least, one, amount_mm[other])
     np.minimum.at(least, other, amount_mm[one])
-    most[:] = least
+    most = least.copy()
     np.maximum.at(most, one, least[other])
     np.maximum.at(most, other, least[one])
     return most

@@ -90,7 +90,7 @@ _BEYOND_FOOT = 1.35
 """A bead's own flank stands this high nowhere, so far from its middle."""
 
 _MOST_OVERLOOKED = 0.8
-"""For each with a summit of its own: beads have 0.47 at most, crests and tips 1.1 to 4.8."""
+"""For each with a summit of its own: beads have 0.54 at most, crests and tips 1.1 to 4.8."""
 
 _ROUND_FOOT_MM = 0.3
 _LEVEL = 0.35

@@ -12,8 +12,8 @@ Wax is asked for only where it has room. Under a sharp cusp or ridge metal that 
 layer to both sides ends deep below the tip: 2.4 mm where the sides meet at 60° and 1.2 mm are
 asked. Choice: from the contour inward, away from whatever of it is nearest, to where the least
 space is had; where that is farther off than the greatest layer it is a remark on the contour, no
-finding. Instead of: a finding, whose wax would make the veneer beside it too thin. Cost: none that
-was seen.
+finding. Instead of: a finding, whose wax would make the veneer beside it too thin. Cost: the way
+goes uphill only, and room that lies behind a narrow place is not found.
 """
 
 from __future__ import annotations
