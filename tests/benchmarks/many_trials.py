@@ -303,7 +303,7 @@ class StandIn:
             return entry
 
         # The trial's own worker ends with it: what it times is the very method that files.
-        Register.append = timed  # type: ignore[method-assign]
+        Register.append = timed  # type: ignore[method-assign]  # put in for the trial alone
 
     @staticmethod
     def _replace_the_check(made: Path) -> None:
@@ -383,8 +383,7 @@ def _plugin(made: Path | None, times: Path) -> Any:
 
     base: Any = distributed.WorkerPlugin
 
-    # distributed tells no types, so its class is of type Any.
-    class Plugin(StandIn, base):  # type: ignore[misc]
+    class Plugin(StandIn, base):  # type: ignore[misc]  # distributed tells no types
         pass
 
     return Plugin(made, times)

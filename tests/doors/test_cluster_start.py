@@ -51,8 +51,7 @@ def test_a_cluster_here_grows_checks_files_and_ends(
 ) -> None:
     asked_for: list[int] = []
 
-    # distributed tells no types, so its class is of type Any.
-    class Noted(distributed.LocalCluster):  # type: ignore[misc]
+    class Noted(distributed.LocalCluster):  # type: ignore[misc]  # distributed tells no types
         def scale(self, n: int = 0, **more: object) -> object:
             asked_for.append(n)
             return super().scale(n, **more)
