@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 
 from veneercheck.core import align
-from veneercheck.core.divide import anatomy, attachments, regions
+from veneercheck.core.divide import anatomy, attachments, excess, regions
 from veneercheck.core.judge import decide as judge
 from veneercheck.core.judge import knife, meant, structure, summed
 from veneercheck.core.measure import beads
@@ -125,6 +125,7 @@ def check(
     measured = _measured(framework, surfaces, alignment, case=case, limits=limits, say=say)
     say("dividing it into zones")
     divided = _divided(measured, surfaces.waxup, paint, case, limits)
+    measured = measured.on_slopes(divided, limits)
     work, carried = side_by_side(
         lambda: _work(measured, divided, case, limits),
         lambda: _carried(measured, divided, surfaces.waxup, case.stage, limits),
@@ -149,6 +150,12 @@ class _Measured:
     reading: Reading
     raw: Reading
     beaded: beads.Beads | None
+
+    def on_slopes(self, divided: _Divided, limits: Limits) -> _Measured:
+        """What was read, how much too thin it is on slopes judged by the nearest contour."""
+        least, _ = anatomy.limits_of_surfaces(limits, divided.where)
+        reading = excess.on_slopes(self.reading, divided.parts, limits, least_mm=least)
+        return dataclasses.replace(self, reading=reading)
 
     def field(self, limits: Limits) -> BeadField | None:
         """The beads, and how the veneer covers them."""

@@ -195,6 +195,25 @@ def test_amount_is_told_along_the_knifes_path() -> None:
     assert -thick.amount_mm > missing + 0.1
 
 
+@pytest.mark.parametrize(("area_mm2", "high_mm"), [(0.85, 0.48), (1.5, 0.48), (0.85, 0.8)])
+def test_a_small_steep_bump_reads_as_much_too_thin_as_it_is(area_mm2, high_mm) -> None:
+    """By hand: a raised cosine on a floor 1.2 mm under a flat contour, whose distance is its depth;
+    the mean over the spot that a sphere of 0.25 mm² cuts out of it, by quadrature. A ball has more
+    room on the flanks: the smaller of ray and ball is 0.07 to 0.16 mm more."""
+
+    def depth(x, y):
+        r = np.hypot(x - 8.0, y - 6.0) / math.sqrt(area_mm2 / math.pi)
+        return cut(x, y, 1.2) - 0.5 * high_mm * (1.0 + np.cos(math.pi * np.clip(r, 0.0, 1.0)))
+
+    x, y = np.meshgrid(*2 * [np.linspace(-0.3, 0.3, 301)])
+    under = depth(8.0 + x, 6.0 + y)
+    spot = x**2 + y**2 + (under - (1.2 - high_mm)) ** 2 < 0.25 / math.pi
+    found = checked(depth)
+    (zone,) = [zone for zone in found.zones if zone.decision is Decision.FIRM]
+    assert zone.finding is FindingKind.TOO_THIN
+    assert zone.extreme_mm + found.limits.taken_mm == pytest.approx(under[spot].mean(), abs=0.02)
+
+
 def test_crumb_is_no_zone() -> None:
     """Source: 0.2 × 0.2 mm is less than the profile's 0.25 mm²."""
 

@@ -19,6 +19,13 @@ the width only, which came and went with the noise as slivers and left the flank
 next check; or the whole allowance up to the line, which moved the line that the limit is counted
 from, round after round. Cost: a slope that is a little too shallow within the width beside a stop
 is only seen by answering the question.
+
+On the flanks of a small bump the nearest contour tells how much too thin it is. A ball has more room
+on a slope than the contour is off, and the mean over a bump of 0.85 mm² and 0.48 mm told 0.14 mm too
+much (plates, by quadrature). Choice: in the cut, beyond band and stops, where ray or ball fall
+short, the nearest contour counts if it is shorter by more than the noise of the reading. Instead
+of: the nearest contour everywhere, by which each steep wall is too thin and a bump's zone nearly
+twice as wide; or the smaller one of each point, which is short by noise.
 """
 
 from __future__ import annotations
@@ -37,6 +44,10 @@ GUARD = 1.6449
 
 _LEAST_TILT_COS = 0.5
 """The knife's path is told up to twice the depth; on steeper walls it would be a guess."""
+
+
+_CLEARLY_SHORTER = 3.0
+"""So many standard uncertainties of a reading's noise ball and nearest contour differ by a slope."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +99,24 @@ def least_layer_mm(regions: Regions, limits: Limits, least_mm: Floats) -> Floats
     beside an island: cut to full depth there, a metal stop would become a thorn.
     """
     return (least_mm + limits.taken_mm) * band_share(regions, limits) - limits.taken_mm
+
+
+def on_slopes(reading: Reading, regions: Regions, limits: Limits, *, least_mm: Floats) -> Reading:
+    """The reading, how much too thin it is on slopes within the cut judged by the nearest contour.
+
+    Parameters
+    ----------
+    least_mm : ndarray, shape (n,)
+        Least layer at every vertex.
+    """
+    space = reading.space
+    low_mm, high_mm = space.judged_low_mm, space.judged_high_mm
+    within = (regions.code == Region.CUT) & (band_share(regions, limits) >= 1.0)
+    noise_mm = np.nan_to_num(space.u_noise_mm, nan=np.inf)
+    slopes = within & (low_mm < least_mm + limits.taken_mm)
+    slopes &= low_mm - high_mm > _CLEARLY_SHORTER * noise_mm
+    low_mm = np.where(slopes, high_mm, low_mm)
+    return dataclasses.replace(reading, space=dataclasses.replace(space, judged_low_mm=low_mm))
 
 
 def band_share(regions: Regions, limits: Limits) -> Floats:

@@ -54,7 +54,7 @@ class SpaceMap:
     ball_mm : ndarray, shape (n,)
         Diameter of the largest ball that touches the vertex and fits under the contour.
     judged_low_mm : ndarray, shape (n,)
-        The smaller of ray and ball, and on a crest of the nearest contour: what is compared with
+        The smaller of ray and ball, on crests and slopes the nearest contour: what is compared with
         the least layer.
     judged_high_mm : ndarray, shape (n,)
         The nearest contour, free of the bias that noise gives a nearest distance: what is
