@@ -254,20 +254,23 @@ def _apart(done: Fitted, free: Floats, limit_mm: float) -> tuple[float, bool]:
     """How far the fit moves the surface along its normal, at the vertex where that is surest.
 
     And whether that is more than is told, and than its uncertainty explains. What slides the
-    reference along itself is left out: nothing shows how far it slid.
+    reference along itself is left out: nothing shows how far it slid. Powder may excuse a frame
+    that does not fit, and never accuses one that does: on a cap an even offset is nearly a shift.
     """
     body, sure, motion = done.body, done.sure, done.last.motion
     lever = np.array([body.radius_mm] * 3 + [1.0] * 3)
     shift = motion.apply(body.centre_mm[None])[0] - body.centre_mm
     change = np.concatenate([vector_from_rotation(motion.rotation), shift])
-    change = lever * (change + _without_powder(done))
-    change = (change - free @ (free.T @ change)) / lever
+    changes = lever * np.stack([change, change + _without_powder(done)])
+    changes = (changes - changes @ free @ free.T) / lever
     here = trust.counted(body, done.last)
     moved = motion.apply(body.surface.mesh.points_mm[here])
     row = rows(moved, motion.turn(body.surface.normal[here]), sure.centre_mm)
-    off = np.abs(row @ change)
+    off = np.abs(changes @ row.T)
     factor = sure.stated_mm / sure.u_max_mm if sure.u_max_mm > 0 else 1.0
     variance = np.einsum("ij,jk,ik->i", row, sure.covariance, row)
     beyond = off - SURE * factor * np.sqrt(np.maximum(variance, 0.0))
-    worst = int(np.argmax(beyond))
-    return float(off[worst]), bool(off[worst] > limit_mm and beyond[worst] > 0)
+    which = int(np.argmin(beyond.max(axis=1)))
+    worst = int(np.argmax(beyond[which]))
+    off_mm = float(off[which, worst])
+    return off_mm, bool(off_mm > limit_mm and beyond[which, worst] > 0)
