@@ -193,7 +193,8 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
     if len(off):
         outward = _outward(mesh, toward, np.nan_to_num(space.nearest_mm[:count]))
         depth = _let_down(mesh, moved, amount, off, outward)
-        depth = np.where(np.isnan(depth), row_dot(mesh.points_mm - moved, outward)[off], depth)
+        # A place comes down by no less than is told of it.
+        depth = np.fmax(depth, row_dot(mesh.points_mm - moved, outward)[off])
         depth = _by_its_tip(mesh.points_mm[off], depth, outward[off])
         moved[off] = mesh.points_mm[off] - depth[:, None] * outward[off]
     return TriangleMesh(moved, mesh.faces)
