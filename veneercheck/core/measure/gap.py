@@ -28,6 +28,7 @@ more set of rays.
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 
@@ -54,9 +55,9 @@ _BEHIND_COS = -0.75
 """Contour that lies farther behind a vertex (139° from its normal) is seen through metal only; over
 a sharp edge the nearest may lie behind."""
 
-_CANDIDATES = (8, 64, 640)
+_CANDIDATES = (8, 64, 200, 640)
 """Contour vertices tried where the nearest is hidden: the first lie beside it, the second within a
-millimetre on a usual scan, the others within three."""
+millimetre on a usual scan, the last within three."""
 
 _PAIRS_AT_ONCE = 500_000
 """Lines of sight tried in one go: 50 MB at most."""
@@ -92,6 +93,7 @@ class Gap:
     faces: Ints
     tree: NearestSurface
     metal: RayScene
+    _kept: list[tuple[Ints, Any]] = dataclasses.field(default_factory=list, init=False, repr=False)
 
     @staticmethod
     def between(
@@ -181,10 +183,7 @@ class Gap:
 
     def _next_seen(self, points_mm: Floats, normals: Floats) -> tuple[Floats, Ints]:
         """The nearest seen one of the contour points round about; face −1 where there is none."""
-        from scipy.spatial import cKDTree
-
-        used = np.unique(self.contour.faces[self.faces])
-        tree = cKDTree(self.contour.points_mm[used])
+        used, tree = self._corners()
         chosen = np.full(len(points_mm), -1, dtype=np.int64)
         for most in _CANDIDATES:
             left = np.flatnonzero(chosen < 0)
@@ -195,6 +194,15 @@ class Gap:
                 which = used[tree.query(points_mm[some], k=count)[1].reshape(len(some), count)]
                 chosen[some] = self._first_seen(points_mm[some], normals[some], which)
         return self._round(points_mm, chosen)
+
+    def _corners(self) -> tuple[Ints, Any]:
+        """Vertices of the contour that bounds the gap, and a tree of them: made when first asked."""
+        if not self._kept:
+            from scipy.spatial import cKDTree
+
+            used = np.unique(self.contour.faces[self.faces])
+            self._kept.append((used, cKDTree(self.contour.points_mm[used])))
+        return self._kept[0]
 
     def _first_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
         """The first of some contour vertices, a row for each point, that it sees; −1: none."""
