@@ -20,12 +20,13 @@ next check; or the whole allowance up to the line, which moved the line that the
 from, round after round. Cost: a slope that is a little too shallow within the width beside a stop
 is only seen by answering the question.
 
-On the flanks of a small bump the nearest contour tells how much too thin it is. A ball has more room
-on a slope than the contour is off, and the mean over a bump of 0.85 mm² and 0.48 mm told 0.14 mm too
-much (plates, by quadrature). Choice: in the cut, beyond band and stops, where ray or ball fall
-short, the nearest contour counts if it is shorter by more than the noise of the reading. Instead
-of: the nearest contour everywhere, by which each steep wall is too thin and a bump's zone nearly
-twice as wide; or the smaller one of each point, which is short by noise.
+On the flanks of a small bump the nearest contour tells how much too thin it is. A ball has more
+room on a slope than the contour is off, and the mean over a bump of 0.85 mm² and 0.48 mm told
+0.14 mm too much (plates, by quadrature). Choice: in the cut, beyond band and stops, where ray or
+ball fall short, the nearest contour counts if it is shorter by more than the noise of the reading.
+Instead of: the nearest contour everywhere, by which each steep wall is too thin and a bump's zone
+nearly twice as wide; or the smaller one of each point, which is short by noise. Cost: beside a
+bump the told layer jumps where ray and ball just reach the limit.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ _LEAST_TILT_COS = 0.5
 
 
 _CLEARLY_SHORTER = 3.0
-"""So many standard uncertainties of a reading's noise ball and nearest contour differ by a slope."""
+"""By more of its noise than this, in standard uncertainties, ball and nearest part on a slope."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

@@ -196,7 +196,7 @@ class Gap:
         return self._round(points_mm, chosen)
 
     def _corners(self) -> tuple[Ints, Any]:
-        """Vertices of the contour that bounds the gap, and a tree of them: made when first asked."""
+        """Vertices of the contour that bounds the gap, and their tree: made when first asked."""
         if not self._kept:
             from scipy.spatial import cKDTree
 
