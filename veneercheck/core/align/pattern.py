@@ -165,7 +165,7 @@ def _solved(jacobian: Floats, shown: _Shown, *, patches: bool = False) -> tuple[
     value = np.zeros(jacobian.shape[1])
     scale = np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-12)
     unit_rows = jacobian / scale
-    residual, covariance = shown.residual_mm, np.zeros((len(value), len(value)))
+    residual = shown.residual_mm
     for _ in range(_ROUNDS):
         left = residual - unit_rows @ value
         width = max(_WIDTH * float(np.median(np.abs(left))) / 0.6745, _LEAST_WIDTH_MM)
@@ -173,9 +173,9 @@ def _solved(jacobian: Floats, shown: _Shown, *, patches: bool = False) -> tuple[
         matrix = unit_rows.T @ (unit_rows * weight[:, None])
         inverse = np.linalg.pinv(matrix, rcond=1e-10, hermitian=True)
         value = inverse @ (unit_rows.T @ (weight * residual))
-        squared = weight**2 / np.maximum(shown.area_mm2, 1e-12)
-        middle = unit_rows.T @ (unit_rows * squared[:, None])
-        covariance = inverse @ middle @ inverse * shown.power_mm4
+    squared = weight**2 / np.maximum(shown.area_mm2, 1e-12)
+    middle = unit_rows.T @ (unit_rows * squared[:, None])
+    covariance = inverse @ middle @ inverse * shown.power_mm4
     if patches:
         covariance = covariance + _left_out(unit_rows, weight, residual, shown.arm_mm)
     return value / scale, covariance / np.outer(scale, scale)
@@ -187,7 +187,9 @@ def _left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats
     Facets of a thinned mesh lie beside the surface by a way that hangs together as far as they
     reach; residuals that are thought independent say nothing of it.
     """
-    _, patch = np.unique(np.floor(arm_mm / _PATCH_MM), axis=0, return_inverse=True)
+    cell = np.floor(arm_mm / _PATCH_MM).astype(np.int64)
+    cell -= cell.min(axis=0)
+    _, patch = np.unique(np.ravel_multi_index(cell.T, cell.max(axis=0) + 1), return_inverse=True)
     order = np.argsort(patch, kind="stable")
     ends = np.searchsorted(patch[order], np.arange(1, patch.max() + 1))
     rows, weighted = jacobian[order], (jacobian * weight[:, None])[order]
