@@ -383,6 +383,20 @@ def _off(found: Check, x, y):
     return LinearNDInterpolator(points[:, :2], found.amount_mm * up)(x, y)
 
 
+def test_a_ridge_that_stands_out_is_told_though_it_is_narrower_than_a_knife() -> None:
+    """By hand: a crest 0.3 mm wide and 3 mm long, 0.2 mm out of the contour amid the veneer."""
+
+    def depth(x, y):
+        beside, beyond = np.abs(x - 8.0) - 0.15, np.abs(y - 6.0) - 1.5
+        return np.minimum(cut(x, y), 3.0 * np.maximum(np.maximum(beside, beyond), 0.0) - 0.2)
+
+    found = checked(depth)
+    (zone,) = [zone for zone in found.zones if zone.finding is FindingKind.OVER_CONTOUR]
+    assert zone.decision is Decision.FIRM
+    assert zone.extreme_mm == pytest.approx(-0.2, abs=0.03)
+    assert zone.across_mm == pytest.approx(3.0, abs=0.7)
+
+
 def test_framework_outside_is_over_contour() -> None:
     def depth(x, y):
         return cut(x, y) - 0.3 * np.exp(-((x - 2.0) ** 2 + (y - 6.0) ** 2))

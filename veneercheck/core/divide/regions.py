@@ -87,8 +87,9 @@ class Regions:
     island_distance_mm : ndarray, shape (n,)
         Distance of a cut vertex's contour point from the nearest island, where it is within the
         width of the band; NaN elsewhere.
-    proud_flank : ndarray of bool, shape (n,)
-        Cut vertices so near to an island that stands proud: the knife works there anyway.
+    proud : ndarray of bool, shape (n,)
+        An island that stands proud, be it a ridge narrower than a knife, and cut vertices within
+        the width of the band beside it: the knife works there anyway.
     tolerance_mm : float
         Distance within which a surface counted as uncut.
     line_mm : ndarray, shape (k, 3)
@@ -99,7 +100,7 @@ class Regions:
     from_line_mm: Floats
     islands: tuple[Ints, ...]
     island_distance_mm: Floats
-    proud_flank: Bools
+    proud: Bools
     tolerance_mm: float
     line_mm: Floats
 
@@ -150,7 +151,7 @@ def divide(
         np.where(in_band, from_line, np.nan),
         tuple(islands),
         np.where(cut & (from_island <= width), from_island, np.nan),
-        cut & (from_proud <= width),
+        proud | (cut & (from_proud <= width)),
         tolerance,
         line,
     )

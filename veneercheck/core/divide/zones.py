@@ -131,7 +131,7 @@ def patches(
     """
     ground = _Ground.of(framework, reading, regions, limits, excess)
     clear = ground.spots.excess_mm > np.fmax(ground.spots.guard_mm, excess.told_from_mm)
-    far = ground.connect(ground.reaching(clear), worked=regions.proud_flank)
+    far = ground.connect(ground.reaching(clear), worked=regions.proud)
     firm = [p for p in far if p.firmly_beyond and _is_told(p, reading, regions, limits)]
     if excess.told_from_mm > 0:
         close = ground.spots.excess_mm > excess.told_from_mm
@@ -201,7 +201,7 @@ def _beside_flank(patch: Patch, reading: Reading, regions: Regions) -> float:
     own = patch.vertices
     if patch.finding is not FindingKind.TOO_THIN:
         return patch.area_mm2
-    beside = np.isnan(regions.island_distance_mm[own]) | regions.proud_flank[own]
+    beside = np.isnan(regions.island_distance_mm[own]) | regions.proud[own]
     return float(reading.space.area_mm2[own] @ beside)
 
 
