@@ -109,6 +109,24 @@ def test_a_hollow_bar_has_the_area_of_its_wall() -> None:
     assert found.area_mm2 == pytest.approx(0.75 * np.pi * 1.4 * 1.1, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("wide", "tall", "up_mm"), [(0.4, 0.4, 2.5), (2.5, 4.0, -7.0), (4.0, 4.0, -7.0)]
+)
+def test_the_loop_that_bears_is_no_lip_over_it_and_no_model_under_it(wide, tall, up_mm) -> None:
+    """Source: the same ellipse; a marginal ridge that overhangs is a loop of 0.8 mm² above it, a
+    model that nobody told from the framework one of 50 mm² and more below it, be it as wide as the
+    units or wider."""
+    mesh = bar(elliptic)
+    other = bar(lambda x: [wide, tall] * elliptic(x) + [0.0, up_mm])
+    both = TriangleMesh(
+        np.concatenate([mesh.points_mm, other.points_mm]),
+        np.concatenate([mesh.faces, other.faces + len(mesh.points_mm)]),
+    )
+    nothing = np.zeros(len(both.points_mm), dtype=bool)
+    (found,) = connectors(both, two_units(mesh), nothing, LIMITS)
+    assert found.area_mm2 == pytest.approx(np.pi * 1.4 * 1.1, rel=0.01)
+
+
 @pytest.mark.parametrize("why", ["underside missing", "runs into the model"])
 def test_what_was_not_seen_all_round_has_no_area(why: str) -> None:
     mesh = bar(elliptic)
