@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -10,8 +11,10 @@ from scipy.special import ndtr, ndtri
 
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
-from veneercheck.core.divide import excess
-from veneercheck.core.judge import summed
+from veneercheck.core import align
+from veneercheck.core.divide import excess, regions
+from veneercheck.core.judge import knife, summed
+from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
@@ -470,3 +473,57 @@ def test_the_probability_is_that_of_the_normal_distribution():
     short = thin.limits.layer.least_mm - (thin.space.judged_low_mm - thin.limits.taken_mm)
     assert thin.p_thin == pytest.approx(ndtr(short / u), abs=1e-6)
     assert (thin.p_thick < 1e-6).all()
+
+
+def test_an_island_stays_one_beside_a_vertex_that_was_not_sorted() -> None:
+    """By hand: 40 vertices of cut surface all round a spot, one of them unsorted: 97 % of its
+    border. As a collar it would excuse all that is too thin beside it."""
+    spot, ring = np.arange(1, 11), np.arange(11, 51)
+    edges = np.stack([np.repeat(spot, 4), ring], axis=1)
+    uncut, cut_ = (np.isin(np.arange(51), some) for some in (spot, ring[:-1]))
+    label = np.where(uncut, 0, np.arange(51))
+    cut_label = np.where(cut_, 7, np.arange(51) + 100)
+    found = regions._surroundings(uncut, cut_, label, cut_label, edges)
+    assert found == {0: 7}
+    far = np.isin(np.arange(51), ring[:-4])
+    assert not regions._surroundings(uncut, far, label, np.where(far, 7, 100), edges)
+
+
+def test_out_of_the_contour_amid_the_veneer_the_nearest_contour_is_enough() -> None:
+    """Source: a spot 0.3 mm out, over which the rays are taken away, as in a tight embrasure."""
+    limits = built_in()
+    framework = plate(lambda x, y: -np.where(np.hypot(x - 8.0, y - 6.0) < 0.8, -0.3, cut(x, y)))
+    shared = align.given(framework, CONTOUR)
+    reading = measure(framework, CONTOUR, alignment=shared, limits=limits)
+    parts = regions.divide(framework, reading, limits)
+    out = np.hypot(*(framework.points_mm[:, :2] - [8.0, 6.0]).T) < 0.65
+    space = dataclasses.replace(
+        reading.space, space_mm=np.where(out, np.nan, reading.space.space_mm)
+    )
+    least, greatest = (np.full(len(out), value) for value in (1.0, 2.0))
+    reading = dataclasses.replace(reading, space=space)
+    *_, over = excess.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    assert out.sum() > 100
+    assert over.excess_mm[out] == pytest.approx(0.3, abs=0.01)
+
+
+def test_a_plateau_beside_the_line_is_a_zone_and_no_chamfer_left_for_the_metal() -> None:
+    """By hand: 0.4 mm of space along the step for 6 mm within the band of 0.8 mm, and for 1.5 mm to
+    0.35 mm beyond it."""
+
+    def depth(x, y):
+        beside = np.abs(y - 6.0)
+        flat = ((x < 4.65) & (beside < 3.0)) | ((x < 5.15) & (beside < 0.75))
+        return np.where(flat, np.minimum(cut(x, y), 0.4), cut(x, y))
+
+    (zone,) = checked(depth).zones
+    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
+    assert zone.extreme_mm == pytest.approx(0.4 - 0.2, abs=0.04)
+    assert zone.centre_mm[0] > 4.8
+
+
+def test_metal_that_was_not_met_is_no_thin_metal() -> None:
+    """By hand: of five rays inward two end in a lip 0.8 mm thick, three go on through the tooth."""
+    some = np.arange(5)
+    assert math.isnan(knife._middle(np.array([0.8, 0.8, np.nan, np.nan, np.nan]), some))
+    assert knife._middle(np.array([0.8, 0.8, 0.7, np.nan, np.nan]), some) == 0.8

@@ -60,7 +60,7 @@ def _patches(excess_mm):
     reading = SimpleNamespace(space=space, edges=edge_pairs(MESH.faces), normals=up)
     regions = SimpleNamespace(
         code=np.full(count, Region.CUT),
-        proud_flank=nowhere,
+        proud=nowhere,
         island_distance_mm=np.full(count, np.nan),
     )
     return zones.patches(MESH, reading, regions, built_in(), excess)

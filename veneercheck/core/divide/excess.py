@@ -177,7 +177,10 @@ def excesses(
     thick = compare(FindingKind.TOO_THICK, over_greatest, high_mm, 1.0 / tilt, cut)
     bare = ~np.isin(regions.code, (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT))
     outside = np.where(bare, -np.fmax(space.space_mm, space.nearest_mm), np.nan)
-    outside[~(np.isfinite(space.space_mm) & (reading.agreement >= AGREEING_COS))] = np.nan
+    # Amid the veneer the nearest contour is enough: in an embrasure many a ray meets none.
+    amid = veneered | (regions.code == Region.ISLAND)
+    read = np.isfinite(space.space_mm) | (amid & np.isfinite(space.nearest_mm))
+    outside[~(read & (reading.agreement >= AGREEING_COS))] = np.nan
     over = Excess(
         FindingKind.OVER_CONTOUR,
         outside,

@@ -55,6 +55,9 @@ HIDDEN_SHARE = 0.5
 cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
 veneer must not make the veneer smaller."""
 
+_SURROUNDED_SHARE = 0.95
+"""An island borders on one cut area by so much: one vertex with a turned normal makes no collar."""
+
 _BUMP_MM = 0.4
 """A metal stop that stands out this far keeps the teeth from closing: it is none."""
 
@@ -287,15 +290,15 @@ def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | No
 def _surroundings(
     uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints
 ) -> dict[int, int]:
-    """Uncut parts that border on cut surface only, and on one cut area: part → that area."""
+    """Uncut parts that one cut area surrounds, but for specks: part → that area."""
     both = np.concatenate([edges, edges[:, ::-1]])
     leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
     part, beyond = label[leaving[:, 0]], leaving[:, 1]
     neighbour = np.where(cut[beyond], cut_label[beyond], -1)
-    borders = np.unique(np.stack([part, neighbour], axis=1), axis=0)
-    parts, count = np.unique(borders[:, 0], return_counts=True)
-    single = set(parts[count == 1].tolist())
-    return {int(p): int(n) for p, n in borders if int(p) in single and n >= 0}
+    pairs, count = np.unique(np.stack([part, neighbour], axis=1), axis=0, return_counts=True)
+    border = np.bincount(part, minlength=len(uncut))
+    around = (pairs[:, 1] >= 0) & (count >= _SURROUNDED_SHARE * border[pairs[:, 0]])
+    return {int(p): int(n) for p, n in pairs[around]}
 
 
 def _is_bump(island: Ints, reading: Reading) -> bool:

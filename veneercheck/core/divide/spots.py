@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from statistics import NormalDist
 
 import numpy as np
 
@@ -148,3 +149,16 @@ def _means(area_mm2: Floats, excess: Excess, row: Ints, near: Ints, count: int) 
         ],
         axis=1,
     )
+
+
+def largest_of(count: float) -> float:
+    """Expected largest of so many independent normal values, in standard deviations.
+
+    Blom's approximation (1958, from memory).
+
+    Examples
+    --------
+    >>> round(largest_of(1.0), 2), round(largest_of(100.0), 2)
+    (0.0, 2.5)
+    """
+    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1.0 else 0.0

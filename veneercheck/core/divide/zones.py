@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from statistics import NormalDist
 
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD, Excess, band_share
 from veneercheck.core.divide.regions import Regions
-from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, Spots, decisive, spot_means
+from veneercheck.core.divide.spots import (
+    RADIUS_MM,
+    SPOT_MM2,
+    Spots,
+    decisive,
+    largest_of,
+    spot_means,
+)
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import components, reach_along_edges
@@ -31,6 +37,9 @@ ALIKE_MM = 0.002
 
 BEADS_APART_MM = 1.0
 """Beads whose cover is short and that stand no farther apart are one zone."""
+
+BEYOND_SHARE = 2.0
+"""Of the smallest zone: so much too thin beyond the band is no chamfer left for the metal."""
 
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
@@ -133,6 +142,7 @@ def patches(
     clear = ground.spots.excess_mm > np.fmax(ground.spots.guard_mm, excess.told_from_mm)
     far = ground.connect(ground.reaching(clear), worked=regions.proud)
     firm = [p for p in far if p.firmly_beyond and _is_told(p, reading, regions, limits)]
+    firm = [ground.beyond_band(patch) for patch in firm]
     if excess.told_from_mm > 0:
         close = ground.spots.excess_mm > excess.told_from_mm
     else:
@@ -268,6 +278,16 @@ class _Ground:
         starts = np.flatnonzero(np.diff(label[members])) + 1
         return [self._patch(part) for part in np.split(members, starts) if len(part)]
 
+    def beyond_band(self, patch: Patch) -> Patch:
+        """What of a patch that is mostly in the band lies beyond it, where that is a zone too."""
+        rest = patch.vertices[self.regions.code[patch.vertices] == Region.CUT]
+        area = float(self.reading.space.area_mm2[rest].sum())
+        small = area < BEYOND_SHARE * self.limits.smallest_zone_mm2
+        if small or not is_of_band(patch, self.reading, self.regions):
+            return patch
+        beyond = self._patch(rest)
+        return beyond if beyond.firmly_beyond else patch
+
     def _worst(self, vertices: Ints) -> int:
         """The vertex in the middle of the worst spot; of many that noise alone tells apart, the one
         amid them."""
@@ -295,7 +315,7 @@ class _Ground:
             u_mm=math.hypot(noise, float(spots.steady_u_mm[worst])),
             typical_mm=float(np.nanmedian(self.excess.value_mm[vertices])),
             path=float(spots.path[worst]),
-            chosen_mm=noise * _largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
+            chosen_mm=noise * largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
             spot=vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM],
             across_mm=_across_mm(points[vertices], weight),
         )
@@ -320,19 +340,6 @@ def _across_mm(points_mm: Floats, weight: Floats) -> float:
     off = points_mm - weight @ points_mm / weight.sum()
     spread = np.einsum("i,ij,ik->jk", weight, off, off) / weight.sum()
     return 4.0 * math.sqrt(max(float(np.linalg.eigvalsh(spread)[-1]), 0.0))
-
-
-def _largest_of(count: float) -> float:
-    """Expected largest of so many independent normal values, in standard deviations.
-
-    Blom's approximation (1958, from memory).
-
-    Examples
-    --------
-    >>> round(_largest_of(1.0), 2), round(_largest_of(100.0), 2)
-    (0.0, 2.5)
-    """
-    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1.0 else 0.0
 
 
 def bead_patches(

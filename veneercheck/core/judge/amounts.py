@@ -117,7 +117,11 @@ def tried(
         own[worked.at[mine]] = np.minimum(
             amount[mine], _ASLANT * patch.sure_mm * patch.path if fills else np.inf
         )
-        found.append(_without_spikes(own, reading.edges))
+        # Where a contour that was met nowhere leaves gaps in what stands out, they have no say.
+        over = excess.finding is FindingKind.OVER_CONTOUR
+        has_say = np.isfinite(excess.excess_mm) | (not over)
+        edges = reading.edges[has_say[reading.edges].all(axis=1)]
+        found.append(_without_spikes(own, edges))
     return found
 
 

@@ -351,9 +351,9 @@ def _advised(
 
 def _middle(values: Floats, vertices: Ints) -> float:
     """The median of a spot: over a sharp crest the metal straight inward ends at once, and that of
-    one vertex says little. NaN where nothing is known."""
-    known = values[vertices][np.isfinite(values[vertices])]
-    return float(np.median(known)) if len(known) else math.nan
+    one vertex says little. Metal that was not met is no thin one; NaN where that is most of it."""
+    middle = float(np.median(np.nan_to_num(values[vertices], nan=np.inf)))
+    return middle if math.isfinite(middle) else math.nan
 
 
 def _at_spot(reading: Reading, patch: zones.Patch, amount: Floats) -> float:
