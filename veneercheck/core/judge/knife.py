@@ -260,10 +260,8 @@ def _bumps(
     """
     thin, _, over = compared
     count = len(framework.points_mm)
-    cut, island_mm = (
-        parts.code == Region.CUT,
-        np.where(parts.code == Region.ISLAND, need_mm, np.nan),
-    )
+    cut = parts.code == Region.CUT
+    island_mm = np.where(parts.code == Region.ISLAND, need_mm, np.nan)
     proud = zones.patches(framework, reading, parts, limits, over)
     bumps = [patch for patch in proud if patch.firmly_beyond and cut[patch.vertices].mean() > 0.5]
     if not bumps:

@@ -130,32 +130,33 @@ def _bearing_loop(
     # An open loop is taken for as large as its length could close.
     size = np.where(cut.closed, areas, lengths**2 / (4.0 * math.pi))
     size[cut.loop[aside[part.faces[cut.face]].any(axis=1)]] = 0.0
-    size[_of_model(cut, part, model, size)] = 0.0
+    on_model = model[part.faces[cut.face]]
+    size[_of_model(cut, lengths, np.asarray(on_model.all(axis=1)), size)] = 0.0
     if not size.max(initial=0.0) > _CRUMB_MM2:
         return None
     chosen = int(size.argmax())
     own = cut.loop == chosen
-    on_model = model[part.faces[cut.face[own]]].any()
-    if not cut.closed[chosen] or on_model:
+    if not cut.closed[chosen] or on_model[own].any():
         return None
     ends = cut.pieces_mm[own].reshape(-1, 2)
     box = np.stack([ends.min(axis=0), ends.max(axis=0)])
     return _net_area(cut, chosen, areas, box), float(lengths[chosen]), box, plane
 
 
-def _of_model(cut: Cut, part: TriangleMesh, model: Bools, size: Floats) -> Bools:
+def _of_model(cut: Cut, lengths: Floats, on_model: Bools, size: Floats) -> Bools:
     """Loops that lie mostly on the model, or that are too large for a connector beside another."""
-    on_model = model[part.faces[cut.face]].all(axis=1)
-    length = np.linalg.norm(cut.pieces_mm[:, 1] - cut.pieces_mm[:, 0], axis=1)
-    mostly = np.bincount(cut.loop, length * on_model, minlength=len(size)) > 0.5 * _lengths(cut)
-    others = (size > _CRUMB_MM2) & (size < _MOST_MM2) & ~mostly
-    found: Bools = mostly | ((size >= _MOST_MM2) & others.any())
+    share = np.bincount(cut.loop, _piece_lengths(cut) * on_model, minlength=len(size)) / lengths
+    others = (size > _CRUMB_MM2) & (size < _MOST_MM2) & (share <= 0.5)
+    found: Bools = (share > 0.5) | ((size >= _MOST_MM2) & others.any())
     return found
 
 
+def _piece_lengths(cut: Cut) -> Floats:
+    return np.asarray(np.linalg.norm(cut.pieces_mm[:, 1] - cut.pieces_mm[:, 0], axis=1))
+
+
 def _lengths(cut: Cut) -> Floats:
-    length = np.linalg.norm(cut.pieces_mm[:, 1] - cut.pieces_mm[:, 0], axis=1)
-    return np.bincount(cut.loop, length, minlength=len(cut.closed)).astype(np.float64)
+    return np.bincount(cut.loop, _piece_lengths(cut), minlength=len(cut.closed)).astype(np.float64)
 
 
 def _net_area(cut: Cut, chosen: int, areas: Floats, box: Floats) -> float:
