@@ -510,21 +510,6 @@ def test_out_of_the_contour_amid_the_veneer_the_nearest_contour_is_enough() -> N
     assert over.excess_mm[out] == pytest.approx(0.3, abs=0.01)
 
 
-def test_a_plateau_beside_the_line_is_a_zone_and_no_chamfer_left_for_the_metal() -> None:
-    """By hand: 0.4 mm of space along the step for 6 mm within the band of 0.8 mm, and for 1.5 mm to
-    0.35 mm beyond it."""
-
-    def depth(x, y):
-        beside = np.abs(y - 6.0)
-        flat = ((x < 4.65) & (beside < 3.0)) | ((x < 5.15) & (beside < 0.75))
-        return np.where(flat, np.minimum(cut(x, y), 0.4), cut(x, y))
-
-    (zone,) = checked(depth).zones
-    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
-    assert zone.extreme_mm == pytest.approx(0.4 - 0.2, abs=0.04)
-    assert zone.centre_mm[0] > 4.8
-
-
 def test_metal_that_was_not_met_is_no_thin_metal() -> None:
     """By hand: of five rays inward two end in a lip 0.8 mm thick, three go on through the tooth."""
     some = np.arange(5)

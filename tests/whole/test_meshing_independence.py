@@ -45,8 +45,8 @@ def figures(edge_mm: float) -> dict[str, float]:
 def true_figures() -> dict[str, float]:
     """Of what is judged over a ball, whose area is even in cos θ.
 
-    Short of the least space that is the ball touching both: r with (R1 + r) in the direction θ lies
-    R2 − r from the outer centre; else the nearest distance, R2 − √(R1² + e² − 2·R1·e·cosθ).
+    The nearest distance, R2 − √(R1² + e² − 2·R1·e·cosθ); short of the least space only where the
+    ball touching both is: r with (R1 + r) in the direction θ lies R2 − r from the outer centre.
     """
     cosine = np.linspace(-1.0, 1.0, 20_001)
     lean = APART_MM * cosine
@@ -54,7 +54,7 @@ def true_figures() -> dict[str, float]:
     ball = over / (INNER_MM + OUTER_MM - lean)
     nearest = OUTER_MM - np.sqrt(INNER_MM**2 + APART_MM**2 - 2.0 * INNER_MM * lean)
     least = built_in().layer.least_mm + built_in().taken_mm
-    space = np.sort(np.where(ball < least, ball, np.maximum(nearest, least)))
+    space = np.sort(np.where(ball < least, nearest, np.maximum(nearest, least)))
     return {
         "min_mm": space[0],
         "p05_mm": space[1000],

@@ -38,9 +38,6 @@ ALIKE_MM = 0.002
 BEADS_APART_MM = 1.0
 """Beads whose cover is short and that stand no farther apart are one zone."""
 
-BEYOND_SHARE = 2.0
-"""Of the smallest zone: so much too thin beyond the band is no chamfer left for the metal."""
-
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
@@ -142,7 +139,6 @@ def patches(
     clear = ground.spots.excess_mm > np.fmax(ground.spots.guard_mm, excess.told_from_mm)
     far = ground.connect(ground.reaching(clear), worked=regions.proud)
     firm = [p for p in far if p.firmly_beyond and _is_told(p, reading, regions, limits)]
-    firm = [ground.beyond_band(patch) for patch in firm]
     if excess.told_from_mm > 0:
         close = ground.spots.excess_mm > excess.told_from_mm
     else:
@@ -277,16 +273,6 @@ class _Ground:
         members = members[np.argsort(label[members], kind="stable")]
         starts = np.flatnonzero(np.diff(label[members])) + 1
         return [self._patch(part) for part in np.split(members, starts) if len(part)]
-
-    def beyond_band(self, patch: Patch) -> Patch:
-        """What of a patch that is mostly in the band lies beyond it, where that is a zone too."""
-        rest = patch.vertices[self.regions.code[patch.vertices] == Region.CUT]
-        area = float(self.reading.space.area_mm2[rest].sum())
-        small = area < BEYOND_SHARE * self.limits.smallest_zone_mm2
-        if small or not is_of_band(patch, self.reading, self.regions):
-            return patch
-        beyond = self._patch(rest)
-        return beyond if beyond.firmly_beyond else patch
 
     def _worst(self, vertices: Ints) -> int:
         """The vertex in the middle of the worst spot; of many that noise alone tells apart, the one
