@@ -12,8 +12,8 @@ from scipy.special import ndtr, ndtri
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
-from veneercheck.core.divide import excess, regions
-from veneercheck.core.judge import knife, summed
+from veneercheck.core.divide import excess, regions, zones
+from veneercheck.core.judge import amounts, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import (
@@ -508,6 +508,23 @@ def test_out_of_the_contour_amid_the_veneer_the_nearest_contour_is_enough() -> N
     *_, over = excess.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
     assert out.sum() > 100
     assert over.excess_mm[out] == pytest.approx(0.3, abs=0.01)
+
+
+def test_what_stands_out_comes_off_beside_places_without_a_reading() -> None:
+    """By hand: a spot 0.3 mm out, every fourth vertex of it unread; the others come down by it."""
+    framework = plate(lambda x, y: -np.where(np.hypot(x - 8.0, y - 6.0) < 0.8, -0.3, cut(x, y)))
+    limits = built_in()
+    reading = measure(framework, CONTOUR, alignment=align.given(framework, CONTOUR), limits=limits)
+    parts = regions.divide(framework, reading, limits)
+    least, greatest = (np.full(len(framework.points_mm), value) for value in (1.0, 2.0))
+    *_, over = excess.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    unread = np.arange(len(least)) % 4 == 0
+    over = dataclasses.replace(over, excess_mm=np.where(unread, np.nan, over.excess_mm))
+    patches = zones.patches(framework, reading, parts, limits, over)
+    (amount,) = amounts.tried(framework, reading, over, patches)
+    inner = np.hypot(*(framework.points_mm[:, :2] - [8.0, 6.0]).T) < 0.6
+    assert (inner & ~unread).sum() > 50
+    assert amount[inner & ~unread] == pytest.approx(0.3, abs=0.01)
 
 
 def test_metal_that_was_not_met_is_no_thin_metal() -> None:

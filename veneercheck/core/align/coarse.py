@@ -17,7 +17,7 @@ import numpy.typing as npt
 from veneercheck.core.align.sampling import Surface, sample
 from veneercheck.core.mesh.motion import even_rotations, nearest_rotation, rotation_from_vector
 from veneercheck.core.mesh.nearest import NearestPoints
-from veneercheck.core.mesh.triangles import side_by_side
+from veneercheck.core.mesh.triangles import row_cross, side_by_side
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 Singles = npt.NDArray[np.float32]
@@ -315,11 +315,8 @@ def _dot(a: Singles, b: Singles) -> Singles:
 def _rows(arm: Singles, normal: Singles, lever: np.float32) -> Singles:
     """How each residual changes with a turn, times the lever, and a shift; shape (k, n, 6)."""
     found = np.empty((*arm.shape[:2], 6), dtype=np.float32)
-    for axis in range(3):
-        one, other = (axis + 1) % 3, (axis + 2) % 3
-        turn = arm[..., one] * normal[..., other]
-        turn -= arm[..., other] * normal[..., one]
-        np.divide(turn, lever, out=found[..., axis])
+    turn = row_cross(arm.reshape(-1, 3), normal.reshape(-1, 3)).reshape(arm.shape)
+    np.divide(turn, lever, out=found[..., :3])
     found[..., 3:] = normal
     return found
 

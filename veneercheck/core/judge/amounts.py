@@ -108,6 +108,10 @@ def tried(
     worked = _worked(framework, reading, excess, patches)
     firm = np.array([not patch.close for patch in patches])[worked.near]
     amount = _amount(reading, excess, worked, firm)
+    # What stands out has gaps where a ray met no contour; they have no say.
+    over = excess.finding is FindingKind.OVER_CONTOUR
+    has_say = np.isfinite(excess.excess_mm) | (not over)
+    edges = reading.edges[has_say[reading.edges].all(axis=1)]
     found = []
     for which, patch in enumerate(patches):
         own = np.zeros(count)
@@ -117,10 +121,6 @@ def tried(
         own[worked.at[mine]] = np.minimum(
             amount[mine], _ASLANT * patch.sure_mm * patch.path if fills else np.inf
         )
-        # Where a contour that was met nowhere leaves gaps in what stands out, they have no say.
-        over = excess.finding is FindingKind.OVER_CONTOUR
-        has_say = np.isfinite(excess.excess_mm) | (not over)
-        edges = reading.edges[has_say[reading.edges].all(axis=1)]
         found.append(_without_spikes(own, edges))
     return found
 

@@ -16,6 +16,7 @@ from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _First = TypeVar("_First")
 _Second = TypeVar("_Second")
+_Real = TypeVar("_Real", bound=np.floating[Any])
 
 _THREADS = 2
 """numpy and Embree release the interpreter's lock, so two Python threads share the points."""
@@ -84,7 +85,7 @@ def corner_cross(mesh: TriangleMesh) -> Floats:
     return row_cross(b, c)
 
 
-def row_cross(a: Floats, b: Floats) -> Floats:
+def row_cross(a: npt.NDArray[_Real], b: npt.NDArray[_Real]) -> npt.NDArray[_Real]:
     """Cross product of each row of `a` with the same row of `b`, both of shape (n, 3)."""
     product = np.empty_like(a)
     for k in range(3):

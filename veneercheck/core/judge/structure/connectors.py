@@ -145,9 +145,9 @@ def _bearing_loop(
 
 def _of_model(cut: Cut, lengths: Floats, on_model: Bools, size: Floats) -> Bools:
     """Loops that lie mostly on the model, or that are too large for a connector beside another."""
-    share = np.bincount(cut.loop, _piece_lengths(cut) * on_model, minlength=len(size)) / lengths
-    others = (size > _CRUMB_MM2) & (size < _MOST_MM2) & (share <= 0.5)
-    found: Bools = (share > 0.5) | ((size >= _MOST_MM2) & others.any())
+    mostly = np.bincount(cut.loop, _piece_lengths(cut) * on_model, len(size)) > 0.5 * lengths
+    others = (size > _CRUMB_MM2) & (size < _MOST_MM2) & ~mostly
+    found: Bools = mostly | ((size >= _MOST_MM2) & others.any())
     return found
 
 
