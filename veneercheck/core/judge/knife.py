@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from veneercheck.core.divide import anatomy, zones
-from veneercheck.core.divide.excess import GUARD, Excess, excesses, least_layer_mm
+from veneercheck.core.divide.excess import Excess, excesses, least_layer_mm
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge import amounts
 from veneercheck.core.judge.decide import Advised, within_metal
@@ -205,24 +205,18 @@ class _Bumps:
     """What stands out of the contour amid the veneer: one fault with the slopes that lead to it.
 
     `over` is all that stands out, `apart` the thin finding without what does amid the veneer,
-    `whole_mm` what comes off until the veneer has room; `island_mm` the space a spot would have to
-    have if it was not meant to stay metal, NaN elsewhere.
+    `whole_mm` what comes off until the veneer has room.
     """
 
     over: list[zones.Patch]
     apart: Excess
     beside: Bools
     whole_mm: Floats
-    island_mm: Floats
 
     def in_all(
         self, one: Advised, amount: Floats, reading: Reading, limits: Limits
     ) -> tuple[Advised, Floats]:
         """A zone over the contour with all that comes off it and its slopes, shape (n,)."""
-        island = self.island_mm[one.patch.vertices]
-        if 2 * np.isfinite(island).sum() > len(island):
-            in_all = float(np.nanmedian(island)) + one.patch.excess_mm + GUARD * one.patch.u_mm
-            return dataclasses.replace(one, in_all_mm=in_all), amount
         if not self.beside[one.patch.vertices].all():
             return one, amount
         spare = np.maximum(reading.space.metal_mm - limits.least_metal_mm, 0.0)
@@ -261,12 +255,11 @@ def _bumps(
     thin, _, over = compared
     count = len(framework.points_mm)
     cut = parts.code == Region.CUT
-    island_mm = np.where(parts.code == Region.ISLAND, need_mm, np.nan)
     proud = zones.patches(framework, reading, parts, limits, over)
     bumps = [patch for patch in proud if patch.firmly_beyond and cut[patch.vertices].mean() > 0.5]
     if not bumps:
         nowhere = np.zeros(count, dtype=bool)
-        return _Bumps(proud, thin, nowhere, np.zeros(count), island_mm)
+        return _Bumps(proud, thin, nowhere, np.zeros(count))
     on = _mask(np.concatenate([patch.vertices for patch in bumps]), count)
     beside = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, on, _SLOPES_MM))
     apart = dataclasses.replace(thin, excess_mm=np.where(beside, np.nan, thin.excess_mm))
@@ -277,7 +270,7 @@ def _bumps(
     (whole,) = amounts.tried(
         framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
     )
-    return _Bumps(proud, apart, beside, whole, island_mm)
+    return _Bumps(proud, apart, beside, whole)
 
 
 def _mask(vertices: Ints, count: int) -> Bools:
