@@ -525,10 +525,12 @@ _BOUNDED = """
 import resource, runpy, sys
 size = int(sys.argv[1])
 resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+sys.dont_write_bytecode = True
 sys.argv = ["veneercheck", *sys.argv[2:]]
 runpy.run_module("veneercheck", run_name="__main__")
 """
-"""The program, with no file allowed to grow beyond a size: what a full disk does to it."""
+"""The program, with no file allowed to grow beyond a size: what a full disk does to it. Nor may it
+leave half of a compiled module to those after it."""
 
 
 def full_disk(folder: Path, chance: random.Random, times: int) -> Counts:
