@@ -135,6 +135,24 @@ def test_missing_chamfer_is_told_in_wax_and_found_fault_with_in_metal() -> None:
     assert cast.zones[0].action.startswith("grind off")
 
 
+@pytest.mark.parametrize("half_mm", [0.8, 1.2])
+def test_what_was_left_standing_beside_the_line_is_no_missing_chamfer(half_mm: float) -> None:
+    """Source: 0.53 mm of space from the line to 1.1 mm beyond it, over a little of its length; the
+    rest is cut as it should be. 0.33 mm of layer, and no more than is missing and its reserve."""
+
+    def depth(x, y):
+        left = (np.abs(y - 6.0) < half_mm) & (x < 5.1)
+        sound = cut(x, y, 1.5, 0.8)
+        return np.where(left, np.minimum(sound, 0.53), sound)
+
+    wax = checked(depth)
+    (zone,) = wax.zones
+    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
+    assert zone.extreme_mm == pytest.approx(0.33, abs=0.01)
+    assert 0.67 <= zone.amount_mm <= 0.67 + 0.15
+    assert {question.kind for question in wax.questions} == {"directions"}
+
+
 def test_stages_are_read_from_the_profile() -> None:
     """Source: the file itself; what it leaves out stays as built in."""
     limits = parse_profile(

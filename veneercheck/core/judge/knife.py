@@ -47,6 +47,10 @@ _SLOPES_MM = 2.0
 """So far from what stands out of the contour too thin a veneer is its slope, and no other fault: at
 45° the least space is had within 1.7 mm."""
 
+_SHORT_LINE, _STANDING_MM = 0.1, 0.3
+"""A chamfer that is to be cut in metal is missing along more of the line; what was left standing
+is short by more on the mean beyond the band."""
+
 _AMONG, _FEW_FEET = 0.25, 4.0
 """A spot of which more lies on beads is among them; so many feet of beads are a small zone."""
 
@@ -173,7 +177,10 @@ def work(
         side = on if excess.finding is FindingKind.TOO_THICK else off
         over = excess.finding is FindingKind.OVER_CONTOUR
         patches = bumps.over if over else zones.patches(framework, reading, parts, limits, excess)
-        in_band = [stage == WAX and zones.is_of_band(patch, reading, parts) for patch in patches]
+        in_band = [
+            stage == WAX and _without_chamfer(patch, reading, parts, excess, limits)
+            for patch in patches
+        ]
         unshaped += [patch for patch, band in zip(patches, in_band, strict=True) if band]
         patches = [patch for patch, band in zip(patches, in_band, strict=True) if not band]
         for patch, tried in zip(
@@ -198,6 +205,24 @@ def work(
         as_judged(reading.space.judged_low_mm, reading.space.judged_high_mm, need + limits.taken_mm)
         - limits.taken_mm,
     )
+
+
+def _without_chamfer(
+    patch: zones.Patch, reading: Reading, parts: Regions, excess: Excess, limits: Limits
+) -> bool:
+    """Whether a zone is a finish line that has no chamfer yet. What was left standing beside the
+    line is thin beyond the band as well, and over little of the line's length."""
+    if not zones.is_of_band(patch, reading, parts):
+        return False
+    area = reading.space.area_mm2
+    beyond = patch.vertices[parts.code[patch.vertices] == Region.CUT]
+    beyond_mm2 = float(area[beyond].sum())
+    if patch.close or beyond_mm2 < limits.smallest_zone_mm2:
+        return True
+    short_mm = float(area[beyond] @ excess.excess_mm[beyond]) / beyond_mm2
+    band_mm2 = float(area @ (parts.code == Region.FINISH_LINE_BAND))
+    short_line = float(area[patch.vertices].sum()) - beyond_mm2 < _SHORT_LINE * band_mm2
+    return not (short_line and short_mm > _STANDING_MM)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
