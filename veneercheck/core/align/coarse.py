@@ -1,9 +1,8 @@
 """The pose from anywhere: many short fits at once, the distinct best kept.
 
 Every orientation of an even set is fitted for a few rounds with few points, all of them together
-as arrays. Nearest points come from a coarse grid of cells, each of which knows its nearest target
-sample: one look-up a point instead of a search. What survives is shaken and fitted again, with
-weights that forgive a framework inside the contour and not one outside.
+as arrays. Nearest points come from a grid of cells that know their nearest target sample. What
+survives is shaken and fitted again; weights forgive a framework inside the contour, none outside.
 """
 
 from __future__ import annotations
@@ -12,23 +11,12 @@ import dataclasses
 import math
 
 import numpy as np
-import numpy.typing as npt
 
+from veneercheck.core.align.grid import NearestGrid, Singles
 from veneercheck.core.align.sampling import Surface, sample
 from veneercheck.core.mesh.motion import even_rotations, nearest_rotation, rotation_from_vector
-from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.triangles import row_cross, side_by_side
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
-
-Singles = npt.NDArray[np.float32]
-
-_MOST_CELLS = 160_000
-_LEAST_CELL_MM = 0.4
-_CELL_MARGIN_MM = 4.0
-"""Grid of nearest samples: fine enough to place a pose within half a millimetre."""
-
-_TARGET_SAMPLES = 6000
-"""About one sample every 0.4 mm on a three-unit bridge."""
 
 _AGREE = 0.5
 """Cosine of normals (60°) from which on a pair counts while the pose is still rough."""
@@ -41,7 +29,6 @@ _OUTSIDE_COST = 1.0
 
 _DAMPING = 1e-3
 """Share of the trace added to the diagonal, so that no pose leaps along a free direction."""
-
 
 _SHAKES = 20
 _SHAKE_SEED = 4
@@ -85,6 +72,9 @@ _EARLY_SHARE = 1 / 3
 
 _HOPELESS = 0.03
 """A start is left whose neighbourhood scores less: what it climbed to never won."""
+
+_NO_RIVAL = 0.25
+"""A pose turned half round that scores less of the best one's is left at once."""
 
 _SWEEP_MORE = dataclasses.replace(_SWEEP, keep=600)
 _SETTLE_MORE = dataclasses.replace(_SETTLE, keep=48, apart_mm=1.0)
@@ -138,39 +128,6 @@ class Cloud:
 
     points: Singles
     normals: Singles
-
-
-class NearestGrid:
-    """Cells that each know the target sample nearest to their middle.
-
-    Parameters
-    ----------
-    surface : Surface
-        The target.
-    """
-
-    def __init__(self, surface: Surface) -> None:
-        found = sample(surface, _TARGET_SAMPLES)
-        points = found.point_mm
-        low, high = points.min(axis=0) - _CELL_MARGIN_MM, points.max(axis=0) + _CELL_MARGIN_MM
-        self.cell_mm = max(_LEAST_CELL_MM, float(np.prod(high - low) / _MOST_CELLS) ** (1 / 3))
-        self.shape = np.maximum(np.ceil((high - low) / self.cell_mm).astype(np.int64), 1)
-        axes = [low[k] + self.cell_mm * (np.arange(self.shape[k]) + 0.5) for k in range(3)]
-        middle = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-        nearest = NearestPoints(points).query(middle)[1]
-        self._nearest = nearest.astype(np.int32)
-        self._low = low.astype(np.float32)
-        self._points, self._normals = points.astype(np.float32), found.normal.astype(np.float32)
-
-    def __call__(self, points: Singles) -> tuple[Singles, Singles]:
-        """Nearest samples and their normals, each of the shape of the points asked about."""
-        cell = np.zeros(points.shape[:-1], dtype=np.int32)
-        for axis, count in enumerate(self.shape.tolist()):
-            along = (points[..., axis] - self._low[axis]) * np.float32(1 / self.cell_mm)
-            cell *= np.int32(count)
-            cell += np.clip(along.astype(np.int32), 0, count - 1)
-        index = self._nearest.take(cell)
-        return self._points.take(index, axis=0), self._normals.take(index, axis=0)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -239,12 +196,44 @@ def near(search: Search, start: RigidMotion, *, only: bool) -> Poses:
 
     Unless it is the only one, a start that looks hopeless is left at once.
     """
-    shift = start.apply(search.centre_mm[None])
-    poses = Poses(start.rotation[None], shift, np.zeros(1))
-    poses = run(search, _shaken(_shaken(poses, *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY)
+    poses = run(
+        search, _shaken(_shaken(_alone(search, start), *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY
+    )
     if not only and float(poses.score.max()) < _HOPELESS:
         return poses
     return climb(search, poses, _NARROW)
+
+
+def turned(search: Search, start: RigidMotion) -> Poses:
+    """Good poses near a start turned half round about each of the source's own axes, best first.
+
+    A plinth with four sides, a collar and a plate fit themselves so turned; and a search that ends
+    with the first pose which convinces may have met the wrong one of two.
+    """
+    _, axes, _ = _own_axes(search.source)
+    alone = _alone(search, start)
+    turns = start.rotation @ rotation_from_vector(math.pi * axes.T)
+    shifts = np.concatenate([alone.shift_mm, _anchors(search.target)])
+    rotation = np.repeat(turns, len(shifts), axis=0)
+    shift = np.tile(shifts, (len(turns), 1))
+    poses = run(search, _shaken(Poses(rotation, shift, shift[:, 0]), *_NEAR_SHAKE), _SWEEP)
+    poses = run(search, poses, _NEARBY)
+    if float(poses.score.max()) < _NO_RIVAL * float(run(search, alone, _NEARBY).score[0]):
+        return poses.take(np.zeros(0, dtype=np.int64))
+    return climb(search, poses, _NARROW)
+
+
+def _alone(search: Search, start: RigidMotion) -> Poses:
+    return Poses(start.rotation[None], start.apply(search.centre_mm[None]), np.zeros(1))
+
+
+def _own_axes(surface: Surface) -> tuple[Floats, Floats, Floats]:
+    """Area centre, axes (columns, least spread first) and spread along them of a surface."""
+    share = surface.area_mm2 / surface.area_mm2.sum()
+    centre = share @ surface.mesh.points_mm
+    offset = surface.mesh.points_mm - centre
+    value, axes = np.linalg.eigh((offset * share[:, None]).T @ offset)
+    return centre, axes, np.sqrt(np.maximum(value, 0.0))
 
 
 def _anchors(target: Surface) -> Floats:
@@ -252,12 +241,9 @@ def _anchors(target: Surface) -> Floats:
 
     A scan with its model base has its centre elsewhere than one without.
     """
-    share = target.area_mm2 / target.area_mm2.sum()
-    centre = share @ target.mesh.points_mm
-    offset = target.mesh.points_mm - centre
-    value, axes = np.linalg.eigh((offset * share[:, None]).T @ offset)
-    spread = np.sqrt(np.maximum(value, 0.0)) * 0.7
-    return np.concatenate([centre[None], centre + (axes * spread).T, centre - (axes * spread).T])
+    centre, axes, spread = _own_axes(target)
+    aside = (axes * (0.7 * spread)).T
+    return np.concatenate([centre[None], centre + aside, centre - aside])
 
 
 def _shaken(poses: Poses, turn_rad: float, shift_mm: float) -> Poses:

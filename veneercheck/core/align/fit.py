@@ -62,7 +62,8 @@ def place(
     """Find the poses that are worth a last fit, best first.
 
     With a start the best pose near it comes first, whatever fits better elsewhere; and elsewhere
-    is always searched, quickly, for what else it might have been.
+    is always searched, quickly, for what else it might have been. The best one is turned half round
+    at last: where that fits as well, or better, the search ended too early.
     """
     body, target = prepared(framework, waxup, options, reference)
     first = start or RigidMotion.identity()
@@ -76,6 +77,8 @@ def place(
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK,))
     elif not convincing(best_first(found, body)[0].quality, least_mm2):
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+    best = _taken(found, body, start).motion
+    found += _refine_all(body, target, forth, coarse.turned(forth, best))
     return body, target, [_taken(found, body, start), *best_first(found, body)]
 
 
@@ -185,6 +188,6 @@ def _from_anywhere(
 
 def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
     """Fit what scored well on the exact surfaces; the rest is not worth the time."""
-    good = poses.score >= max(_WORTH_SHARE * float(poses.score.max()), _WORTH_SCORE)
+    good = poses.score >= max(_WORTH_SHARE * float(poses.score.max(initial=0.0)), _WORTH_SCORE)
     chosen = poses.take(np.flatnonzero(good)[:_REFINED])
     return [_refined(body, target, start) for start in coarse.as_motions(search, chosen)]
