@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.divide.anatomy import arch, codes, sides, teeth
+from veneercheck.core.divide.anatomy.neighbours import own_crowns
 from veneercheck.core.types import Case, Floats
 
 _CROWN_MM, _FRONT_CROWN_MM = 4.5, 5.5
@@ -47,7 +48,7 @@ class Found:
 
 
 def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: Case) -> Found:
-    crowns = _crowns(cloud, plane, named)
+    crowns = own_crowns(_crowns(cloud, plane, named), plane, named)
     flat = crowns.points_mm @ plane[:2].T
     short = _length_mm(flat) < _LEAST_UNIT_MM * len(named)
     if len(named) > 1 and (short or len(flat) < _LEAST_POINTS * len(named)):

@@ -1,0 +1,69 @@
+"""Which crowns of a scan are the bridge's own: on its model it is scanned with its neighbours."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.divide.anatomy import arch
+from veneercheck.core.divide.anatomy.codes import usual_width_mm
+from veneercheck.core.types import Floats
+
+_COVERED = 0.75
+"""Where what was cut is shorter than this share of the units' usual widths, one of them may be
+metal throughout, and nothing is taken for a neighbour."""
+
+_COLLAR_MM = 2.5
+"""So far beyond what was cut the metal of an end unit may reach."""
+
+_STEP_MM, _ENDS = 0.25, (0.005, 0.995)
+
+_MORE_UNITS = 2
+"""An axis that runs through a neighbour at either end may bend as of so many units more."""
+
+
+def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
+    """The crowns' upper parts without those of neighbours that stand in the same scan.
+
+    A neighbour is not cut, and a gap or a contact, where the outline is narrowest, parts it from
+    the bridge within what an end unit may have uncut.
+
+    Parameters
+    ----------
+    crowns : Cloud
+    plane : ndarray, shape (3, 3)
+    named : tuple of int
+        Codes; without them nothing tells a neighbour from a unit that is metal throughout.
+    """
+    usual_mm = sum(usual_width_mm(code) for code in named)
+    cut = crowns.veneered
+    flat = crowns.points_mm @ plane[:2].T
+    # Hardly longer than the units named: nothing else can be in the scan.
+    if not named or not cut.any() or _length_mm(flat) < usual_mm + _COLLAR_MM:
+        return crowns
+    axis = arch.find_axis(flat, plane, len(named) + _MORE_UNITS)
+    along, across, _ = axis.locate(crowns.points_mm).T
+    low, high = np.quantile(along[cut], _ENDS)
+    if high - low < _COVERED * usual_mm:
+        return crowns
+    own = (along > -_end_mm(-along, across, -low)) & (along < _end_mm(along, across, high))
+    return crowns[own]
+
+
+def _length_mm(flat: Floats) -> float:
+    """Extent along the outline's own length."""
+    _, axes = np.linalg.eigh(np.cov(flat.T)) if len(flat) > 1 else (None, np.eye(2))
+    return float(np.ptp(flat @ axes[:, -1]))
+
+
+def _end_mm(along: Floats, across: Floats, high_mm: float) -> float:
+    """Where the bridge ends beyond what was cut: infinite where nothing follows it."""
+    if along.max() < high_mm + _COLLAR_MM:
+        return np.inf
+    count = round(_COLLAR_MM / _STEP_MM)
+    place = np.floor((along - high_mm) / _STEP_MM).astype(np.int64)
+    near = (place >= 0) & (place < count)
+    left, right = np.full(count, -np.inf), np.full(count, np.inf)
+    np.maximum.at(left, place[near], across[near])
+    np.minimum.at(right, place[near], across[near])
+    width = np.where(np.isfinite(left), left - right, 0.0)
+    return high_mm + _STEP_MM * (float(np.median(np.flatnonzero(width == width.min()))) + 0.5)
