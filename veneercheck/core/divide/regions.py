@@ -256,14 +256,25 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     around = _surroundings(uncut, cut, label, cut_label, reading.edges)
-    largest = int(area.argmax()) if len(area) else -1
+    largest = _largest_of_each(area, components(len(label), reading.edges), label)
     found = [
         part
         for part, enclosing in around.items()
-        if part != largest and LEAST_ISLAND_MM2 <= area[part] < cut_area[enclosing]
+        if part not in largest and LEAST_ISLAND_MM2 <= area[part] < cut_area[enclosing]
     ]
     found.sort(key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _largest_of_each(area_mm2: Floats, body: Ints, label: Ints) -> set[int]:
+    """The largest part of every body: beside a model that is a body of its own, the bridge's
+    collars are no island either."""
+    part = np.flatnonzero(area_mm2 > 0)
+    of_body = np.zeros(len(area_mm2), dtype=np.int64)
+    of_body[label] = body
+    order = part[np.lexsort((area_mm2[part], of_body[part]))]
+    last = np.append(of_body[order][1:] != of_body[order][:-1], True) if len(order) else []
+    return set(order[np.asarray(last, dtype=bool)].tolist())
 
 
 def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
