@@ -296,17 +296,19 @@ def _zone(zone: Zone, before: Check | None) -> dict[str, Any]:
         "amount": round(zone.amount_mm, 2),
         "area": round(zone.area_mm2, 2),
         "action": zone.action,
-        "no_cut": zone.finding is FindingKind.TOO_THIN and _capped(zone),
+        "no_cut": capped(zone),
     }
     if before is not None:
         told["new"] = _away(before, np.array(zone.centre_mm)) > _BESIDE_MM
     return told
 
 
-def _capped(zone: Zone) -> bool:
+def capped(zone: Zone) -> bool:
     """Whether the budget of space says that the layer cannot be had."""
-    return zone.action.startswith(("take off", "do not cut", "no room")) and (
-        "below its limit" in zone.action or "no room" in zone.action
+    return (
+        zone.finding is FindingKind.TOO_THIN
+        and zone.action.startswith(("take off", "do not cut", "no room"))
+        and ("below its limit" in zone.action or "no room" in zone.action)
     )
 
 

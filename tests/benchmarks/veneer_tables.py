@@ -34,15 +34,20 @@ def table(lines: Lines) -> str:
     )
 
 
-def _firm(line: dict[str, Any]) -> Lines:
+def _firm(line: dict[str, Any], zones: str = "zones") -> Lines:
     """Firm zones of a sound bridge, but for those where its own plan is short of the limit."""
-    return [zone for zone in line["zones"] if zone["firm"] and zone["need_area"] < TRUE_MM2]
+    return [zone for zone in line[zones] if zone["firm"] and zone["need_area"] < TRUE_MM2]
 
 
-def _left(line: dict[str, Any]) -> Lines:
-    """What is left after the knife; elsewhere a cut to the limit itself may stay undecided."""
+def still_left(line: dict[str, Any], round_: str = "left") -> Lines:
+    """What is left after the knife, unless it was said that no cut makes room; elsewhere a cut to
+    the limit itself may stay undecided."""
     clear = line["margin"] >= CLEAR_MM - 1e-9
-    return [zone for zone in line.get("left", []) if zone["firm"] or zone.get("on_fault") or clear]
+    return [
+        zone
+        for zone in line.get(round_, [])
+        if (zone["firm"] or zone.get("on_fault") or clear) and not zone.get("no_room")
+    ]
 
 
 def _sound(lines: Lines) -> list[str]:
@@ -124,7 +129,8 @@ def _zone(zone: dict[str, Any]) -> str:
 def _faulty(lines: Lines) -> list[str]:
     rows = [
         f"{'faulty bridges':<18}{'faults':>7}{'found':>7}{'pointed':>9}{'within ±':>10}"
-        f"{'extra':>7}{'worked':>8}{'left':>6}{'below':>7}{'above':>7}{'amount off':>11}"
+        f"{'extra':>7}{'worked':>8}{'left':>6}{'again':>7}{'below':>7}{'above':>7}"
+        f"{'amount off':>11}"
     ]
     for name in [*_of(lines), None]:
         mine = [line for line in lines if name in (None, line["class"])]
@@ -140,12 +146,14 @@ def _faulty(lines: Lines) -> list[str]:
         for fault in line["faults"]
         if not (fault["found"] and fault["pointed"] and fault["within_u"])
     ]
-    rows += [f"  {line['name']}: extra {_zone(zone)}" for line in lines for zone in line["extra"]]
+    rows += [
+        f"  {line['name']}: extra {_zone(zone)}" for line in lines for zone in _firm(line, "extra")
+    ]
     rows += [
         f"  {line['name']}: left {'firm' if zone['firm'] else 'undecided'} {_zone(zone)}: "
         f"{zone.get('action', '')}"
         for line in lines
-        for zone in _left(line)
+        for zone in still_left(line)
     ]
     return rows
 
@@ -170,8 +178,9 @@ def _faulty_row(name: str, faults: Lines, lines: Lines) -> str:
     worked = [line for line in lines if "left" in line]
     return (
         _faults_row(name, faults)
-        + f"{sum(bool(line['extra']) for line in lines):>7}{len(worked):>8}"
-        + f"{sum(bool(_left(line)) for line in worked):>6}"
+        + f"{sum(bool(_firm(line, 'extra')) for line in lines):>7}{len(worked):>8}"
+        + f"{sum(bool(still_left(line)) for line in worked):>6}"
+        + f"{sum(bool(still_left(line, 'left again')) for line in worked):>7}"
         + f"{sum(line['ends_below'] > 0 for line in worked):>7}"
         + f"{sum(line['ends_above'] > 0 for line in worked):>7}"
         + f"{sum(line['amount_beyond'] > SPARE_MM for line in lines):>11}"

@@ -15,7 +15,8 @@ Bodies are kept in the folder that VENEER_BODIES names, so that they are made on
 Source of what is expected: the plan of each body, see `veneer_bodies`. A sound bridge is cut to
 the plan or beyond it by a margin, and nowhere deeper than the greatest layer, so any zone is false
 and any amount an error; within the guard band of the limit a zone may be undecided. Of a faulty one
-all is sound but the planted discs, and the slopes that lead to them.
+all is sound but the planted discs, and the slopes that lead to them; it is worked on as advised and
+checked again, twice where the first time left anything that advice could have cleared.
 """
 
 from __future__ import annotations
@@ -31,14 +32,14 @@ import igl
 import numpy as np
 from scipy.spatial import cKDTree
 
-from amount_trials import worked
+from amount_trials import capped, worked
 from coverage_trials import read
 from phantom.scanned import random_pose
 from veneer_bodies import LEAST_FAULT_MM, make
 from veneer_forms import contour_of
 from veneer_jobs import Trial, jobs, scans
 from veneer_plans import Made, least_space_mm
-from veneer_tables import table
+from veneer_tables import still_left, table
 from veneercheck import check_meshes
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -116,10 +117,13 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         if one.workable and check.amount_mm is not None:
             after = worked(check, clean)
             result |= _worked_on(made, check, after, limits)
-            scan = one.noisy(after, rng)
-            again = _checked(made, one, scan, waxup, rng)
-            left = [_told(zone, again, made) for zone in again.zones]
-            result["left"] = [zone | {"on_fault": _explained(zone, made)} for zone in left]
+            for round_ in ("left", "left again"):
+                check = _checked(made, one, one.noisy(after, rng), waxup, rng)
+                left = [_told(zone, check, made) for zone in check.zones]
+                result[round_] = [zone | {"on_fault": _explained(zone, made)} for zone in left]
+                if check.amount_mm is None or not still_left(result, round_):
+                    break
+                after = worked(check, after)
     if say:
         print(json.dumps(result, indent=1))
     return result
@@ -160,6 +164,7 @@ def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:
         "firm": zone.decision is Decision.FIRM,
         "place": zone.place,
         "action": zone.action,
+        "no_room": capped(zone),
         "at": [round(float(c), 2) for c in at],
         "foot": [round(float(c), 2) for c in foot],
         "extreme": round(zone.extreme_mm, 3),
