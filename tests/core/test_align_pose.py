@@ -4,12 +4,13 @@ from functools import cache
 
 import numpy as np
 import pytest
+import trimesh
 
 import align_bodies as bodies
 import align_poses as poses
 from veneercheck.core.align import align, given
 from veneercheck.core.errors import MeshError
-from veneercheck.core.types import AlignmentState
+from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
 
 make_body = cache(bodies.make_body)
 
@@ -66,6 +67,19 @@ def test_bridge_lifted_off_its_model_is_doubtful_and_told():
     points = body.framework.points_mm[body.bridge]
     gap = found.waxup_from_framework.apply(points) - body.waxup_from_framework.apply(points)
     assert np.linalg.norm(gap, axis=1) == pytest.approx(0.1, abs=0.01)
+
+
+def test_what_fits_half_round_as_well_as_convinces_is_not_taken_upside_down():
+    """Source: a box with one dome, turned half round about its longest axis: five of its six sides
+    fit at once, and the dome, a twentieth of it, tells which pose is the true one."""
+    box = trimesh.creation.box((24.0, 14.0, 8.0)).subdivide_to_size(0.8)
+    x, y, z = box.vertices.T
+    dome = np.where(z > 3.9, 2.0 * np.clip(1.0 - np.hypot(x - 5.0, y) / 4.0, 0.0, 1.0), 0.0)
+    waxup = TriangleMesh(box.vertices + [0.0, 0.0, 1.0] * dome[:, None], box.faces)
+    turn = RigidMotion(np.diag([1.0, -1.0, -1.0]), np.array([0.05, -0.1, 0.08]))
+    found = align(TriangleMesh(turn.apply(waxup.points_mm), waxup.faces), waxup)
+    gap = found.waxup_from_framework.apply(turn.apply(waxup.points_mm)) - waxup.points_mm
+    assert np.linalg.norm(gap, axis=1).max() < 0.005
 
 
 def test_strangers_fail():

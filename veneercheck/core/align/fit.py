@@ -69,14 +69,14 @@ def place(
     first = start or RigidMotion.identity()
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)
-    if start is None and convincing(found[0].quality, least_mm2):
-        return body, target, found
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
-    found += _refine_all(body, target, forth, coarse.near(forth, first, only=start is not None))
     if start is not None:
+        found += _refine_all(body, target, forth, coarse.near(forth, first, only=True))
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK,))
-    elif not convincing(best_first(found, body)[0].quality, least_mm2):
-        found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+    elif not convincing(found[0].quality, least_mm2):
+        found += _refine_all(body, target, forth, coarse.near(forth, first, only=False))
+        if not convincing(best_first(found, body)[0].quality, least_mm2):
+            found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
     best = _taken(found, body, start).motion
     found += _refine_all(body, target, forth, coarse.turned(forth, best))
     return body, target, [_taken(found, body, start), *best_first(found, body)]
