@@ -261,6 +261,30 @@ def test_a_spot_on_every_face_of_every_tooth_is_told_there(name: str) -> None:
     assert spots >= 3 * len(truth.units)
 
 
+@pytest.mark.parametrize(
+    ("name", "units"),
+    [
+        ("six, lower right, descending", (47, 46, 45, 44)),
+        ("six, lower right, descending", (46,)),
+        ("three, lower left, descending", (36,)),
+        ("four, upper right, ascending", (14, 15, 16)),
+    ],
+)
+def test_neighbours_in_the_scan_are_no_units(name: str, units: tuple[int, ...]) -> None:
+    """Source: a longer bridge, of which only some units were cut and are named: the others stand
+    beside them as neighbours do, and hang together with them where teeth touch."""
+    truth = known(name)
+    own = np.isin(truth.tooth, units)
+    case = Case(units=units, pontics=(), occlusal="+z", buccal=truth.buccal)
+    places = _placed(dataclasses.replace(truth, cut=truth.cut & own), case)
+    area = truth.area_mm2 * truth.away
+    right = places.tooth == truth.tooth
+    assert area[own & right].sum() > RIGHT * area[own].sum()
+    # Of a neighbour no more is taken along than what touches.
+    beside = (truth.tooth > 0) & ~own
+    assert area[beside & (places.tooth > 0)].sum() < 0.35 * area[beside].sum()
+
+
 def test_points_on_teeth_give_order_and_borders() -> None:
     """Expected: the generator's codes; the buccal direction said wrongly is overruled."""
     truth = known("four, upper right, ascending")

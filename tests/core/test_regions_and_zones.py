@@ -293,6 +293,22 @@ def test_island_is_a_question_and_its_flank_no_finding() -> None:
     assert forbidden.verdict is Verdict.FINDINGS
 
 
+def test_a_collar_is_no_metal_stop_beside_a_model_of_more_surface() -> None:
+    """By construction: the uncut 32 mm² border on nothing but the cut, and the model apart from
+    both has 88."""
+
+    def with_model(mesh: TriangleMesh) -> TriangleMesh:
+        model = mesh.points_mm * [1.0, 1.0, 0.0] - [0.0, 0.0, 12.0]
+        faces = np.concatenate([mesh.faces, mesh.faces + len(model)])
+        return TriangleMesh(np.concatenate([mesh.points_mm, model]), faces)
+
+    framework = plate(lambda x, y: -cut(x, y))
+    both = Surfaces(with_model(framework), with_model(CONTOUR))
+    found = check(both, case=Case(), limits=built_in(), aligned=True)
+    assert not of_the_cut(found)
+    assert not found.zones
+
+
 @pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.35, 0.35, 2.6)])
 def test_a_dip_or_a_steep_wall_is_no_gap_in_an_island(amid_mm, top_mm, slope) -> None:
     """By construction: one spot of r = 0.9 within a cut, dipping amid, or proud and steep."""
