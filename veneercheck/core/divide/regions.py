@@ -269,12 +269,11 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
 def _largest_of_each(area_mm2: Floats, body: Ints, label: Ints) -> set[int]:
     """The largest part of every body: beside a model that is a body of its own, the bridge's
     collars are no island either."""
-    part = np.flatnonzero(area_mm2 > 0)
     of_body = np.zeros(len(area_mm2), dtype=np.int64)
     of_body[label] = body
-    order = part[np.lexsort((area_mm2[part], of_body[part]))]
-    last = np.append(of_body[order][1:] != of_body[order][:-1], True) if len(order) else []
-    return set(order[np.asarray(last, dtype=bool)].tolist())
+    part = np.flatnonzero(area_mm2 > 0)
+    part = part[np.argsort(area_mm2[part], kind="stable")]
+    return set(dict(zip(of_body[part].tolist(), part.tolist(), strict=True)).values())
 
 
 def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
