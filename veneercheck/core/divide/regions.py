@@ -256,7 +256,9 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     around = _surroundings(uncut, cut, label, cut_label, reading.edges)
-    largest = _largest_of_each(area, components(len(label), reading.edges), label)
+    largest = _largest_of_each(
+        area.astype(np.float64), components(len(label), reading.edges), label
+    )
     found = [
         part
         for part, enclosing in around.items()
