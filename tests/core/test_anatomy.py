@@ -280,9 +280,14 @@ def test_neighbours_in_the_scan_are_no_units(name: str, units: tuple[int, ...]) 
     area = truth.area_mm2 * truth.away
     right = places.tooth == truth.tooth
     assert area[own & right].sum() > RIGHT * area[own].sum()
+    # Its outline ends there as well.
+    assert places.teeth is not None
+    within = places.teeth.within(truth.contour_mm)
+    assert area[own & within].sum() > RIGHT * area[own].sum()
     # Of a neighbour no more is taken along than what touches.
     beside = (truth.tooth > 0) & ~own
-    assert area[beside & (places.tooth > 0)].sum() < 0.35 * area[beside].sum()
+    for taken in (places.tooth > 0, within):
+        assert area[beside & taken].sum() < 0.35 * area[beside].sum()
 
 
 def test_points_on_teeth_give_order_and_borders() -> None:

@@ -39,7 +39,16 @@ def told(cut: dict[Surface, float], case: Case, tooth: int = 16) -> tuple[Questi
     none, nan = np.zeros(count, dtype=np.int64), np.full(count, np.nan)
     axis = np.array([0.0, 0.0, 1.0])
     where = Places(none + tooth, surface, none, nan, nan, axis, axis, False, False, False, ())
-    parts = Regions(code, nan, (), nan, np.zeros(len(code), bool), 0.05, np.zeros((0, 3)))
+    parts = Regions(
+        code,
+        nan,
+        (),
+        nan,
+        np.zeros(len(code), bool),
+        0.05,
+        np.zeros((0, 3)),
+        np.zeros(len(code), bool),
+    )
     return meant.compare(block, where, parts, vertex_areas(block), case)
 
 

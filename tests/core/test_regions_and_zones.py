@@ -309,6 +309,45 @@ def test_a_collar_is_no_metal_stop_beside_a_model_of_more_surface() -> None:
     assert not found.zones
 
 
+def test_a_hollow_under_a_fissure_is_too_thick_though_its_contour_is_one_line() -> None:
+    """By construction: a groove of 1 mm in the contour, metal 1.5 mm under it and under the rest,
+    but 2.35 mm from the groove's bottom over 1.0 × 1.6 mm: 2.15 mm of layer, by Pythagoras."""
+
+    def groove(x, y):
+        return -np.clip(1.0 - np.abs(x - 8.0) / 0.3, 0.0, 1.0) + 0.0 * y
+
+    def round_bottom(x, space_mm):
+        off = np.abs(x - 8.0)
+        return 1.0 + np.sqrt(np.maximum(space_mm**2 - off**2, 0.0)) * (off < space_mm)
+
+    def depth(x, y):
+        hollow = (np.abs(x - 8.0) < 0.5) & (np.abs(y - 6.0) < 0.8)
+        sound = np.maximum(1.5, round_bottom(x, 1.5) * (np.abs(x - 8.0) < 1.45))
+        return np.where(x < 4.1, cut(x, y), np.where(hollow, round_bottom(x, 2.35), sound))
+
+    both = Surfaces(plate(lambda x, y: -depth(x, y)), plate(groove))
+    zones = check(both, case=Case(), limits=built_in(), aligned=True).zones
+    (zone,) = [zone for zone in zones if zone.finding is FindingKind.TOO_THICK]
+    assert zone.decision is Decision.FIRM
+    assert zone.extreme_mm == pytest.approx(2.15, abs=0.02)
+
+
+def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm() -> None:
+    """By construction: a sound run-out of 1.0 mm from x = 4 on, of which over half the line's
+    length the wax-up shows only what lies beyond x = 4.4: its limit there is not known."""
+
+    def depth(x, y):
+        return 1.5 * np.clip((x - 4.0) / 1.0, 0.0, 1.0) + 0.0 * y
+
+    middle = CONTOUR.points_mm[CONTOUR.faces].mean(axis=1)
+    shown = (middle[:, 0] > 4.4) | (middle[:, 1] > 6.0)
+    cropped, _ = select_faces(CONTOUR, shown)
+    both = Surfaces(plate(lambda x, y: -depth(x, y)), cropped)
+    found = check(both, case=Case(), limits=built_in(), aligned=True)
+    assert not [zone for zone in found.zones if zone.decision is Decision.FIRM]
+    assert found.verdict is not Verdict.FINDINGS
+
+
 @pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.35, 0.35, 2.6)])
 def test_a_dip_or_a_steep_wall_is_no_gap_in_an_island(amid_mm, top_mm, slope) -> None:
     """By construction: one spot of r = 0.9 within a cut, dipping amid, or proud and steep."""

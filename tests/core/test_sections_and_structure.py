@@ -22,7 +22,7 @@ from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.sections import Plane, plane_cut
 from veneercheck.core.mesh.triangles import edge_pairs
-from veneercheck.core.types import Floats, Ints, TriangleMesh, Verdict, Weight
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 
@@ -201,6 +201,10 @@ def field(
     return TriangleMesh(np.stack([x, y, height(x, y)], axis=1), faces)
 
 
+def everywhere(points_mm: Floats) -> Bools:
+    return np.ones(len(points_mm), dtype=bool)
+
+
 def test_composite_high_over_the_metal_is_unsupported() -> None:
     """A square of 4 × 4 mm stands 3.5 mm over the metal, the rest 1.5 mm: layer 3.3 and 1.3."""
     metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
@@ -211,14 +215,16 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     every = np.ones(len(metal.points_mm), dtype=bool)
     doubt = np.full(len(every), 0.02)
 
-    def spots(limits, stage="wax"):
+    def spots(limits, stage="wax", own=everywhere):
         return unsupported(
             table, found.outside, found.contour.gap.tree, metal.points_mm,
             occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt, limits=limits,
-            told=told, stage=stage,
+            told=told, stage=stage, own=own,
         )  # fmt: skip
 
     (spot,) = spots(LIMITS)
+    # A neighbour's table is none of the bridge's.
+    assert spots(LIMITS, own=lambda points: points[:, 0] < -3.0) == ()
     assert spot.words.endswith("Add wax under it.")
     assert "Metal would have to be added" in spots(LIMITS, "cast")[0].words
     assert spot.value_mm == pytest.approx(3.3, abs=0.02)
@@ -247,6 +253,7 @@ def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
         level, found.outside, found.contour.gap.tree, metal.points_mm,
         occlusal=np.array([0.0, 0.0, 1.0]),
         veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
+        own=everywhere,
     )  # fmt: skip
     near, far = np.sqrt(2.2**2 - 1.5**2), np.sqrt(6.0**2 - 1.5**2)
     assert spot.size == pytest.approx(14.0 * (far - near), rel=0.02)
@@ -274,7 +281,7 @@ def test_wax_is_asked_for_only_where_it_has_room(space_mm: float, weight: Weight
     spots = unsupported(
         contour, found.outside, found.contour.gap.tree, metal.points_mm,
         occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
-        u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
+        u_mm=np.full(count, 0.02), limits=LIMITS, told=told, own=everywhere,
     )  # fmt: skip
     assert [spot.weight for spot in spots] == [weight]
     assert np.nanmax(found.outside.depth_mm) == pytest.approx(deep, abs=0.01)

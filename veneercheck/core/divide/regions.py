@@ -25,9 +25,10 @@ import math
 
 import numpy as np
 
+from veneercheck.core.divide.scan_ends import run_outs, under_a_rim
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
+from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -97,6 +98,9 @@ class Regions:
         Distance within which a surface counted as uncut.
     line_mm : ndarray, shape (k, 3)
         Points of the finish line, on the contour.
+    under_rim : ndarray of bool, shape (n,)
+        Cut vertices whose contour the wax-up's scan ends at, beside the line: read, but against
+        what limit does not show.
     """
 
     code: Ints
@@ -106,6 +110,7 @@ class Regions:
     proud: Bools
     tolerance_mm: float
     line_mm: Floats
+    under_rim: Bools
 
 
 def divide(
@@ -137,7 +142,8 @@ def divide(
         islands += [] if bump else [part]
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
-    ends = reading.space.contour_mm[_cut_off(framework, code, reading, limits)]
+    ends = run_outs(framework, code, reading, limits)
+    under_rim = under_a_rim(code, reading, limits)
     from_line = _distance_on_contour(code, reading, np.concatenate([line, ends]), width)
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
@@ -157,6 +163,7 @@ def divide(
         proud | (cut & (from_proud <= width)),
         tolerance,
         line,
+        under_rim,
     )
 
 
@@ -326,20 +333,6 @@ def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float
     space = reading.space
     out = -space.nearest_mm[island] > tolerance
     return bool(space.area_mm2[island] @ out >= least_mm2)
-
-
-def _cut_off(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limits) -> Ints:
-    """Cut vertices at which the scan ends short of full depth, on a rim that crosses the line.
-
-    There the veneer runs out at the margin, or to a line beyond, that the scan does not show; a
-    rim all within the cut is a hole of the scan, where nothing runs out.
-    """
-    rim = border_vertices(framework)
-    label = _labels(rim, reading.edges)
-    crosses = np.zeros(len(rim), dtype=bool)
-    crosses[label[rim & (code == Region.UNCUT)]] = True
-    short = reading.space.nearest_mm < limits.layer.least_mm + limits.taken_mm
-    return np.flatnonzero(rim & crosses[label] & short & (code == Region.CUT))
 
 
 def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:

@@ -181,10 +181,12 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
 def _with_share(
     found: list[Patch], framework: TriangleMesh, reading: Reading, regions: Regions
 ) -> list[Patch]:
-    """Zones with the share of them that could be read: a hole of the scan may hide their rest."""
+    """Zones with the share of them that could be read: a hole of the scan may hide their rest, and
+    where the wax-up ends beside the line, their limit."""
     space = reading.space
     unread = np.isnan(np.fmin(space.judged_low_mm, space.judged_high_mm))
     unread &= np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
+    unread |= regions.under_rim
     if not unread.any():
         return found
 
@@ -192,8 +194,8 @@ def _with_share(
         own = np.zeros(len(unread), dtype=bool)
         own[patch.vertices] = True
         near = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, own, BESIDE_MM))
-        hidden = float(space.area_mm2[near & unread].sum())
-        return patch.area_mm2 / (patch.area_mm2 + hidden)
+        read, hidden = (float(space.area_mm2 @ one) for one in (own & ~unread, near & unread))
+        return read / (read + hidden)
 
     return [dataclasses.replace(patch, measured_share=share(patch)) for patch in found]
 
@@ -266,7 +268,11 @@ class _Ground:
         edges, area = self.reading.edges, self.reading.space.area_mm2
         crumbs = _crumbs(mask, edges, area, self.limits.smallest_zone_mm2)
         narrowest = self.limits.narrowest_zone_mm
-        mask = mask & ~crumbs & ~_slivers(self.place_mm, edges, mask, narrowest, worked)
+        slivers = _slivers(self.place_mm, edges, mask, narrowest, worked)
+        if self.excess.finding is FindingKind.TOO_THICK:
+            # Over a hollow under a fissure all of it has one and the same line for its contour.
+            slivers &= _slivers(self.framework.points_mm, edges, mask, narrowest, worked)
+        mask = mask & ~crumbs & ~slivers
         near = np.isfinite(reach_along_edges(self.place_mm, edges, mask, 0.5 * GAP_MM))
         label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
         members = np.flatnonzero(mask)

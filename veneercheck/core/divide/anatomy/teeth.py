@@ -9,7 +9,7 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy.arch import Axis
 from veneercheck.core.divide.anatomy.codes import usual_width_mm
-from veneercheck.core.types import Floats, Ints
+from veneercheck.core.types import Bools, Floats, Ints
 
 _STEP_MM = 0.25
 """Where valleys may lie: finer than a fissure is wide."""
@@ -26,6 +26,9 @@ _HEIGHT_MM = 8.0
 _HINT = 0.6
 """Weight of the usual widths beside the valleys: a tooth half as wide again as it should be costs
 as much as a valley that lets the width fall by 15 % only."""
+
+_OUTLINE_MM = 0.5
+"""The outline is that of the crowns' upper parts: so much farther a crown bulges below."""
 
 _NARROWEST, _WIDEST = 0.45, 1.8
 """No tooth is expected beyond these shares of its usual width."""
@@ -72,6 +75,15 @@ class Teeth:
     def index_at(self, along_mm: Floats) -> Ints:
         """Which unit a place along the axis belongs to, shape (n,)."""
         return np.searchsorted(self.cuts_mm, along_mm).astype(np.int64)
+
+    def within(self, points_mm: Floats) -> Bools:
+        """Places no farther than half a millimetre outside the crowns' outline, shape (n,)."""
+        along, across, _ = self.axis.locate(points_mm).T
+        low, high = self.axis.ends_mm
+        unit = self.index_at(along)
+        out = np.maximum(low - along, along - high)
+        out = np.maximum(out, np.maximum(self.right_mm[unit] - across, across - self.left_mm[unit]))
+        return np.asarray(out <= _OUTLINE_MM)
 
     def ends_mm(self) -> tuple[Floats, Floats]:
         """Arc lengths where each unit begins and ends, each of shape (k,)."""

@@ -19,6 +19,7 @@ goes uphill only, and room that lies behind a narrow place is not found.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -78,6 +79,7 @@ def unsupported(
     u_mm: Floats,
     limits: Limits,
     told: PlaceWords,
+    own: Callable[[Floats], Bools],
     stage: str = WAX,
 ) -> tuple[Spot, ...]:
     """Find composite on cusps and ridges under which no metal stands near enough.
@@ -100,6 +102,9 @@ def unsupported(
     limits : Limits
         The greatest layer is also the greatest that may stand without support.
     told : callable
+    own : callable
+        Which places, shape (k, 3), are the bridge's own: the metal nearest to a neighbour's cusp is
+        the bridge's, too.
     stage : str
         Of the work: what can be done depends on it.
 
@@ -114,6 +119,9 @@ def unsupported(
     facing = vertex_normals(contour) @ occlusal >= _FACING_COS
     layer = outside.depth_mm - limits.taken_mm
     high = carried & facing & (layer > limits.layer.greatest_mm)
+    if not high.any():
+        return ()
+    high[high] = own(contour.points_mm[high])
     at = np.flatnonzero(high)
     has_room = np.zeros(len(foot), dtype=bool)
     has_room[at] = _has_room(

@@ -80,7 +80,7 @@ def survey(
         hollow = unsupported(
             waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
             veneered=veneered & _inner(framework), u_mm=space.u_judged_mm, stage=stage,
-            limits=limits, told=told,
+            limits=limits, told=told, own=where.teeth.within,
         )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
     return Structure(
