@@ -49,6 +49,9 @@ _NEAR_MM, _NEAR_RAD = 2.0, 0.25
 """Three places, 4 mm off one line and each picked to half a millimetre on either scan, place a
 scan to about as much."""
 
+_CLEARLY_BETTER = 1.05
+"""Rank, as a share, from which on a pose is taken though the scans lie on each other otherwise."""
+
 _OTHER_POSE_MM = 0.5
 _RIVALS = 3
 _WORTH_ANOTHER_FIT = 0.4
@@ -80,15 +83,19 @@ def place(
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
+    lying = start is None and convincing(found[0].quality, least_mm2)
+    if not lying:
+        near = coarse.near(forth, first, only=start is not None)
+        found += _refine_all(body, target, forth, near)
     if start is not None:
-        found += _refine_all(body, target, forth, coarse.near(forth, first, only=True))
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK,))
-    elif not convincing(found[0].quality, least_mm2):
-        found += _refine_all(body, target, forth, coarse.near(forth, first, only=False))
-        if not convincing(best_first(found, body)[0].quality, least_mm2):
-            found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
-    best = _taken(found, body, start).motion
-    found += _refine_all(body, target, forth, coarse.turned(forth, best))
+    elif not lying and not convincing(best_first(found, body)[0].quality, least_mm2):
+        found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+    best = _taken(found, body, start)
+    turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
+    # Scans that lie on each other as they are say by that which of two like poses is theirs.
+    least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
+    found += [one for one in turned if one.quality.score_mm2 > least]
     return body, target, [_taken(found, body, start), *best_first(found, body)]
 
 

@@ -38,7 +38,7 @@ _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
 
 _WORDS = (
-    "a sprue, handle or pin{at} stands {length:.1f} mm out of the contour; "
+    "a sprue, handle or pin, or part of the model,{at} stands {length:.1f} mm out of the contour; "
     "left out, and what lies under it was not seen."
 )
 _LOOSE_WORDS = "a loose piece of {area:.1f} mm²{at} touches nothing; left out."
