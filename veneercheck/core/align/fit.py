@@ -6,8 +6,10 @@ The best pose is turned half round before it is taken. A search ends with the fi
 convinces, and a plinth with four sides, a collar or a plate convinces upside down: half of it
 touches, sharply. Choice: one more quick search about the three own axes of the scan, from the best
 pose; what scores a quarter of it there is fitted as well. Instead of: searching on everywhere,
-which takes three times as long; or a limit on what stands outside, which bumps exceed. Cost: a
-tenth of a second; symmetries other than half turns are left to the search.
+which takes three times as long; or a limit on what stands outside, which bumps exceed. Scans that
+lie on each other as they are say by that which of two like poses is theirs: there only one that
+fits clearly better is taken. Cost: a tenth of a second; symmetries other than half turns are left
+to the search.
 """
 
 from __future__ import annotations
@@ -93,7 +95,6 @@ def place(
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
-    # Scans that lie on each other as they are say by that which of two like poses is theirs.
     least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
     found += [one for one in turned if one.quality.score_mm2 > least]
     return body, target, [_taken(found, body, start), *best_first(found, body)]

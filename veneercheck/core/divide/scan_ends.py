@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import border_vertices, components
+from veneercheck.core.mesh.triangles import border_vertices, components, unique_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, Region, TriangleMesh
 
 _ON_RIM_MM = 0.15
@@ -33,16 +33,15 @@ def under_a_rim(code: Ints, reading: Reading, limits: Limits) -> Bools:
     from scipy.spatial import cKDTree
 
     outer, uncut = reading.contour.outer.mesh, code == Region.UNCUT
-    rim = border_vertices(outer)
+    edges, _, uses = unique_edges(outer.faces)
+    rim = edges[uses == 1]
     found = np.zeros(len(code), dtype=bool)
     asked = np.flatnonzero(
         (_is_short(code, reading, limits) | uncut) & np.isfinite(reading.space.contour_mm[:, 0])
     )
-    if not rim.any() or not len(asked):
+    if not len(rim) or not len(asked):
         return found
-    sides = np.concatenate([outer.faces[:, pair] for pair in ((0, 1), (1, 2), (2, 0))])
-    label = components(len(rim), sides[rim[sides].all(axis=1)])
-    place = np.flatnonzero(rim)
+    label, place = components(len(outer.points_mm), rim), np.unique(rim)
     away, which = cKDTree(outer.points_mm[place]).query(
         reading.space.contour_mm[asked], distance_upper_bound=_ON_RIM_MM
     )

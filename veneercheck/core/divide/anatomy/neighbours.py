@@ -47,7 +47,7 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arc
     cut = crowns.veneered
     flat = crowns.points_mm @ plane[:2].T
     # Hardly longer than the units named: nothing else can be in the scan.
-    if not named or not cut.any() or _length_mm(flat) < usual_mm + _COLLAR_MM:
+    if not named or cut.sum() < 2 or _longest_mm(flat) < usual_mm + _COLLAR_MM:
         return crowns
     axis = arch.find_axis(flat, plane, len(named) + _MORE_UNITS)
     along, across, _ = axis.locate(crowns.points_mm).T
@@ -58,9 +58,9 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arc
     return crowns[own]
 
 
-def _length_mm(flat: Floats) -> float:
-    """Extent along the outline's own length."""
-    _, axes = np.linalg.eigh(np.cov(flat.T)) if len(flat) > 1 else (None, np.eye(2))
+def _longest_mm(flat: Floats) -> float:
+    """Extent of an outline in the direction in which it spreads most."""
+    _, axes = np.linalg.eigh(np.cov(flat.T))
     return float(np.ptp(flat @ axes[:, -1]))
 
 
