@@ -30,6 +30,8 @@ from veneercheck.core.types import (
 )
 from veneercheck.phantom.bodies import parallel_plates
 from veneercheck.profile import built_in, parse_profile
+from veneercheck.report.verdict import action_words
+from veneercheck.report.words import Words
 
 SIDES_MM = (0.0, 11.0), (2.0, 10.0)
 STEP_MM = 0.1
@@ -344,8 +346,12 @@ def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm() -> None:
     cropped, _ = select_faces(CONTOUR, shown)
     both = Surfaces(plate(lambda x, y: -depth(x, y)), cropped)
     found = check(both, case=Case(), limits=built_in(), aligned=True)
-    assert not [zone for zone in found.zones if zone.decision is Decision.FIRM]
-    assert found.verdict is not Verdict.FINDINGS
+    (zone,) = found.zones
+    assert zone.decision is Decision.UNDECIDED
+    assert zone.action.startswith("the wax-up's scan ends here")
+    in_german = action_words({"action": zone.action}, Words("de"))
+    assert in_german.startswith("der Scan des Wax-ups endet hier")
+    assert found.verdict is Verdict.UNDECIDED
 
 
 @pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.35, 0.35, 2.6)])

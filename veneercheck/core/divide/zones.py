@@ -73,6 +73,9 @@ class Patch:
         What the knife moves at the worst spot to change the reading by one.
     beads : int
         How many beads' tops it is about; 0 where it is about the veneer over the surface.
+    at_rim : bool
+        Its worst spot lies where the wax-up's scan ends beside the finish line: its limit does not
+        show.
     measured_share : float
         Of the zone and what could not be read within it or closely beside.
     """
@@ -92,6 +95,7 @@ class Patch:
     spot: Ints | None = None
     across_mm: float = math.nan
     close: bool = False
+    at_rim: bool = False
 
     @property
     def firmly_beyond(self) -> bool:
@@ -181,12 +185,10 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
 def _with_share(
     found: list[Patch], framework: TriangleMesh, reading: Reading, regions: Regions
 ) -> list[Patch]:
-    """Zones with the share of them that could be read: a hole of the scan may hide their rest, and
-    where the wax-up ends beside the line, their limit."""
+    """Zones with the share of them that could be read: a hole of the scan may hide their rest."""
     space = reading.space
     unread = np.isnan(np.fmin(space.judged_low_mm, space.judged_high_mm))
     unread &= np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
-    unread |= regions.under_rim
     if not unread.any():
         return found
 
@@ -194,8 +196,8 @@ def _with_share(
         own = np.zeros(len(unread), dtype=bool)
         own[patch.vertices] = True
         near = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, own, BESIDE_MM))
-        read, hidden = (float(space.area_mm2 @ one) for one in (own & ~unread, near & unread))
-        return read / (read + hidden)
+        hidden = float(space.area_mm2[near & unread].sum())
+        return patch.area_mm2 / (patch.area_mm2 + hidden)
 
     return [dataclasses.replace(patch, measured_share=share(patch)) for patch in found]
 
@@ -297,6 +299,7 @@ class _Ground:
         worst = self._worst(vertices)
         noise = float(spots.noise_u_mm[worst])
         away = points[vertices] - points[worst]
+        spot = vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM]
         return Patch(
             finding=self.excess.finding,
             vertices=vertices,
@@ -308,8 +311,9 @@ class _Ground:
             typical_mm=float(np.nanmedian(self.excess.value_mm[vertices])),
             path=float(spots.path[worst]),
             chosen_mm=noise * largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
-            spot=vertices[np.linalg.norm(away, axis=1) <= RADIUS_MM],
+            spot=spot,
             across_mm=_across_mm(points[vertices], weight),
+            at_rim=bool(self.regions.under_rim[spot].mean() > 0.5),
         )
 
 

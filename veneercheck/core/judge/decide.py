@@ -150,9 +150,11 @@ def decision(patch: Patch) -> Decision:
 
     That spot is the worst of many, so what noise alone makes the worst one look worse is allowed
     for first: without it 6 of 100 large zones were firm though 10 µm within their limit.
-    A zone of which too little could be read is undecided however far it lies beyond.
+    A zone of which too little could be read, or whose limit does not show, is undecided however far
+    it lies beyond.
     """
-    firm = patch.firmly_beyond and patch.measured_share >= LEAST_ZONE_SHARE
+    known = patch.measured_share >= LEAST_ZONE_SHARE and not patch.at_rim
+    firm = patch.firmly_beyond and known
     return Decision.FIRM if firm else Decision.UNDECIDED
 
 
@@ -253,12 +255,20 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
             f"only {100 * patch.measured_share:.0f} % of it could be read: "
             f"measure by hand or scan again; if it holds, {_what(advised, stage)}"
         )
+    if patch.at_rim:
+        return _AT_RIM.format(what=_what(advised, stage))
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
             f"to be sure, {_what(advised, stage)}"
         )
     return _what(advised, stage)
+
+
+_AT_RIM = (
+    "the wax-up's scan ends here, and with it the limit: measure by hand or scan more of it; "
+    "if it holds, {what}"
+)
 
 
 def _what(advised: Advised, stage: str) -> str:
