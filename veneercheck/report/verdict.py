@@ -114,7 +114,7 @@ def _translated(filed: str, words: Words) -> str:
             if "all" in parts:
                 values["all"] = words.mm(float(parts["all"]))
             if "share" in parts:
-                values["share"] = words.percent(0.01 * float(parts["share"]))
+                values["share"] = f"{words.number(float(parts['share']), 0)} %"
             if "metal" in parts:
                 values["metal"] = words.mm(float(parts["metal"]))
             if "what" in parts:
