@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -59,6 +61,38 @@ def test_no_zone_beside_a_sprue_on_a_sound_cut(gap_mm: float) -> None:
     # Not more than the foot is left out: two millimetres from the bar all is judged.
     off = np.linalg.norm(found.framework.points_mm[:, :2] - middle[:2], axis=1)
     assert (found.region[off > RADIUS_MM + 2.0] != Region.ATTACHMENT).all()
+
+
+def test_a_collar_on_its_model_keeps_its_line() -> None:
+    """By construction: a plate cut 1.4 mm deep but for a collar 1 mm wide, from which the model
+    goes on outward where the wax-up's scan, taken alone, ends: the whole collar is uncut, and the
+    chamfer beside it runs out."""
+    metal, contour, _ = _plates(1.4)
+    x = metal.points_mm[:, 0]
+    first, top = x.min(), contour.points_mm[:, 2].max()
+    cut = 1.4 * np.clip((x - first - 1.0) / 0.8, 0.0, 1.0)
+    on_top = metal.points_mm[:, 2] > metal.points_mm[:, 2].max() - 0.01
+    assert on_top.all()
+    body = TriangleMesh(np.column_stack([metal.points_mm[:, :2], top - cut]), metal.faces)
+    rim = np.unique(body.points_mm[x < first + 0.01, 1])
+    steps = np.arange(0.2, 6.1, 0.2)
+    model = [np.column_stack([0 * rim + first - 0.2 * s, rim, 0 * rim + top + s]) for s in steps]
+    at = np.flatnonzero(x < first + 0.01)
+    rows = [at[np.argsort(body.points_mm[at, 1])]]
+    rows += [len(x) + k * len(rim) + np.arange(len(rim)) for k in range(len(steps))]
+    sides = []
+    for low, high in itertools.pairwise(rows):
+        a, b, c, d = low[:-1], low[1:], high[:-1], high[1:]
+        sides += [np.stack([a, c, b], axis=1), np.stack([b, c, d], axis=1)]
+    framework = TriangleMesh(
+        np.concatenate([body.points_mm, *model]), np.concatenate([body.faces, *sides])
+    )
+    found = _checked(framework, contour)
+    x = found.framework.points_mm[:, 0]
+    beside = (found.framework.points_mm[:, 2] < top + 0.01) & (x > first + 0.15)
+    assert (found.region[beside & (x < first + 0.9)] == Region.UNCUT).all()
+    assert found.zones == ()
+    assert [told.kind for told in found.told] == ["attachment"]
 
 
 @pytest.mark.parametrize("height_mm", [0.3, 1.2, 2.3])

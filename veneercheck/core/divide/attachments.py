@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 
+from veneercheck.core.divide.regions import AGREEING_COS
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.pieces import loose_pieces
@@ -140,10 +141,14 @@ def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
 def _with_foot(
     framework: TriangleMesh, reading: Reading, part: Bools, contour: NearestSurface
 ) -> Attachment:
-    way = reach_along_edges(framework.points_mm, reading.edges, part, _ROUND_MM)
+    # A collar that a model follows fits its contour: none of it is foot, nor what lies beyond it.
+    space = reading.space
+    fits = (np.abs(space.nearest_mm) <= OUT_MM) & (reading.agreement >= AGREEING_COS) & ~part
+    edges = reading.edges[~fits[reading.edges].any(axis=1)]
+    way = reach_along_edges(framework.points_mm, edges, part, _ROUND_MM)
     # Waxed on a cut surface, its shaft goes on below the contour before the foot widens.
-    round_ = np.isfinite(way) & (way > FOOT_MM) & np.isfinite(reading.space.nearest_mm)
-    depth = float(np.quantile(reading.space.nearest_mm[round_], 0.9)) if round_.any() else 0.0
+    round_ = np.isfinite(way) & (way > FOOT_MM) & np.isfinite(space.nearest_mm)
+    depth = float(np.quantile(space.nearest_mm[round_], 0.9)) if round_.any() else 0.0
     foot = np.where(way <= FOOT_MM + max(depth, 0.0), way, np.inf)
     # Far out, the nearest contour on a point's own side may not be the nearest of all.
     length = contour.query(framework.points_mm[part]).distance_mm.max()
