@@ -587,6 +587,27 @@ def test_what_stands_out_comes_off_beside_places_without_a_reading() -> None:
     assert amount[inner & ~unread] == pytest.approx(0.3, abs=0.01)
 
 
+def test_nothing_deeper_than_a_zone_is_made_good_round_it() -> None:
+    """By hand: a spot 0.25 mm short, and beside it, in no zone, a fold that reads 0.9 short; where
+    the zone is not sure, no more than 1.25 times what its worst spot takes on the mean."""
+    framework = plate(lambda x, y: 0.4 * (np.hypot(x - 8.0, y - 6.0) < 0.8) - cut(x, y, 1.35))
+    limits = built_in()
+    reading = measure(framework, CONTOUR, alignment=align.given(framework, CONTOUR), limits=limits)
+    parts = regions.divide(framework, reading, limits)
+    least, greatest = (np.full(len(framework.points_mm), value) for value in (1.0, 2.0))
+    thin, *_ = excess.excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)
+    (patch,) = zones.patches(framework, reading, parts, limits, thin)
+    beside = np.hypot(*(framework.points_mm[:, :2] - [8.0, 7.0]).T) < 0.25
+    beside[patch.vertices] = False
+    thin = dataclasses.replace(thin, excess_mm=np.where(beside, 0.9, thin.excess_mm))
+    assert beside.sum() > 8
+    (amount,) = amounts.tried(framework, reading, thin, [patch])
+    assert 0.2 < amount[beside].max() <= amount[patch.vertices].max()
+    unsure = dataclasses.replace(patch, close=True, spot=patch.vertices[:1])
+    (amount,) = amounts.tried(framework, reading, thin, [unsure])
+    assert amount.max() <= 1.25 * amount[unsure.spot].mean() + 1e-9
+
+
 def test_metal_that_was_not_met_is_no_thin_metal() -> None:
     """By hand: of five rays inward two end in a lip 0.8 mm thick, three go on through the tooth."""
     some = np.arange(5)

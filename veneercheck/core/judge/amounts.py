@@ -121,8 +121,18 @@ def tried(
         own[worked.at[mine]] = np.minimum(
             amount[mine], _ASLANT * patch.sure_mm * patch.path if fills else np.inf
         )
-        found.append(_without_spikes(own, edges))
+        own = _without_spikes(own, edges)
+        found.append(np.minimum(own, _most_in(patch, own, reading.space.area_mm2)))
     return found
+
+
+def _most_in(patch: Patch, amount_mm: Floats, area_mm2: Floats) -> float:
+    """Nothing that is deeper than a zone, and yet told nowhere, is made good with it, as in a fold;
+    where the zone itself is not sure, its worst spot says how much at most."""
+    if patch.close and patch.spot is not None and area_mm2[patch.spot].sum() > 0:
+        spot = float(np.average(amount_mm[patch.spot], weights=area_mm2[patch.spot]))
+        return _ASLANT * spot
+    return float(amount_mm[patch.vertices].max(initial=0.0))
 
 
 def _without_spikes(amount_mm: Floats, edges: Ints) -> Floats:
