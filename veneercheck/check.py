@@ -277,7 +277,7 @@ def _carried(
         measured.framework,
         waxup,
         measured.reading,
-        region=divided.parts.code,
+        parts=divided.parts,
         where=divided.where,
         stage=stage,
         limits=limits,

@@ -37,9 +37,9 @@ SIDES_MM = (0.0, 11.0), (2.0, 10.0)
 STEP_MM = 0.1
 
 
-def plate(height) -> TriangleMesh:
+def plate(height, over=SIDES_MM) -> TriangleMesh:
     """A plate over the xy plane, its height a function of x and y; normals up."""
-    sides = [np.linspace(*ends, round(np.ptp(ends) / STEP_MM) + 1) for ends in SIDES_MM]
+    sides = [np.linspace(*ends, round(np.ptp(ends) / STEP_MM) + 1) for ends in over]
     x, y = np.meshgrid(*sides, indexing="ij")
     points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
     first = np.arange(x.size).reshape(x.shape)
@@ -348,9 +348,9 @@ def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm() -> None:
     found = check(both, case=Case(), limits=built_in(), aligned=True)
     (zone,) = found.zones
     assert zone.decision is Decision.UNDECIDED
-    assert zone.action.startswith("the wax-up's scan ends here")
+    assert zone.action.startswith("the two scans do not show the same here")
     in_german = action_words({"action": zone.action}, Words("de"))
-    assert in_german.startswith("der Scan des Wax-ups endet hier")
+    assert in_german.startswith("die beiden Scans zeigen hier nicht dasselbe")
     assert found.verdict is Verdict.UNDECIDED
 
 
@@ -606,6 +606,20 @@ def test_nothing_deeper_than_a_zone_is_made_good_round_it() -> None:
     unsure = dataclasses.replace(patch, close=True, spot=patch.vertices[:1])
     (amount,) = amounts.tried(framework, reading, thin, [unsure])
     assert amount.max() <= 1.25 * amount[unsure.spot].mean() + 1e-9
+
+
+@pytest.mark.parametrize("ends_mm", [11.0, 20.0])
+def test_a_web_to_what_the_wax_up_alone_shows_is_no_contour(ends_mm: float) -> None:
+    """By hand: the wax-up slopes down to 0.9 mm over the metal at its end, firmly too thin where it
+    ends there as well; where it goes on to a model 9 mm away that is no contour of the veneer."""
+    waxup = plate(
+        lambda x, y: -0.6 * np.clip(x - 9.0, 0.0, 1.0) + 0.0 * y, ((0.0, ends_mm), SIDES_MM[1])
+    )
+    both = Surfaces(plate(lambda x, y: -cut(x, y)), waxup)
+    (zone,) = check(both, case=Case(), limits=built_in(), aligned=True).zones
+    alone = ends_mm > 11.0
+    assert zone.decision is (Decision.UNDECIDED if alone else Decision.FIRM)
+    assert zone.action.startswith("the two scans do not show the same here") is alone
 
 
 def test_metal_that_was_not_met_is_no_thin_metal() -> None:

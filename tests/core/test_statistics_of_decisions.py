@@ -61,7 +61,7 @@ def _patches(excess_mm):
     regions = SimpleNamespace(
         code=np.full(count, Region.CUT),
         proud=nowhere,
-        under_rim=nowhere,
+        unlike=nowhere,
         island_distance_mm=np.full(count, np.nan),
     )
     return zones.patches(MESH, reading, regions, built_in(), excess)

@@ -25,7 +25,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.divide.scan_ends import run_outs, under_a_rim
+from veneercheck.core.divide.scan_ends import run_outs, under_a_rim, under_a_web
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import components, reach_along_edges
@@ -98,9 +98,9 @@ class Regions:
         Distance within which a surface counted as uncut.
     line_mm : ndarray, shape (k, 3)
         Points of the finish line, on the contour.
-    under_rim : ndarray of bool, shape (n,)
-        Cut vertices whose contour the wax-up's scan ends at, beside the line: read, but against
-        what limit does not show.
+    unlike : ndarray of bool, shape (n,)
+        Cut vertices where the two scans do not show the same: the wax-up's ends there beside the
+        line, or goes on to its model. Read, but against what limit does not show.
     """
 
     code: Ints
@@ -110,7 +110,7 @@ class Regions:
     proud: Bools
     tolerance_mm: float
     line_mm: Floats
-    under_rim: Bools
+    unlike: Bools
 
 
 def divide(
@@ -143,7 +143,7 @@ def divide(
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
     ends = run_outs(framework, code, reading, limits)
-    under_rim = under_a_rim(code, reading, limits)
+    unlike = under_a_rim(code, reading, limits) | under_a_web(code, reading)
     from_line = _distance_on_contour(code, reading, np.concatenate([line, ends]), width)
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
@@ -163,7 +163,7 @@ def divide(
         proud | (cut & (from_proud <= width)),
         tolerance,
         line,
-        under_rim,
+        unlike,
     )
 
 

@@ -1,15 +1,36 @@
-"""Where a scan ends short of full depth: the veneer may run out to a line that it does not show."""
+"""Where one scan shows less than the other: the veneer may run out to a line that does not show.
+
+A scan may end short of full depth; or the wax-up's goes on over its model and neighbours, where
+what webs over to them is no contour of the veneer.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import border_vertices, components, unique_edges
+from veneercheck.core.mesh.triangles import (
+    border_vertices,
+    components,
+    edge_pairs,
+    reach_along_edges,
+    unique_edges,
+    vertex_areas,
+)
 from veneercheck.core.types import Bools, Floats, Ints, Limits, Region, TriangleMesh
 
 _ON_RIM_MM = 0.15
 """Contour so near to its scan's rim lies on it: half an edge of a usual scan."""
+
+_ALONE_MM, _ALONE_MM2 = 5.0, 4.0
+"""No veneer is so thick: so much of a wax-up so far from any metal is its model or a neighbour."""
+
+_LEADS_THERE_MM = 6.0
+"""Along the wax-up so near to what it alone shows, its surface is on the way there."""
+
+_SEARCHED, _METAL_POINTS = 2000, 20000
+"""Vertices of the wax-up that tell whether any of it stands alone; and of the metal, which then lie
+some tenths of a millimetre apart."""
 
 
 def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limits) -> Floats:
@@ -50,6 +71,34 @@ def under_a_rim(code: Ints, reading: Reading, limits: Limits) -> Bools:
     found[asked[np.isin(loop, loop[uncut[asked]])]] = True
     found &= ~uncut
     return found
+
+
+def under_a_web(code: Ints, reading: Reading) -> Bools:
+    """Cut vertices, shape (n,), whose contour leads over to a model or neighbour that the wax-up's
+    scan shows and the framework's does not: a web between the two is no contour of the veneer."""
+    from scipy.spatial import cKDTree
+
+    found = np.zeros(len(code), dtype=bool)
+    outer = reading.contour.outer.mesh
+    tree = cKDTree(_some(reading.points_mm, _METAL_POINTS))
+    some = _some(outer.points_mm, _SEARCHED)
+    if np.isfinite(tree.query(some, distance_upper_bound=_ALONE_MM)[0]).all():
+        return found
+    alone = np.isinf(tree.query(outer.points_mm, distance_upper_bound=_ALONE_MM)[0])
+    edges = edge_pairs(outer.faces)
+    label = components(len(alone), edges[alone[edges].all(axis=1)])
+    area = np.bincount(label, vertex_areas(outer) * alone)
+    leads = reach_along_edges(
+        outer.points_mm, edges, alone & (area[label] >= _ALONE_MM2), _LEADS_THERE_MM
+    )
+    asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
+    _, foot = cKDTree(outer.points_mm).query(reading.space.contour_mm[asked])
+    found[asked] = np.isfinite(leads[foot])
+    return found
+
+
+def _some(points_mm: Floats, count: int) -> Floats:
+    return points_mm[:: max(1, len(points_mm) // count)]
 
 
 def _is_short(code: Ints, reading: Reading, limits: Limits) -> Bools:

@@ -73,9 +73,8 @@ class Patch:
         What the knife moves at the worst spot to change the reading by one.
     beads : int
         How many beads' tops it is about; 0 where it is about the veneer over the surface.
-    at_rim : bool
-        Its worst spot lies where the wax-up's scan ends beside the finish line: its limit does not
-        show.
+    unlike : bool
+        Its worst spot lies where the two scans do not show the same: its limit does not show.
     measured_share : float
         Of the zone and what could not be read within it or closely beside.
     """
@@ -95,7 +94,7 @@ class Patch:
     spot: Ints | None = None
     across_mm: float = math.nan
     close: bool = False
-    at_rim: bool = False
+    unlike: bool = False
 
     @property
     def firmly_beyond(self) -> bool:
@@ -313,7 +312,7 @@ class _Ground:
             chosen_mm=noise * largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
             spot=spot,
             across_mm=_across_mm(points[vertices], weight),
-            at_rim=bool(self.regions.under_rim[spot].mean() > 0.5),
+            unlike=bool(self.regions.unlike[spot].mean() > 0.5),
         )
 
 

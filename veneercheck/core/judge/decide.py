@@ -153,7 +153,7 @@ def decision(patch: Patch) -> Decision:
     A zone of which too little could be read, or whose limit does not show, is undecided however far
     it lies beyond.
     """
-    known = patch.measured_share >= LEAST_ZONE_SHARE and not patch.at_rim
+    known = patch.measured_share >= LEAST_ZONE_SHARE and not patch.unlike
     firm = patch.firmly_beyond and known
     return Decision.FIRM if firm else Decision.UNDECIDED
 
@@ -255,8 +255,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
             f"only {100 * patch.measured_share:.0f} % of it could be read: "
             f"measure by hand or scan again; if it holds, {_what(advised, stage)}"
         )
-    if patch.at_rim:
-        return _AT_RIM.format(what=_what(advised, stage))
+    if patch.unlike:
+        return _UNLIKE.format(what=_what(advised, stage))
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
@@ -265,9 +265,9 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     return _what(advised, stage)
 
 
-_AT_RIM = (
-    "the wax-up's scan ends here, and with it the limit: measure by hand or scan more of it; "
-    "if it holds, {what}"
+_UNLIKE = (
+    "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
+    "both alike; if it holds, {what}"
 )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.divide.anatomy import Places
+from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import material
 from veneercheck.core.judge.structure.planes import section_planes
@@ -15,7 +16,6 @@ from veneercheck.core.types import (
     COVERED,
     DENTINE,
     Bools,
-    Ints,
     Limits,
     PlaceWords,
     Region,
@@ -30,7 +30,7 @@ def survey(
     waxup: TriangleMesh,
     reading: Reading,
     *,
-    region: Ints,
+    parts: Regions,
     where: Places,
     stage: str,
     limits: Limits,
@@ -44,8 +44,7 @@ def survey(
         In one frame.
     reading : Reading
         What was measured from the framework.
-    region : ndarray of int64, shape (n,)
-        `Region` codes.
+    parts : Regions
     where : Places
     stage : str
         Of the work: what covers the metal hides its connectors and edges, and dentine carries.
@@ -58,6 +57,7 @@ def survey(
     Structure
         Connectors and sections only where the bridge's directions are known.
     """
+    region = parts.code
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     space, points = reading.space, framework.points_mm
     paste = material(
@@ -79,8 +79,8 @@ def survey(
     if stage != DENTINE:
         hollow = unsupported(
             waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
-            veneered=veneered & _inner(framework), u_mm=space.u_judged_mm, stage=stage,
-            limits=limits, told=told, own=where.teeth.within,
+            veneered=veneered & _inner(framework) & ~parts.unlike, u_mm=space.u_judged_mm,
+            stage=stage, limits=limits, told=told, own=where.teeth.within,
         )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
     return Structure(
