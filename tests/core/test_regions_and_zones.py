@@ -37,9 +37,9 @@ SIDES_MM = (0.0, 11.0), (2.0, 10.0)
 STEP_MM = 0.1
 
 
-def plate(height, over=SIDES_MM) -> TriangleMesh:
+def plate(height, over=SIDES_MM, step_mm=STEP_MM) -> TriangleMesh:
     """A plate over the xy plane, its height a function of x and y; normals up."""
-    sides = [np.linspace(*ends, round(np.ptp(ends) / STEP_MM) + 1) for ends in over]
+    sides = [np.linspace(*ends, round(np.ptp(ends) / step_mm) + 1) for ends in over]
     x, y = np.meshgrid(*sides, indexing="ij")
     points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
     first = np.arange(x.size).reshape(x.shape)
@@ -334,16 +334,19 @@ def test_a_hollow_under_a_fissure_is_too_thick_though_its_contour_is_one_line() 
     assert zone.extreme_mm == pytest.approx(2.15, abs=0.02)
 
 
-def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm() -> None:
+@pytest.mark.parametrize("step_mm", [0.1, 0.8])
+def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm(step_mm: float) -> None:
     """By construction: a sound run-out of 1.0 mm from x = 4 on, of which over half the line's
-    length the wax-up shows only what lies beyond x = 4.4: its limit there is not known."""
+    length the wax-up shows only what lies beyond x = 4.4: its limit there is not known. A scan that
+    was thinned has few vertices on its rim."""
 
     def depth(x, y):
         return 1.5 * np.clip((x - 4.0) / 1.0, 0.0, 1.0) + 0.0 * y
 
-    middle = CONTOUR.points_mm[CONTOUR.faces].mean(axis=1)
+    contour = plate(lambda x, y: 0.0 * x * y, ((0.4, 11.6), SIDES_MM[1]), step_mm)
+    middle = contour.points_mm[contour.faces].mean(axis=1)
     shown = (middle[:, 0] > 4.4) | (middle[:, 1] > 6.0)
-    cropped, _ = select_faces(CONTOUR, shown)
+    cropped, _ = select_faces(contour, shown)
     both = Surfaces(plate(lambda x, y: -depth(x, y)), cropped)
     found = check(both, case=Case(), limits=built_in(), aligned=True)
     (zone,) = found.zones
@@ -352,6 +355,18 @@ def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm() -> None:
     in_german = action_words({"action": zone.action}, Words("de"))
     assert in_german.startswith("die beiden Scans zeigen hier nicht dasselbe")
     assert found.verdict is Verdict.UNDECIDED
+
+
+def test_where_the_waxup_ends_beyond_a_line_that_shows_its_limit_is_known() -> None:
+    """By construction: the wax-up ends at x = 3.8, where 0.2 mm of collar show: the run-out from
+    x = 4 on is nearer to that line than to the rim."""
+    cropped = plate(lambda x, y: 0.0 * x * y, ((3.8, 11.0), SIDES_MM[1]))
+    framework = plate(lambda x, y: -1.5 * np.clip(x - 4.0, 0.0, 1.0) + 0.0 * y)
+    alignment = align.given(framework, cropped)
+    reading = measure(framework, cropped, alignment=alignment, limits=built_in())
+    parts = regions.divide(framework, reading, built_in())
+    assert (parts.code == Region.FINISH_LINE_BAND).sum() > 500
+    assert not parts.unlike.any()
 
 
 @pytest.mark.parametrize(("amid_mm", "top_mm", "slope"), [(0.12, 0.0, 2.2), (-0.35, 0.35, 2.6)])

@@ -143,8 +143,8 @@ def divide(
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
     ends = run_outs(framework, code, reading, limits)
-    unlike = under_a_rim(code, reading, limits) | under_a_web(code, reading)
     from_line = _distance_on_contour(code, reading, np.concatenate([line, ends]), width)
+    unlike = under_a_rim(code, reading, limits, from_line) | under_a_web(code, reading)
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
         proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)

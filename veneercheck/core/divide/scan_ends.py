@@ -48,9 +48,16 @@ def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limi
     return found
 
 
-def under_a_rim(code: Ints, reading: Reading, limits: Limits) -> Bools:
-    """Cut vertices short of full depth, shape (n,), whose contour lies on a rim of the wax-up that
-    uncut surface meets as well: whether the veneer runs out there, its scan does not show."""
+def under_a_rim(code: Ints, reading: Reading, limits: Limits, from_line_mm: Floats) -> Bools:
+    """Cut vertices short of full depth, shape (n,), whose contour lies no farther from a rim of the
+    wax-up that uncut surface meets as well than a run-out is wide: whether the veneer runs out
+    there, its scan does not show.
+
+    Parameters
+    ----------
+    from_line_mm : ndarray, shape (n,)
+        Along the contour: nearer to a line that was found than to the rim, that line counts.
+    """
     from scipy.spatial import cKDTree
 
     outer, uncut = reading.contour.outer.mesh, code == Region.UNCUT
@@ -62,15 +69,26 @@ def under_a_rim(code: Ints, reading: Reading, limits: Limits) -> Bools:
     )
     if not len(rim) or not len(asked):
         return found
-    label, place = components(len(outer.points_mm), rim), np.unique(rim)
-    away, which = cKDTree(outer.points_mm[place]).query(
-        reading.space.contour_mm[asked], distance_upper_bound=_ON_RIM_MM
+    places, edge = _along(outer.points_mm[rim])
+    loops = components(len(outer.points_mm), rim)[rim[edge, 0]]
+    away, which = cKDTree(places).query(
+        reading.space.contour_mm[asked], distance_upper_bound=limits.finish_line_width_mm
     )
-    on = np.isfinite(away)
-    asked, loop = asked[on], label[place[which[on]]]
+    near = np.isfinite(away) & (away < np.where(uncut[asked], _ON_RIM_MM, from_line_mm[asked]))
+    asked, loop = asked[near], loops[which[near]]
     found[asked[np.isin(loop, loop[uncut[asked]])]] = True
     found &= ~uncut
     return found
+
+
+def _along(ends_mm: Floats) -> tuple[Floats, Ints]:
+    """Points along edges, shape (m, 2, 3), no farther apart than what lies on a rim; of which."""
+    one, other = ends_mm[:, 0], ends_mm[:, 1]
+    count = np.ceil(np.linalg.norm(other - one, axis=1) / _ON_RIM_MM).astype(np.int64) + 1
+    edge = np.repeat(np.arange(len(count)), count)
+    step = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    share = (step / np.maximum(count[edge] - 1, 1))[:, None]
+    return (1.0 - share) * one[edge] + share * other[edge], edge
 
 
 def under_a_web(code: Ints, reading: Reading) -> Bools:
