@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import numpy as np
@@ -9,6 +10,9 @@ import pytest
 
 from phantom.attached import put_sprue
 from veneercheck.check import Surfaces, check
+from veneercheck.core.align import given
+from veneercheck.core.divide import attachments
+from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
@@ -105,6 +109,18 @@ def test_a_loose_piece_is_no_finding_and_is_named(height_mm: float) -> None:
     assert told.kind == "loose_piece"
     assert told.values["area"] == pytest.approx(4.0 * np.pi * 0.4**2, rel=0.03)
     assert np.linalg.norm(np.array(told.centre_mm) - middle - (height_mm + 0.4) * UP) < 0.05
+
+
+def test_what_lies_near_another_side_of_the_contour_is_no_sprue() -> None:
+    """By construction: 4 mm² whose own side of the contour lies 2 mm on, as through a thin wall of
+    a retainer, and whose nearest contour is 1.4 mm away: nothing stands out."""
+    metal, contour, middle = _plates(1.4)
+    frame, limits = given(metal, contour), built_in()
+    reading = measure(metal, contour, alignment=frame, limits=limits)
+    patch = np.abs(metal.points_mm[:, :2] - middle[:2]).max(axis=1) < 1.0
+    far = np.where(patch, -2.0, reading.space.nearest_mm)
+    space = dataclasses.replace(reading.space, nearest_mm=far)
+    assert attachments.find(metal, contour, dataclasses.replace(reading, space=space)) == ()
 
 
 def test_a_part_as_large_as_a_crown_is_judged() -> None:

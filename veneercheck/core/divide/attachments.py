@@ -86,6 +86,8 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
         return loose
     contour = NearestSurface(waxup)
     found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
+    # Through a thin wall the contour of a point's own side may be farther than the one it lies on.
+    found = [part for part in found if part.length_mm > FAR_MM]
     return (*sorted(found, key=lambda part: -part.length_mm), *loose)
 
 
