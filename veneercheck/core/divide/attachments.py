@@ -6,7 +6,6 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.divide.regions import AGREEING_COS
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.pieces import loose_pieces
@@ -31,6 +30,9 @@ OUT_MM = 0.1
 
 FOOT_MM = 0.5
 """Where a sprue is waxed on, its foot widens by so much."""
+
+_FITS_COS, _COLLAR_MM2 = 0.8, 1.0
+"""Surface that leans more, or a smaller patch, may be where a sprue passes through the contour."""
 
 _ROUND_MM = 3.0
 """So far round a sprue the surface shows how deep under the contour it was waxed on."""
@@ -145,7 +147,9 @@ def _with_foot(
 ) -> Attachment:
     # A collar that a model follows fits its contour: none of it is foot, nor what lies beyond it.
     space = reading.space
-    fits = (np.abs(space.nearest_mm) <= OUT_MM) & (reading.agreement >= AGREEING_COS) & ~part
+    fits = (np.abs(space.nearest_mm) <= OUT_MM) & (reading.agreement >= _FITS_COS) & ~part
+    label = components(len(fits), reading.edges[fits[reading.edges].all(axis=1)])
+    fits &= np.bincount(label, space.area_mm2 * fits)[label] >= _COLLAR_MM2
     edges = reading.edges[~fits[reading.edges].any(axis=1)]
     way = reach_along_edges(framework.points_mm, edges, part, _ROUND_MM)
     # Waxed on a cut surface, its shaft goes on below the contour before the foot widens.
