@@ -87,12 +87,13 @@ def test_trials_are_always_the_same_and_hold_every_class(kind: str) -> None:
 SOUND = [
     _trial(SHOULDER),
     _trial(STEP),
+    job("sound", 9),
     job("sound", 12),
     job("sound", 14),
 ]
 
 
-@pytest.mark.parametrize("one", SOUND, ids=("shoulder", "step", "pair", "groove"))
+@pytest.mark.parametrize("one", SOUND, ids=("shoulder", "step", "sprue", "pair", "groove"))
 def test_a_sound_bridge_raises_no_alarm(one: Trial) -> None:
     told = trials.trial(one)
     assert not [zone for zone in told["zones"] if zone["firm"]]
