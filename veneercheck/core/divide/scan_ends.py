@@ -1,7 +1,8 @@
 """Where one scan shows less than the other: the veneer may run out to a line that does not show.
 
 A scan may end short of full depth; or the wax-up's goes on over its model and neighbours, where
-what webs over to them is no contour of the veneer.
+what webs over to them is no contour of the veneer. What is told there is undecided, and so is a
+true fault that lies within a run-out's width of such a rim, or under such a web.
 """
 
 from __future__ import annotations
