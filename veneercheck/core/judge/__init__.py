@@ -18,7 +18,8 @@ How it judges
   standard uncertainty (the one-sided guard band of 95 %, after ISO 14253-1) and by what noise alone
   makes the worst of so many spots look worse, else undecided. A place that passes, but by less than
   the guard band, is listed as undecided too, and so is one of which less than half could be read,
-  or at whose worst spot the wax-up's scan ends beside the finish line.
+  or at whose worst spot the two scans do not show the same: the wax-up's ends beside the finish
+  line, or goes on to a model that the framework's does not show.
 - The amount to take off or to add is told along the knife's own path (square to the framework), in
   steps of 0.05 mm, and so much that the limit is kept surely: the guard band is in it. It holds for
   the worst spot and runs out all round; `volume_mm3` is what that comes to. Checked again after
