@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.align.sampling import Surface
-from veneercheck.core.mesh.triangles import components
-from veneercheck.core.types import Bools, Floats, Ints
+from veneercheck.core.mesh.pieces import large_parts
+from veneercheck.core.types import Bools, Floats
 
 _CONTACT_NOISES = 4.0
 _LEAST_CONTACT_MM = 0.012
@@ -72,17 +72,6 @@ def grown(surface: Surface, mask: Bools, by_mm: float) -> Bools:
     return wide
 
 
-def patches(surface: Surface, mask: Bools) -> Ints:
-    """Connected patches of a mask, labelled 0, 1, …; −1 off the mask."""
-    inside = mask[surface.edges].all(axis=1)
-    label = components(len(mask), surface.edges[inside])
-    return np.where(mask, label, -1)
-
-
 def without_small_patches(surface: Surface, mask: Bools, smallest_mm2: float) -> Bools:
     """A mask without its patches below an area."""
-    if not mask.any():
-        return mask
-    label = patches(surface, mask)
-    area = np.bincount(label[mask], weights=surface.area_mm2[mask])
-    return mask & (area[np.maximum(label, 0)] >= smallest_mm2)
+    return large_parts(mask, surface.edges, surface.area_mm2, smallest_mm2)

@@ -8,7 +8,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
-from veneercheck.core.mesh.pieces import loose_pieces
+from veneercheck.core.mesh.pieces import large_parts, loose_pieces
 from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
 from veneercheck.core.types import (
     Bools,
@@ -81,15 +81,16 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     for piece in loose:
         out[piece.vertices] = False
     out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
-    label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
-    area = np.bincount(label, reading.space.area_mm2 * (out & (outside_mm > FAR_MM)))
-    parts = np.flatnonzero(area >= LEAST_FAR_MM2)
-    if not len(parts):
+    far = np.flatnonzero(out & (outside_mm > FAR_MM))
+    if not len(far):
         return loose
-    contour = NearestSurface(waxup)
-    found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
     # Through a thin wall the contour of a point's own side may be farther than the one it lies on.
-    found = [part for part in found if part.length_mm > FAR_MM]
+    contour = NearestSurface(waxup)
+    far = far[contour.query(framework.points_mm[far]).distance_mm > FAR_MM]
+    label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
+    area = np.bincount(label[far], reading.space.area_mm2[far])
+    parts = np.flatnonzero(area >= LEAST_FAR_MM2)
+    found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
     return (*sorted(found, key=lambda part: -part.length_mm), *loose)
 
 
@@ -148,8 +149,7 @@ def _with_foot(
     # A collar that a model follows fits its contour: none of it is foot, nor what lies beyond it.
     space = reading.space
     fits = (np.abs(space.nearest_mm) <= OUT_MM) & (reading.agreement >= _FITS_COS) & ~part
-    label = components(len(fits), reading.edges[fits[reading.edges].all(axis=1)])
-    fits &= np.bincount(label, space.area_mm2 * fits)[label] >= _COLLAR_MM2
+    fits = large_parts(fits, reading.edges, space.area_mm2, _COLLAR_MM2)
     edges = reading.edges[~fits[reading.edges].any(axis=1)]
     way = reach_along_edges(framework.points_mm, edges, part, _ROUND_MM)
     # Waxed on a cut surface, its shaft goes on below the contour before the foot widens.

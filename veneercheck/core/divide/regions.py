@@ -28,6 +28,7 @@ import numpy as np
 from veneercheck.core.divide.scan_ends import run_outs, under_a_rim, under_a_web
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.pieces import large_parts
 from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
@@ -191,11 +192,11 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     # Beside a hole a veneered vertex sees the model or a neighbour, and its own contour too.
     covered = agrees & near & (s > 0) & (s <= COVERED_MM)
     inside = reading.sees_itself & (code != Region.UNCUT) & ~covered
-    fitting = _large(inside, reading, LEAST_FITTING_MM2)
+    fitting = large_parts(inside, edges, space.area_mm2, LEAST_FITTING_MM2)
     code[fitting] = Region.FITTING_SURFACE
     measured = space.outcome == RayOutcome.HIT
     deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
-    core = _large(deep, reading, LEAST_CUT_MM2)
+    core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
     cut = _grown(core, below, edges)
@@ -235,12 +236,6 @@ def _inside(edges: Ints, mask: Bools) -> Ints:
 def _labels(mask: Bools, edges: Ints) -> Ints:
     """Connected parts of a mask; vertices outside it stand alone."""
     return components(len(mask), _inside(edges, mask))
-
-
-def _large(mask: Bools, reading: Reading, least_mm2: float) -> Bools:
-    label = _labels(mask, reading.edges)
-    area = np.bincount(label, weights=np.where(mask, reading.space.area_mm2, 0.0))
-    return mask & (area[label] >= least_mm2)
 
 
 def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:

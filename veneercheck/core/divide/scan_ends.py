@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.pieces import large_parts
 from veneercheck.core.mesh.triangles import (
     border_vertices,
     components,
@@ -105,11 +106,8 @@ def under_a_web(code: Ints, reading: Reading) -> Bools:
         return found
     alone = np.isinf(tree.query(outer.points_mm, distance_upper_bound=_ALONE_MM)[0])
     edges = edge_pairs(outer.faces)
-    label = components(len(alone), edges[alone[edges].all(axis=1)])
-    area = np.bincount(label, vertex_areas(outer) * alone)
-    leads = reach_along_edges(
-        outer.points_mm, edges, alone & (area[label] >= _ALONE_MM2), _LEADS_THERE_MM
-    )
+    alone = large_parts(alone, edges, vertex_areas(outer), _ALONE_MM2)
+    leads = reach_along_edges(outer.points_mm, edges, alone, _LEADS_THERE_MM)
     asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
     _, foot = cKDTree(outer.points_mm).query(reading.space.contour_mm[asked])
     found[asked] = np.isfinite(leads[foot])

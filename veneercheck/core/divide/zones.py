@@ -19,6 +19,7 @@ from veneercheck.core.divide.spots import (
 )
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.pieces import large_parts
 from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
 
@@ -267,7 +268,7 @@ class _Ground:
         if not mask.any():
             return []
         edges, area = self.reading.edges, self.reading.space.area_mm2
-        crumbs = _crumbs(mask, edges, area, self.limits.smallest_zone_mm2)
+        crumbs = mask & ~large_parts(mask, edges, area, self.limits.smallest_zone_mm2)
         narrowest = self.limits.narrowest_zone_mm
         slivers = _slivers(self.place_mm, edges, mask, narrowest, worked)
         if self.excess.finding is FindingKind.TOO_THICK:
@@ -314,11 +315,6 @@ class _Ground:
             across_mm=_across_mm(points[vertices], weight),
             unlike=bool(self.regions.unlike[spot].mean() > 0.5),
         )
-
-
-def _crumbs(mask: Bools, edges: Ints, area: Floats, smallest_mm2: float) -> Bools:
-    label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
-    return mask & (np.bincount(label, weights=area * mask)[label] < smallest_mm2)
 
 
 def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float, worked: Bools) -> Bools:

@@ -127,8 +127,9 @@ def tried(
 
 
 def _most_in(patch: Patch, amount_mm: Floats, area_mm2: Floats) -> float:
-    """Nothing that is deeper than a zone, and yet told nowhere, is made good with it, as in a fold;
-    where the zone itself is not sure, its worst spot says how much at most."""
+    """The most that is told in a zone and round it, mm: what is deeper than the zone, and yet told
+    nowhere, as in a fold, is not made good with it. Of a zone that is not sure its worst spot says
+    how much that is."""
     if patch.close and patch.spot is not None and area_mm2[patch.spot].sum() > 0:
         spot = float(np.average(amount_mm[patch.spot], weights=area_mm2[patch.spot]))
         return _ASLANT * spot

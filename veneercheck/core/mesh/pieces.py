@@ -1,15 +1,29 @@
-"""Pieces of a scan that no edge joins to the bridge: dust, or wax that clings or floats there."""
+"""Parts that hang together: those large enough, and pieces that no edge joins to the bridge."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from veneercheck.core.mesh.triangles import components
-from veneercheck.core.types import Floats, Ints
+from veneercheck.core.types import Bools, Floats, Ints
 
 LOOSE_MM2, _LOOSE_SHARE = 10.0, 0.05
 """What hangs together with nothing, and is smaller than a tenth of a crown and than this share of
 the scan, is no part of the bridge."""
+
+
+def large_parts(mask: Bools, edges: Ints, area_mm2: Floats, least_mm2: float) -> Bools:
+    """A mask, shape (n,), without what of it hangs together over less than an area.
+
+    Examples
+    --------
+    >>> chain = np.array([[0, 1], [1, 2], [2, 3]])
+    >>> large_parts(np.array([True, True, False, True]), chain, np.ones(4), 2.0)
+    array([ True,  True, False, False])
+    """
+    label = components(len(mask), edges[mask[edges].all(axis=1)])
+    area = np.bincount(label, np.where(mask, area_mm2, 0.0))
+    return np.asarray(mask & (area[label] >= least_mm2))
 
 
 def loose_pieces(area_mm2: Floats, edges: Ints) -> list[Ints]:
