@@ -7,7 +7,9 @@ height is chosen. Each is worked out from the body's own measures.
 from __future__ import annotations
 
 import dataclasses
+import sys
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,13 +18,14 @@ from veneercheck import check_meshes
 from veneercheck.core import align
 from veneercheck.core.divide.anatomy.arch import straight_axis
 from veneercheck.core.divide.anatomy.teeth import Teeth
+from veneercheck.core.judge import structure
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import material, veneer_volumes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
-from veneercheck.core.measure.space import measure
+from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh.sections import Plane, plane_cut
 from veneercheck.core.mesh.triangles import edge_pairs
-from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh, Verdict, Weight
+from veneercheck.core.types import Bools, Floats, Ints, Region, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 
@@ -205,13 +208,19 @@ def everywhere(points_mm: Floats) -> Bools:
     return np.ones(len(points_mm), dtype=bool)
 
 
-def test_composite_high_over_the_metal_is_unsupported() -> None:
-    """A square of 4 × 4 mm stands 3.5 mm over the metal, the rest 1.5 mm: layer 3.3 and 1.3."""
+def raised_square() -> tuple[TriangleMesh, TriangleMesh, Reading]:
+    """A square of 4 × 4 mm stands 3.5 mm over the metal, the rest 1.5 mm."""
     metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
     table = field(
         14.0, 0.1, lambda x, y: np.where(np.maximum(np.abs(x), np.abs(y)) < 2.05, 3.5, 1.5)
     )
-    found = measure(metal, table, alignment=align.given(metal, table), limits=LIMITS)
+    alignment = align.given(metal, table)
+    return metal, table, measure(metal, table, alignment=alignment, limits=LIMITS)
+
+
+def test_composite_high_over_the_metal_is_unsupported() -> None:
+    """Less 0.2 mm of opaquer: layer 3.3 and 1.3."""
+    metal, table, found = raised_square()
     every = np.ones(len(metal.points_mm), dtype=bool)
     doubt = np.full(len(every), 0.02)
 
@@ -237,6 +246,29 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     ]
     higher = dataclasses.replace(LIMITS.layer, greatest_mm=3.4)
     assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
+
+
+@pytest.mark.parametrize("unlike", [False, True])
+def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
+    unlike: bool, monkeypatch
+) -> None:
+    """The square of above: what stands over it may be a model that the wax-up alone shows."""
+    metal, table, found = raised_square()
+    count = len(metal.points_mm)
+    own = sys.modules["veneercheck.core.judge.structure.survey"]
+    for other in ("material", "sharp_edges", "connectors", "section_planes"):
+        monkeypatch.setattr(own, other, lambda *_, **__: ())
+    where = SimpleNamespace(
+        teeth=SimpleNamespace(names=(), within=everywhere),
+        occlusal=np.array([0.0, 0.0, 1.0]),
+        owner=np.zeros(count),
+        owner_name=str,
+    )
+    parts = SimpleNamespace(code=np.full(count, Region.CUT), unlike=np.full(count, unlike))
+    seen = structure.survey(
+        metal, table, found, parts=parts, where=where, stage="wax", limits=LIMITS, told=told
+    )
+    assert len(seen.spots) == (0 if unlike else 1)
 
 
 def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
