@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
@@ -34,6 +35,20 @@ SWITCHES = [
     *("--no-sandbox", "--disable-gpu", "--enable-unsafe-swiftshader", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 ]
+
+
+@contextlib.contextmanager
+def chromium() -> Iterator[Any]:
+    """The browser, started; a test that asks for it where it is not installed is skipped."""
+    from playwright.sync_api import sync_playwright
+
+    if CHROMIUM is None:
+        pytest.skip("Debian's chromium is not installed")
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+        yield opened
+        opened.close()
+
 
 Answer = tuple[int, dict[str, str], bytes]
 

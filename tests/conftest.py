@@ -82,6 +82,15 @@ def from_npm() -> Callable[[str, str], bytes]:
 
 
 @pytest.fixture(scope="session")
+def embree() -> None:
+    """The engine of rays that libigl stands in for where Embree has no wheel."""
+    from veneercheck.core.mesh.rays import default_engine
+
+    if default_engine() != "embree":
+        pytest.skip("embreex has no wheel for this machine; the portable engine serves it")
+
+
+@pytest.fixture(scope="session")
 def server() -> Iterator[str]:
     """PostgreSQL as Debian brings it, started once; each register has a database of its own."""
     import record_trials

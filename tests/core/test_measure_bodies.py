@@ -229,9 +229,8 @@ def test_a_number_is_finite_exactly_where_it_was_measured() -> None:
     assert not read.all() and (read | ~measured).all()
 
 
+@pytest.mark.usefixtures("embree")
 def test_both_engines_measure_the_same() -> None:
-    if default_engine() != "embree":
-        pytest.skip("embreex has no wheel for this machine")
     body = eccentric_spheres(EDGE_MM)
     one = reading_of(body.inner, body.outer, "embree").space.space_mm
     other = reading_of(body.inner, body.outer, "portable").space.space_mm

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-
 import numpy as np
 import pytest
 import trimesh
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh.rays import EngineName, RayScene, default_engine
+from veneercheck.core.mesh.rays import EngineName, RayScene
 from veneercheck.core.mesh.triangles import unique_edges, unit
 from veneercheck.core.types import TriangleMesh
 
@@ -18,8 +16,8 @@ ENGINES: tuple[EngineName, ...] = ("embree", "portable")
 
 @pytest.fixture(params=ENGINES)
 def engine(request: pytest.FixtureRequest) -> EngineName:
-    if request.param == "embree" and importlib.util.find_spec("embreex") is None:
-        pytest.skip("embreex has no wheel for this machine; the portable engine serves it")
+    if request.param == "embree":
+        request.getfixturevalue("embree")
     found: EngineName = request.param
     return found
 
@@ -108,10 +106,9 @@ def test_many_rays_and_few_rays_give_the_same(engine: EngineName) -> None:
     assert together.met.all()
 
 
+@pytest.mark.usefixtures("embree")
 def test_the_two_engines_agree() -> None:
     """Refined in float64, they differ only where a ray runs along an edge of two triangles."""
-    if default_engine() != "embree":
-        pytest.skip("embreex has no wheel for this machine")
     body = ball()
     rng = np.random.default_rng(12)
     ways = unit(rng.normal(size=(5_000, 3)))

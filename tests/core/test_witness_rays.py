@@ -24,7 +24,7 @@ import pytest
 import trimesh
 
 from veneercheck.core.mesh.nearest import closest_on_triangles
-from veneercheck.core.mesh.rays import RayScene, default_engine
+from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import unique_edges, unit, vertex_normals
 from veneercheck.core.types import Floats, TriangleMesh
 
@@ -158,9 +158,8 @@ def test_rays_agree_with_an_independent_engine(
     assert own.distance_mm[: SAMPLED // 2].min() > 0.1, "the bodies lie apart: no trivial zeros"
 
 
+@pytest.mark.usefixtures("embree")
 def test_the_portable_engine_agrees_too() -> None:
-    if default_engine() != "embree":
-        pytest.skip("embreex has no wheel for this machine")
     start, way = rays()
     one = RayScene(waxup(), engine="embree").first_hit(start, way)
     other = RayScene(waxup(), engine="portable").first_hit(start, way)

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 import browsing
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from veneercheck.bench.wish import read_wish, toml_text
 from veneercheck.core.errors import ProfileError
 from veneercheck.profile import load_case, parse_case
@@ -76,16 +76,14 @@ def test_a_check_after_another_keeps_its_die(bench: Any) -> None:
     assert refused[0] == 422
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 def test_it_is_typed_on_the_page_and_a_name_is_warned_of(bench: Any, tmp_path: Path) -> None:
-    from playwright.sync_api import expect, sync_playwright
+    from playwright.sync_api import expect
 
     thin, waxup = browsing.caps(0.9)
     files = {"framework": thin, "waxup": waxup, "die": thin}
     for name, mesh in files.items():
         (tmp_path / f"{name}.stl").write_bytes(stl_bytes(mesh))
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    with chromium() as browser:
         context = browser.new_context(locale="en-GB")
         name, _, value = bench.cookie.partition("=")
         context.add_cookies([{"name": name, "value": value, "url": bench.url.split("?")[0]}])
@@ -113,7 +111,6 @@ def test_it_is_typed_on_the_page_and_a_name_is_warned_of(bench: Any, tmp_path: P
         number = page.url.rpartition("/")[2]
         kept = case_of(bench, number)
         expect(page.locator("#check-title")).to_have_text("D-0417", timeout=LONG_MS)
-        browser.close()
     case = kept.case
     assert (case.number, case.alloy, case.composite, case.shade, case.notes) == (
         "D-0417", "Alloy One", "Composite Two", "A3", "margin dry")  # fmt: skip

@@ -22,7 +22,7 @@ from PIL import Image, ImageFilter
 from typer.testing import CliRunner
 
 import record_trials as trials
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.cli.main import app
@@ -97,14 +97,8 @@ DOOR = _door()
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    if CHROMIUM is None:
-        pytest.skip("Debian's chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])

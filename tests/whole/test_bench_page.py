@@ -15,10 +15,9 @@ from typing import Any
 import pytest
 
 import browsing
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from veneercheck.scan import stl_bytes
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 LONG_MS = 300_000
 """A busy machine is no fault."""
 
@@ -55,12 +54,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 import record_trials as trials
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from veneercheck.case.order import Order
 from veneercheck.case.run import carry_out
 from veneercheck.cli.main import app
@@ -35,7 +35,7 @@ def _neighbour(name: str) -> Any:
 
 
 PAGE = _neighbour("test_report_page")
-needs_browser, _until = PAGE.needs_browser, PAGE._until
+_until = PAGE._until
 
 
 @pytest.fixture(scope="module")
@@ -100,21 +100,16 @@ def test_what_cannot_be_compared_is_refused(attempts: tuple[Path, Path], tmp_pat
 
 @pytest.fixture(scope="module")
 def page(attempts: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
     place = tmp_path_factory.mktemp("compared")
     write_compared(place, *map(read_result, attempts))
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    with chromium() as opened:
         found = opened.new_page(viewport={"width": 1366, "height": 768}, bypass_csp=True)
         found.set_default_timeout(PAGE.LONG_MS)
         found.goto((place / "compare.html").as_uri())
         found.wait_for_selector("body[data-linked]", state="attached")
         yield found
-        opened.close()
 
 
-@needs_browser
 def test_one_map_turns_and_is_cut_with_the_other(page: Any) -> None:
     views = "['earlier', 'later'].map((one) => document.getElementById(one).view)"
     for canvas in page.locator("canvas[data-part=canvas]").all():
@@ -134,7 +129,6 @@ def test_one_map_turns_and_is_cut_with_the_other(page: Any) -> None:
     assert page.evaluate(f"{views}.map((one) => one.reading)") == [1, 1]
 
 
-@needs_browser
 def test_what_was_taken_off_is_a_map_of_its_own(page: Any) -> None:
     """By construction: 0.3 mm off the cap; nothing elsewhere, and nothing by the earlier one."""
     page.click("#later [data-reading='4']")
@@ -147,7 +141,6 @@ def test_what_was_taken_off_is_a_map_of_its_own(page: Any) -> None:
     assert "taken off 0.3 mm" in page.inner_text("#later [data-part=reading]")
 
 
-@needs_browser
 def test_the_earlier_map_is_wiped_over_the_later_one(page: Any) -> None:
     over = "document.querySelector('canvas.over')"
     assert page.evaluate(f"{over}.hidden")
@@ -162,7 +155,6 @@ def test_the_earlier_map_is_wiped_over_the_later_one(page: Any) -> None:
     assert page.evaluate(f"{over}.hidden")
 
 
-@needs_browser
 def test_no_barrier(page: Any) -> None:
     """axe-core's rules for WCAG levels A and AA."""
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}

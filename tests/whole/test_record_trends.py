@@ -22,7 +22,7 @@ import pytest
 from typer.testing import CliRunner
 
 import record_trials
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
@@ -41,7 +41,6 @@ from veneercheck.report.trends_lab import Trends, taught
 from veneercheck.report.trends_page import trends_page
 from veneercheck.report.words import Words
 
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "C-1</svg><img src=x onerror=alert(1)>"
 DRIFT_FROM, CHECKS = 40, 60
 
@@ -424,15 +423,12 @@ def test_since_starts_anew(folder: Path, tmp_path: Path) -> None:
         assert len(list(csv.DictReader(file))) == CHECKS - DRIFT_FROM
 
 
-@needs_browser
 def test_no_barrier_for_any_reader_by_day_in_the_dark_and_on_a_telephone(folder: Path) -> None:
     """axe-core's rules for WCAG levels A and AA; nothing is asked of a network, nothing spills."""
     from axe_playwright_python.sync_playwright import Axe
-    from playwright.sync_api import sync_playwright
 
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    with chromium() as browser:
         for scheme, width in (("light", 1200), ("dark", 1200), ("dark", 360)):
             page = browser.new_page(
                 bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 900}
@@ -448,4 +444,3 @@ def test_no_barrier_for_any_reader_by_day_in_the_dark_and_on_a_telephone(folder:
             ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
             assert (ground == "rgb(255, 255, 255)") == (scheme == "light")
             page.close()
-        browser.close()

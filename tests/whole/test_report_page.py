@@ -20,7 +20,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from browsing import CHROMIUM, SWITCHES
+from browsing import chromium
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
@@ -44,7 +44,6 @@ from veneercheck.report.words import Words
 ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
 """`firefox` or `webkit`, where `playwright install` has fetched it, opens the page there."""
 
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
 
 
@@ -69,11 +68,12 @@ def folder(tmp_path_factory) -> Path:
 def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
+    if ENGINE == "chromium":
+        with chromium() as opened:
+            yield opened
+        return
     with sync_playwright() as play:
-        if ENGINE == "chromium":
-            opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        else:
-            opened = getattr(play, ENGINE).launch()
+        opened = getattr(play, ENGINE).launch()
         yield opened
         opened.close()
 
@@ -135,7 +135,6 @@ def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
     assert "What was measured" not in text
 
 
-@needs_browser
 def test_inside_another_page_the_verdict_is_never_painted(browser: Any, tmp_path: Path) -> None:
     """Known in the head of the page, with a model that turns or, as here, with none."""
     write_result(tmp_path, _bodies().outcome_of(failed=True))
@@ -148,7 +147,6 @@ def test_inside_another_page_the_verdict_is_never_painted(browser: Any, tmp_path
     page.close()
 
 
-@needs_browser
 def test_complete_without_script(browser: Any, folder: Path) -> None:
     """Verdict, list, pictures and cautions stand before any script runs."""
     context = browser.new_context(java_script_enabled=False)
@@ -162,7 +160,6 @@ def test_complete_without_script(browser: Any, folder: Path) -> None:
     context.close()
 
 
-@needs_browser
 def test_without_webgl_the_page_stays_whole(browser: Any, folder: Path) -> None:
     """A machine without WebGL 2 sees the words instead of an empty box."""
     page = browser.new_page()
@@ -174,7 +171,6 @@ def test_without_webgl_the_page_stays_whole(browser: Any, folder: Path) -> None:
     page.close()
 
 
-@needs_browser
 def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> None:
     """Against our own rays in float64 at 200 pixels: 1 µm at most."""
     page, seen = _open(browser, folder, viewport={"width": 1200, "height": 900})
@@ -201,7 +197,6 @@ def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> N
     assert seen == [(folder / "report.html").as_uri()]
 
 
-@needs_browser
 def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: Path) -> None:
     """Places to 1 µm, readings to 0.1 µm, triangles as filed; some have no layer."""
     filed = read_result(folder)
@@ -232,7 +227,6 @@ def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: 
         np.testing.assert_allclose(shown, np.where(meant, values[old], np.nan), atol=1.5e-4)
 
 
-@needs_browser
 def test_a_torn_surface_comes_back_from_its_pack(browser: Any) -> None:
     """Holes, fins on an edge that has two triangles already, crumbs and scattered readings."""
     rng = np.random.default_rng(5)
@@ -278,7 +272,6 @@ def _origin(scene: Scene) -> np.ndarray:
     return np.asarray(zone["centre_mm"]) - np.asarray(plan["zones"][0]["centre"])
 
 
-@needs_browser
 def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     """Switch, section, row to zone, keys, finger: each leaves its own trace."""
     page, _ = _open(browser, folder, viewport={"width": 820, "height": 1180}, has_touch=True)
@@ -337,7 +330,6 @@ def test_hands_on_the_view(browser: Any, folder: Path) -> None:
     page.close()
 
 
-@needs_browser
 def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> None:
     """A usual laptop: both side by side, the section below the list. A telephone: the model first.
 
@@ -373,7 +365,6 @@ def test_the_first_screen_holds_model_and_list(browser: Any, folder: Path) -> No
     context.close()
 
 
-@needs_browser
 def test_a_chosen_place_keeps_its_row_in_sight(browser: Any, folder: Path) -> None:
     """The list beside the model scrolls in itself: rows before and behind hide the chosen one."""
     page, _ = _open(browser, folder, viewport={"width": 1366, "height": 768})
@@ -395,7 +386,6 @@ def test_a_chosen_place_keeps_its_row_in_sight(browser: Any, folder: Path) -> No
     assert below < 0 <= min(chosen)
 
 
-@needs_browser
 def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> None:
     """The picture that the page saves holds the tones of the stills."""
     scene = scene_of(read_result(folder), Words("en"))
@@ -416,7 +406,6 @@ def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> N
     page.close()
 
 
-@needs_browser
 def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) -> None:
     """By construction: the zone is put 1.5 mm aside; the slider goes in steps of 0.05 mm."""
     outcome = _bodies().outcome_of()
@@ -436,7 +425,6 @@ def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) ->
     assert at == pytest.approx(offset, abs=0.03)
 
 
-@needs_browser
 def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) -> None:
     """By construction: 0.35 mm to take off all over the cap, nothing elsewhere."""
     outcome = _bodies().outcome_of()
@@ -485,7 +473,6 @@ def _ends(path: str, origin_mm: np.ndarray) -> np.ndarray:
     return places + [origin_mm[0], -origin_mm[2]]
 
 
-@needs_browser
 def test_the_sliders_section_holds_die_fitting_surface_and_metal(
     browser: Any, tmp_path: Path
 ) -> None:
@@ -563,7 +550,6 @@ _TOUCHING = """() => {
 }"""
 
 
-@needs_browser
 def test_no_word_of_the_sliders_section_stands_on_another(browser: Any, tmp_path: Path) -> None:
     """39 sections of a ball over a die, on a phone; none is cut off by the frame either.
 
@@ -588,7 +574,6 @@ def _axe() -> Any:
     return Axe()
 
 
-@needs_browser
 def test_no_barrier_for_any_reader(browser: Any, folder: Path) -> None:
     """axe-core's rules for WCAG levels A and AA."""
     page = browser.new_page(bypass_csp=True)
@@ -603,7 +588,6 @@ def test_no_barrier_for_any_reader(browser: Any, folder: Path) -> None:
     page.close()
 
 
-@needs_browser
 def test_a_phone_shows_the_list_without_scrolling_aside(browser: Any, folder: Path) -> None:
     """360 px, the narrowest usual screen: nothing reaches beyond it, no word is broken up, every
     value stands beside its column's name; and it is still a table to whoever has it read aloud."""
@@ -629,7 +613,6 @@ def test_a_phone_shows_the_list_without_scrolling_aside(browser: Any, folder: Pa
     page.close()
 
 
-@needs_browser
 def test_print_view_leaves_out_the_screens_parts(browser: Any, folder: Path) -> None:
     """On paper there is nothing to press."""
     page, _ = _open(browser, folder)
