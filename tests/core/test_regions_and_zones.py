@@ -187,12 +187,12 @@ def test_a_fold_in_the_metal_is_not_too_thick_and_a_wide_groove_is(width_mm, zon
 
 def test_amount_is_told_along_the_knifes_path() -> None:
     """Source: a plane at 40° to the contour; the knife runs along its normal, so that each step
-    brings the nearest contour only cos 40° of it."""
-    tilt = math.radians(40.0)
-    framework, contour = plate(lambda x, y: 0.0 * x * y), plate(lambda x, y: 1 + 0 * x * y)
+    brings the nearest contour only cos 40° of it. Nowhere is it 5 mm deep, as no veneer is."""
+    tilt, over = math.radians(40.0), ((4.0, 9.0), SIDES_MM[1])
+    framework, contour = (plate(lambda x, y, at=at: at + 0.0 * x * y, over) for at in (0.0, 1.0))
     rise = np.tan(tilt) * (framework.points_mm[:, 0] - 6.0)
     points = framework.points_mm + np.stack([0.0 * rise, 0.0 * rise, rise], axis=1)
-    leaning = TriangleMesh(points - [0.0, 0.0, 4.0], framework.faces)
+    leaning = TriangleMesh(points - [0.0, 0.0, 2.0], framework.faces)
     found = check(Surfaces(leaning, contour), case=Case(), limits=built_in(), aligned=True)
     (thick,) = [zone for zone in found.zones if zone.finding is FindingKind.TOO_THICK]
     missing = thick.extreme_mm - thick.limit_mm + excess.GUARD * thick.u_mm
@@ -352,6 +352,7 @@ def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm(step_mm: float)
     (zone,) = found.zones
     assert zone.decision is Decision.UNDECIDED
     assert zone.action.startswith("the two scans do not show the same here")
+    assert zone.amount_mm == 0.0 and not found.amount_mm.any()
     in_german = action_words({"action": zone.action}, Words("de"))
     assert in_german.startswith("die beiden Scans zeigen hier nicht dasselbe")
     assert found.verdict is Verdict.UNDECIDED

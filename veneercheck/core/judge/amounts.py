@@ -129,7 +129,9 @@ def tried(
 def _most_in(patch: Patch, amount_mm: Floats, area_mm2: Floats) -> float:
     """The most that is told in a zone and round it, mm: what is deeper than the zone, and yet told
     nowhere, as in a fold, is not made good with it. Of a zone that is not sure its worst spot says
-    how much that is."""
+    how much that is; nothing is told where its limit is not known."""
+    if patch.unlike:
+        return 0.0
     if patch.close and patch.spot is not None and area_mm2[patch.spot].sum() > 0:
         spot = float(np.average(amount_mm[patch.spot], weights=area_mm2[patch.spot]))
         return _ASLANT * spot

@@ -77,9 +77,11 @@ def within_metal(
 ) -> tuple[str, float] | None:
     """What the budget of space says instead of «take off», and what may be taken off.
 
-    None where there is room enough, the metal's other side is not known, or the veneer is made.
+    None where there is room enough, the metal's other side or the limit is not known, or the veneer
+    is made.
     """
-    if advised.patch.finding is not FindingKind.TOO_THIN or advised.patch.beads:
+    patch = advised.patch
+    if patch.finding is not FindingKind.TOO_THIN or patch.beads or patch.unlike:
         return None
     if stage == FINISHED:
         return None
@@ -163,8 +165,11 @@ def advise(advised: Advised) -> float:
 
     In steps of 0.05 mm, and so much that the limit is kept surely; to the contour, and not under
     it, where the framework stands out of it. What was not tried follows from the reading alone.
+    Nothing where the limit is not known.
     """
     patch, amount = advised.patch, advised.tried_mm
+    if patch.unlike:
+        return 0.0
     if not math.isfinite(amount):
         amount = patch.sure_mm * patch.path
     over = patch.finding is FindingKind.OVER_CONTOUR
@@ -206,7 +211,7 @@ def _zone(
         about=BEADS if patch.beads else VENEER,
         limit_mm=patch.limit_mm,
         typical_mm=patch.typical_mm,
-        amount_mm=-amount if patch.finding is FindingKind.TOO_THICK else amount,
+        amount_mm=0.0 - amount if patch.finding is FindingKind.TOO_THICK else amount,
         volume_mm3=advised.volume_mm3,
         functional=functional,
         measured_share=patch.measured_share,
@@ -256,7 +261,7 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
             f"measure by hand or scan again; if it holds, {_what(advised, stage)}"
         )
     if patch.unlike:
-        return _UNLIKE.format(what=_what(advised, stage))
+        return _UNLIKE
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
@@ -267,7 +272,7 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 _UNLIKE = (
     "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
-    "both alike; if it holds, {what}"
+    "both alike"
 )
 
 

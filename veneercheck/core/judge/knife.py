@@ -242,7 +242,7 @@ class _Bumps:
         self, one: Advised, amount: Floats, reading: Reading, limits: Limits
     ) -> tuple[Advised, Floats]:
         """A zone over the contour with all that comes off it and its slopes, shape (n,)."""
-        if not self.beside[one.patch.vertices].all():
+        if one.patch.unlike or not self.beside[one.patch.vertices].all():
             return one, amount
         spare = np.maximum(reading.space.metal_mm - limits.least_metal_mm, 0.0)
         own = reach_along_edges(
