@@ -29,7 +29,6 @@ from veneercheck.scan import stl_bytes
 
 PAGE = browsing.page_tests()
 browser, bench = PAGE.browser, PAGE.bench
-pytestmark = PAGE.pytestmark
 
 PAGE_SIZE = {"width": 1280, "height": 900}
 POSE = RigidMotion(

@@ -17,7 +17,6 @@ from veneercheck.scan import stl_bytes
 
 PAGE = browsing.page_tests()
 browser, bench = PAGE.browser, PAGE.bench
-pytestmark = PAGE.pytestmark
 
 
 def test_a_line_picked_on_the_page_gives_the_plan_of_the_command_line(
