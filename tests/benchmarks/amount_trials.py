@@ -40,6 +40,7 @@ from veneercheck import check_meshes
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot, unit, vertex_normals
 from veneercheck.core.types import (
+    Bools,
     Case,
     Check,
     Decision,
@@ -67,6 +68,9 @@ _ON_COLLAR_MM = 1.1
 
 _CLEAR_MM, _AROUND = 0.15, 12
 """Nearer to the contour, noise tells the way to it."""
+
+_SLOPES_MM = 2.0
+"""So far round what stands out of the contour the knife comes straight from the contour."""
 
 _FIN_MM, _TIP_MM, _ALIKE_COS = 0.8, 0.25, 0.8
 """The knife's tip is half a millimetre across."""
@@ -195,9 +199,20 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
         depth = _let_down(mesh, moved, amount, off, outward)
         # A place comes down by no less than is told of it.
         depth = np.fmax(depth, row_dot(mesh.points_mm - moved, outward)[off])
+        straight = _straight(check, mesh)[off]
+        depth = np.where(straight, np.fmax(depth, amount[off]), depth)
         depth = _by_its_tip(mesh.points_mm[off], depth, outward[off])
         moved[off] = mesh.points_mm[off] - depth[:, None] * outward[off]
     return TriangleMesh(moved, mesh.faces)
+
+
+def _straight(check: Check, mesh: TriangleMesh) -> Bools:
+    """Where amounts are told straight away from the contour, shape (n,)."""
+    proud = check.framework.points_mm[check.finding == FindingKind.OVER_CONTOUR]
+    if not len(proud):
+        return np.zeros(len(mesh.points_mm), dtype=bool)
+    away, _ = cKDTree(proud).query(mesh.points_mm, distance_upper_bound=_SLOPES_MM)
+    return np.isfinite(away)
 
 
 def _outward(mesh: TriangleMesh, toward: Floats, nearest_mm: Floats) -> Floats:

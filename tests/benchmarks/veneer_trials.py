@@ -21,6 +21,7 @@ checked again, twice where the first time left anything that advice could have c
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sys
 import tempfile
@@ -51,6 +52,7 @@ from veneercheck.core.types import (
     Decision,
     Floats,
     Limits,
+    RigidMotion,
     TriangleMesh,
     Zone,
 )
@@ -137,23 +139,53 @@ def _checked(
     rng: np.random.Generator,
 ) -> Check:
     case = Case(**made.case)
-    if one.posed:
-        pose = random_pose(rng)
-        framework = TriangleMesh(pose.apply(framework.points_mm), framework.faces)
+    pose = random_pose(rng) if one.posed else RigidMotion.identity()
+    framework = TriangleMesh(pose.apply(framework.points_mm), framework.faces)
     asked: dict[str, Any] = {"case": case, "limits": made.limits(), "aligned": not one.posed}
     if not one.treated:
-        return check_meshes(framework, waxup, **asked).check
+        check = check_meshes(framework, waxup, **asked).check
+        return _on_the_framework(check, pose) if one.posed else check
     # What lies on itself is put right where a file is read.
     with tempfile.TemporaryDirectory() as folder:
         files = [Path(folder) / name for name in ("framework.stl", "waxup.stl")]
         for file, mesh in zip(files, (framework, waxup), strict=True):
             write_stl(file, mesh)
-        return check_meshes(*files, unit="mm", **asked).check
+        check = check_meshes(*files, unit="mm", **asked).check
+        return _on_the_framework(check, pose) if one.posed else check
+
+
+def _on_the_framework(check: Check, pose: RigidMotion) -> Check:
+    """What was told, where it lies on the framework that was posed: it is there that the hand
+    works, and a body that looks alike when it is turned is told rightly either way."""
+    back = pose.inverse().after(check.alignment.waxup_from_framework.inverse())
+
+    def there(place: tuple[float, float, float]) -> tuple[float, float, float]:
+        x, y, z = back.apply(np.array(place)[None])[0]
+        return float(x), float(y), float(z)
+
+    framework, space, structure = check.framework, check.space, check.structure
+    if space is not None:
+        space = dataclasses.replace(space, contour_mm=back.apply(space.contour_mm))
+    return dataclasses.replace(
+        check,
+        framework=TriangleMesh(back.apply(framework.points_mm), framework.faces),
+        space=space,
+        zones=tuple(
+            dataclasses.replace(zone, centre_mm=there(zone.centre_mm)) for zone in check.zones
+        ),
+        structure=dataclasses.replace(
+            structure,
+            spots=tuple(
+                dataclasses.replace(spot, centre_mm=there(spot.centre_mm))
+                for spot in structure.spots
+            ),
+        ),
+    )
 
 
 def pointer(zone: Zone) -> Floats:
     """Where the hand is sent."""
-    return np.array(getattr(zone, "worst_mm", None) or zone.centre_mm, dtype=np.float64)
+    return np.array(zone.centre_mm, dtype=np.float64)
 
 
 def _told(zone: Zone, check: Check, made: Made) -> dict[str, Any]:

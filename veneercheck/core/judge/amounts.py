@@ -83,7 +83,12 @@ class _Worked:
 
 
 def tried(
-    framework: TriangleMesh, reading: Reading, excess: Excess, patches: list[Patch]
+    framework: TriangleMesh,
+    reading: Reading,
+    excess: Excess,
+    patches: list[Patch],
+    *,
+    straight: bool = False,
 ) -> list[Floats]:
     """What the knife takes off, or adds, for each zone of one finding.
 
@@ -96,18 +101,20 @@ def tried(
         Of the finding.
     patches : list of Patch
         Its zones.
+    straight : bool
+        Whether the knife comes straight from the contour, as it does over what stands out of it.
 
     Returns
     -------
     list of ndarray, shape (n,), mm
-        Not signed, along the framework's normal.
+        Not signed, along the framework's normal, or straight away from the contour.
     """
     count = len(framework.points_mm)
     if not patches:
         return []
     worked = _worked(framework, reading, excess, patches)
     firm = np.array([not patch.close for patch in patches])[worked.near]
-    amount = _amount(reading, excess, worked, firm)
+    amount = _amount(reading, excess, worked, firm, straight=straight)
     # What stands out has gaps where a ray met no contour; they have no say.
     over = excess.finding is FindingKind.OVER_CONTOUR
     has_say = np.isfinite(excess.excess_mm) | (not over)
@@ -171,7 +178,9 @@ def _worked(
     return _Worked(at, np.clip(2.0 - 2.0 * away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
 
 
-def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> Floats:
+def _amount(
+    reading: Reading, excess: Excess, worked: _Worked, firm: Bools, *, straight: bool
+) -> Floats:
     """The amounts where the hand works, shape (k,): applied, read again, and corrected."""
     at = worked.at
     over = excess.finding is FindingKind.OVER_CONTOUR
@@ -190,11 +199,12 @@ def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> F
     # A ball finds room beside a slope that it does not find once the high spot is cut and the
     # slope is level: then it is the nearest contour that counts.
     level = np.flatnonzero(firm & np.isfinite(high_mm))
-    moved = _Moved(reading, adds, at[level])
-    way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
-    short_mm = np.maximum(asked_mm[level] - high_mm[level], 0.0)
-    edge_on = reading.agreement[at[level]] < _EDGE_ON_COS
-    amount[level] = np.minimum(way_mm, np.where(edge_on, 1.0, _STEEPEST) * short_mm)
+    amount[level] = np.maximum(asked_mm[level] - high_mm[level], 0.0)
+    if not straight:
+        moved = _Moved(reading, adds, at[level])
+        way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
+        edge_on = reading.agreement[at[level]] < _EDGE_ON_COS
+        amount[level] = np.minimum(way_mm, np.where(edge_on, 1.0, _STEEPEST) * amount[level])
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)

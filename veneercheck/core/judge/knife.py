@@ -292,9 +292,8 @@ def _bumps(
     missing = np.where(np.isnan(thin.excess_mm), short, thin.excess_mm)
     thin = dataclasses.replace(thin, excess_mm=missing)
     worked = np.flatnonzero(on | (beside & (missing > 0)))
-    (whole,) = amounts.tried(
-        framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
-    )
+    all_of_it = dataclasses.replace(bumps[0], vertices=worked)
+    (whole,) = amounts.tried(framework, reading, thin, [all_of_it], straight=True)
     return _Bumps(proud, apart, beside, whole)
 
 
