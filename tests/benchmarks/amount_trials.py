@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import trimesh
 from scipy.spatial import cKDTree
 
 from coverage_trials import read
@@ -40,7 +41,6 @@ from veneercheck import check_meshes
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot, unit, vertex_normals
 from veneercheck.core.types import (
-    Bools,
     Case,
     Check,
     Decision,
@@ -69,8 +69,12 @@ _ON_COLLAR_MM = 1.1
 _CLEAR_MM, _AROUND = 0.15, 12
 """Nearer to the contour, noise tells the way to it."""
 
-_SLOPES_MM = 2.0
-"""So far round what stands out of the contour the knife comes straight from the contour."""
+_SLOPES_MM, _SURELY_MM = 2.0, 0.1
+"""So far round what stands out of the contour the knife comes straight from the contour; by so much
+more than the space asked for it goes, to have it surely."""
+
+_FINE_MM = 0.15
+"""Edges so short follow a flank."""
 
 _FIN_MM, _TIP_MM, _ALIKE_COS = 0.8, 0.25, 0.8
 """The knife's tip is half a millimetre across."""
@@ -178,14 +182,18 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
     normals converge, over a bump or a crest, vertices that were moved along their own would pass
     each other and turn the triangles between them over, which no knife does: so each is let down
     onto that surface, straight away from the contour. What is added goes towards the contour, as
-    wax flows.
+    wax flows. Over what stands out of the contour triangles are halved first, or those between a
+    top that is let down and a foot that is not would stand for a flank.
 
     Parameters
     ----------
     check : Check
     mesh : TriangleMesh
-        In the wax-up's frame; its vertices are the first of those that were checked.
+        In the wax-up's frame; its vertices are the first of those that were checked, and of the
+        result's.
     """
+    if (check.finding == FindingKind.OVER_CONTOUR).any():
+        check, mesh = _halved(check, mesh)
     count = len(mesh.points_mm)
     amount, space = check.amount_mm[:count], check.space
     toward = unit(space.contour_mm[:count] - check.framework.points_mm[:count])
@@ -199,20 +207,43 @@ def worked(check: Check, mesh: TriangleMesh) -> TriangleMesh:
         depth = _let_down(mesh, moved, amount, off, outward)
         # A place comes down by no less than is told of it.
         depth = np.fmax(depth, row_dot(mesh.points_mm - moved, outward)[off])
-        straight = _straight(check, mesh)[off]
-        depth = np.where(straight, np.fmax(depth, amount[off]), depth)
+        depth = np.fmax(depth, _straight(check, mesh, amount)[off])
         depth = _by_its_tip(mesh.points_mm[off], depth, outward[off])
         moved[off] = mesh.points_mm[off] - depth[:, None] * outward[off]
     return TriangleMesh(moved, mesh.faces)
 
 
-def _straight(check: Check, mesh: TriangleMesh) -> Bools:
-    """Where amounts are told straight away from the contour, shape (n,)."""
+def _halved(check: Check, mesh: TriangleMesh) -> tuple[Check, TriangleMesh]:
+    """Both with every edge halved, unless they are fine; new vertices read as the nearest."""
+    edges = mesh.points_mm[mesh.faces] - mesh.points_mm[np.roll(mesh.faces, 1, axis=1)]
+    if np.median(np.linalg.norm(edges, axis=2)) < _FINE_MM:
+        return check, mesh
+    points, faces = trimesh.remesh.subdivide(mesh.points_mm, mesh.faces)
+    _, near = cKDTree(check.framework.points_mm).query(points)
+    near[: len(mesh.points_mm)] = np.arange(len(mesh.points_mm))
+    space, framework = check.space, check.framework.points_mm
+    finer = dataclasses.replace(
+        check,
+        amount_mm=check.amount_mm[near],
+        finding=check.finding[near],
+        framework=TriangleMesh(framework[near], faces),
+        space=dataclasses.replace(
+            space, contour_mm=space.contour_mm[near], nearest_mm=space.nearest_mm[near]
+        ),
+    )
+    return finer, TriangleMesh(points, faces)
+
+
+def _straight(check: Check, mesh: TriangleMesh, amount: Floats) -> Floats:
+    """How deep a knife goes that comes straight from the contour, over what stands out of it and on
+    its slopes, shape (n,), mm: as deep as told, but to no more than the space asked for."""
     proud = check.framework.points_mm[check.finding == FindingKind.OVER_CONTOUR]
     if not len(proud):
-        return np.zeros(len(mesh.points_mm), dtype=bool)
+        return np.zeros(len(amount))
     away, _ = cKDTree(proud).query(mesh.points_mm, distance_upper_bound=_SLOPES_MM)
-    return np.isfinite(away)
+    asked = check.limits.layer.least_mm + check.limits.taken_mm + _SURELY_MM
+    short = asked - np.nan_to_num(check.space.nearest_mm[: len(amount)], nan=np.inf)
+    return np.where(np.isfinite(away), np.clip(short, 0.0, np.maximum(amount, 0.0)), 0.0)
 
 
 def _outward(mesh: TriangleMesh, toward: Floats, nearest_mm: Floats) -> Floats:

@@ -118,7 +118,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         result["extra"] = [zone for zone in zones if zone["firm"] and not _explained(zone, made)]
         if one.workable and check.amount_mm is not None:
             after = worked(check, clean)
-            result |= _worked_on(made, check, after, limits)
+            result |= _worked_on(made, check, after, len(clean.points_mm), limits)
             for round_ in ("left", "left again"):
                 check = _checked(made, one, one.noisy(after, rng), waxup, rng)
                 left = [_told(zone, check, made) for zone in check.zones]
@@ -389,13 +389,15 @@ def _explained(zone: dict[str, Any], made: Made) -> bool:
     )
 
 
-def _worked_on(made: Made, check: Check, after: TriangleMesh, limits: Limits) -> dict[str, Any]:
-    """Where the knife was: area that ends below the least layer, and above the greatest, mm²."""
-    count = len(after.points_mm)
+def _worked_on(
+    made: Made, check: Check, after: TriangleMesh, count: int, limits: Limits
+) -> dict[str, Any]:
+    """Where the knife was: area that ends below the least layer, and above the greatest, mm², by
+    the first `count` vertices, which were scanned."""
     touched = check.amount_mm[:count] != 0
     if not touched.any():
         return {"ends_below": 0.0, "ends_above": 0.0}
-    off, on = needs_mm(made, limits, after.points_mm[touched])
+    off, on = needs_mm(made, limits, after.points_mm[:count][touched])
     area = check.space.area_mm2[:count][touched]
     share = float(check.space.area_mm2.sum() / check.space.area_mm2[:count].sum())
     return {

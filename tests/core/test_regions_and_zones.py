@@ -541,7 +541,10 @@ def test_a_zone_of_which_too_little_was_read_is_undecided():
     for zone in riddled.zones:
         assert zone.measured_share < 0.5
         assert zone.decision is Decision.UNDECIDED
-        assert "could be read" in zone.action
+        assert zone.action.endswith("could be read: measure by hand or scan again")
+        assert zone.amount_mm == 0.0
+        assert action_words({"action": zone.action}, Words("de")).startswith("nur ")
+    assert not riddled.amount_mm.any()
     assert riddled.verdict is Verdict.UNDECIDED
 
 

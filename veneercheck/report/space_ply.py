@@ -158,8 +158,7 @@ def _comments() -> list[str]:
         "judged_low_mm, judged_high_mm what is held against least and greatest; their u_judged_mm",
         "p_thin, p_thick probability that the layer is below least, above greatest",
         "metal_mm thickness of the metal straight inward, to its scanned other side or the die",
-        "amount_mm: to take off along the outward normal, negative to add; within 2 mm of what "
-        "stands out of the contour straight away from the contour",
+        "amount_mm: to take off along the outward normal, negative to add",
         "taken_off_mm: how far under an earlier framework, negative above it; nan without one",
         f"region: {regions} (unsorted is bare metal or model)",
         f"finding: {findings}",

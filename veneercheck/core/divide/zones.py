@@ -42,6 +42,9 @@ BEADS_APART_MM = 1.0
 BAND_SHARE = 0.5
 """A zone that lies to more than this share in the finish-line band is judged as one of the band."""
 
+LEAST_ZONE_SHARE = 0.5
+"""Of a zone must have been read for it to be firm: half a zone may be the better half."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Patch:
@@ -96,6 +99,11 @@ class Patch:
     across_mm: float = math.nan
     close: bool = False
     unlike: bool = False
+
+    @property
+    def known(self) -> bool:
+        """Whether enough of it was read, against a limit that shows."""
+        return self.measured_share >= LEAST_ZONE_SHARE and not self.unlike
 
     @property
     def firmly_beyond(self) -> bool:

@@ -83,12 +83,7 @@ class _Worked:
 
 
 def tried(
-    framework: TriangleMesh,
-    reading: Reading,
-    excess: Excess,
-    patches: list[Patch],
-    *,
-    straight: bool = False,
+    framework: TriangleMesh, reading: Reading, excess: Excess, patches: list[Patch]
 ) -> list[Floats]:
     """What the knife takes off, or adds, for each zone of one finding.
 
@@ -101,20 +96,18 @@ def tried(
         Of the finding.
     patches : list of Patch
         Its zones.
-    straight : bool
-        Whether the knife comes straight from the contour, as it does over what stands out of it.
 
     Returns
     -------
     list of ndarray, shape (n,), mm
-        Not signed, along the framework's normal, or straight away from the contour.
+        Not signed, along the framework's normal.
     """
     count = len(framework.points_mm)
     if not patches:
         return []
     worked = _worked(framework, reading, excess, patches)
     firm = np.array([not patch.close for patch in patches])[worked.near]
-    amount = _amount(reading, excess, worked, firm, straight=straight)
+    amount = _amount(reading, excess, worked, firm)
     # What stands out has gaps where a ray met no contour; they have no say.
     over = excess.finding is FindingKind.OVER_CONTOUR
     has_say = np.isfinite(excess.excess_mm) | (not over)
@@ -136,8 +129,8 @@ def tried(
 def _most_in(patch: Patch, amount_mm: Floats, area_mm2: Floats) -> float:
     """The most that is told in a zone and round it, mm: what is deeper than the zone, and yet told
     nowhere, as in a fold, is not made good with it. Of a zone that is not sure its worst spot says
-    how much that is; nothing is told where its limit is not known."""
-    if patch.unlike:
+    how much that is; nothing is told where too little was read, or its limit is not known."""
+    if not patch.known:
         return 0.0
     if patch.close and patch.spot is not None and area_mm2[patch.spot].sum() > 0:
         spot = float(np.average(amount_mm[patch.spot], weights=area_mm2[patch.spot]))
@@ -178,9 +171,7 @@ def _worked(
     return _Worked(at, np.clip(2.0 - 2.0 * away[at] / RUN_OUT_MM, 0.0, 1.0), near[at])
 
 
-def _amount(
-    reading: Reading, excess: Excess, worked: _Worked, firm: Bools, *, straight: bool
-) -> Floats:
+def _amount(reading: Reading, excess: Excess, worked: _Worked, firm: Bools) -> Floats:
     """The amounts where the hand works, shape (k,): applied, read again, and corrected."""
     at = worked.at
     over = excess.finding is FindingKind.OVER_CONTOUR
@@ -199,12 +190,11 @@ def _amount(
     # A ball finds room beside a slope that it does not find once the high spot is cut and the
     # slope is level: then it is the nearest contour that counts.
     level = np.flatnonzero(firm & np.isfinite(high_mm))
-    amount[level] = np.maximum(asked_mm[level] - high_mm[level], 0.0)
-    if not straight:
-        moved = _Moved(reading, adds, at[level])
-        way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
-        edge_on = reading.agreement[at[level]] < _EDGE_ON_COS
-        amount[level] = np.minimum(way_mm, np.where(edge_on, 1.0, _STEEPEST) * amount[level])
+    moved = _Moved(reading, adds, at[level])
+    way_mm = _as_far_as_asked(moved, high_mm[level], asked_mm[level], reserve[level])
+    short_mm = np.maximum(asked_mm[level] - high_mm[level], 0.0)
+    edge_on = reading.agreement[at[level]] < _EDGE_ON_COS
+    amount[level] = np.minimum(way_mm, np.where(edge_on, 1.0, _STEEPEST) * short_mm)
     lean = np.flatnonzero(~(firm & np.isfinite(high_mm)))
     moved, path = _Moved(reading, adds, at[lean]), excess.path[at[lean]]
     amount[lean] = _as_wide_as_asked(moved, low_mm[lean], missing[lean], path)

@@ -31,9 +31,6 @@ from veneercheck.core.types import (
     Zone,
 )
 
-LEAST_ZONE_SHARE = 0.5
-"""Of a zone must have been read for it to be firm: half a zone may be the better half."""
-
 _KNIFE_STEP_MM = 0.05
 """Amounts are told in steps a hand can work to."""
 
@@ -81,7 +78,7 @@ def within_metal(
     is made.
     """
     patch = advised.patch
-    if patch.finding is not FindingKind.TOO_THIN or patch.beads or patch.unlike:
+    if patch.finding is not FindingKind.TOO_THIN or patch.beads or not patch.known:
         return None
     if stage == FINISHED:
         return None
@@ -155,8 +152,7 @@ def decision(patch: Patch) -> Decision:
     A zone of which too little could be read, or whose limit does not show, is undecided however far
     it lies beyond.
     """
-    known = patch.measured_share >= LEAST_ZONE_SHARE and not patch.unlike
-    firm = patch.firmly_beyond and known
+    firm = patch.firmly_beyond and patch.known
     return Decision.FIRM if firm else Decision.UNDECIDED
 
 
@@ -165,10 +161,10 @@ def advise(advised: Advised) -> float:
 
     In steps of 0.05 mm, and so much that the limit is kept surely; to the contour, and not under
     it, where the framework stands out of it. What was not tried follows from the reading alone.
-    Nothing where the limit is not known.
+    Nothing where too little could be read, or the limit is not known.
     """
     patch, amount = advised.patch, advised.tried_mm
-    if patch.unlike:
+    if not patch.known:
         return 0.0
     if not math.isfinite(amount):
         amount = patch.sure_mm * patch.path
@@ -255,13 +251,11 @@ _ACTIONS = {
 def action_words(advised: Advised, stage: str = WAX) -> str:
     """What the hand does, such as «take off 0.35 mm of the framework»."""
     patch = advised.patch
-    if patch.measured_share < LEAST_ZONE_SHARE:
-        return (
-            f"only {100 * patch.measured_share:.0f} % of it could be read: "
-            f"measure by hand or scan again; if it holds, {_what(advised, stage)}"
-        )
     if patch.unlike:
         return _UNLIKE
+    if not patch.known:
+        share = f"{100 * patch.measured_share:.0f} %"
+        return f"only {share} of it could be read: measure by hand or scan again"
     if decision(patch) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "

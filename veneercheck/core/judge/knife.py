@@ -242,7 +242,7 @@ class _Bumps:
         self, one: Advised, amount: Floats, reading: Reading, limits: Limits
     ) -> tuple[Advised, Floats]:
         """A zone over the contour with all that comes off it and its slopes, shape (n,)."""
-        if one.patch.unlike or not self.beside[one.patch.vertices].all():
+        if not (one.patch.known and self.beside[one.patch.vertices].all()):
             return one, amount
         spare = np.maximum(reading.space.metal_mm - limits.least_metal_mm, 0.0)
         own = reach_along_edges(
@@ -292,8 +292,9 @@ def _bumps(
     missing = np.where(np.isnan(thin.excess_mm), short, thin.excess_mm)
     thin = dataclasses.replace(thin, excess_mm=missing)
     worked = np.flatnonzero(on | (beside & (missing > 0)))
-    all_of_it = dataclasses.replace(bumps[0], vertices=worked)
-    (whole,) = amounts.tried(framework, reading, thin, [all_of_it], straight=True)
+    (whole,) = amounts.tried(
+        framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
+    )
     return _Bumps(proud, apart, beside, whole)
 
 

@@ -106,8 +106,7 @@ class Check:
     metal_left_mm: Floats | None = None
     """Metal left at every vertex if the least layer were made; NaN where it is not known."""
     amount_mm: Floats | None = None
-    """What the knife takes off at every vertex, along its normal; over what stands out of the
-    contour and within 2 mm of it straight away from the contour. Negative: to be added."""
+    """What the knife takes off at every vertex, along its normal; negative: to be added."""
     p_thin: Floats | None = None
     """Probability that the layer of a vertex is below its least, NaN where it was not judged."""
     p_thick: Floats | None = None
