@@ -14,6 +14,9 @@ from functools import cache
 import numpy as np
 import pytest
 
+from phantom.bridge import BridgeSpec, make_bridge
+from phantom.cutback import Cut
+from phantom.scanned import Scanner
 from veneercheck import check_meshes
 from veneercheck.core import align
 from veneercheck.core.measure.space import Reading, measure
@@ -174,6 +177,22 @@ def test_on_a_steep_run_out_the_contour_aside_does_not_count() -> None:
     within = np.flatnonzero((np.abs(x - 0.2) < 1e-9) & (np.abs(y) < 2))
     assert space.nearest_mm[within] == pytest.approx(0.8, abs=0.01)
     assert space.judged_low_mm[within] == pytest.approx(1.2876, abs=0.01)
+
+
+def test_contour_beyond_the_edge_of_a_thin_wall_is_not_that_of_its_own_side() -> None:
+    """By the plan of a premolar's retainer, 0.3 mm thick and cut all round: where ray and field
+    agree to 0.3 %, 1.2 mm or more from the line, the nearest contour is as far as the plan says;
+    that behind the wall, which is seen past its lower edge, lies 1.2 mm nearer."""
+    all_round = Cut(surfaces=("occlusal", "buccal", "lingual", "basal"), collar_mm=0.6)
+    quiet = Scanner(0.32, 0.34, 0.0, 0.0, hole=False, fragment=False, crop=False)
+    made = make_bridge(BridgeSpec((45,), (), all_round, True, quiet))
+    alignment = align.given(made.clean, made.waxup)
+    space = measure(made.clean, made.waxup, alignment=alignment, limits=built_in()).space
+    with np.errstate(invalid="ignore"):
+        smooth = made.cut & (made.inward_mm > 1.2) & (made.space_mm < 1.003 * made.depth_mm)
+    read = np.flatnonzero(smooth & np.isfinite(space.judged_high_mm))
+    assert len(read) > 150
+    assert space.judged_high_mm[read] == pytest.approx(made.depth_mm[read], abs=0.03)
 
 
 def test_sphere_in_ellipsoid_worked_value() -> None:

@@ -55,6 +55,10 @@ _BEHIND_COS = -0.75
 """Contour that lies farther behind a vertex (139° from its normal) is seen through metal only; over
 a sharp edge the nearest may lie behind."""
 
+_TURNED_COS, _AHEAD_COS = -0.75, 0.5
+"""Contour that is turned away from a vertex by more than 139° and does not lie ahead is that of a
+wall's other side, though it may be seen past the wall's edge."""
+
 _CANDIDATES = (8, 64, 200, 640)
 """Contour vertices tried where the nearest is hidden: the first lie beside it, the second within a
 millimetre on a usual scan, the last within three."""
@@ -147,28 +151,31 @@ class Gap:
         """
         found = self.tree.query(points_mm)
         place, face = found.point_mm, self.faces[found.face]
-        seen = self._stands_out(points_mm, face, place)
+        vertex = corner_beside(self.contour, face, place)
+        seen = row_dot(place - points_mm, self.normals[vertex]) < 0  # from out there
         within = np.flatnonzero(~seen)
-        seen[within] = self._sees(points_mm[within], normals[within], place[within])
+        seen[within] = self._sees(
+            points_mm[within], normals[within], place[within], self.normals[vertex[within]]
+        )
         hidden = np.flatnonzero(~seen)
         if len(hidden):
             other, other_face = self._next_seen(points_mm[hidden], normals[hidden])
-            got = other_face >= 0
+            got = np.flatnonzero(other_face >= 0)
+            vertex = corner_beside(self.contour, other_face[got], other[got])
+            way, outward = other[got] - points_mm[hidden[got]], self.normals[vertex]
+            # Round a vertex that is seen there may be contour of a wall's other side.
+            own = _faces(way, normals[hidden[got]], outward) & (row_dot(way, outward) >= 0)
+            got = got[own]
             at = hidden[got]
             place[at], face[at], seen[at] = other[got], other_face[got], True
         gap = place - points_mm
         return Nearest(np.sqrt(row_dot(gap, gap)), face, place), seen
 
-    def _stands_out(self, points_mm: Floats, face: Ints, place_mm: Floats) -> Bools:
-        """Whether points lie outside of the contour beside them: they see it from out there."""
-        outward = self.normals[corner_beside(self.contour, face, place_mm)]
-        found: Bools = row_dot(place_mm - points_mm, outward) < 0
-        return found
-
-    def _sees(self, points_mm: Floats, normals: Floats, place_mm: Floats) -> Bools:
-        """Whether nothing of the metal lies between points and places on the contour."""
+    def _sees(self, points_mm: Floats, normals: Floats, place_mm: Floats, outward: Floats) -> Bools:
+        """Whether nothing of the metal lies between points and places on the contour, which have
+        normals of their own."""
         gap = place_mm - points_mm
-        ahead = row_dot(gap, normals) >= _BEHIND_COS * np.sqrt(row_dot(gap, gap))
+        ahead = _faces(gap, normals, outward)
         seen = ahead.copy()
         asked = np.flatnonzero(ahead)
         start = points_mm[asked] + LIFT_MM * normals[asked]
@@ -206,8 +213,10 @@ class Gap:
 
     def _first_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
         """The first of some contour vertices, a row for each point, that it sees; −1: none."""
-        row = np.repeat(np.arange(len(which)), which.shape[1])
-        seen = self._sees(points_mm[row], normals[row], self.contour.points_mm[which.reshape(-1)])
+        row, vertex = np.repeat(np.arange(len(which)), which.shape[1]), which.reshape(-1)
+        seen = self._sees(
+            points_mm[row], normals[row], self.contour.points_mm[vertex], self.normals[vertex]
+        )
         seen = seen.reshape(which.shape)
         first = which[np.arange(len(which)), seen.argmax(axis=1)]
         return np.where(seen.any(axis=1), first, -1)
@@ -285,6 +294,14 @@ class Gap:
             active = active[shrinks]
             diameter[active], touched[active] = smaller[shrinks], place[shrinks]
         return diameter, touched
+
+
+def _faces(way: Floats, normals: Floats, outward: Floats) -> Bools:
+    """Whether contour that lies so, with normals of its own, can be that of a vertex's own side."""
+    turned = row_dot(normals, outward) < _TURNED_COS
+    least = np.where(turned, _AHEAD_COS, _BEHIND_COS) * np.sqrt(row_dot(way, way))
+    found: Bools = row_dot(way, normals) >= least
+    return found
 
 
 def corner_beside(mesh: TriangleMesh, face: Ints, place_mm: Floats) -> Ints:
