@@ -194,3 +194,20 @@ def test_what_lies_on_the_metal_within_the_noise_bounds_no_gap() -> None:
         )  # fmt: skip
         widest.append(np.abs(x[faces[gap.faces]]).max())
     assert widest == pytest.approx([2.2, 5.0], abs=0.01)
+
+
+def test_out_of_the_contour_the_nearest_is_the_least_distance_too() -> None:
+    """By brute force, as above: a bump in a fissure 1.5 mm deep. From its flanks the ray inward
+    meets the fissure's other side."""
+    body = Drawn(
+        ((-6, -1.5), (-2.2, -1.5), (-0.6, -0.1), (0.3, -0.3), (1.0, -1.5), (6, -1.5)),
+        ((-6, 0), (-1.2, 0), (0, -1.5), (1.2, 0), (6, 0)),
+    )
+    mesh, reading = _read(body)
+    space, line = reading.space, _points(body.contour, STEP_MM)
+    ends = (np.abs(mesh.points_mm[:, 0]) < 4.0) & (np.abs(mesh.points_mm[:, 1]) < 0.6 * EDGE_MM)
+    out = np.flatnonzero(ends & (space.nearest_mm < -0.1))
+    assert len(out) > 8
+    for vertex in out:
+        least = np.linalg.norm(line - mesh.points_mm[vertex, ::2], axis=1).min()
+        assert space.nearest_mm[vertex] == pytest.approx(-least, abs=SLACK_MM)

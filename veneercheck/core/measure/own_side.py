@@ -21,7 +21,7 @@ _SLANT_MM = 0.005
 """Ray and nearest distance that agree to this are one reading."""
 
 _NEAR_MM = 0.15
-"""So near to the contour, or outside of it, the nearest lies round about where the ray ends."""
+"""So near to the contour the nearest lies round about where the ray ends."""
 
 _ASIDE_MM = 0.1
 _LEAN2 = 0.25
@@ -77,7 +77,7 @@ def nearest_on_own_side(
     start = spread_starts(start, edges)
     asked = np.flatnonzero((start >= 0) & ~on)
     if len(asked):
-        near = rays.measured[asked] & (rays.space_mm[asked] <= _NEAR_MM)
+        near = rays.measured[asked] & (np.abs(rays.space_mm[asked]) <= _NEAR_MM)
         nearest, vertex = _seen_or_walked(
             inner, gap, walkable, asked=asked, start=start[asked], near=near
         )
