@@ -35,8 +35,9 @@ def _grid():
 MESH = _grid()
 
 
-def _patches(excess_mm):
-    """Zones of a square that is judged all over, with a noise of `SIGMA_MM`."""
+def _patches(excess_mm, turned=()):
+    """Zones of a square that is judged all over, with a noise of `SIGMA_MM`; some vertices face
+    down."""
     count = len(MESH.points_mm)
     everywhere, nowhere = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
     excess = Excess(
@@ -56,7 +57,8 @@ def _patches(excess_mm):
         judged_low_mm=1.0 - excess_mm,
         judged_high_mm=1.0 - excess_mm,
     )
-    up = np.broadcast_to([0.0, 0.0, 1.0], MESH.points_mm.shape)
+    up = np.tile([0.0, 0.0, 1.0], (count, 1))
+    up[list(turned)] *= -1.0
     reading = SimpleNamespace(space=space, edges=edge_pairs(MESH.faces), normals=up)
     regions = SimpleNamespace(
         code=np.full(count, Region.CUT),
@@ -91,6 +93,15 @@ def test_noise_of_a_spot_averages_over_what_is_independent_in_it():
     expected = SIGMA_MM * math.sqrt(2.0 * math.pi * NOISE_REACH_MM**2 / zones.SPOT_MM2)
     assert patch.u_mm == pytest.approx(expected, rel=0.2)
     assert decision(patch) is Decision.FIRM
+
+
+def test_a_vertex_that_noise_turned_over_does_not_speak_for_its_zone():
+    # By hand: 0.4 mm short all over; one vertex faces the other way and reads 2 mm more. It is one
+    # of 26 in its spot.
+    excess = np.full(EACH * EACH, 0.4)
+    excess[30 * EACH + 30] = 2.4
+    (patch,) = _patches(excess, turned=[30 * EACH + 30])
+    assert patch.excess_mm == pytest.approx(0.4, abs=0.1)
 
 
 def _lump(points):

@@ -44,6 +44,9 @@ _SAME_SIDE_COS = 0.3
 _AT_ONCE = 8192
 """Spots averaged in one go: their neighbours stay within some tens of megabytes."""
 
+_LONE_SHARE = 0.08
+"""Less of a spot than this faces as a vertex does that was turned over; on a ridge it is more."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Spots:
@@ -104,8 +107,9 @@ def spot_means(
     Notes
     -----
     A spot holds whatever lies within its radius and faces the same way, beyond the limit or not,
-    so that a narrow strip does not look worse than its surroundings. Scan noise hangs together
-    over `NOISE_REACH_MM`: over a spot it falls to about half.
+    so that a narrow strip does not look worse than its surroundings; a vertex that noise turned
+    over in a crease has no side of its own. Scan noise hangs together over `NOISE_REACH_MM`: over a
+    spot it falls to about half.
     """
     count = len(points_mm)
     columns = np.full((count, 5), np.nan)
@@ -122,6 +126,9 @@ def spot_means(
             )
             row, near = pairs["i"], source[pairs["j"]]
             same = row_dot(normals[some[row]], normals[near]) > _SAME_SIDE_COS
+            of_side = np.bincount(row, area_mm2[near] * same, minlength=len(some))
+            lone = of_side < _LONE_SHARE * np.bincount(row, area_mm2[near], minlength=len(some))
+            same |= lone[row]
             columns[some] = _means(area_mm2, excess, row[same], near[same], len(some))
     return Spots(*columns.T)
 
