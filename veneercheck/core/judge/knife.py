@@ -17,6 +17,7 @@ import numpy as np
 from veneercheck.core.divide import anatomy, zones
 from veneercheck.core.divide.excess import Excess, excesses, least_layer_mm
 from veneercheck.core.divide.regions import Regions
+from veneercheck.core.divide.spots import RADIUS_MM
 from veneercheck.core.judge import amounts
 from veneercheck.core.judge.decide import Advised, within_metal
 from veneercheck.core.measure import metal as budget
@@ -51,8 +52,8 @@ _SHORT_LINE, _STANDING_MM = 0.1, 0.3
 """A chamfer that is to be cut in metal is missing along more of the line; what was left standing
 is short by more on the mean beyond the band."""
 
-_AMONG, _FEW_FEET = 0.25, 4.0
-"""A spot of which more lies on beads is among them; so many feet of beads are a small zone."""
+_AMONG = 0.25
+"""A spot of which more lies on beads is among them."""
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -322,13 +323,12 @@ def with_bead_covers(
 
 
 def _may_be_a_bead(patch: zones.Patch, found: Beads) -> bool:
-    """Whether a thin spot among beads may be one that was not told from its neighbours: where beads
-    touch, some are missed, and the surface between them then goes on over what is left of one."""
+    """Whether a thin spot among beads may be one that was missed: where beads touch, the surface
+    between them goes on over what is left of it, and a zone reaches a spot's radius beyond it."""
     if patch.finding is not FindingKind.TOO_THIN or patch.spot is None or not len(patch.spot):
         return False
     among = float((found.bead[patch.spot] >= 0).mean())
-    foot_mm2 = 0.25 * math.pi * found.diameter_mm**2
-    small = patch.area_mm2 < _FEW_FEET * foot_mm2
+    small = patch.area_mm2 < math.pi * (0.5 * found.diameter_mm + RADIUS_MM) ** 2
     return small and among > _AMONG and patch.excess_mm < float(np.median(found.height_mm))
 
 
