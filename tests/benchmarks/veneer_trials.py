@@ -142,16 +142,16 @@ def _checked(
     pose = random_pose(rng) if one.posed else RigidMotion.identity()
     framework = TriangleMesh(pose.apply(framework.points_mm), framework.faces)
     asked: dict[str, Any] = {"case": case, "limits": made.limits(), "aligned": not one.posed}
-    if not one.treated:
+    if one.treated:
+        # What lies on itself is put right where a file is read.
+        with tempfile.TemporaryDirectory() as folder:
+            files = [Path(folder) / name for name in ("framework.stl", "waxup.stl")]
+            for file, mesh in zip(files, (framework, waxup), strict=True):
+                write_stl(file, mesh)
+            check = check_meshes(*files, unit="mm", **asked).check
+    else:
         check = check_meshes(framework, waxup, **asked).check
-        return _on_the_framework(check, pose) if one.posed else check
-    # What lies on itself is put right where a file is read.
-    with tempfile.TemporaryDirectory() as folder:
-        files = [Path(folder) / name for name in ("framework.stl", "waxup.stl")]
-        for file, mesh in zip(files, (framework, waxup), strict=True):
-            write_stl(file, mesh)
-        check = check_meshes(*files, unit="mm", **asked).check
-        return _on_the_framework(check, pose) if one.posed else check
+    return _on_the_framework(check, pose) if one.posed else check
 
 
 def _on_the_framework(check: Check, pose: RigidMotion) -> Check:
@@ -244,8 +244,11 @@ def _needed(zone: Zone, check: Check, made: Made) -> dict[str, float]:
     )
     if not own.any():
         return {"need": 0.0, "need_area": 0.0}
-    off, on = needs_mm(made, limits, points[own])
-    need = np.where(_own(made, points[own]), on if zone.finding.word == "too_thick" else off, 0.0)
+    # Of the bare metal: beads and noise are none of the plan's.
+    bare = made.framework
+    square, _, on_bare = igl.point_mesh_squared_distance(points[own], bare.points_mm, bare.faces)
+    off, on = needs_mm(made, limits, on_bare)
+    need = np.where(square < _OWN_MM**2, on if zone.finding.word == "too_thick" else off, 0.0)
     area = check.space.area_mm2[own]
     return {
         "need": round(float(need.max()), 3),
