@@ -41,7 +41,8 @@ _FIGURE_APART_PX = 58
 def amounts_of(scene: Scene) -> Scene | None:
     """The same scene, coloured by what is to be taken off or added; None where that is not known.
 
-    Where nothing was found nothing is to be done, and the surface is plain. Made once for a scene.
+    Where no amount is told the surface is plain: nothing was found, or too little of it was read to
+    tell one. Made once for a scene.
     """
     if scene not in _TOLD:
         _TOLD[scene] = _told(scene)
