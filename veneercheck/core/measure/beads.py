@@ -94,9 +94,9 @@ _MOST_OVERLOOKED = 0.8
 
 _ROUND_FOOT_MM = 0.3
 _LEVEL = 0.35
-_MOST_LEVEL = 0.11
+_MOST_LEVEL = 0.12
 """Of the ring of 0.3 mm round a bead's foot less lies as high as the bead, but for a third of its
-height: half of the beads of a field have next to nothing there, teeth of a step a sixth."""
+height: the freest quarter of a field has at most 0.09 there, of a step's teeth 0.15 to 0.24."""
 
 _DEEP_MM = 0.6
 """What lies farther above or below a bead's middle belongs to another wall."""
@@ -227,7 +227,7 @@ def _along_an_edge(
     count = np.bincount(of, minlength=len(middle))
     level = np.bincount(of, over < _LEVEL * found.height_mm[of], minlength=len(middle))
     share = level[count > 0] / count[count > 0]
-    return bool(len(share)) and float(np.median(share)) > _MOST_LEVEL
+    return bool(len(share)) and float(np.quantile(share, 0.25)) > _MOST_LEVEL
 
 
 def _calm_directions(mesh: TriangleMesh, edges: Ints, edge_mm: float) -> Floats:
