@@ -224,11 +224,13 @@ def _free_ways(done: Fitted) -> Floats:
 
 def _with_reference(frame: Alignment, done: Fitted) -> Alignment:
     """The frame with the uncut surface that the fit found, and its residual where it lies."""
-    body, uncut = done.body, done.last.seen.reference
-    here = polish.look(body, done.target, _NOWHERE, done.last.noise_mm).residual_mm[uncut]
+    body, last = done.body, done.last
+    uncut = last.seen.reference
+    here = polish.look_again(body, done.target, last.seen, _NOWHERE, last.noise_mm)
+    residual = here.residual_mm[uncut]
     return dataclasses.replace(
         frame,
-        rms_mm=rms(here[np.isfinite(here)]),
+        rms_mm=rms(residual[np.isfinite(residual)]),
         reference=uncut,
         reference_area_mm2=done.last.area_mm2,
         reference_share=done.last.area_mm2 / float(body.surface.area_mm2.sum()),

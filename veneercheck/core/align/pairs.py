@@ -20,7 +20,6 @@ from veneercheck.core.align.sampling import (
     at_faces,
     barycentric,
     sample,
-    without_crumbs,
 )
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.triangles import unit
@@ -98,7 +97,7 @@ def target_of(surface: Surface) -> Target:
     coarse = sample(surface, _COARSE_POINTS)
     tree = NearestPoints(coarse.point_mm)
     # Between its vertices a surface is nowhere farther from the points than by half an edge more.
-    gap = tree.query(surface.mesh.points_mm[without_crumbs(surface)])[0].max(initial=0.0)
+    gap = tree.query(surface.mesh.points_mm[surface.whole])[0].max(initial=0.0)
     exact_mm = _EXACT_MM + float(gap) + surface.edge_mm
     return Target(surface, NearestSurface(surface.mesh), coarse, tree, exact_mm)
 

@@ -140,7 +140,9 @@ def estimate_noise(residual_mm: Floats, start_mm: float) -> float:
         near = size[size < NOISE_WIDTH * noise]
         if len(near) < 10:
             break
-        noise = min(noise, max(_LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
+        before, noise = noise, min(noise, max(_LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
+        if noise == before:
+            break
     return noise
 
 
@@ -307,14 +309,16 @@ def _seen(
     return Seen(motion, residual, normal, bulge_mm, reference, noise_mm, contact)
 
 
-def look_again(body: Body, target: Target, seen: Seen, fit: Polished) -> Seen:
-    """The same after a small change of pose: residuals change along their normals."""
+def look_again(
+    body: Body, target: Target, seen: Seen, motion: RigidMotion, noise_mm: float
+) -> Seen:
+    """The same at another pose: after a small change residuals change along their normals."""
     points = body.surface.mesh.points_mm
-    gap = fit.motion.apply(points) - seen.motion.apply(points)
+    gap = motion.apply(points) - seen.motion.apply(points)
     if float(np.abs(gap).max()) > _LINEAR_MM:
-        return look(body, target, fit.motion, fit.noise_mm)
+        return look(body, target, motion, noise_mm)
     residual = seen.residual_mm + np.einsum("ij,ij->i", gap, seen.normal)
-    return _seen(body, fit.motion, residual, seen.normal, seen.bulge_mm, noise_mm=fit.noise_mm)
+    return _seen(body, motion, residual, seen.normal, seen.bulge_mm, noise_mm=noise_mm)
 
 
 def fit_reference(
@@ -359,7 +363,7 @@ def last_fit(
     result: Polished | None = None
     for _ in range(_REFERENCE_ROUNDS):
         if result is not None:
-            seen = look_again(body, target, seen, result)
+            seen = look_again(body, target, seen, result.motion, result.noise_mm)
         if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
             return None
         result = fit_reference(body, target, seen, points)

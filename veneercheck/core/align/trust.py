@@ -27,16 +27,14 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.sampling import without_crumbs
 from veneercheck.core.align.solver import rows, step
+from veneercheck.core.mesh.triangles import row_dot
 from veneercheck.core.types import Bools, Floats
 
 _CORRELATION_REACH_MM = 1.0
 """Noise of dental scanners is correlated over a few tenths of a millimetre; beyond, none."""
 
 _CORRELATION_POINTS = 4000
-_PAIRS_AT_ONCE = 500
-"""Rows of the table of all pairs that are held in memory together: 16 MB."""
 
 _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
@@ -197,8 +195,8 @@ def slippage(jacobian: Floats, lever_mm: float) -> tuple[int, str]:
 def counted(body: Body, fit: Polished) -> Bools:
     """Vertices whose uncertainty matters: near enough to the contour to have a layer."""
     residual = np.abs(np.nan_to_num(fit.seen.residual_mm, nan=np.inf))
-    near = without_crumbs(body.surface) & (residual < _LAYER_MM)
-    return near if near.any() else without_crumbs(body.surface)
+    near = body.surface.whole & (residual < _LAYER_MM)
+    return near if near.any() else body.surface.whole
 
 
 def _contact_mm(body: Body, fit: Polished) -> float:
@@ -291,12 +289,16 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     float
         Sum over pairs closer than 1 mm; the pairs' density is counted from the points.
     """
+    from scipy.spatial import cKDTree
+
     count = len(point_mm)
     if count < 10:
         return float("nan")
     every = max(1, count // _CORRELATION_POINTS)
-    points, residual = point_mm[::every], residual_mm[::every] - 0.0
-    gap, product = _close_pairs(points - points.mean(axis=0), residual)
+    points, residual = point_mm[::every], residual_mm[::every]
+    one, other = cKDTree(points).query_pairs(_CORRELATION_REACH_MM, output_type="ndarray").T
+    apart = points[one] - points[other]
+    gap, product = np.sqrt(row_dot(apart, apart)), residual[one] * residual[other]
     border = np.linspace(0, _CORRELATION_REACH_MM, 11)
     which = np.minimum(np.searchsorted(border, gap, side="right") - 1, 9)
     number = np.bincount(which, minlength=10)
@@ -304,21 +306,6 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     ring = np.pi * (border[1:] ** 2 - border[:-1] ** 2)
     floor = 0.02 * float(np.mean(residual**2)) * np.pi * _CORRELATION_REACH_MM**2 / 10
     return float(max(np.sum(mean * ring), floor))
-
-
-def _close_pairs(points: Floats, residual: Floats) -> tuple[Floats, Floats]:
-    """Distance and product of residuals of all pairs closer than 1 mm."""
-    square = np.einsum("ij,ij->i", points, points)
-    gaps, products = [], []
-    for first in range(0, len(points), _PAIRS_AT_ONCE):
-        part = slice(first, first + _PAIRS_AT_ONCE)
-        apart2 = square[part, None] + square[None, first:] - 2.0 * points[part] @ points[first:].T
-        one, other = np.nonzero(apart2 < _CORRELATION_REACH_MM**2)
-        later = other > one
-        one, other = one[later], other[later]
-        gaps.append(np.sqrt(np.maximum(apart2[one, other], 0.0)))
-        products.append(residual[part][one] * residual[first:][other])
-    return np.concatenate(gaps), np.concatenate(products)
 
 
 def vertex_uncertainty(
@@ -337,7 +324,11 @@ def vertex_uncertainty(
     from veneercheck.core.mesh.motion import cross_matrix
 
     jacobian = np.concatenate([-cross_matrix(far), np.broadcast_to(np.eye(3), (len(far), 3, 3))], 2)
-    each = np.einsum("nij,jk,nlk->nil", jacobian, covariance, jacobian)
-    along = max(float(np.linalg.eigvalsh(each)[:, -1].max()), 0.0)
-    whole = max(float(np.trace(each, axis1=1, axis2=2).max()), 0.0)
+    each = jacobian @ covariance @ jacobian.transpose(0, 2, 1)
+    trace = np.trace(each, axis1=1, axis2=2)
+    whole = along = max(float(trace.max()), 0.0)
+    if whole > 0:
+        # No variance along a direction is greater than the trace, so few places come into question.
+        along = float(np.linalg.eigvalsh(each[trace.argmax()])[-1])
+        along = float(np.linalg.eigvalsh(each[trace >= along])[:, -1].max())
     return float(np.sqrt(along)), float(np.sqrt(whole))
