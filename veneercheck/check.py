@@ -18,6 +18,7 @@ from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.densify import densify
 from veneercheck.core.mesh.triangles import side_by_side, vertex_normals
 from veneercheck.core.types import (
+    DENTINE,
     FORBIDDEN,
     Alignment,
     AlignmentState,
@@ -241,7 +242,8 @@ def _divided(
     framework, reading = measured.framework, measured.reading
     attached = attachments.find(framework, waxup, reading)
     paint = attachments.painted_over(paint, attached, len(framework.points_mm))
-    parts = regions.divide(framework, reading, limits, paint=paint)
+    built_up = case.stage == DENTINE
+    parts = regions.divide(framework, reading, limits, paint=paint, built_up=built_up)
     where = anatomy.locate(framework, reading, parts, case)
     return _Divided(parts, where, anatomy.telling(where, reading, parts), attached)
 
@@ -257,6 +259,8 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
         told=divided.told,
         stage=case.stage,
     )
+    if case.metal_stops != FORBIDDEN:
+        work = dataclasses.replace(work, advised=judge.or_stops(work.advised, divided.parts.flush))
     if measured.beaded is None:
         return work
     return knife.with_bead_covers(

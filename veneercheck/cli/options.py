@@ -54,7 +54,8 @@ Stage = Annotated[
     str | None,
     typer.Option(
         "--stage",
-        help="Stage of the work: wax, cast, opaqued, dentine, finished; over the case file's.",
+        help="Stage of the work: wax, cast, opaqued, dentine, finished (the metal's scan, then the "
+        "finished veneer's); over the case file's.",
     ),
 ]
 NoReport = Annotated[bool, typer.Option("--no-report", help="Numbers only: no pictures, no pages.")]

@@ -15,6 +15,7 @@ from veneercheck.report.verdict import (
     finding_words,
     frame_sentences,
     metal_under,
+    nowhere_cut,
     place_words,
     questions_once,
     reading_words,
@@ -145,7 +146,9 @@ def _limit(zone: Mapping[str, Any], words: Words) -> str:
 def _layer(document: Mapping[str, Any], words: Words) -> str:
     layer = document["layer"]
     if layer["median_mm"] is None:
-        return words("terminal.no_layer")
+        alike = layer["veneered_area_mm2"] == 0
+        why = words(f"verdict.{nowhere_cut(document)}") if alike else ""
+        return " ".join([words("terminal.no_layer"), why]).rstrip()
     return words(
         "terminal.layer",
         median=words.mm(layer["median_mm"]),

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.types import COVERED, DENTINE, WAX
+from veneercheck.core.types import COVERED, DENTINE, FINISHED, WAX
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -41,10 +41,17 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     found += _counted("open", still_open, words)
     if not found:
         found = [words(_WITHOUT_ZONES[document["verdict"]])]
+        if document["layer"]["veneered_area_mm2"] == 0:
+            found.append(words(f"verdict.{nowhere_cut(document)}"))
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
         found.append(words("verdict.given"))
     return [*state_first(document, words), *found, words("verdict.not_release")]
+
+
+def nowhere_cut(document: Mapping[str, Any]) -> str:
+    """Key of what is said where the two surfaces lie on each other all over."""
+    return "not_veneered" if document["case"]["stage"] == FINISHED else "nowhere_cut"
 
 
 def state_first(document: Mapping[str, Any], words: Words) -> list[str]:

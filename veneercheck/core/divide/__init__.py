@@ -17,7 +17,8 @@ within 60°, and u its standard uncertainty.
   a metal stop?», and becomes a finding only where the case forbids metal stops. An island casts no
   finish-line band; a thin flank that ends within that width round it belongs to the question; one
   that reaches at least the smallest zone's area farther, or that of a spot standing proud of the
-  contour, is a zone, all of it, and amounts run out towards the island.
+  contour, is a zone, all of it, and amounts run out towards the island. In a dentine build-up no
+  island is seen unless it was painted: a spot at the contour has no room for what comes last.
 - fitting surface: the inside of a retainer, where the ray meets the framework itself first.
 - retention beads are recognised where the scan's triangles are well under half a bead across: at
   least twelve round bumps alike. They are taken off before anything is measured, so that space and

@@ -102,6 +102,8 @@ class Regions:
     unlike : ndarray of bool, shape (n,)
         Cut vertices where the two scans do not show the same: the wax-up's ends there beside the
         line, or goes on to its model. Read, but against what limit does not show.
+    flush : ndarray of bool, shape (n,)
+        Cut vertices where what was built up ends at the contour, as a metal stop would.
     """
 
     code: Ints
@@ -112,10 +114,16 @@ class Regions:
     tolerance_mm: float
     line_mm: Floats
     unlike: Bools
+    flush: Bools
 
 
 def divide(
-    framework: TriangleMesh, reading: Reading, limits: Limits, *, paint: Ints | None = None
+    framework: TriangleMesh,
+    reading: Reading,
+    limits: Limits,
+    *,
+    paint: Ints | None = None,
+    built_up: bool = False,
 ) -> Regions:
     """Divide the framework into regions.
 
@@ -128,6 +136,9 @@ def divide(
         For the width of the finish-line band and the uncertainty of a reading.
     paint : ndarray of int64, shape (n,), optional
         `Region` codes that overrule what is found, −1 where nothing was painted.
+    built_up : bool
+        Something was laid on what had been cut: where that ends at the contour, the next layer has
+        no room, and no island is seen unless it was painted.
 
     Returns
     -------
@@ -135,12 +146,13 @@ def divide(
     """
     tolerance = _tolerance_mm(reading, limits)
     code = _sort(framework.points_mm, reading, tolerance, paint)
-    islands = []
+    islands, flush = [], np.zeros(len(code), dtype=bool)
     for part in _islands(code, reading, tolerance, paint):
         painted = paint is not None and bool((paint[part] >= 0).any())
         bump = not painted and _is_bump(part, reading)
-        code[part] = Region.CUT if bump else Region.ISLAND
-        islands += [] if bump else [part]
+        flush[part] = built_up and not painted and not bump
+        code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
+        islands += [] if code[part[0]] == Region.CUT else [part]
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
     ends = run_outs(framework, code, reading, limits)
@@ -165,6 +177,7 @@ def divide(
         tolerance,
         line,
         unlike,
+        flush,
     )
 
 

@@ -15,11 +15,14 @@ from veneercheck.core.measure.metal import answer
 from veneercheck.core.types import (
     BEADS,
     CAST,
+    DENTINE,
     FINISHED,
     FORBIDDEN,
+    OPAQUED,
     VENEER,
     WAX,
     Answer,
+    Bools,
     Case,
     Decision,
     FindingKind,
@@ -59,6 +62,8 @@ class Advised:
     """Over contour amid the veneer: what comes off its worst spot until the veneer has room."""
     slopes: Ints | None = None
     """And the vertices that lead up to it, where the veneer has no room either."""
+    stop: bool = False
+    """Its worst spot is built up to the contour, and may be a metal stop."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -133,9 +138,9 @@ def decide(
     bites = [functional(one.patch.vertices) for one in advised]
 
     def rank(index: int) -> tuple[bool, bool, float]:
-        patch = advised[index].patch
+        one, patch = advised[index], advised[index].patch
         depth = max(patch.excess_mm, 0.0)
-        return decision(patch) is not Decision.FIRM, not bites[index], -depth * patch.area_mm2
+        return decision(one) is not Decision.FIRM, not bites[index], -depth * patch.area_mm2
 
     ranked = sorted(range(len(advised)), key=rank)
     return tuple(
@@ -144,28 +149,57 @@ def decide(
     )
 
 
-def decision(patch: Patch) -> Decision:
+def or_stops(advised: Sequence[Advised], flush: Bools) -> tuple[Advised, ...]:
+    """Zones of which those that a metal stop would look like are known to be.
+
+    Parameters
+    ----------
+    flush : ndarray of bool, shape (n,)
+        Vertices where what was built up ends at the contour.
+    """
+    return tuple(
+        dataclasses.replace(one, stop=True)
+        if one.patch.finding is FindingKind.TOO_THIN
+        and one.patch.spot is not None
+        and bool(flush[one.patch.spot].any())
+        else one
+        for one in advised
+    )
+
+
+def decision(advised: Advised) -> Decision:
     """ISO 14253-1: firm where the mean clears the limit by 1.645 of its own uncertainty.
 
     That spot is the worst of many, so what noise alone makes the worst one look worse is allowed
     for first: without it 6 of 100 large zones were firm though 10 µm within their limit.
-    A zone of which too little could be read, or whose limit does not show, is undecided however far
-    it lies beyond.
+    A zone of which too little could be read, whose limit does not show, or that may be a metal stop
+    is undecided however far it lies beyond.
     """
-    firm = patch.firmly_beyond and patch.known
+    firm = advised.patch.firmly_beyond and advised.patch.known and not advised.stop
     return Decision.FIRM if firm else Decision.UNDECIDED
 
 
-def advise(advised: Advised) -> float:
+_STATED = {
+    CAST: (FindingKind.TOO_THICK,),
+    OPAQUED: (FindingKind.TOO_THIN, FindingKind.TOO_THICK),
+    FINISHED: (FindingKind.TOO_THIN, FindingKind.TOO_THICK),
+}
+"""What a stage's words state: how much is short or over, and not what a hand works."""
+
+
+def advise(advised: Advised, stage: str = WAX) -> float:
     """What the knife takes off or adds at a zone's worst spot, along its path, in mm.
 
     In steps of 0.05 mm, and so much that the limit is kept surely; to the contour, and not under
     it, where the framework stands out of it. What was not tried follows from the reading alone.
-    Nothing where too little could be read, or the limit is not known.
+    Nothing where too little could be read, or the limit is not known. Where the words of the stage
+    state what is short, there is no reserve in it.
     """
     patch, amount = advised.patch, advised.tried_mm
     if not patch.known:
         return 0.0
+    if patch.finding in _STATED.get(stage, ()):
+        return max(round(patch.excess_mm / _KNIFE_STEP_MM), 1) * _KNIFE_STEP_MM
     if not math.isfinite(amount):
         amount = patch.sure_mm * patch.path
     over = patch.finding is FindingKind.OVER_CONTOUR
@@ -189,11 +223,11 @@ def _zone(
     x, y, z = (float(c) for c in patch.centre_mm)
     tooth, surface, words = place(patch.vertices if patch.spot is None else patch.spot)
     within = within_metal(advised, limits, surface, stage)
-    amount = within[1] if within else advise(advised)
+    amount = within[1] if within else advise(advised, stage)
     return Zone(
         id=number,
         finding=patch.finding,
-        decision=decision(patch),
+        decision=decision(advised),
         area_mm2=patch.area_mm2,
         extreme_mm=patch.extreme_mm,
         u_mm=patch.u_mm,
@@ -256,7 +290,9 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     if not patch.known:
         share = f"{100 * patch.measured_share:.0f} %"
         return f"only {share} of it could be read: measure by hand or scan again"
-    if decision(patch) is Decision.UNDECIDED:
+    if advised.stop:
+        return _OR_STOP.format(what=_what(advised, stage))
+    if decision(advised) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
             f"to be sure, {_what(advised, stage)}"
@@ -264,6 +300,7 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     return _what(advised, stage)
 
 
+_OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
 _UNLIKE = (
     "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
     "both alike"
@@ -272,14 +309,17 @@ _UNLIKE = (
 
 def _what(advised: Advised, stage: str) -> str:
     patch = advised.patch
-    amount = f"{advise(advised):.2f} mm"
+    amount = f"{advise(advised, stage):.2f} mm"
     if patch.beads:
         return f"lower the beads by {amount}, or take them off"
     thin, thick, over = _ACTIONS[stage]
     words = {FindingKind.TOO_THIN: thin, FindingKind.TOO_THICK: thick}.get(patch.finding, over)
     told = words.format(amount=amount)
     # Where a bump cannot be brought farther than to the contour, no more is said.
-    if stage not in (WAX, CAST) or not advised.in_all_mm > advise(advised) + _KNIFE_STEP_MM:
+    if (
+        stage not in (WAX, CAST, DENTINE)
+        or not advised.in_all_mm > advise(advised, stage) + _KNIFE_STEP_MM
+    ):
         return told
     in_all = _KNIFE_STEP_MM * math.ceil((advised.in_all_mm - _FINER_MM) / _KNIFE_STEP_MM)
     return _IN_ALL.format(what=told, all=f"{in_all:.2f} mm")
