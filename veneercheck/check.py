@@ -9,6 +9,7 @@ from collections.abc import Callable
 import numpy as np
 
 from veneercheck.core import align
+from veneercheck.core.align import finishing
 from veneercheck.core.divide import anatomy, attachments, excess, regions
 from veneercheck.core.judge import decide as judge
 from veneercheck.core.judge import knife, meant, structure, summed
@@ -16,17 +17,18 @@ from veneercheck.core.measure import beads
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.densify import densify
-from veneercheck.core.mesh.triangles import side_by_side, vertex_normals
+from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
     DENTINE,
     FORBIDDEN,
+    WAX,
     Alignment,
     AlignmentState,
     BeadField,
     Bools,
     Case,
     Check,
-    FindingKind,
+    Fault,
     Ints,
     Limits,
     PlaceWords,
@@ -112,7 +114,15 @@ def check(
     """
     limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")
-    alignment = _given(surfaces, limits) if aligned else _aligned(surfaces, case, limits)
+    alignment, here, told = _placed(surfaces, case, limits, aligned)
+    found = _checked(surfaces, alignment, case=case, limits=here, say=say)
+    return dataclasses.replace(found, limits=limits, told=(*told, *found.told))
+
+
+def _checked(
+    surfaces: Surfaces, alignment: Alignment, *, case: Case, limits: Limits, say: Say
+) -> Check:
+    """What follows from a pose."""
     framework, paint = densify(
         surfaces.framework,
         surfaces.paint,
@@ -121,7 +131,7 @@ def check(
         math.hypot(surfaces.framework_noise_mm, surfaces.waxup_noise_mm),
     )
     if alignment.state is AlignmentState.FAILED:
-        return _nothing_measured(framework, surfaces.waxup, alignment, case, limits)
+        return summed.nothing_measured(framework, surfaces.waxup, alignment, case, limits)
     say("measuring the space")
     measured = _measured(framework, surfaces, alignment, case=case, limits=limits, say=say)
     say("dividing it into zones")
@@ -179,28 +189,36 @@ class _Divided:
         return np.isin(self.parts.code, (Region.CUT, Region.FINISH_LINE_BAND))
 
 
-def _given(surfaces: Surfaces, limits: Limits) -> Alignment:
+def _placed(
+    surfaces: Surfaces, case: Case, limits: Limits, aligned: bool
+) -> tuple[Alignment, Limits, tuple[Fault, ...]]:
+    """The pose; of metal by what finishing truly took off it."""
+
+    def placed(taken_mm: float) -> Alignment:
+        framework = finishing.before(surfaces.framework, taken_mm)
+        return (_given if aligned else _aligned)(framework, surfaces, case)
+
+    if case.stage == WAX:
+        return placed(limits.finishing_mm), limits, ()
+    found, taken_mm, told = finishing.by_measure(
+        placed, surfaces.framework, surfaces.waxup, limits.finishing_mm, reference=surfaces.uncut()
+    )
+    return found, dataclasses.replace(limits, finishing_mm=taken_mm), told
+
+
+def _given(framework: TriangleMesh, surfaces: Surfaces, _: Case) -> Alignment:
     """The frame that the scans share, held against what was not cut."""
-    framework = _before_finishing(surfaces.framework, limits)
     return align.examine(framework, surfaces.waxup, reference=surfaces.uncut())
 
 
-def _aligned(surfaces: Surfaces, case: Case, limits: Limits) -> Alignment:
+def _aligned(framework: TriangleMesh, surfaces: Surfaces, case: Case) -> Alignment:
     """The fit, from the places picked on both scans if there are any."""
-    framework, uncut = _before_finishing(surfaces.framework, limits), surfaces.uncut()
+    uncut = surfaces.uncut()
     if not case.landmarks_mm:
         return align.align(framework, surfaces.waxup, reference=uncut)
     start = align.start_of(surfaces.framework, surfaces.waxup, case.landmarks_mm)
     found = align.align(framework, surfaces.waxup, reference=uncut, start=start)
     return align.held(found, case.landmarks_mm)
-
-
-def _before_finishing(framework: TriangleMesh, limits: Limits) -> TriangleMesh:
-    """The framework as it was cast, for the fit: what was uncut then lies on the contour."""
-    if not limits.finishing_mm > 0:
-        return framework
-    out = limits.finishing_mm * vertex_normals(framework)
-    return TriangleMesh(framework.points_mm + out, framework.faces)
 
 
 def _measured(
@@ -361,33 +379,4 @@ def _judged(
         told=attachments.tell(divided.attached, framework, measured.reading, told),
         structure=carried,
         die=surfaces.die,
-    )
-
-
-def _nothing_measured(
-    framework: TriangleMesh,
-    waxup: TriangleMesh,
-    alignment: Alignment,
-    case: Case,
-    limits: Limits,
-) -> Check:
-    """Without a pose there is no space to speak of."""
-    count = len(framework.points_mm)
-    nothing = summed.statistics(np.zeros(0), np.zeros(0))
-    return Check(
-        framework=framework,
-        waxup=waxup,
-        alignment=alignment,
-        space=None,
-        region=np.full(count, Region.UNSORTED, dtype=np.int64),
-        finding=np.full(count, FindingKind.NONE, dtype=np.int64),
-        measured_share=math.nan,
-        veneered_area_mm2=math.nan,
-        space_statistics=nothing,
-        layer_statistics=nothing,
-        zones=(),
-        questions=(),
-        verdict=summed.sum_up((), alignment.state, math.nan),
-        case=case,
-        limits=limits,
     )

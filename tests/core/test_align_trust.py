@@ -232,7 +232,7 @@ def test_patches_left_out_give_the_spread_of_a_mean():
     shift = np.array([0.010, -0.020, 0.030, 0.004, -0.006])
     arm = np.concatenate([np.full((7, 3), [10.0 * k, 0.5, 0.5]) for k in range(len(shift))])
     residual = np.repeat(shift, 7)
-    found = pattern._left_out(np.ones((len(arm), 1)), np.ones(len(arm)), residual, arm)
+    found = pattern.left_out(np.ones((len(arm), 1)), np.ones(len(arm)), residual, arm)
     count = len(shift)
     expected = ((shift - shift.mean()) ** 2).sum() / (count * (count - 1))
     assert found[0, 0] == pytest.approx(expected, rel=1e-9)

@@ -177,11 +177,11 @@ def _solved(jacobian: Floats, shown: _Shown, *, patches: bool = False) -> tuple[
     middle = unit_rows.T @ (unit_rows * squared[:, None])
     covariance = inverse @ middle @ inverse * shown.power_mm4
     if patches:
-        covariance = covariance + _left_out(unit_rows, weight, residual, shown.arm_mm)
+        covariance = covariance + left_out(unit_rows, weight, residual, shown.arm_mm)
     return value / scale, covariance / np.outer(scale, scale)
 
 
-def _left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats) -> Floats:
+def left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats) -> Floats:
     """Covariance of coefficients by leaving out patch after patch (jackknife; Tukey 1958).
 
     Facets of a thinned mesh lie beside the surface by a way that hangs together as far as they

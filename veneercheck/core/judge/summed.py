@@ -14,13 +14,17 @@ from veneercheck.core.types import (
     Alignment,
     AlignmentState,
     Bools,
+    Case,
+    Check,
     Decision,
+    FindingKind,
     Floats,
     Limits,
     Region,
     SpaceMap,
     Statistics,
     Structure,
+    TriangleMesh,
     Verdict,
     Weight,
     Zone,
@@ -112,4 +116,33 @@ def figures(
     return (
         dataclasses.replace(space, mean_u_mm=mean.u_mm),
         dataclasses.replace(layer, mean_u_mm=math.hypot(mean.u_mm, limits.opaquer_u_mm)),
+    )
+
+
+def nothing_measured(
+    framework: TriangleMesh,
+    waxup: TriangleMesh,
+    alignment: Alignment,
+    case: Case,
+    limits: Limits,
+) -> Check:
+    """Without a pose there is no space to speak of."""
+    count = len(framework.points_mm)
+    nothing = statistics(np.zeros(0), np.zeros(0))
+    return Check(
+        framework=framework,
+        waxup=waxup,
+        alignment=alignment,
+        space=None,
+        region=np.full(count, Region.UNSORTED, dtype=np.int64),
+        finding=np.full(count, FindingKind.NONE, dtype=np.int64),
+        measured_share=math.nan,
+        veneered_area_mm2=math.nan,
+        space_statistics=nothing,
+        layer_statistics=nothing,
+        zones=(),
+        questions=(),
+        verdict=sum_up((), alignment.state, math.nan),
+        case=case,
+        limits=limits,
     )

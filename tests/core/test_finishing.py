@@ -1,0 +1,87 @@
+"""A cast is laid on its wax-up by what finishing truly took off, whatever the profile says."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+import align_bodies as bodies
+from veneercheck.check import Surfaces, check
+from veneercheck.core.align import align, finishing
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.types import AlignmentState, Case, Region, RigidMotion, TriangleMesh
+from veneercheck.profile import built_in
+
+
+@pytest.fixture(scope="module")
+def body() -> bodies.Body:
+    return bodies.make_body(bodies.BodySpec(3, underside=True, cut_from=-1.5))
+
+
+def finished(mesh: TriangleMesh, taken_mm: float) -> TriangleMesh:
+    """As a jet of sand would: the same everywhere."""
+    return TriangleMesh(mesh.points_mm - taken_mm * vertex_normals(mesh), mesh.faces)
+
+
+@pytest.mark.parametrize("taken_mm", [0.0, 0.06, 0.16])
+def test_what_was_taken_off_is_measured_from_a_rough_pose(body, taken_mm: float) -> None:
+    """Source: what was taken off; the pose given lies 0.17 mm beside the true one."""
+    cast = finished(body.framework, taken_mm)
+    beside = RigidMotion(np.eye(3), np.array([0.1, -0.1, 0.1])).after(body.waxup_from_framework)
+    found, u_mm = finishing.taken_off(cast, body.waxup, beside)
+    assert found == pytest.approx(taken_mm, abs=0.005)
+    assert 0 < u_mm < 0.005
+
+
+def laid(body: bodies.Body, taken_mm: float, stated_mm: float):
+    """What the check does before it measures, and how far off the pose is at the farthest point."""
+    cast = finished(body.framework, taken_mm)
+    found, used_mm, told = finishing.by_measure(
+        lambda by_mm: align(finishing.before(cast, by_mm), body.waxup), cast, body.waxup, stated_mm
+    )
+    points, true = body.framework.points_mm, body.waxup_from_framework
+    gap = found.waxup_from_framework.apply(points) - true.apply(points)
+    return found, used_mm, told, float(np.linalg.norm(gap, axis=1).max())
+
+
+@pytest.mark.parametrize(("taken_mm", "stated_mm"), [(0.15, 0.1), (0.1, 0.0)])
+def test_metal_finished_otherwise_than_stated_is_trusted_and_told(body, taken_mm, stated_mm):
+    """Source: pose of the body as it was made; only the even loss was added, of which the profile
+    states 0.1 mm for a cast, and none for what comes later. By what is stated the poses are 0.08
+    and 0.17 mm off."""
+    found, used_mm, (said,), off_mm = laid(body, taken_mm, stated_mm)
+    assert found.state is AlignmentState.TRUSTED
+    assert used_mm == said.values["taken"] == pytest.approx(taken_mm, abs=0.005)
+    assert said.values["stated"] == stated_mm
+    assert off_mm < 0.01
+
+
+def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:
+    """Source: the same 0.1 mm."""
+    found, used_mm, told, off_mm = laid(body, 0.1, 0.1)
+    assert found.state is AlignmentState.TRUSTED
+    assert (used_mm, told) == (0.1, ()) and off_mm < 0.01
+
+
+def test_what_was_measured_is_used_and_said_and_the_profile_stays() -> None:
+    """Source: two balls; the upper part was cut, 0.05 mm are off all over, 0.1 mm the profile's."""
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=1.0)
+    way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
+    deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0)
+    waxup, cast = (TriangleMesh((5.0 - off) * way, faces) for off in (0.0 * deep, deep + 0.05))
+    found = check(Surfaces(cast, waxup), case=Case(stage="cast"), limits=built_in(), aligned=True)
+    assert [one.kind for one in found.told] == ["finishing"]
+    assert found.told[0].values["taken"] == pytest.approx(0.05, abs=0.005)
+    assert found.limits.finishing_mm == 0.1
+    away = found.framework.points_mm[:, 2] < 1.3
+    assert (found.region[away] == Region.UNCUT).all()
+
+
+def test_on_a_plane_nothing_is_told_of_an_even_loss() -> None:
+    """Source: a plane moved along its normal is itself moved."""
+    flat = np.array([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [9.0, 9.0, 0.0], [0.0, 9.0, 0.0]])
+    plane, _, _ = refine(TriangleMesh(flat, np.array([[0, 1, 2], [0, 2, 3]])), 0.5)
+    found, u_mm = finishing.taken_off(finished(plane, 0.05), plane, RigidMotion.identity())
+    assert np.isnan(found) and np.isnan(u_mm)
