@@ -59,6 +59,10 @@ _LEAST_HALVES_MM = 0.02
 """Two halves part by twice the uncertainty of the whole; four times that is no chance."""
 
 
+_LEAST_RANK_MM2 = 1.0
+"""A pose of which as much stands out of the contour as touches it has no rank to divide by."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
     """The last fit, on what, and how certain."""
@@ -206,7 +210,7 @@ def _evidence(
         condition=sure.condition,
         weakest_layer_mm=weakest_layer_mm(body, last, sure),
         halves_mm=halves_evidence(done),
-        rival_share=np.maximum(rival, 0.0) / max(own, 1e-9),
+        rival_share=float(np.maximum(rival, 0.0)) / max(own, _LEAST_RANK_MM2),
         seating_mm=seat.difference_mm,
         scale=left.scale,
         bow_mm=left.bow_mm,
@@ -267,7 +271,8 @@ def _state(done: Fitted, evidence: FitEvidence) -> tuple[AlignmentState, tuple[R
     lead = (1.0 - evidence.rival_share) * quality.score_mm2
     near = evidence.rival_share > _RIVAL_SHARE and lead < _RIVAL_LEAD_MM2
     if near or evidence.rival_share > _CLOSE_RIVAL_SHARE:
-        doubt.append(words.rival(evidence.rival_share * quality.score_mm2, quality.score_mm2))
+        own = max(quality.score_mm2, _LEAST_RANK_MM2)
+        doubt.append(words.rival(evidence.rival_share * own, own))
     if failed:
         return AlignmentState.FAILED, tuple(failed + doubt)
     return (AlignmentState.DOUBTFUL if doubt else AlignmentState.TRUSTED), tuple(doubt)

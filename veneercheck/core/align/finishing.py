@@ -50,6 +50,9 @@ _OUTSIDE_MM = 0.1
 _SURE, _SURE_MM, _ALIKE_MM = 3.0, 0.01, 0.005
 """An amount is believed that is known so well, and lies so far from what the profile says."""
 
+_MOST_FITS = 2
+"""A wrong amount may turn the first fit so far that what is measured there is half the truth."""
+
 _LEAST_OWN_SHARE = 0.02
 """With less of an even offset that a motion does not make up for, none is told."""
 
@@ -86,19 +89,33 @@ def by_measure(
     reference : ndarray of bool, shape (n,), optional
         Framework vertices known to be uncut.
     """
-    found = placed(guess_mm)
-    taken_mm, u_mm = taken_off(framework, waxup, found.waxup_from_framework, reference=reference)
-    taken_mm = max(taken_mm, 0.0)
-    if not (u_mm < _SURE_MM and abs(taken_mm - guess_mm) > max(_ALIKE_MM, _SURE * u_mm)):
+    found, used_mm = placed(guess_mm), guess_mm
+    for _ in range(_MOST_FITS):
+        to_contour = found.waxup_from_framework
+        taken_mm, u_mm = taken_off(framework, waxup, to_contour, reference=reference)
+        taken_mm = max(taken_mm, 0.0)
+        if not (u_mm < _SURE_MM and abs(taken_mm - used_mm) > max(_ALIKE_MM, _SURE * u_mm)):
+            break
+        anew = placed(taken_mm)
+        if anew.state is AlignmentState.FAILED:
+            # The two do not lie on each other by what was measured, and other amounts are untrue.
+            doubt = max(found.state, AlignmentState.DOUBTFUL, key=_GRAVITY.index)
+            return dataclasses.replace(found, state=doubt), used_mm, ()
+        found, used_mm = anew, taken_mm
+        if found.state in (AlignmentState.TRUSTED, AlignmentState.GIVEN):
+            break
+    if used_mm == guess_mm:
         return found, guess_mm, ()
-    anew, values = placed(taken_mm), {"taken": taken_mm, "stated": guess_mm}
-    told = (Fault("finishing", 1, _WORDS.format(**values), values=values),)
-    if anew.state is AlignmentState.FAILED:
-        # What was measured lets the two not lie on each other, and the other amount is not true.
-        doubt = AlignmentState.FAILED if found.state is anew.state else AlignmentState.DOUBTFUL
-        return dataclasses.replace(found, state=doubt), guess_mm, ()
-    return anew, taken_mm, told
+    values = {"taken": used_mm, "stated": guess_mm}
+    return found, used_mm, (Fault("finishing", 1, _WORDS.format(**values), values=values),)
 
+
+_GRAVITY = (
+    AlignmentState.TRUSTED,
+    AlignmentState.GIVEN,
+    AlignmentState.DOUBTFUL,
+    AlignmentState.FAILED,
+)
 
 _WORDS = (
     "finishing took {taken:.2f} mm off everywhere, by what was not cut: that is used, and not the "
