@@ -32,9 +32,9 @@ def test_what_was_taken_off_is_measured_from_a_rough_pose(body, taken_mm: float)
     """Source: what was taken off; the pose given lies 0.17 mm beside the true one."""
     cast = finished(body.framework, taken_mm)
     beside = RigidMotion(np.eye(3), np.array([0.1, -0.1, 0.1])).after(body.waxup_from_framework)
-    found, u_mm = finishing.taken_off(cast, body.waxup, beside)
-    assert found == pytest.approx(taken_mm, abs=0.005)
-    assert 0 < u_mm < 0.005
+    found = finishing.taken_off(cast, body.waxup, beside)
+    assert found.mm == pytest.approx(taken_mm, abs=0.005)
+    assert 0 < found.u_mm < 0.005 and np.isnan(found.other_mm)
 
 
 def laid(body: bodies.Body, taken_mm: float, stated_mm: float):
@@ -106,5 +106,21 @@ def test_on_a_plane_nothing_is_told_of_an_even_loss() -> None:
     """Source: a plane moved along its normal is itself moved."""
     flat = np.array([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [9.0, 9.0, 0.0], [0.0, 9.0, 0.0]])
     plane, _, _ = refine(TriangleMesh(flat, np.array([[0, 1, 2], [0, 2, 3]])), 0.5)
-    found, u_mm = finishing.taken_off(finished(plane, 0.05), plane, RigidMotion.identity())
-    assert np.isnan(found) and np.isnan(u_mm)
+    found = finishing.taken_off(finished(plane, 0.05), plane, RigidMotion.identity())
+    assert np.isnan([found.mm, found.u_mm, found.other_mm]).all()
+
+
+@pytest.mark.parametrize("stated_mm", [0.0, 0.1])
+def test_metal_that_was_finished_and_its_model_are_never_trusted_together(stated_mm: float) -> None:
+    """Source: 0.1 mm taken off the bridge alone; no one pose lays bridge and model on the wax-up.
+    By the mean of both it had been trusted, 0.09 mm off."""
+    both = bodies.make_body(bodies.BodySpec(8, units=2, base_framework=True, base_waxup=True))
+    out = vertex_normals(both.framework) * both.bridge[:, None]
+    cast = TriangleMesh(both.framework.points_mm - 0.1 * out, both.framework.faces)
+    found, _, _ = finishing.by_measure(
+        lambda by_mm: align(finishing.before(cast, by_mm), both.waxup), cast, both.waxup, stated_mm
+    )
+    assert found.state is AlignmentState.DOUBTFUL
+    assert found.reasons[0].code == "two_depths"
+    beside, far = found.reasons[0].values["taken"], found.reasons[0].values["other"]
+    assert 0.0 < far < beside < 0.1

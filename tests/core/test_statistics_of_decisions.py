@@ -11,7 +11,7 @@ from phantom.surface import triangulate
 from veneercheck.core.align import AlignOptions, fit, frame, trust
 from veneercheck.core.divide import spots, zones
 from veneercheck.core.divide.excess import Excess
-from veneercheck.core.judge.decide import decision
+from veneercheck.core.judge.decide import Advised, decision
 from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas
 from veneercheck.core.types import Decision, FindingKind, Region, TriangleMesh
@@ -83,7 +83,7 @@ def test_noise_alone_at_the_limit_is_firm_no_oftener_than_allowed():
     rng = np.random.default_rng(14253)
     found = [patch for _ in range(20) for patch in _patches(_noise(rng))]
     assert len(found) >= 20
-    assert sum(decision(patch) is Decision.FIRM for patch in found) <= 1
+    assert sum(decision(Advised(patch)) is Decision.FIRM for patch in found) <= 1
 
 
 def test_noise_of_a_spot_averages_over_what_is_independent_in_it():
@@ -92,7 +92,7 @@ def test_noise_of_a_spot_averages_over_what_is_independent_in_it():
     (patch,) = _patches(np.full(EACH * EACH, 0.1))
     expected = SIGMA_MM * math.sqrt(2.0 * math.pi * NOISE_REACH_MM**2 / zones.SPOT_MM2)
     assert patch.u_mm == pytest.approx(expected, rel=0.2)
-    assert decision(patch) is Decision.FIRM
+    assert decision(Advised(patch)) is Decision.FIRM
 
 
 def test_a_vertex_that_noise_turned_over_does_not_speak_for_its_zone():

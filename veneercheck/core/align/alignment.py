@@ -1,13 +1,4 @@
-"""Align two scans, or take their shared frame as given; either way say how far to believe it.
-
-Notes
------
-A cast is fitted as it was before finishing. Finishing takes about 0.1 mm everywhere, so nothing
-lies on the contour. Choice: for the fit alone the framework is pushed out by the allowance. Instead
-of: a fit to an even offset, which turns until it crosses the contour (0.2 mm off in a trial,
-0.002 mm this way). Cost: a model in the same scan is pushed out too; the fit then says so and is
-doubtful.
-"""
+"""Align two scans, or take their shared frame as given; either way say how far to believe it."""
 
 from __future__ import annotations
 

@@ -134,6 +134,17 @@ def swollen(offset_mm: float) -> Reason:
     )
 
 
+def two_depths(taken_mm: float, other_mm: float) -> Reason:
+    """Metal that was finished, and something in the same scan that was not."""
+    return Reason(
+        "two_depths",
+        f"what was not cut lies {taken_mm:.2f} mm inside the wax-up beside the cut and "
+        f"{other_mm:.2f} mm far from it: finished metal and its model in one scan; scan the metal "
+        "alone, or mark what was not cut",
+        {"taken": taken_mm, "other": other_mm},
+    )
+
+
 def frame_untrue(off_mm: float) -> Reason:
     """A shared frame that the uncut surface does not confirm."""
     return Reason(

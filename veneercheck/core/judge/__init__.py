@@ -42,16 +42,17 @@ below its limit; where neither was seen, nothing is said of it.
 Stages of the work
 ------------------
 The work may be checked at every stage (`--stage`, or `stage` in the case file): the cast framework
-(finishing and blasting took 0.1 mm everywhere, so what lies that deep counts as uncut), the opaqued
-framework (nothing is taken off the space any more), the dentine build-up (0.3 to 1.0 mm are left
-for what is layered last; where it ends at the contour there is no room, undecided unless the case
-forbids metal stops, which look the same), and the finished veneer (the framework's scan against the
-final one). Where a stage can only state what is short, the number holds no reserve.
-What differs stands in the profile under `[stage.cast]` and so on. Advice and cautions are those of
-the stage; what was built on the metal hides it, so on opaquer and dentine nothing is said of its
-thickness, its connectors or its edges. In wax, a finish line without a chamfer is a question,
-because the chamfer may be cut in metal; later it is a finding. A cast that is scanned on its model
-is told as doubtful: model and metal then lie differently than in the wax-up; scan it alone.
+(finishing and blasting took about 0.1 mm everywhere; how much is measured on what was not cut, and
+what lies that deep counts as uncut), the opaqued framework (nothing is taken off the space any
+more), the dentine build-up (0.3 to 1.0 mm are left for what is layered last; where it ends at the
+contour there is no room, undecided unless the case forbids metal stops, which look the same), and
+the finished veneer (the framework's scan against the final one). Where a stage can only state what
+is short, the number holds no reserve. What differs stands in the profile under `[stage.cast]` and
+so on. Advice and cautions are those of the stage; what was built on the metal hides it, so on
+opaquer and dentine nothing is said of its thickness, its connectors or its edges. In wax, a finish
+line without a chamfer is a question, because the chamfer may be cut in metal; later it is a
+finding. A cast that is scanned on its model is told as doubtful: model and metal then lie
+differently than in the wax-up; scan it alone.
 
 Notes
 -----
