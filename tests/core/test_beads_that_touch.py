@@ -72,16 +72,16 @@ def test_rows_of_beads_that_overlap_by_a_sixth_are_told_apart(noise_mm: float) -
 
 
 def test_beads_on_narrow_ledges_are_beads() -> None:
-    """Source: what was put on treads 1.2 mm wide between risers of 0.8 mm; half of the beads have
+    """Source: what was put on ledges 1.2 mm wide between risers of 0.8 mm; half of the beads have
     a riser beside them, three quarters of what is found must be beads and each bead found once."""
-    tread, riser, run = 1.5, 0.8, 0.3
+    ledge, riser, run = 1.5, 0.8, 0.3
 
     def stairs(x, y):
-        up = np.floor(x / tread) + np.clip((x % tread - tread) / run + 1.0, 0.0, 1.0)
+        up = np.floor(x / ledge) + np.clip((x % ledge - ledge) / run + 1.0, 0.0, 1.0)
         return riser * up - 1.0 + 0.0 * y
 
     plain = sheet(stairs)
-    middles = np.arange(0.5 * (tread - run), WIDE_MM, tread)
+    middles = np.arange(0.5 * (ledge - run), WIDE_MM, ledge)
     x, y = np.meshgrid(middles, np.arange(0.6, 5.6, 0.75), indexing="ij")
     put = put_beads(plain, seats_at(plain, x.ravel(), y.ravel()), diameter_mm=0.6)
     found = found_on(put.mesh)
