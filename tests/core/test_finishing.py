@@ -124,3 +124,17 @@ def test_metal_that_was_finished_and_its_model_are_never_trusted_together(stated
     assert found.reasons[0].code == "two_depths"
     beside, far = found.reasons[0].values["taken"], found.reasons[0].values["other"]
     assert 0.0 < far < beside < 0.1
+
+
+def test_what_was_taken_off_unevenly_is_told_less_surely(body) -> None:
+    """Source: 0.1 mm taken off one half and 0.06 off the other lie 0.02 from any mean of the two,
+    and patches of the surface tell one or the other; one reading by itself says half of it."""
+    half = body.framework.points_mm[:, 0] > np.median(body.framework.points_mm[:, 0])
+    out = vertex_normals(body.framework) * np.where(half, 0.1, 0.06)[:, None]
+    uneven = TriangleMesh(body.framework.points_mm - out, body.framework.faces)
+    even = finishing.taken_off(
+        finished(body.framework, 0.08), body.waxup, body.waxup_from_framework
+    )
+    found = finishing.taken_off(uneven, body.waxup, body.waxup_from_framework)
+    assert even.u_mm < 0.001
+    assert found.u_mm > 0.0035
