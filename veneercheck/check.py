@@ -277,8 +277,8 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
         told=divided.told,
         stage=case.stage,
     )
-    if case.metal_stops != FORBIDDEN:
-        work = dataclasses.replace(work, advised=judge.or_stops(work.advised, divided.parts.flush))
+    advised = judge.or_stops(work.advised, divided.parts.flush, case)
+    work = dataclasses.replace(work, advised=advised)
     if measured.beaded is None:
         return work
     return knife.with_bead_covers(

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from phantom.surface import triangulate
-from veneercheck.core.align import AlignOptions, align, examine, pattern, polish
+from veneercheck.core.align import AlignOptions, align, examine, pattern, polish, trust
+from veneercheck.core.align.alignment import rival_share
+from veneercheck.core.align.sampling import _morton_order
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import sandwich, slippage
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -247,3 +249,43 @@ def test_a_search_that_goes_astray_calls_no_true_frame_untrue(lump, monkeypatch)
     found = examine(back, lump)
     assert found.state is AlignmentState.GIVEN and not found.reasons
     assert found.evidence.frame_mm < 0.01 and found.reference_area_mm2 > 50.0
+
+
+def test_a_rival_is_held_against_a_rank_that_can_be_divided_by() -> None:
+    """Source: 25 of 50 mm² are half; a pose that stands out as much as it touches ranks nothing."""
+    assert rival_share(25.0, 50.0) == 0.5
+    assert rival_share(-3.0, 50.0) == 0.0
+    assert rival_share(300.0, -7.0) == rival_share(300.0, 0.0) == 300.0
+    assert np.isnan(rival_share(np.nan, 50.0))
+
+
+def test_residuals_that_are_all_alike_hang_together_as_far_as_is_looked() -> None:
+    """Source: ∫ c² dA over a disc of 1 mm is c² π mm²; of white noise nothing but the floor, 2 % of
+    σ² over a tenth of that disc, and what 4000 points leave of chance."""
+    points = np.random.default_rng(5).uniform(0.0, 20.0, (3600, 3)) * [1.0, 1.0, 0.0]
+    alike = trust.integrated_covariance(points, np.full(len(points), 0.03))
+    assert alike == pytest.approx(0.03**2 * np.pi, rel=1e-9)
+    white = np.random.default_rng(3).normal(scale=0.03, size=len(points))
+    assert 0.0 < trust.integrated_covariance(points, white) < 0.1 * alike
+
+
+def test_the_uncertainty_of_a_vertex_is_that_of_its_farthest_shift() -> None:
+    """Source: a turn of σ about z moves a point at r by σ r, square to r; a shift of (1, 2, 2) µm
+    moves all by 2 µm along the worst axis and by 3 µm in all."""
+    around = np.array([[10.0, 0.0, 0.0], [0.0, 6.0, 2.0], [0.0, 0.0, 9.0], [1.0, 1.0, 0.0]])
+    turn, shift = np.diag([0, 0, 1e-6, 0, 0, 0]), np.diag([0, 0, 0, 1e-6, 4e-6, 4e-6])
+    assert trust.vertex_uncertainty(turn, around, np.zeros(3)) == pytest.approx((0.01, 0.01))
+    assert trust.vertex_uncertainty(shift, around, np.zeros(3)) == pytest.approx((0.002, 0.003))
+    assert np.isnan(trust.vertex_uncertainty(np.full((6, 6), np.nan), around, np.zeros(3))).all()
+
+
+def test_cells_are_put_in_order_by_their_bits_in_turn() -> None:
+    """Source: Morton's code written out, the bits of z, y and x after each other (1966)."""
+    chance = np.random.default_rng(4)
+    cells = np.concatenate([[[0, 0, 0], [1023, 1023, 1023]], chance.integers(0, 1024, (200, 3))])
+    corners = cells[:, None] + np.zeros((1, 3, 1))
+    mesh = TriangleMesh(corners.reshape(-1, 3), np.arange(3 * len(cells)).reshape(-1, 3))
+    bits = [[f"{number:010b}" for number in one] for one in cells]
+    words = ["".join(map("".join, zip(z, y, x, strict=True))) for x, y, z in bits]
+    expected = sorted(range(len(cells)), key=lambda k: (words[k], k))
+    assert _morton_order(mesh).tolist() == expected

@@ -10,7 +10,7 @@ import trimesh
 
 import align_bodies as bodies
 from veneercheck.check import Surfaces, check
-from veneercheck.core.align import align, finishing, given
+from veneercheck.core.align import AlignOptions, align, finishing, fit, given
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, Case, Region, RigidMotion, TriangleMesh
@@ -20,6 +20,10 @@ from veneercheck.profile import built_in
 @pytest.fixture(scope="module")
 def body() -> bodies.Body:
     return bodies.make_body(bodies.BodySpec(3, underside=True, cut_from=-1.5))
+
+
+def taken_off(cast: TriangleMesh, waxup: TriangleMesh, motion: RigidMotion) -> finishing.Taken:
+    return finishing.taken_off(*fit.prepared(cast, waxup, AlignOptions(), None), motion)
 
 
 def finished(mesh: TriangleMesh, taken_mm: float) -> TriangleMesh:
@@ -32,7 +36,7 @@ def test_what_was_taken_off_is_measured_from_a_rough_pose(body, taken_mm: float)
     """Source: what was taken off; the pose given lies 0.17 mm beside the true one."""
     cast = finished(body.framework, taken_mm)
     beside = RigidMotion(np.eye(3), np.array([0.1, -0.1, 0.1])).after(body.waxup_from_framework)
-    found = finishing.taken_off(cast, body.waxup, beside)
+    found = taken_off(cast, body.waxup, beside)
     assert found.mm == pytest.approx(taken_mm, abs=0.005)
     assert 0 < found.u_mm < 0.005 and np.isnan(found.other_mm)
 
@@ -81,6 +85,24 @@ def test_where_the_first_fit_is_far_off_it_is_measured_once_more(body) -> None:
     assert used_mm == gone_by[2] == pytest.approx(0.15, abs=0.005)
 
 
+def test_where_what_was_measured_fits_nowhere_the_other_pose_is_doubted_with_its_reason(body):
+    """Source: 0.15 mm taken off for 0.1 that are stated; the fit by the former finds nothing."""
+    cast = finished(body.framework, 0.15)
+    trusted = dataclasses.replace(
+        given(cast, body.waxup),
+        state=AlignmentState.TRUSTED,
+        waxup_from_framework=body.waxup_from_framework,
+    )
+    nothing = dataclasses.replace(trusted, state=AlignmentState.FAILED)
+    found, used_mm, told = finishing.by_measure(
+        lambda by_mm: trusted if by_mm == 0.1 else nothing, cast, body.waxup, 0.1
+    )
+    assert (found.state, used_mm, told) == (AlignmentState.DOUBTFUL, 0.1, ())
+    (why,) = found.reasons
+    assert why.code == "finished_otherwise"
+    assert why.values["measured"] == pytest.approx(0.15, abs=0.005)
+
+
 def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:
     """Source: the same 0.1 mm."""
     found, used_mm, told, off_mm = laid(body, 0.1, 0.1)
@@ -106,7 +128,7 @@ def test_on_a_plane_nothing_is_told_of_an_even_loss() -> None:
     """Source: a plane moved along its normal is itself moved."""
     flat = np.array([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [9.0, 9.0, 0.0], [0.0, 9.0, 0.0]])
     plane, _, _ = refine(TriangleMesh(flat, np.array([[0, 1, 2], [0, 2, 3]])), 0.5)
-    found = finishing.taken_off(finished(plane, 0.05), plane, RigidMotion.identity())
+    found = taken_off(finished(plane, 0.05), plane, RigidMotion.identity())
     assert np.isnan([found.mm, found.u_mm, found.other_mm]).all()
 
 
@@ -132,9 +154,7 @@ def test_what_was_taken_off_unevenly_is_told_less_surely(body) -> None:
     half = body.framework.points_mm[:, 0] > np.median(body.framework.points_mm[:, 0])
     out = vertex_normals(body.framework) * np.where(half, 0.1, 0.06)[:, None]
     uneven = TriangleMesh(body.framework.points_mm - out, body.framework.faces)
-    even = finishing.taken_off(
-        finished(body.framework, 0.08), body.waxup, body.waxup_from_framework
-    )
-    found = finishing.taken_off(uneven, body.waxup, body.waxup_from_framework)
+    even = taken_off(finished(body.framework, 0.08), body.waxup, body.waxup_from_framework)
+    found = taken_off(uneven, body.waxup, body.waxup_from_framework)
     assert even.u_mm < 0.001
     assert found.u_mm > 0.0035

@@ -41,17 +41,19 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     found += _counted("open", still_open, words)
     if not found:
         found = [words(_WITHOUT_ZONES[document["verdict"]])]
-        if document["layer"]["veneered_area_mm2"] == 0:
-            found.append(words(f"verdict.{nowhere_cut(document)}"))
+        found += nowhere_cut(document, words)
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
         found.append(words("verdict.given"))
     return [*state_first(document, words), *found, words("verdict.not_release")]
 
 
-def nowhere_cut(document: Mapping[str, Any]) -> str:
-    """Key of what is said where the two surfaces lie on each other all over."""
-    return "not_veneered" if document["case"]["stage"] == FINISHED else "nowhere_cut"
+def nowhere_cut(document: Mapping[str, Any], words: Words) -> list[str]:
+    """What is said where the two surfaces lie on each other all over; else nothing."""
+    if document["layer"]["veneered_area_mm2"] != 0:
+        return []
+    finished = document["case"]["stage"] == FINISHED
+    return [words(f"verdict.{'not_veneered' if finished else 'nowhere_cut'}")]
 
 
 def state_first(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -49,9 +49,25 @@ _HALVES_U = 8.0
 _LEAST_HALVES_MM = 0.02
 """Two halves part by twice the uncertainty of the whole; four times that is no chance."""
 
-
 _LEAST_RANK_MM2 = 1.0
 """A pose of which as much stands out of the contour as touches it has no rank to divide by."""
+
+_GRAVITY = (
+    AlignmentState.TRUSTED,
+    AlignmentState.GIVEN,
+    AlignmentState.DOUBTFUL,
+    AlignmentState.FAILED,
+)
+
+
+def graver(one: AlignmentState, other: AlignmentState) -> AlignmentState:
+    """The state that is to be believed less."""
+    return max(one, other, key=_GRAVITY.index)
+
+
+def rival_share(rival_mm2: float, own_mm2: float) -> float:
+    """Rank of another pose over that of the pose taken; NaN where there is no other."""
+    return float(np.maximum(rival_mm2, 0.0)) / max(own_mm2, _LEAST_RANK_MM2)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -201,7 +217,7 @@ def _evidence(
         condition=sure.condition,
         weakest_layer_mm=weakest_layer_mm(body, last, sure),
         halves_mm=halves_evidence(done),
-        rival_share=float(np.maximum(rival, 0.0)) / max(own, _LEAST_RANK_MM2),
+        rival_share=rival_share(rival, own),
         seating_mm=seat.difference_mm,
         scale=left.scale,
         bow_mm=left.bow_mm,

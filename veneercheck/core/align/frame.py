@@ -16,6 +16,7 @@ from veneercheck.core.align.alignment import (
     changed,
     check,
     given,
+    graver,
     halves_evidence,
     rms,
     settled,
@@ -203,16 +204,13 @@ def _compared(
     if quality.contact_mm2 < fit.least_contact_mm2(body, target):
         seen, more = _by_sight(body, target)
         told += more
-        state = max(state, seen, key=_GRAVITY.index)
+        state = graver(state, seen)
     return dataclasses.replace(
         _with_reference(frame, done),
         state=state,
         reasons=tuple(told),
         evidence=dataclasses.replace(evidence, frame_mm=off_mm),
     )
-
-
-_GRAVITY = (AlignmentState.GIVEN, AlignmentState.DOUBTFUL, AlignmentState.FAILED)
 
 
 def _free_ways(done: Fitted) -> Floats:

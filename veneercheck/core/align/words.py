@@ -145,6 +145,17 @@ def two_depths(taken_mm: float, other_mm: float) -> Reason:
     )
 
 
+def finished_otherwise(measured_mm: float, used_mm: float) -> Reason:
+    """An amount of finishing that is not the one gone by, and by which nothing fits."""
+    return Reason(
+        "finished_otherwise",
+        f"what was not cut lies {measured_mm:.2f} mm inside the wax-up, not {used_mm:.2f} mm as "
+        "finishing was taken for, and by that no pose is found: scan again, or pick three points "
+        "on both scans",
+        {"measured": measured_mm, "used": used_mm},
+    )
+
+
 def frame_untrue(off_mm: float) -> Reason:
     """A shared frame that the uncut surface does not confirm."""
     return Reason(

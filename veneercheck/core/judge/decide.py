@@ -149,22 +149,23 @@ def decide(
     )
 
 
-def or_stops(advised: Sequence[Advised], flush: Bools) -> tuple[Advised, ...]:
-    """Zones of which those that a metal stop would look like are known to be.
+def or_stops(advised: Sequence[Advised], flush: Bools, case: Case) -> tuple[Advised, ...]:
+    """The zones, with those marked that may be metal stops, unless the case forbids any.
 
     Parameters
     ----------
+    advised : sequence of Advised
     flush : ndarray of bool, shape (n,)
         Vertices where what was built up ends at the contour.
+    case : Case
     """
-    return tuple(
-        dataclasses.replace(one, stop=True)
-        if one.patch.finding is FindingKind.TOO_THIN
-        and one.patch.spot is not None
-        and bool(flush[one.patch.spot].any())
-        else one
-        for one in advised
-    )
+    allowed = case.metal_stops != FORBIDDEN
+
+    def may_be(patch: Patch) -> bool:
+        thin = patch.finding is FindingKind.TOO_THIN and patch.spot is not None
+        return allowed and thin and bool(flush[patch.spot].any())
+
+    return tuple(dataclasses.replace(one, stop=may_be(one.patch)) for one in advised)
 
 
 def decision(advised: Advised) -> Decision:
@@ -316,10 +317,8 @@ def _what(advised: Advised, stage: str) -> str:
     words = {FindingKind.TOO_THIN: thin, FindingKind.TOO_THICK: thick}.get(patch.finding, over)
     told = words.format(amount=amount)
     # Where a bump cannot be brought farther than to the contour, no more is said.
-    if (
-        stage not in (WAX, CAST, DENTINE)
-        or not advised.in_all_mm > advise(advised, stage) + _KNIFE_STEP_MM
-    ):
+    worked = stage in (WAX, CAST, DENTINE)
+    if not (worked and advised.in_all_mm > advise(advised, stage) + _KNIFE_STEP_MM):
         return told
     in_all = _KNIFE_STEP_MM * math.ceil((advised.in_all_mm - _FINER_MM) / _KNIFE_STEP_MM)
     return _IN_ALL.format(what=told, all=f"{in_all:.2f} mm")
