@@ -136,7 +136,7 @@ def test_two_scans_that_are_alike_are_told_so(stage: str, key: str, lang: str) -
     told = document(check_meshes(alike, CONTOUR, case=Case(stage=stage), aligned=True))
     words = Words(lang)
     assert words(f"verdict.{key}") in verdict_sentences(told, words)
-    assert words(f"verdict.{key}") in terminal_summary(told, lang)
+    assert f". {words(f'verdict.{key}')}" in terminal_summary(told, lang)
 
 
 @pytest.mark.parametrize(

@@ -146,7 +146,7 @@ def _limit(zone: Mapping[str, Any], words: Words) -> str:
 def _layer(document: Mapping[str, Any], words: Words) -> str:
     layer = document["layer"]
     if layer["median_mm"] is None:
-        return " ".join([words("terminal.no_layer"), *nowhere_cut(document, words)])
+        return ". ".join([words("terminal.no_layer"), *nowhere_cut(document, words)])
     return words(
         "terminal.layer",
         median=words.mm(layer["median_mm"]),
