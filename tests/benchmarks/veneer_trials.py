@@ -46,6 +46,7 @@ from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
     UNSUPPORTED,
+    AlignmentState,
     Bools,
     Case,
     Check,
@@ -114,7 +115,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         **_amounts_told(check, made, limits),
     }
     if made.faults:
-        result["faults"] = _faults(zones, made)
+        result["faults"] = _faults(zones, made, check.alignment.state)
         result["extra"] = [zone for zone in zones if zone["firm"] and not _explained(zone, made)]
         if one.workable and check.amount_mm is not None:
             after = worked(check, clean)
@@ -346,8 +347,10 @@ def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     }
 
 
-def _faults(zones: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
-    """For each planted fault whether a firm zone told of it, pointed at it and read it rightly."""
+def _faults(zones: list[dict[str, Any]], made: Made, state: AlignmentState) -> list[dict[str, Any]]:
+    """For each planted fault whether a firm zone told of it, pointed at it and read it rightly; in
+    a doubtful pose, where none is firm, whether any did."""
+    doubtful = state is AlignmentState.DOUBTFUL
     taken = made.limits().taken_mm
     found = []
     for fault in made.faults:
@@ -356,7 +359,8 @@ def _faults(zones: list[dict[str, Any]], made: Made) -> list[dict[str, Any]]:
             continue
         # Out of the contour it is the space that is told, elsewhere the layer.
         true = fault.worst_mm - (0.0 if fault.kind == "over_contour" else taken)
-        mine = [zone for zone in zones if zone["finding"] == fault.kind and zone["firm"]]
+        alike = [zone for zone in zones if zone["finding"] == fault.kind]
+        mine = [zone for zone in alike if zone["firm"] or doubtful]
         away = [_away(zone, fault.on_contour_mm) for zone in mine]
         within = [k for k, off in enumerate(away) if off <= fault.reach_mm + POINTER_MM]
         told = min(within, key=lambda k: away[k]) if within else None

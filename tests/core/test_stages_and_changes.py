@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib
 import re
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from veneercheck.core.judge import decide as judge
 from veneercheck.core.types import (
     SHARP_EDGE,
     UNSUPPORTED,
+    AlignmentState,
     Case,
     Check,
     Decision,
@@ -269,6 +272,26 @@ def with_a_thin_spot() -> dict:
         return np.where(spot(x, y, 8.0, 6.0), 0.2, cut(x, y))
 
     return document(check_meshes(plate(depth), CONTOUR, aligned=True))
+
+
+def test_in_a_doubtful_pose_no_zone_is_firm(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: the verdict, which is at most undecided there; depth, place and amount stay."""
+    surfaces = Surfaces(plate(lambda x, y: cut(x, y, 0.8)), CONTOUR)
+    (firm,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
+    sentence = importlib.import_module("veneercheck.check")
+    found = sentence._placed
+
+    def doubted(*args, **more):
+        alignment, *rest = found(*args, **more)
+        return dataclasses.replace(alignment, state=AlignmentState.DOUBTFUL), *rest
+
+    monkeypatch.setattr(sentence, "_placed", doubted)
+    (zone,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
+    assert (firm.decision, zone.decision) == (Decision.FIRM, Decision.UNDECIDED)
+    assert zone.action == f"how the two scans lie is doubtful; if it holds: {firm.action}"
+    told = action_words({"action": zone.action}, Words("de"))
+    assert re.search(r"falls es stimmt: 0,\d\d mm vom Gerüst abtragen$", told)
+    assert (zone.extreme_mm, zone.amount_mm) == (firm.extreme_mm, firm.amount_mm)
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)

@@ -64,6 +64,8 @@ class Advised:
     """And the vertices that lead up to it, where the veneer has no room either."""
     stop: bool = False
     """Its worst spot is built up to the contour, and may be a metal stop."""
+    doubtful: bool = False
+    """The pose it was read in is in doubt."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -118,6 +120,7 @@ def decide(
     *,
     stage: str,
     limits: Limits,
+    doubtful: bool = False,
 ) -> tuple[Zone, ...]:
     """Judge every patch and rank them.
 
@@ -134,7 +137,11 @@ def decide(
         Of the work: what can be done about a zone depends on it.
     limits : Limits
         For the least metal.
+    doubtful : bool
+        Where the framework lies on the wax-up is in doubt: then nothing is firm.
     """
+    if doubtful:
+        advised = [dataclasses.replace(one, doubtful=True) for one in advised]
     bites = [functional(one.patch.vertices) for one in advised]
 
     def rank(index: int) -> tuple[bool, bool, float]:
@@ -173,11 +180,13 @@ def decision(advised: Advised) -> Decision:
 
     That spot is the worst of many, so what noise alone makes the worst one look worse is allowed
     for first: without it 6 of 100 large zones were firm though 10 µm within their limit.
-    A zone of which too little could be read, whose limit does not show, or that may be a metal stop
-    is undecided however far it lies beyond.
+    A zone of which too little could be read, whose limit does not show, that may be a metal stop or
+    was read in a doubtful pose is undecided however far it lies beyond: no uncertainty holds the
+    doubt.
     """
-    firm = advised.patch.firmly_beyond and advised.patch.known and not advised.stop
-    return Decision.FIRM if firm else Decision.UNDECIDED
+    firm = advised.patch.firmly_beyond and advised.patch.known
+    open_yet = advised.stop or advised.doubtful
+    return Decision.FIRM if firm and not open_yet else Decision.UNDECIDED
 
 
 _STATED = {
@@ -293,6 +302,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
         return f"only {share} of it could be read: measure by hand or scan again"
     if advised.stop:
         return _OR_STOP.format(what=_what(advised, stage))
+    if advised.doubtful and patch.firmly_beyond:
+        return _IF_IT_HOLDS.format(what=_what(advised, stage))
     if decision(advised) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
@@ -302,6 +313,7 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 
 _OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
+_IF_IT_HOLDS = "how the two scans lie is doubtful; if it holds: {what}"
 _UNLIKE = (
     "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
     "both alike"
