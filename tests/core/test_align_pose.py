@@ -25,7 +25,9 @@ def _farthest_mm(body, motion):
     ("spec", "limit_mm"),
     [
         (bodies.BodySpec(3, underside=True, cut_from=-1.5), 0.005),
-        (bodies.BodySpec(5, base_framework=True, base_waxup=True), 0.005),
+        pytest.param(
+            bodies.BodySpec(5, base_framework=True, base_waxup=True), 0.005, marks=pytest.mark.long
+        ),
         (bodies.BodySpec(4, base_waxup=True, holes=5, fragments=3), 0.008),
     ],
     ids=["whole", "both on the model", "model in one scan only"],
@@ -92,7 +94,7 @@ def test_strangers_fail():
 @pytest.mark.parametrize(
     ("name", "number", "allowed"),
     [
-        ("two 2", 5, {"trusted"}),
+        pytest.param("two 2", 5, {"trusted"}, marks=pytest.mark.long),
         ("thin collar 3", 7, {"doubtful"}),
         ("hardly uncut 1", 7, {"failed"}),
     ],

@@ -52,6 +52,8 @@ BRIDGES = {
     "six, lower right, descending": phantom.BridgeSpec((48, 47, 46, 45, 44, 43), (47, 46, 44)),
 }
 
+EACH = [pytest.param(name, marks=[pytest.mark.long] * name.startswith("six")) for name in BRIDGES]
+
 
 @dataclasses.dataclass(frozen=True)
 class Known:
@@ -177,7 +179,7 @@ def test_the_inner_slope_of_a_steep_cusp_is_occlusal() -> None:
     assert (places.surface[wall] == Surface.OCCLUSAL).any()
 
 
-@pytest.mark.parametrize("name", BRIDGES)
+@pytest.mark.parametrize("name", EACH)
 def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
     """Expected: the generator's own codes at every vertex."""
     truth = known(name)
@@ -188,7 +190,7 @@ def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
     assert places.words == ()
 
 
-@pytest.mark.parametrize("name", BRIDGES)
+@pytest.mark.parametrize("name", EACH)
 def test_tooth_and_surface_in_any_pose_with_directions_judged(name: str) -> None:
     """Expected: the generator's codes, whichever way the wax-up lies; the guesses are told."""
     truth = known(name)
@@ -232,7 +234,7 @@ def test_sides_that_do_not_show_have_letters(name: str) -> None:
     assert not on_functional_cusps(places, np.arange(len(truth.tooth)), truth.area_mm2)
 
 
-@pytest.mark.parametrize("name", BRIDGES)
+@pytest.mark.parametrize("name", EACH)
 def test_a_spot_on_every_face_of_every_tooth_is_told_there(name: str) -> None:
     """Expected: the generator's tooth and surface, in the trade's word, third by its height."""
     truth = known(name)
@@ -264,8 +266,8 @@ def test_a_spot_on_every_face_of_every_tooth_is_told_there(name: str) -> None:
 @pytest.mark.parametrize(
     ("name", "units"),
     [
-        ("six, lower right, descending", (47, 46, 45, 44)),
-        ("six, lower right, descending", (46,)),
+        pytest.param("six, lower right, descending", (47, 46, 45, 44), marks=pytest.mark.long),
+        pytest.param("six, lower right, descending", (46,), marks=pytest.mark.long),
         ("three, lower left, descending", (36,)),
         ("four, upper right, ascending", (14, 15, 16)),
     ],

@@ -38,7 +38,7 @@ from veneercheck.report.verdict import action_words, stage_words, verdict_senten
 from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
 
-STEPS = 81
+STEPS = 61
 
 
 def plate(depth) -> TriangleMesh:

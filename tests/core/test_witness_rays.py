@@ -137,7 +137,9 @@ def by_vtk(start: Floats, way: Floats) -> Floats:
     return distance
 
 
-@pytest.mark.parametrize("witness", [by_rtree, by_libigl, by_vtk, by_open3d])
+@pytest.mark.parametrize(
+    "witness", [pytest.param(by_rtree, marks=pytest.mark.long), by_libigl, by_vtk, by_open3d]
+)
 def test_rays_agree_with_an_independent_engine(
     witness: Callable[[Floats, Floats], Floats],
 ) -> None:

@@ -30,7 +30,7 @@ from veneercheck.record import Register, sha256_of
 from veneercheck.record.signing import unsigned
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.long)])
 def lab(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Lab:
     """A laboratory of the test's own."""
     made_up_lab.quick_keys(monkeypatch)

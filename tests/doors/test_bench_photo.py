@@ -101,7 +101,7 @@ def browser() -> Iterator[Any]:
         yield opened
 
 
-@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+@pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgresql", marks=pytest.mark.long)])
 def test_a_photographed_report_opens_its_check(
     kind: str, browser: Any, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:

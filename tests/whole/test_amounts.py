@@ -9,7 +9,7 @@ import pytest
 import amount_trials as trials
 
 
-@pytest.mark.parametrize("size", ["small", "proud"])
+@pytest.mark.parametrize("size", [pytest.param("small", marks=pytest.mark.long), "proud"])
 def test_worked_on_as_advised_nothing_is_left_after_two_rounds(size: str) -> None:
     """Source: nothing but the planted faults is wrong with the crown."""
     one = trials.job((45,), (), size)

@@ -295,6 +295,7 @@ def stop_amid_a_case(store: Path, held: list[int]) -> None:
         time.sleep(0.005)
 
 
+@pytest.mark.long
 def test_what_a_worker_hangs_on_is_given_to_another(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -59,7 +59,7 @@ def cut_back(mesh: TriangleMesh) -> tuple[TriangleMesh, Bools]:
     return TriangleMesh(points, mesh.faces), depth > 0
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.long)])
 def test_the_pose_comes_back_from_anywhere(
     seed: int, from_npm: Callable[[str, str], bytes]
 ) -> None:

@@ -24,7 +24,9 @@ from veneercheck.record import sha256_of
 MOST_COMMANDS = 2
 
 
-@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+@pytest.fixture(
+    scope="module", params=["sqlite", pytest.param("postgresql", marks=pytest.mark.long)]
+)
 def lab(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[tuple[Lab, str]]:

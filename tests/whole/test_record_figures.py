@@ -24,7 +24,7 @@ from veneercheck.record.signing import unsigned
 from veneercheck.scan import write_stl
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.long)])
 def lab(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Lab:
     """A laboratory of the test's own."""
     made_up_lab.quick_keys(monkeypatch)

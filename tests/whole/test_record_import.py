@@ -30,7 +30,7 @@ OLD_BUNDLE = Path(__file__).parents[1] / "edges" / "bundle_1.zip"
 files with a decision on it."""
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.long), "postgresql"])
 def labs(
     request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Lab, Lab]:

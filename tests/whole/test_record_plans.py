@@ -22,7 +22,7 @@ from veneercheck.record.importing import original_hash
 from veneercheck.record.located import file_hashes
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.long), "postgresql"])
 def lab(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Lab:
     """A check and a plan of T-1, a plan of T-2 alone, an old one of T-3."""
     made_up_lab.quick_keys(monkeypatch)

@@ -88,8 +88,8 @@ SOUND = [
     _trial(SHOULDER),
     _trial(STEP),
     job("sound", 9),
-    job("sound", 12),
-    job("sound", 14),
+    pytest.param(job("sound", 12), marks=pytest.mark.long),
+    pytest.param(job("sound", 14), marks=pytest.mark.long),
 ]
 
 
