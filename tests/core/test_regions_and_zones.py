@@ -334,6 +334,28 @@ def test_a_hollow_under_a_fissure_is_too_thick_though_its_contour_is_one_line() 
     assert zone.extreme_mm == pytest.approx(2.15, abs=0.02)
 
 
+@pytest.mark.parametrize(("space_mm", "decision"), [(0.9, Decision.FIRM), (1.22, None)])
+def test_a_floor_under_a_fissure_is_too_thin_though_its_contour_is_one_line(
+    space_mm: float, decision: Decision | None
+) -> None:
+    """By hand: flat metal under a V of 0.6 mm, so much from its bottom: 0.2 of opaquer leave 0.7 mm
+    of layer. Off by o a ball that touches metal and bottom is (o² + 0.9²) / 0.9 wide, less than the
+    least 1.2 mm up to 0.52 to either side. 1.22 mm are enough: of a place that is narrow on the
+    contour and keeps its limit nothing is said, however near to it."""
+
+    def fissure(x, y):
+        return 0.6 + space_mm - np.clip(0.6 - np.abs(x - 8.0), 0.0, 0.6) + 0.0 * y
+
+    top = plate(lambda x, y: np.where(x < 4.1, 0.0, fissure(x, y) - 0.6 - space_mm))
+    metal = plate(lambda x, y: -cut(x, y, 0.6 + space_mm))
+    zones = check(Surfaces(metal, top), case=Case(), limits=built_in(), aligned=True).zones
+    assert [zone.decision for zone in zones] == ([] if decision is None else [decision])
+    for zone in zones:
+        assert zone.finding is FindingKind.TOO_THIN
+        assert zone.extreme_mm == pytest.approx(space_mm - 0.2, abs=0.03)
+        assert zone.area_mm2 == pytest.approx(8.0 * 2 * 0.52, rel=0.15)
+
+
 @pytest.mark.parametrize("step_mm", [0.1, 0.8])
 def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm(step_mm: float) -> None:
     """By construction: a sound run-out of 1.0 mm from x = 4 on, of which over half the line's

@@ -66,8 +66,9 @@ def check_meshes(
 ) -> Result:
     """Check two surfaces, in mm, normals outward.
 
-    What is in memory is taken as it is: equal vertices become one, and nothing else is put right.
-    What is given as a path is read and put right as `check_files` does.
+    What is in memory is taken as it is: equal vertices become one, triangles with two corners at
+    one place are left out, and nothing else is put right. What is given as a path is read and put
+    right as `check_files` does.
 
     Parameters
     ----------
@@ -194,17 +195,16 @@ def _as_scan(thing: Any, name: str, unit: str | None) -> tuple[scan.Scan, Ints]:
 
 
 def _merged(mesh: TriangleMesh) -> tuple[TriangleMesh, Ints]:
-    """Equal vertices made one: triangles that do not share them are no surface."""
+    """Equal vertices made one, for triangles that do not share them are no surface; without those
+    that have two corners at one place, as thinning leaves them."""
     points = mesh.points_mm + 0.0  # −0 becomes 0, so that equal means alike
     first, number = merge_equal(points)
     faces = number[mesh.faces]
+    faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]
     used = np.zeros(len(first), dtype=bool)
     used[faces] = True
-    if len(first) == len(points) and used.all():
+    if used.all() and len(first) == len(points) and len(faces) == len(mesh.faces):
         return mesh, number
-    faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]
-    used[:] = False
-    used[faces] = True
     new = np.where(used, np.cumsum(used) - 1, -1)
     return TriangleMesh(points[first][used], new[faces]), new[number]
 

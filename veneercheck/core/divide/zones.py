@@ -17,6 +17,7 @@ from veneercheck.core.divide.spots import (
     largest_of,
     spot_means,
 )
+from veneercheck.core.divide.width import across_mm, across_sight, slivers
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import large_parts
@@ -278,17 +279,32 @@ class _Ground:
         edges, area = self.reading.edges, self.reading.space.area_mm2
         crumbs = mask & ~large_parts(mask, edges, area, self.limits.smallest_zone_mm2)
         narrowest = self.limits.narrowest_zone_mm
-        slivers = _slivers(self.place_mm, edges, mask, narrowest, worked)
-        if self.excess.finding is FindingKind.TOO_THICK:
-            # Over a hollow under a fissure all of it has one and the same line for its contour.
-            slivers &= _slivers(self.framework.points_mm, edges, mask, narrowest, worked)
-        mask = mask & ~crumbs & ~slivers
+        narrow = slivers(self.place_mm, edges, mask, narrowest_mm=narrowest, worked=worked)
+        if narrow.any():
+            narrow &= self._narrow_in_itself(mask, edges, narrowest, worked)
+        mask = mask & ~crumbs & ~narrow
         near = np.isfinite(reach_along_edges(self.place_mm, edges, mask, 0.5 * GAP_MM))
         label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
         members = np.flatnonzero(mask)
         members = members[np.argsort(label[members], kind="stable")]
         starts = np.flatnonzero(np.diff(label[members])) + 1
         return [self._patch(part) for part in np.split(members, starts) if len(part)]
+
+    def _narrow_in_itself(
+        self, mask: Bools, edges: Ints, narrowest_mm: float, worked: Bools
+    ) -> Bools:
+        """What is narrow on the framework, too: under a fissure one line is the contour of all.
+
+        Too thin is wide across the line of sight, and only where its means lack something.
+        """
+        points, length_mm = self.framework.points_mm, None
+        if self.excess.finding is FindingKind.TOO_THIN:
+            length_mm = across_sight(points, self.reading.space.contour_mm, edges)
+            mask = mask & (self.spots.excess_mm > 0)
+        wide = mask & ~slivers(
+            points, edges, mask, narrowest_mm=narrowest_mm, worked=worked, length_mm=length_mm
+        )
+        return ~wide
 
     def _worst(self, vertices: Ints) -> int:
         """The vertex in the middle of the worst spot; of many that noise alone tells apart, the one
@@ -320,25 +336,9 @@ class _Ground:
             path=float(spots.path[worst]),
             chosen_mm=noise * largest_of(float(self.close_mm2[worst]) / SPOT_MM2),
             spot=spot,
-            across_mm=_across_mm(points[vertices], weight),
+            across_mm=across_mm(points[vertices], weight),
             unlike=bool(self.regions.unlike[spot].mean() > 0.5),
         )
-
-
-def _slivers(points: Floats, edges: Ints, mask: Bools, narrowest_mm: float, worked: Bools) -> Bools:
-    """Parts that are nowhere as wide as a hand can work on, nor where it is `worked` anyway."""
-    inward = reach_along_edges(points, edges, ~mask, 0.5 * narrowest_mm)
-    label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
-    wide = np.zeros(len(mask), dtype=bool)
-    wide[label[mask & (np.isinf(inward) | worked)]] = True
-    return mask & ~wide[label]
-
-
-def _across_mm(points_mm: Floats, weight: Floats) -> float:
-    """How far a part reaches in its longest direction: four deviations, as in a disc."""
-    off = points_mm - weight @ points_mm / weight.sum()
-    spread = np.einsum("i,ij,ik->jk", weight, off, off) / weight.sum()
-    return 4.0 * math.sqrt(max(float(np.linalg.eigvalsh(spread)[-1]), 0.0))
 
 
 def bead_patches(

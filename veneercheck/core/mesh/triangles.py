@@ -234,7 +234,13 @@ def components(count: int, pairs: Ints) -> Ints:
     return np.asarray(label, dtype=np.int64)
 
 
-def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Floats:
+def reach_along_edges(
+    points_mm: Floats,
+    edges: Ints,
+    seeds: Bools,
+    limit_mm: float,
+    length_mm: Floats | None = None,
+) -> Floats:
     """Length of the shortest way along edges from the nearest seed; infinite beyond the limit.
 
     Parameters
@@ -243,13 +249,21 @@ def reach_along_edges(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: fl
     edges : ndarray of int64, shape (e, 2)
         Each once.
     seeds : ndarray of bool, shape (n,)
+    limit_mm : float
+    length_mm : ndarray, shape (e,), optional
+        Of each edge, where it counts as another than it is.
     """
     from scipy.sparse import csgraph
 
     if not seeds.any():
         return np.full(len(points_mm), np.inf)
-    edges = edges[_worth_following(points_mm, edges, seeds, limit_mm)]
-    length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
+    box_mm = limit_mm if length_mm is None else math.inf
+    worth = _worth_following(points_mm, edges, seeds, box_mm)
+    edges = edges[worth]
+    if length_mm is None:
+        length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
+    else:
+        length = length_mm[worth]
     short = length <= limit_mm  # nor do ways lead over places that are not known
     graph = _graph(len(points_mm), edges[short], length[short])
     found: Floats = csgraph.dijkstra(
