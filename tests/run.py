@@ -20,8 +20,8 @@ ROOT = Path(__file__).resolve().parent.parent
 BENCHMARKS = sorted((ROOT / "tests" / "benchmarks").glob("*.py"))
 """Tests import the long trials that they shorten."""
 
-WORKERS = 1 + (os.cpu_count() or 1)
-"""Of pytest, one more than there are cores: many a test waits for a process, a line or a clock."""
+WORKERS = 2 + (os.cpu_count() or 1)
+"""Of pytest, two more than there are cores: many a test waits for a process, a line or a clock."""
 
 KEEPING = {"MALLOC_MMAP_THRESHOLD_": f"{2**30}", "MALLOC_TRIM_THRESHOLD_": f"{2**32}"}
 """What is let go stays with its process (glibc): a twentieth less time for some 40 MB each."""
