@@ -328,7 +328,7 @@ def _judged(
         lambda at: anatomy.on_functional_cusps(where, at, space.area_mm2),
         stage=case.stage,
         limits=limits,
-        doubtful=alignment.state is AlignmentState.DOUBTFUL,
+        doubtful=alignment.beyond_budget,
     )
     questions = (
         *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),

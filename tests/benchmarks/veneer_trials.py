@@ -46,7 +46,6 @@ from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
     UNSUPPORTED,
-    AlignmentState,
     Bools,
     Case,
     Check,
@@ -115,7 +114,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         **_amounts_told(check, made, limits),
     }
     if made.faults:
-        result["faults"] = _faults(zones, made, check.alignment.state)
+        result["faults"] = _faults(zones, made, check.alignment.beyond_budget)
         result["extra"] = [zone for zone in zones if zone["firm"] and not _explained(zone, made)]
         if one.workable and check.amount_mm is not None:
             after = worked(check, clean)
@@ -347,10 +346,9 @@ def _amounts_told(check: Check, made: Made, limits: Limits) -> dict[str, Any]:
     }
 
 
-def _faults(zones: list[dict[str, Any]], made: Made, state: AlignmentState) -> list[dict[str, Any]]:
+def _faults(zones: list[dict[str, Any]], made: Made, doubtful: bool) -> list[dict[str, Any]]:
     """For each planted fault whether a firm zone told of it, pointed at it and read it rightly; in
     a doubtful pose, where none is firm, whether any did."""
-    doubtful = state is AlignmentState.DOUBTFUL
     taken = made.limits().taken_mm
     found = []
     for fault in made.faults:

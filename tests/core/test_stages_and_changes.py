@@ -25,6 +25,7 @@ from veneercheck.core.types import (
     Decision,
     FindingKind,
     LayerLimits,
+    Reason,
     Region,
     Trend,
     TriangleMesh,
@@ -275,7 +276,8 @@ def with_a_thin_spot() -> dict:
 
 
 def test_in_a_doubtful_pose_no_zone_is_firm(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Source: the verdict, which is at most undecided there; depth, place and amount stay."""
+    """Source: the verdict, which is at most undecided there; depth, place and amount stay. Where
+    the uncut surface only holds it loosely, that is counted in the zone's own uncertainty."""
     surfaces = Surfaces(plate(lambda x, y: cut(x, y, 0.8)), CONTOUR)
     (firm,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
     sentence = importlib.import_module("veneercheck.check")
@@ -283,9 +285,14 @@ def test_in_a_doubtful_pose_no_zone_is_firm(monkeypatch: pytest.MonkeyPatch) -> 
 
     def doubted(*args, **more):
         alignment, *rest = found(*args, **more)
-        return dataclasses.replace(alignment, state=AlignmentState.DOUBTFUL), *rest
+        state = AlignmentState.DOUBTFUL
+        return dataclasses.replace(alignment, state=state, reasons=tuple(reasons)), *rest
 
     monkeypatch.setattr(sentence, "_placed", doubted)
+    reasons = [Reason("too_loose", "held to ±40 µm")]
+    (loose,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
+    assert (loose.decision, loose.action) == (Decision.FIRM, firm.action)
+    reasons.append(Reason("rival", "another pose fits nearly as well"))
     (zone,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
     assert (firm.decision, zone.decision) == (Decision.FIRM, Decision.UNDECIDED)
     assert zone.action == f"how the two scans lie is doubtful; if it holds: {firm.action}"

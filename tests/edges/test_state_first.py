@@ -78,6 +78,23 @@ def test_terminal_and_page_begin_with_the_state(state: str, lang: str, tmp_path:
     assert words.index(REASON) < words.index(Words(lang)("report.what_to_do"))
 
 
+@pytest.mark.parametrize(
+    ("lang", "first"),
+    [("en", "Held only loosely by what was left uncut: "), ("de", "Von dem, was nicht reduziert ")],
+)
+def test_what_is_only_held_loosely_is_not_sent_to_be_seated(
+    lang: str, first: str, tmp_path: Path
+) -> None:
+    """Source: what helps there, which is more uncut surface; a further doubt comes before it."""
+    document = filed_as("doubtful", tmp_path).document
+    coded = [{"code": "too_loose", "values": {"bound": 40.0, "least": "", "like": ""}}]
+    document["alignment"]["coded"] = coded
+    assert terminal_summary(document, lang).strip().startswith(first)
+    coded.append({"code": "halves", "values": {"apart": 60.0}})
+    document["alignment"]["reasons"] = [REASON, REASON]
+    assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
 @pytest.mark.parametrize("lang", LANGUAGES)
 @pytest.mark.parametrize("state", ["doubtful", "failed"])

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.types import COVERED, DENTINE, FINISHED, WAX
+from veneercheck.core.types import COVERED, DENTINE, FINISHED, LOOSE, WAX
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -64,8 +64,12 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     fit = document["alignment"]
     if fit["state"] not in ("doubtful", "failed"):
         return []
-    why = "; ".join(reasons(fit, words))
-    return [words(f"verdict.{fit['state']}"), *([words("verdict.why", reasons=why)] if why else [])]
+    why, codes = "; ".join(reasons(fit, words)), [one["code"] for one in fit.get("coded", ())]
+    loose = fit["state"] == "doubtful" and codes and all(code in LOOSE for code in codes)
+    return [
+        words(f"verdict.{'loose' if loose else fit['state']}"),
+        *([words("verdict.why", reasons=why)] if why else []),
+    ]
 
 
 def _mistaken(document: Mapping[str, Any]) -> list[str]:

@@ -65,7 +65,7 @@ class Advised:
     stop: bool = False
     """Its worst spot is built up to the contour, and may be a metal stop."""
     doubtful: bool = False
-    """The pose it was read in is in doubt."""
+    """The pose it was read in is in doubt, by more than `u_mm` holds."""
 
 
 def _nowhere(_: Ints) -> tuple[str | None, str | None, str]:
@@ -138,7 +138,7 @@ def decide(
     limits : Limits
         For the least metal.
     doubtful : bool
-        Where the framework lies on the wax-up is in doubt: then nothing is firm.
+        The pose is in doubt by more than its uncertainty says: then nothing is firm.
     """
     if doubtful:
         advised = [dataclasses.replace(one, doubtful=True) for one in advised]

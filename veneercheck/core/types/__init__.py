@@ -1,6 +1,7 @@
 """The nouns of the check, one topic a file; everything is imported from here."""
 
 from veneercheck.core.types.alignment import (
+    LOOSE,
     Alignment,
     AlignmentState,
     FitEvidence,
@@ -60,6 +61,7 @@ __all__ = [
     "FINISHED",
     "FORBIDDEN",
     "LIMITS",
+    "LOOSE",
     "OPAQUED",
     "PRACTICE",
     "SHARP_EDGE",

@@ -21,6 +21,10 @@ class Reason:
     values: Values = dataclasses.field(default_factory=dict)
 
 
+LOOSE = ("too_loose", "too_loose_sliding")
+"""Reasons that doubt no more than the covariance says, which every reading's uncertainty holds."""
+
+
 class AlignmentState(StrEnum):
     """How far the fit of the framework on the wax-up may be believed."""
 
@@ -116,3 +120,10 @@ class Alignment:
     stopped: str = ""
     reasons: tuple[Reason, ...] = ()
     evidence: FitEvidence = FitEvidence()
+
+    @property
+    def beyond_budget(self) -> bool:
+        """Whether the pose is in doubt by more than its covariance says: another one fits as well,
+        a part lies otherwise, a size is another."""
+        doubtful = self.state is AlignmentState.DOUBTFUL
+        return doubtful and any(why.code not in LOOSE for why in self.reasons)
