@@ -133,6 +133,7 @@ def test_a_triangle_with_two_corners_at_one_place_is_left_out(
     points, faces = np.array(framework.vertices), np.array(framework.faces)
     flat = faces[-5][[0, 1, 1]]
     found = vc.check_meshes((points, np.vstack([faces, flat])), waxup, aligned=True)
+    assert found.framework.triangles == len(faces)
     for name in READINGS:
         np.testing.assert_array_equal(getattr(found, name), getattr(result, name))
 
