@@ -131,6 +131,7 @@ def test_another_size_is_measured_and_told_and_never_applied(lump):
     # Source: the framework was made 0.5 % larger.
     framework, _ = _changed(lump, lambda points: 0.005 * points)
     found = align(framework, lump)
+    assert [one.code for one in found.reasons if "size" in one.code] == ["another_size_larger"]
     assert found.state is not AlignmentState.TRUSTED
     assert found.evidence.scale == pytest.approx(1.005, abs=1e-3)
     assert any("% larger" in reason.words for reason in found.reasons)

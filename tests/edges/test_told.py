@@ -70,6 +70,8 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.part_off(0.061),
         told.swollen(0.05),
         told.swollen(-0.05),
+        told.two_depths(0.1, 0.02),
+        told.finished_otherwise(0.15, 0.1),
         told.frame_untrue(0.123),
         told.frame_crossing(0.31),
         told.frame_apart(0.02),
@@ -91,7 +93,7 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     assert german[3].startswith("nur 3,1 mm²")
     assert german[4].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
     assert "gleicht einem Zylinder" in german[5]
-    assert "+1,23 % größer" in german[10] and "−1,23 % größer" in german[11]
+    assert " 1,23 % größer" in german[10] and " 1,23 % kleiner" in german[11]
 
 
 def every_sentence_on_directions() -> list[str]:

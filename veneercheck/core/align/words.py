@@ -95,11 +95,12 @@ def halves(apart_mm: float) -> Reason:
 
 def another_size(scale: float) -> Reason:
     """One scan is larger than the other."""
+    percent, which = 100 * abs(scale - 1), "larger" if scale > 1 else "smaller"
     return Reason(
-        "another_size",
-        f"the framework is {100 * (scale - 1):+.2f} % larger than the wax-up where it was not cut: "
-        "check unit and calibration, or shrinkage; the difference is told, not applied",
-        {"percent": 100 * (scale - 1)},
+        f"another_size_{which}",
+        f"the framework is {percent:.2f} % {which} than the wax-up where it was not cut: check "
+        "unit and calibration, or shrinkage; the difference is told, not applied",
+        {"percent": percent},
     )
 
 
