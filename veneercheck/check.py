@@ -33,6 +33,7 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Region,
+    RigidMotion,
     Structure,
     TriangleMesh,
 )
@@ -194,9 +195,9 @@ def _placed(
 ) -> tuple[Alignment, Limits, tuple[Fault, ...]]:
     """The pose; of metal by what finishing truly took off it."""
 
-    def placed(taken_mm: float) -> Alignment:
+    def placed(taken_mm: float, near: RigidMotion | None = None) -> Alignment:
         framework = finishing.before(surfaces.framework, taken_mm)
-        return (_given if aligned else _aligned)(framework, surfaces, case)
+        return (_given if aligned else _aligned)(framework, surfaces, case, near)
 
     if case.stage == WAX:
         return placed(limits.finishing_mm), limits, ()
@@ -206,16 +207,20 @@ def _placed(
     return found, dataclasses.replace(limits, finishing_mm=taken_mm), told
 
 
-def _given(framework: TriangleMesh, surfaces: Surfaces, _: Case) -> Alignment:
+def _given(
+    framework: TriangleMesh, surfaces: Surfaces, _: Case, __: RigidMotion | None
+) -> Alignment:
     """The frame that the scans share, held against what was not cut."""
     return align.examine(framework, surfaces.waxup, reference=surfaces.uncut())
 
 
-def _aligned(framework: TriangleMesh, surfaces: Surfaces, case: Case) -> Alignment:
-    """The fit, from the places picked on both scans if there are any."""
+def _aligned(
+    framework: TriangleMesh, surfaces: Surfaces, case: Case, near: RigidMotion | None
+) -> Alignment:
+    """The fit, from the places picked on both scans if there are any, else near a pose if any."""
     uncut = surfaces.uncut()
     if not case.landmarks_mm:
-        return align.align(framework, surfaces.waxup, reference=uncut)
+        return align.align(framework, surfaces.waxup, reference=uncut, start=near)
     start = align.start_of(surfaces.framework, surfaces.waxup, case.landmarks_mm)
     found = align.align(framework, surfaces.waxup, reference=uncut, start=start)
     return align.held(found, case.landmarks_mm)

@@ -87,7 +87,7 @@ def before(framework: TriangleMesh, taken_mm: float) -> TriangleMesh:
 
 
 def by_measure(
-    placed: Callable[[float], Alignment],
+    placed: Callable[[float, RigidMotion | None], Alignment],
     framework: TriangleMesh,
     waxup: TriangleMesh,
     guess_mm: float,
@@ -99,14 +99,15 @@ def by_measure(
     Parameters
     ----------
     placed : callable
-        Lays the framework on the wax-up, for so much taken off everywhere in mm.
+        Lays the framework on the wax-up, for so much taken off everywhere in mm; near a pose, if
+        one is given.
     framework, waxup : TriangleMesh
     guess_mm : float
         What the profile says; kept where nothing surer is found.
     reference : ndarray of bool, shape (n,), optional
         Framework vertices known to be uncut.
     """
-    found, used_mm = placed(guess_mm), guess_mm
+    found, used_mm = placed(guess_mm, None), guess_mm
     body, target = fit.prepared(framework, waxup, AlignOptions(), reference)
     for _ in range(_MOST_FITS):
         taken = taken_off(body, target, found.waxup_from_framework)
@@ -116,7 +117,10 @@ def by_measure(
         measured_mm, least_mm = max(taken.mm, 0.0), max(_ALIKE_MM, _SURE * taken.u_mm)
         if not (taken.u_mm < _SURE_MM and abs(measured_mm - used_mm) > least_mm):
             break
-        anew = placed(measured_mm)
+        anew = placed(measured_mm, None)
+        if anew.state is AlignmentState.FAILED:
+            # Of two poses that are nearly alike a search may take the other one.
+            anew = placed(measured_mm, found.waxup_from_framework)
         if anew.state is AlignmentState.FAILED:
             return _doubted(found, words.finished_otherwise(measured_mm, used_mm)), used_mm, ()
         found, used_mm = anew, measured_mm
