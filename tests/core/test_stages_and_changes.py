@@ -295,9 +295,9 @@ def test_in_a_doubtful_pose_no_zone_is_firm(monkeypatch: pytest.MonkeyPatch) -> 
     reasons.append(Reason("rival", "another pose fits nearly as well"))
     (zone,) = check(surfaces, case=Case(), limits=built_in(), aligned=True).zones
     assert (firm.decision, zone.decision) == (Decision.FIRM, Decision.UNDECIDED)
-    assert zone.action == f"how the two scans lie is doubtful; if it holds: {firm.action}"
+    assert zone.action == f"if the two scans lie rightly: {firm.action}"
     told = action_words({"action": zone.action}, Words("de"))
-    assert re.search(r"falls es stimmt: 0,\d\d mm vom Gerüst abtragen$", told)
+    assert re.search(r"falls die Scans richtig liegen: 0,\d\d mm vom Gerüst abtragen$", told)
     assert (zone.extreme_mm, zone.amount_mm) == (firm.extreme_mm, firm.amount_mm)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import importlib.util
 import io
@@ -26,7 +27,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import read_result, render, write_result
 from veneercheck.report.carried import view_plan
-from veneercheck.report.colours import WINE
+from veneercheck.report.colours import CALM_THIN, WINE
 from veneercheck.report.cuts import write_sections
 from veneercheck.report.html import write_html
 from veneercheck.report.interactive import script, view_section
@@ -36,6 +37,7 @@ from veneercheck.report.paper import PAPERS, write_papers
 from veneercheck.report.raster import sample
 from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.stills import without_words, zones_shown
+from veneercheck.report.summary import summary
 from veneercheck.report.viewing import scripts
 from veneercheck.report.views import Camera
 from veneercheck.report.window import open_window
@@ -114,6 +116,25 @@ def test_words_of_others_stay_words(folder: Path) -> None:
     assert "<img src=x" not in text
     assert "&lt;img src=x onerror=alert(1)&gt;" in text
     assert text.count("<script") == text.count("</script>") == 5
+
+
+@pytest.mark.parametrize("decision", ["firm", "undecided"])
+def test_the_legend_holds_the_tint_of_undecided_places_where_there_are_any(
+    folder: Path, decision: str
+) -> None:
+    """Source: every colour of the map has its meaning beside it."""
+    filed, words = read_result(folder), Words("en")
+    document = copy.deepcopy(filed.document)
+    for zone in document["zones"]:
+        zone["decision"] = decision
+    scene = scene_of(dataclasses.replace(filed, document=document), words)
+    found = re.findall(r'class="one-sign".*?</span>', str(view_section(scene)), re.DOTALL)
+    assert "over contour" in found[0]
+    told = [sign for sign in found if words("legend.undecided") in sign]
+    assert len(told) == (decision == "undecided")
+    foot = np.asarray(summary(scene).convert("RGB"), dtype=int)[-200:]
+    tint = np.abs(foot - np.round(CALM_THIN)).max(axis=2) < 8
+    assert (tint.sum() > 100) == (decision == "undecided")
 
 
 def test_page_asks_nothing_of_the_network(folder: Path) -> None:

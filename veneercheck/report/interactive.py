@@ -174,11 +174,12 @@ def _bands(scene: Scene) -> Markup:
 
 
 def _signs_of(scene: Scene) -> tuple[str, ...]:
-    return (*_SIGNS, "bead") if len(bead_places(scene.filed.document)) else _SIGNS
+    more = {"undecided": scene.undecided, "bead": len(bead_places(scene.filed.document)) > 0}
+    return (*_SIGNS, *(name for name, shown in more.items() if shown))
 
 
 def _sign(kind: str, scene: Scene) -> Markup:
-    of = {"data_of": "0"} if kind == "over" else {}
+    of = {"data_of": "0"} if kind in ("over", "undecided") else {}
     return _signed(kind, scene.words(f"legend.{kind}"), **of)
 
 

@@ -48,6 +48,11 @@ class Scene:
     amount_kind: str = "amount"
     large: float = 1.0
 
+    @property
+    def undecided(self) -> bool:
+        """Whether any of its zones is."""
+        return any(zone["decision"] == "undecided" for zone in self.filed.document["zones"])
+
 
 def scene_of(filed: FiledResult, words: Words) -> Scene:
     """Prepare a measured result for its pictures."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from veneercheck.machine.aside import put
 from veneercheck.report.captions import case_words, limits_words, stated
 from veneercheck.report.colours import INK
-from veneercheck.report.drawing import WHITE, font, scale_bar, side_name
+from veneercheck.report.drawing import WHITE, font, scale_bar, side_name, swatch
 from veneercheck.report.legend import fitted, layer_bar
 from veneercheck.report.palette import png
 from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from PIL import ImageDraw
 
 SUMMARY = "summary.png"
+
+_SWATCH = (46, 28)
 
 WIDE, TALL = 1080, 1350
 """The upright picture that telephones show whole."""
@@ -169,9 +171,20 @@ def _foot(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, scene: Scene) -> None:
     layer_bar(sheet, scene, (_EDGE, top), _BAR, 29)
     limits, taken = limits_words(document, words).rsplit(" · ", 1)
     y = top + _BAR[1] + 50
-    for line in (limits, taken):
-        text, size = fitted(pen, line, WIDE - 2 * _EDGE, _SMALL_SIZES, bold=False)
+    taken_px = _sign(sheet, pen, words("legend.undecided"), y) if scene.undecided else 0.0
+    for line, beside_px in ((limits, taken_px), (taken, 0.0)):
+        room = WIDE - 2 * _EDGE - beside_px
+        text, size = fitted(pen, line, room, _SMALL_SIZES, bold=False)
         pen.text((_EDGE, y), text, INK, font(size))
         y += 36
     line, size = fitted(pen, words("verdict.not_release"), WIDE - 2 * _EDGE, (30, 28, 26))
     pen.text((_EDGE, y), line, INK, font(size, bold=True))
+
+
+def _sign(sheet: Pillow.Image, pen: ImageDraw.ImageDraw, told: str, y: int) -> float:
+    """The tint of undecided places with its meaning, at the right; the room that it takes."""
+    letters = font(_SMALL_SIZES[0])
+    x = WIDE - _EDGE - pen.textlength(told, letters)
+    pen.text((x, y), told, INK, letters)
+    sheet.paste(swatch("undecided", *_SWATCH), (round(x) - _SWATCH[0] - 10, y + 4))
+    return WIDE - _EDGE - x + _SWATCH[0] + 2 * _EDGE

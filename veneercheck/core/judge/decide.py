@@ -313,7 +313,7 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 
 _OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
-_IF_IT_HOLDS = "how the two scans lie is doubtful; if it holds: {what}"
+_IF_IT_HOLDS = "if the two scans lie rightly: {what}"
 _UNLIKE = (
     "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
     "both alike"
