@@ -153,8 +153,9 @@ def test_a_key_of_real_cost_opens_with_its_phrase_alone(tmp_path: Path) -> None:
     told = json.loads(file.read_text(encoding="utf-8"))
     assert told["argon2id"] == {"memory_kib": 65536, "rounds": 3, "lanes": 4}
     assert keys.open_key(tmp_path, "AB", "correct horse battery").public == made.public
+    last = "00" if told["sealed"][-2:] != "00" else "01"
     for altered in ({"argon2id": {**told["argon2id"], "memory_kib": 1 << 30}},
-                    {"sealed": told["sealed"][:-2] + "00"}, {"salt": "00" * 16}):  # fmt: skip
+                    {"sealed": told["sealed"][:-2] + last}, {"salt": "00" * 16}):  # fmt: skip
         file.write_text(json.dumps(told | altered), encoding="utf-8")
         with pytest.raises(RecordError, match="does not open"):
             keys.open_key(tmp_path, "AB", "correct horse battery")
