@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import shutil
 import subprocess
@@ -11,10 +12,15 @@ from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+import typer.main
 from hypothesis import HealthCheck, settings
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the program does, before numpy is loaded
 os.environ.pop("VENEERCHECK_REGISTER", None)  # nobody's own register takes up the tests' checks
+
+# A program reads the words of its commands once, and these tests call it a thousand times: typer
+# would read them anew each time, for a tenth of a second.
+typer.main.get_command = functools.cache(typer.main.get_command)
 
 collect_ignore = ["run.py", "benchmarks"]
 
