@@ -95,7 +95,7 @@ def test_strangers_fail():
     ("name", "number", "allowed"),
     [
         pytest.param("two 2", 5, {"trusted"}, marks=pytest.mark.long),
-        ("thin collar 3", 7, {"doubtful"}),
+        pytest.param("thin collar 3", 7, {"doubtful"}, marks=pytest.mark.long),
         ("hardly uncut 1", 7, {"failed"}),
     ],
 )

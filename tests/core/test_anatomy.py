@@ -52,7 +52,11 @@ BRIDGES = {
     "six, lower right, descending": phantom.BridgeSpec((48, 47, 46, 45, 44, 43), (47, 46, 44)),
 }
 
-EACH = [pytest.param(name, marks=[pytest.mark.long] * name.startswith("six")) for name in BRIDGES]
+SECOND = ("four, upper, across the midline", "three, lower left, descending")
+EACH = [
+    pytest.param(name, marks=[pytest.mark.long] * (name.startswith("six") or name in SECOND))
+    for name in BRIDGES
+]
 
 
 @dataclasses.dataclass(frozen=True)

@@ -37,7 +37,7 @@ waxup = "w.stl"
 """
 
 
-@pytest.fixture(scope="module", params=["en", "de"])
+@pytest.fixture(scope="module", params=[pytest.param("en", marks=pytest.mark.long), "de"])
 def lab(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A case checked into a register with its report, by a scanner whose calibration ran out.
 
