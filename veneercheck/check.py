@@ -29,6 +29,7 @@ from veneercheck.core.types import (
     Case,
     Check,
     Fault,
+    Floats,
     Ints,
     Limits,
     PlaceWords,
@@ -195,7 +196,7 @@ def _placed(
 ) -> tuple[Alignment, Limits, tuple[Fault, ...]]:
     """The pose; of metal by what finishing truly took off it."""
 
-    def placed(taken_mm: float, near: RigidMotion | None = None) -> Alignment:
+    def placed(taken_mm: float | Floats, near: RigidMotion | None = None) -> Alignment:
         framework = finishing.before(surfaces.framework, taken_mm)
         return (_given if aligned else _aligned)(framework, surfaces, case, near)
 

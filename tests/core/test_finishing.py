@@ -10,7 +10,7 @@ import trimesh
 
 import align_bodies as bodies
 from veneercheck.check import Surfaces, check
-from veneercheck.core.align import AlignOptions, align, finishing, fit, given
+from veneercheck.core.align import AlignOptions, align, finishing, fit, given, taken
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, Case, Region, RigidMotion, TriangleMesh
@@ -22,8 +22,8 @@ def body() -> bodies.Body:
     return bodies.make_body(bodies.BodySpec(3, underside=True, cut_from=-1.5))
 
 
-def taken_off(cast: TriangleMesh, waxup: TriangleMesh, motion: RigidMotion) -> finishing.Taken:
-    return finishing.taken_off(*fit.prepared(cast, waxup, AlignOptions(), None), motion)
+def taken_off(cast: TriangleMesh, waxup: TriangleMesh, motion: RigidMotion) -> taken.Taken:
+    return taken.taken_off(*fit.prepared(cast, waxup, AlignOptions(), None), motion)
 
 
 def finished(mesh: TriangleMesh, taken_mm: float) -> TriangleMesh:
@@ -151,19 +151,66 @@ def test_on_a_plane_nothing_is_told_of_an_even_loss() -> None:
     assert np.isnan([found.mm, found.u_mm, found.other_mm]).all()
 
 
-def test_metal_that_was_finished_and_its_model_are_never_trusted_together() -> None:
-    """Source: 0.1 mm taken off the bridge alone; no one pose lays bridge and model on the wax-up.
-    By the mean of both it had been trusted, 0.09 mm off."""
+def on_its_model(taken_mm: float) -> tuple[bodies.Body, TriangleMesh]:
+    """A bridge on its model, and the scan of which finishing took something of the bridge alone."""
     both = bodies.make_body(bodies.BodySpec(8, units=2, base_framework=True, base_waxup=True))
     out = vertex_normals(both.framework) * both.bridge[:, None]
-    cast = TriangleMesh(both.framework.points_mm - 0.1 * out, both.framework.faces)
-    found, _, _ = finishing.by_measure(
-        lambda by_mm, _: align(finishing.before(cast, by_mm), both.waxup), cast, both.waxup, 0.0
+    points = both.framework.points_mm - taken_mm * out
+    return both, TriangleMesh(points, both.framework.faces)
+
+
+@pytest.mark.parametrize("taken_mm", [0.04, 0.1])
+def test_a_model_beside_finished_metal_is_left_as_it_is(taken_mm: float) -> None:
+    """Source: so much taken off the bridge alone; no one amount lays bridge and model on the
+    wax-up. By the mean of both the pose had been trusted, 0.09 mm off."""
+    both, cast = on_its_model(taken_mm)
+    found, used_mm, (said,) = finishing.by_measure(
+        lambda by_mm, _: align(finishing.before(cast, by_mm), both.waxup), cast, both.waxup, 0.07
     )
-    assert found.state is AlignmentState.DOUBTFUL
-    assert found.reasons[0].code == "two_depths"
-    beside, far = found.reasons[0].values["taken"], found.reasons[0].values["other"]
-    assert 0.0 < far < beside < 0.1
+    assert found.state is AlignmentState.TRUSTED
+    assert used_mm == said.values["taken"] == pytest.approx(taken_mm, abs=0.005)
+    assert said.code == finishing.METAL_ALONE and not found.reasons
+    points, true = both.framework.points_mm, both.waxup_from_framework
+    off = np.linalg.norm(found.waxup_from_framework.apply(points) - true.apply(points), axis=1)
+    assert off.max() < 0.01
+
+
+def test_an_unfinished_cast_that_fails_by_the_stated_amount_is_tried_by_the_measured_one() -> None:
+    """Source: nothing was taken off, 0.1 mm is stated; a run-out 2.5 mm wide blurs the amount."""
+    wide = bodies.make_body(
+        bodies.BodySpec(21, units=2, chamfer_mm=2.5, base_framework=True, base_waxup=True)
+    )
+    cast, true = wide.framework, wide.waxup_from_framework
+    found, used_mm, _ = finishing.by_measure(
+        lambda by_mm, _: align(finishing.before(cast, by_mm), wide.waxup), cast, wide.waxup, 0.1
+    )
+    gap = found.waxup_from_framework.apply(cast.points_mm) - true.apply(cast.points_mm)
+    assert found.state is not AlignmentState.FAILED
+    assert used_mm < 0.02 and np.linalg.norm(gap, axis=1).max() < 0.03
+
+
+def test_which_vertices_finishing_left_as_they_were() -> None:
+    """Source: the body's own; only what was cut or lies at the foot of the bridge may differ."""
+    both, cast = on_its_model(0.06)
+    found = taken_off(cast, both.waxup, both.waxup_from_framework)
+    assert found.as_it_was is not None
+    uncut = both.depth_mm < 1e-3
+    assert np.mean(found.as_it_was[uncut & ~both.bridge]) > 0.95
+    assert np.mean(found.as_it_was[both.true_reference()]) < 0.05
+    assert np.mean(found.as_it_was[both.depth_mm > 0.5]) < 0.01
+
+
+@pytest.mark.parametrize("taken_mm", [0.0, 0.06])
+def test_noise_makes_no_two_amounts(taken_mm: float) -> None:
+    """Source: the same taken off everywhere, model and bridge; noise of 30 µm on the cast."""
+    both, _ = on_its_model(0.0)
+    noise = 0.03 * np.random.default_rng(4).normal(size=(len(both.framework.points_mm), 1))
+    points = both.framework.points_mm + (noise - taken_mm) * vertex_normals(both.framework)
+    found = taken_off(
+        TriangleMesh(points, both.framework.faces), both.waxup, both.waxup_from_framework
+    )
+    assert found.as_it_was is None
+    assert found.mm == pytest.approx(taken_mm, abs=0.01)
 
 
 def test_what_was_taken_off_unevenly_is_told_less_surely(body) -> None:
