@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from scipy.special import ndtr, ndtri
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
-from veneercheck.core.divide import excess, regions, zones
+from veneercheck.core.divide import excess, regions, scan_ends, zones
 from veneercheck.core.judge import amounts, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
@@ -24,6 +25,7 @@ from veneercheck.core.types import (
     Decision,
     FindingKind,
     Question,
+    RayOutcome,
     Region,
     TriangleMesh,
     Verdict,
@@ -588,10 +590,90 @@ def test_an_island_stays_one_beside_a_vertex_that_was_not_sorted() -> None:
     uncut, cut_ = (np.isin(np.arange(51), some) for some in (spot, ring[:-1]))
     label = np.where(uncut, 0, np.arange(51))
     cut_label = np.where(cut_, 7, np.arange(51) + 100)
-    found = regions._surroundings(uncut, cut_, label, cut_label, edges)
+    ends = np.zeros(51, dtype=bool)
+    found = regions._surroundings(uncut, cut_, label, cut_label, edges, ends=ends)
     assert found == {0: 7}
-    far = np.isin(np.arange(51), ring[:-4])
-    assert not regions._surroundings(uncut, far, label, np.where(far, 7, 100), edges)
+    far, far_label = np.isin(np.arange(51), ring[:-4]), np.where(np.arange(51) < 47, 7, 100)
+    assert not regions._surroundings(uncut, far, label, far_label, edges, ends=ends)
+
+
+def test_a_collar_on_the_edge_of_the_scan_is_no_metal_stop() -> None:
+    """Source: drawn, an uncut spot 1.6 mm across whose middle lies on the edge of the plate, and
+    one in its middle: what lies beyond the edge does not show."""
+
+    def depth(x, y, at):
+        return np.minimum(cut(x, y), 3.0 * np.clip(np.hypot(x - at, y - 6.0) - 0.8, 0.0, 1.0))
+
+    forbidden = Case(metal_stops=FORBIDDEN)
+    asked = [of_the_cut(checked(lambda x, y, at=at: depth(x, y, at))) for at in (11.0, 8.0)]
+    assert [[one.kind for one in found] for found in asked] == [[], ["island"]]
+    assert not checked(lambda x, y: depth(x, y, 11.0), forbidden).zones
+
+
+@pytest.mark.parametrize("top_mm", [0.15, 0.25])
+def test_a_speck_at_the_contour_is_no_finish_line(top_mm) -> None:
+    """Source: drawn, a top of less than 0.25 mm² at the contour and a flank of 0.6 mm amid 1.5 mm:
+    1.1 to 1.5 mm² lack more than 0.1 mm."""
+
+    def depth(x, y):
+        away = np.hypot(x - 7.53, y - 5.98)
+        return np.minimum(cut(x, y), 0.02 + 1.48 * np.clip((away - top_mm) / 0.6, 0.0, 1.0))
+
+    (zone,) = checked(depth).zones
+    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
+    assert np.hypot(*(np.array(zone.centre_mm)[:2] - [7.53, 5.98])) < top_mm + 0.6
+
+
+def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer() -> None:
+    """By hand: pairs of vertices through metal; only where no ray met contour, the metal is thin,
+    its sides look apart and the other one has seen its contour."""
+    up, down, aside = [0.0, 0.0, 1.0], [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]
+    space = SimpleNamespace(
+        metal_mm=np.array([0.6, 0.6, 3.0, 0.6, 0.6, np.nan]),
+        outcome=np.array([RayOutcome.MISS] * 4 + [RayOutcome.HIT, RayOutcome.MISS]),
+    )
+    reading = SimpleNamespace(
+        space=space,
+        other_side=np.array([4, 5, 4, 4, 0, -1]),
+        normals=np.array([down, down, down, aside, up, up]),
+    )
+    seen = np.array([False, False, False, False, True, False])
+    assert scan_ends.behind(reading, seen).tolist() == [True] + [False] * 5
+
+
+def test_of_what_no_ray_met_contour_over_nothing_too_thick_was_read() -> None:
+    """By hand: a zone of 1 and 3 mm², of which a ray met contour over the first alone."""
+    space = SimpleNamespace(
+        area_mm2=np.array([1.0, 3.0, 9.0]),
+        outcome=np.array([RayOutcome.HIT, RayOutcome.MISS, RayOutcome.MISS]),
+    )
+    reading, zone = SimpleNamespace(space=space), np.array([0, 1])
+    none = np.zeros(3, dtype=bool)
+    thick, thin = (
+        scan_ends.share_read(zone, reading, none, too_thick=kind) for kind in (True, False)
+    )
+    assert (thick, thin) == (0.25, 1.0)
+
+
+@pytest.mark.parametrize("hole_meets_uncut", [False, True])
+def test_what_cannot_be_read_is_cut_under_a_hole_and_not_beyond_the_scans_end(
+    hole_meets_uncut: bool,
+) -> None:
+    """Source: drawn, a square left out of the flat wax-up: over the cut it is a hole of its scan;
+    one that reaches to what was left uncut may be its end."""
+    framework = plate(lambda x, y: -cut(x, y))
+    low, high = (2.5, 8.0) if hole_meets_uncut else (5.5, 9.0)
+
+    def out(at):
+        return (at[:, 0] > low) & (at[:, 0] < high) & (np.abs(at[:, 1] - 6.0) < 1.5)
+
+    found = check(
+        Surfaces(framework, _without(CONTOUR, out)), case=Case(), limits=built_in(), aligned=True
+    )
+    fx, fy = found.framework.points_mm[:, 0], found.framework.points_mm[:, 1]
+    amid = (fx > max(low, 4.6) + 0.6) & (fx < high - 0.6) & (np.abs(fy - 6.0) < 0.8)
+    cut_there = np.isin(found.region[amid], (Region.CUT, Region.FINISH_LINE_BAND)).mean()
+    assert cut_there > 0.9 if not hole_meets_uncut else cut_there < 0.5
 
 
 def test_out_of_the_contour_amid_the_veneer_the_nearest_contour_is_enough() -> None:

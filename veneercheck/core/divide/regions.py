@@ -25,7 +25,15 @@ import math
 
 import numpy as np
 
-from veneercheck.core.divide.scan_ends import run_outs, under_a_rim, under_a_web
+from veneercheck.core.divide.scan_ends import (
+    AGAINST_COS,
+    behind,
+    hidden,
+    long_rims,
+    run_outs,
+    under_a_rim,
+    under_a_web,
+)
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import large_parts
@@ -52,13 +60,8 @@ AGREEING_COS = math.cos(math.radians(60.0))
 COVERED_MM = 3.0
 """Contour that faces the same way within this is the vertex's own; across a retainer is farther."""
 
-HIDDEN_SHARE = 0.5
-"""Of surface that could not be read must face a hole, and of its border with what is known to be
-cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
-veneer must not make the veneer smaller."""
-
 _SURROUNDED_SHARE = 0.95
-"""An island borders on one cut area by so much: one vertex with a turned normal makes no collar."""
+"""An island borders on one cut area by so much: a vertex with a turned normal makes no collar."""
 
 _BUMP_MM = 0.4
 """A metal stop that stands out this far keeps the teeth from closing: it is none."""
@@ -147,16 +150,20 @@ def divide(
     tolerance = _tolerance_mm(reading, limits)
     code = _sort(framework.points_mm, reading, tolerance, paint)
     islands, flush = [], np.zeros(len(code), dtype=bool)
-    for part in _islands(code, reading, tolerance, paint):
+    ends = long_rims(framework, reading.edges)
+    for part in _enclosed(code, reading, tolerance, paint, ends=ends):
         painted = paint is not None and bool((paint[part] >= 0).any())
+        if reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2:
+            code[part] = code[part] if painted else Region.CUT  # a speck makes no finish line
+            continue
         bump = not painted and _is_bump(part, reading)
         flush[part] = built_up and not painted and not bump
         code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
         islands += [] if code[part[0]] == Region.CUT else [part]
     width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
-    ends = run_outs(framework, code, reading, limits)
-    from_line = _distance_on_contour(code, reading, np.concatenate([line, ends]), width)
+    line_seen = np.concatenate([line, run_outs(framework, code, reading, limits)])
+    from_line = _distance_on_contour(code, reading, line_seen, width)
     unlike = under_a_rim(code, reading, limits, from_line) | under_a_web(code, reading)
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
@@ -212,34 +219,15 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
+    below &= ~(reading.agreement < AGAINST_COS) & ~behind(reading, agrees & measured)
     cut = _grown(core, below, edges)
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
-    code[_hidden(code, reading)] = Region.CUT
+    code[hidden(code, reading)] = Region.CUT
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code
-
-
-def _hidden(code: Ints, reading: Reading) -> Bools:
-    """Parts that could not be read, that face a hole, and that cut surface borders: not seen."""
-    space, edges = reading.space, reading.edges
-    # Through a hole the ray may meet the model or another tooth: no sign of a retainer's inside.
-    unread = np.isin(code, (Region.UNSORTED, Region.FITTING_SURFACE))
-    unread &= np.isnan(space.space_mm) & np.isnan(space.nearest_mm)
-    label = _labels(unread, edges)
-    area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
-    facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
-    both = np.concatenate([edges, edges[:, ::-1]])
-    known = np.isin(code, (Region.CUT, Region.UNCUT))
-    leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
-    part = label[leaving[:, 0]]
-    border = np.bincount(part, minlength=len(code))
-    on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
-    under = (facing >= HIDDEN_SHARE * area) & (area > 0)
-    found: Bools = unread & (under & (border > 0) & (on_cut >= HIDDEN_SHARE * border))[label]
-    return found
 
 
 def _inside(edges: Ints, mask: Bools) -> Ints:
@@ -260,7 +248,9 @@ def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
     return both & holds[label]
 
 
-def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> list[Ints]:
+def _enclosed(
+    code: Ints, reading: Reading, tolerance: float, paint: Ints | None, *, ends: Bools
+) -> list[Ints]:
     """Uncut parts that one cut area encloses, largest first; what of them stands proud included."""
     if paint is not None and (paint == Region.ISLAND).any():
         code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
@@ -270,16 +260,12 @@ def _islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None)
     cut_label = _labels(cut, reading.edges)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
-    around = _surroundings(uncut, cut, label, cut_label, reading.edges)
+    around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
     largest = _largest_of_each(
         area.astype(np.float64), components(len(label), reading.edges), label
     )
-    found = [
-        part
-        for part, enclosing in around.items()
-        if part not in largest and LEAST_ISLAND_MM2 <= area[part] < cut_area[enclosing]
-    ]
-    found.sort(key=lambda part: -area[part])
+    small = [part for part, by in around.items() if area[part] < cut_area[by]]
+    found = sorted(set(small) - largest, key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
 
 
@@ -315,13 +301,16 @@ def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | No
 
 
 def _surroundings(
-    uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints
+    uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints, *, ends: Bools
 ) -> dict[int, int]:
-    """Uncut parts that one cut area surrounds, but for specks: part → that area."""
+    """Uncut parts that one cut area surrounds: part → that area; not where the scan `ends`."""
     both = np.concatenate([edges, edges[:, ::-1]])
     leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
-    part, beyond = label[leaving[:, 0]], leaving[:, 1]
-    neighbour = np.where(cut[beyond], cut_label[beyond], -1)
+    last = label[uncut & ends]
+    part, beyond = np.concatenate([label[leaving[:, 0]], last]), leaving[:, 1]
+    neighbour = np.concatenate(
+        [np.where(cut[beyond], cut_label[beyond], -1), np.full(len(last), -1)]
+    )
     pairs, count = np.unique(np.stack([part, neighbour], axis=1), axis=0, return_counts=True)
     border = np.bincount(part, minlength=len(uncut))
     around = (pairs[:, 1] >= 0) & (count >= _SURROUNDED_SHARE * border[pairs[:, 0]])

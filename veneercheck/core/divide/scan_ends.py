@@ -19,7 +19,7 @@ from veneercheck.core.mesh.triangles import (
     unique_edges,
     vertex_areas,
 )
-from veneercheck.core.types import Bools, Floats, Ints, Limits, Region, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 _ON_RIM_MM = 0.15
 """Contour so near to its scan's rim lies on it: half an edge of a usual scan."""
@@ -30,9 +30,102 @@ _ALONE_MM, _ALONE_MM2 = 5.0, 4.0
 _LEADS_THERE_MM = 6.0
 """Along the wax-up so near to what it alone shows, its surface is on the way there."""
 
+_HIDDEN_SHARE = 0.5
+"""Of surface that could not be read must face a hole, and of its border with what is known to be
+cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
+veneer must not make the veneer smaller."""
+
+_THIN_METAL_MM = 2.0
+"""So thin metal is a retainer's; a pontic is solid."""
+
+AGAINST_COS = -0.5
+"""Surface that faces the contour's other way, within 60°, is the inside of what carries veneer."""
+
+_BESIDE_MM = 1.0
+"""What could not be read so near to a zone may be the rest of it."""
+
+_HOLE_MM = 6.0
+"""A hole is narrower; the edge of a scan, even of one retainer, goes round a tooth."""
+
 _SEARCHED, _METAL_POINTS = 2000, 20000
 """Vertices of the wax-up that tell whether any of it stands alone; and of the metal, which then lie
 some tenths of a millimetre apart."""
+
+
+def long_rims(framework: TriangleMesh, edges: Ints) -> Bools:
+    """Vertices on a rim too long for a hole in the scan: there the scan ends, shape (n,)."""
+    rim = border_vertices(framework)
+    label = components(len(rim), edges[rim[edges].all(axis=1)])
+    low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
+    np.minimum.at(low, label, framework.points_mm)
+    np.maximum.at(high, label, framework.points_mm)
+    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > _HOLE_MM))
+
+
+def _beyond_an_end(code: Ints, reading: Reading) -> Bools:
+    """Vertices that lie beyond an edge of the wax-up's scan, shape (n,): under no hole, since its
+    rim is long and meets uncut surface as well. The inside of a retainer, a pontic's base."""
+    from scipy.spatial import cKDTree
+
+    outer, found = reading.contour.outer.mesh, np.zeros(len(code), dtype=bool)
+    edges, _, uses = unique_edges(outer.faces)
+    rim = np.flatnonzero(long_rims(outer, edges))
+    asked = np.flatnonzero(reading.under_a_hole)
+    if not len(rim) or not len(asked):
+        return found
+    loop = components(len(outer.points_mm), edges[uses == 1])[rim]
+    tree = cKDTree(outer.points_mm[rim])
+    feet = reading.space.contour_mm[code == Region.UNCUT]
+    away, met = tree.query(feet[np.isfinite(feet[:, 0])], distance_upper_bound=_ON_RIM_MM)
+    found[asked] = np.isin(
+        loop[tree.query(reading.points_mm[asked])[1]], loop[met[np.isfinite(away)]]
+    )
+    return found
+
+
+def behind(reading: Reading, seen: Bools) -> Bools:
+    """Vertices over which no ray met contour, where the same thin metal has `seen` contour on its
+    other side: the inside of a retainer."""
+    space, other = reading.space, reading.other_side
+    against = np.einsum("ij,ij->i", reading.normals, reading.normals[other]) < AGAINST_COS
+    thin = (other >= 0) & (space.metal_mm <= _THIN_METAL_MM)
+    return np.asarray(thin & against & seen[other] & (space.outcome == RayOutcome.MISS))
+
+
+def hidden(code: Ints, reading: Reading) -> Bools:
+    """Parts that could not be read, that face a hole, and that cut surface borders: not seen."""
+    space, edges = reading.space, reading.edges
+    # Through a hole the ray may meet the model or another tooth: no sign of a retainer's inside.
+    unread = np.isin(code, (Region.UNSORTED, Region.FITTING_SURFACE))
+    unread &= np.isnan(space.space_mm) & np.isnan(space.nearest_mm)
+    label = components(len(code), edges[unread[edges].all(axis=1)])
+    area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
+    under = reading.under_a_hole & ~_beyond_an_end(code, reading)
+    facing = np.bincount(label, space.area_mm2 * under, minlength=len(code))
+    both = np.concatenate([edges, edges[:, ::-1]])
+    known = np.isin(code, (Region.CUT, Region.UNCUT))
+    leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
+    part = label[leaving[:, 0]]
+    border = np.bincount(part, minlength=len(code))
+    on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
+    found = (facing >= _HIDDEN_SHARE * area) & (area > 0)
+    found &= (border > 0) & (on_cut >= _HIDDEN_SHARE * border)
+    return unread & found[label]
+
+
+def share_read(vertices: Ints, reading: Reading, unread: Bools, *, too_thick: bool) -> float:
+    """Share of a zone that could be read, of it and of what beside it could not: a hole of the scan
+    may hide the rest. Over what no ray met contour, it is too thick by another wall's."""
+    space = reading.space
+    area_mm2 = read_mm2 = float(space.area_mm2[vertices].sum())
+    if too_thick:
+        read_mm2 -= float(space.area_mm2[vertices] @ (space.outcome[vertices] == RayOutcome.MISS))
+    if unread.any():
+        own = np.zeros(len(unread), dtype=bool)
+        own[vertices] = True
+        near = np.isfinite(reach_along_edges(reading.points_mm, reading.edges, own, _BESIDE_MM))
+        area_mm2 += float(space.area_mm2[near & unread].sum())
+    return read_mm2 / area_mm2
 
 
 def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limits) -> Floats:

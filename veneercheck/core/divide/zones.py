@@ -9,6 +9,7 @@ import numpy as np
 
 from veneercheck.core.divide.excess import GUARD, Excess, band_share
 from veneercheck.core.divide.regions import Regions
+from veneercheck.core.divide.scan_ends import share_read
 from veneercheck.core.divide.spots import (
     RADIUS_MM,
     SPOT_MM2,
@@ -26,9 +27,6 @@ from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Reg
 
 GAP_MM = 0.5
 """Zones of one finding no farther apart than this are one: a knife does not stop between."""
-
-BESIDE_MM = 1.0
-"""What could not be read so near to a zone may be the rest of it."""
 
 FIRMLY_MM = 0.02
 """By so much more than the guard band a limit is kept after the knife: twice the noise of a usual
@@ -160,7 +158,7 @@ def patches(
     for patch in far:
         clear[patch.vertices] &= patch.firmly_beyond
     found = [*firm, *_close(ground, close & ~clear, firm)]
-    return _with_share(found, framework, reading, regions)
+    return _with_share(found, reading, regions)
 
 
 def _is_told(patch: Patch, reading: Reading, regions: Regions, limits: Limits) -> bool:
@@ -191,22 +189,15 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
     return found
 
 
-def _with_share(
-    found: list[Patch], framework: TriangleMesh, reading: Reading, regions: Regions
-) -> list[Patch]:
-    """Zones with the share of them that could be read: a hole of the scan may hide their rest."""
+def _with_share(found: list[Patch], reading: Reading, regions: Regions) -> list[Patch]:
+    """Zones with the share of them that could be read."""
     space = reading.space
     unread = np.isnan(np.fmin(space.judged_low_mm, space.judged_high_mm))
     unread &= np.isin(regions.code, (Region.CUT, Region.FINISH_LINE_BAND))
-    if not unread.any():
-        return found
 
     def share(patch: Patch) -> float:
-        own = np.zeros(len(unread), dtype=bool)
-        own[patch.vertices] = True
-        near = np.isfinite(reach_along_edges(framework.points_mm, reading.edges, own, BESIDE_MM))
-        hidden = float(space.area_mm2[near & unread].sum())
-        return patch.area_mm2 / (patch.area_mm2 + hidden)
+        thick = patch.finding is FindingKind.TOO_THICK
+        return share_read(patch.vertices, reading, unread, too_thick=thick)
 
     return [dataclasses.replace(patch, measured_share=share(patch)) for patch in found]
 
