@@ -69,7 +69,7 @@ def _beyond_an_end(code: Ints, reading: Reading) -> Bools:
 
     outer, found = reading.contour.outer.mesh, np.zeros(len(code), dtype=bool)
     edges, _, uses = unique_edges(outer.faces)
-    rim = np.flatnonzero(long_rims(outer, edges))
+    rim, long = np.unique(edges[uses == 1]), long_rims(outer, edges)
     asked = np.flatnonzero(reading.under_a_hole)
     if not len(rim) or not len(asked):
         return found
@@ -77,9 +77,9 @@ def _beyond_an_end(code: Ints, reading: Reading) -> Bools:
     tree = cKDTree(outer.points_mm[rim])
     feet = reading.space.contour_mm[code == Region.UNCUT]
     away, met = tree.query(feet[np.isfinite(feet[:, 0])], distance_upper_bound=_ON_RIM_MM)
-    found[asked] = np.isin(
-        loop[tree.query(reading.points_mm[asked])[1]], loop[met[np.isfinite(away)]]
-    )
+    met = met[np.isfinite(away)]
+    ends = loop[met[long[rim[met]]]]
+    found[asked] = np.isin(loop[tree.query(reading.points_mm[asked])[1]], ends)
     return found
 
 
