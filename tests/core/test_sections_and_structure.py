@@ -23,6 +23,7 @@ from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import material, veneer_volumes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import Reading, measure
+from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.sections import Plane, plane_cut
 from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import Bools, Floats, Ints, Region, TriangleMesh, Verdict, Weight
@@ -127,6 +128,41 @@ def test_the_loop_that_bears_is_no_lip_over_it_and_no_model_under_it(wide, tall,
     )
     nothing = np.zeros(len(both.points_mm), dtype=bool)
     (found,) = connectors(both, two_units(mesh), nothing, LIMITS)
+    assert found.area_mm2 == pytest.approx(np.pi * 1.4 * 1.1, rel=0.01)
+
+
+def test_a_neck_that_stands_askew_is_cut_across_itself() -> None:
+    """Source: the same ellipse, 8° askew to the axis of the units; straight across that the section
+    is a hundredth larger, or more where it is waisted."""
+    mesh, angle = bar(elliptic), np.deg2rad(8.0)
+    points = mesh.points_mm @ rotation_from_vector(np.array([0.0, 0.0, angle])).T
+    nothing = np.zeros(len(points), dtype=bool)
+    (found,) = connectors(TriangleMesh(points, mesh.faces), two_units(mesh), nothing, LIMITS)
+    (straight,) = connectors(mesh, two_units(mesh), nothing, LIMITS)
+    assert found.area_mm2 == pytest.approx(straight.area_mm2, rel=0.003)
+
+
+@pytest.mark.parametrize("hole_mm", [0.0, 0.3])
+def test_beside_a_section_that_is_not_whole_no_least_is_told(hole_mm: float) -> None:
+    """Source: drawn, a slit right round under the narrowest place, as wide as a few planes lie
+    apart; without it the ellipse."""
+    mesh = bar(elliptic)
+    at = mesh.points_mm[mesh.faces].mean(axis=1)
+    slit = (np.abs(at[:, 0] - 0.3) < hole_mm) & (at[:, 2] < 0.0)
+    part = TriangleMesh(mesh.points_mm, mesh.faces[~slit])
+    (found,) = connectors(part, two_units(mesh), np.zeros(len(mesh.points_mm), dtype=bool), LIMITS)
+    assert np.isnan(found.area_mm2) == (hole_mm > 0.0)
+
+
+def test_a_pinhole_in_the_scan_hides_no_connector() -> None:
+    """Source: the same ellipse; a hole of 0.1 mm on its side, which a plane beside the least one
+    runs through and one that is turned by 4° passes."""
+    mesh = bar(elliptic)
+    at = mesh.points_mm[mesh.faces].mean(axis=1)
+    hole = (np.abs(at[:, 0] - 0.4) < 0.06) & (at[:, 1] > 1.3)
+    part = TriangleMesh(mesh.points_mm, mesh.faces[~hole])
+    nothing = np.zeros(len(mesh.points_mm), dtype=bool)
+    (found,) = connectors(part, two_units(mesh), nothing, LIMITS)
     assert found.area_mm2 == pytest.approx(np.pi * 1.4 * 1.1, rel=0.01)
 
 

@@ -3,9 +3,10 @@
 Notes
 -----
 Connectors are cut upright, and only where a loop closes on the framework. The section that bears is
-the one across the bridge's own axis; an underside not scanned leaves the loop open. Choice: planes
-every 0.2 mm within 1 mm of the valley, the largest loop that is not the model's, no area where it
-is open or runs into the model. Instead of: closing the loop by a guess; or the highest loop, which
+the least one about across the bridge's own axis; an underside not scanned leaves the loop open.
+Choice: planes every 0.2 mm within 1 mm of the valley, the least turned by up to 12° either way; the
+largest loop that is not the model's, no area where it or the one beside the least is open or runs
+into the model. Instead of: closing the loop by a guess; or the highest loop, which
 over an embrasure may be the overhang of a marginal ridge (1.2 mm² were told for 7.8). Cost: a
 leaning section could be a little smaller; its uncertainty is perimeter × trueness.
 """
@@ -13,6 +14,7 @@ leaning section could be a little smaller; its uncertainty is perimeter × truen
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -27,6 +29,9 @@ AROUND_MM = 1.0
 """The least section is looked for this far on either side of the valley between the units."""
 
 _STEP_MM = 0.2
+_TURNS = np.deg2rad([-12.0, -8.0, -4.0, 4.0, 8.0, 12.0])
+"""Beside a bulging unit a section that is turned a little is less by several mm²."""
+
 _SLAB_MM = 1.5
 """Triangles that reach this far from the valley are cut; longer ones were refined before."""
 
@@ -42,6 +47,10 @@ _HEIGHT_LAW = (
     "a tenth more height is a third more."
 )
 """Deflection of a beam of rectangular section is inverse to w·h³ (beam law); 1.1³ = 1.33."""
+
+
+_Loop = tuple[float, float, Floats, Plane]
+"""Area, perimeter, box and plane of a section."""
 
 
 def connectors(
@@ -68,7 +77,7 @@ def connectors(
 
     Notes
     -----
-    Sections stand upright, across the bridge's own axis; one that leans could be a little smaller.
+    Sections stand upright, about across the bridge's own axis; one that leans could be smaller.
     """
     if not len(teeth.cuts_mm):
         return ()
@@ -97,16 +106,24 @@ def _connector(
     near = beside & (np.abs(located[:, 0] - valley) < _SLAB_MM)
     part, kept = select_faces(framework, near[framework.faces].any(axis=1))
     height = float(np.median(located[near, 2])) if near.any() else 0.0
+
+    def loop(step_mm: float, turned: float = 0.0) -> _Loop | None:
+        plane = upright(teeth.axis, valley + step_mm, height, turned)
+        return _bearing_loop(part, plane, model[kept], ~beside[kept])
+
     steps = np.arange(-AROUND_MM, AROUND_MM + 0.5 * _STEP_MM, _STEP_MM)
-    found = [
-        _bearing_loop(part, upright(teeth.axis, valley + step, height), model[kept], ~beside[kept])
-        for step in steps
-    ]
-    seen = [one for one in found if one is not None]
+    found = [loop(step) for step in steps]
+    enough = 2 * len(list(filter(None, found))) >= len(found)
+    if enough:  # a hole of the scan may leave a section open that is whole beside it
+        found = [one or _least(loop, [step]) for one, step in zip(found, steps, strict=True)]
+    size = np.array([math.inf if one is None else one[0] for one in found])
+    there = slice(max(int(size.argmin()) - 1, 0), int(size.argmin()) + 2)
     names = "–".join(name or "?" for name in teeth.names[sides])
-    if 2 * len(seen) < len(found):
+    # Beside a section that is not whole a lesser one may not have been seen.
+    if not enough or np.isinf(size[there]).any():
         x, y, z = upright(teeth.axis, valley, height).origin_mm
         return _not_seen(names, (float(x), float(y), float(z)))
+    seen = filter(None, [*found, _least(loop, steps[there])])
     area, perimeter, box, plane = min(seen, key=lambda one: one[0])
     x, y, z = plane.origin_mm + box.mean(axis=0) @ np.stack([plane.across, plane.above])
     u = perimeter * limits.trueness_u_mm
@@ -118,9 +135,13 @@ def _connector(
     )  # fmt: skip
 
 
-def _bearing_loop(
-    part: TriangleMesh, plane: Plane, model: Bools, aside: Bools
-) -> tuple[float, float, Floats, Plane] | None:
+def _least(loop: Callable[[float, float], _Loop | None], steps_mm: Iterable[float]) -> _Loop | None:
+    """The least of the sections at some places that are turned a little; None if none is whole."""
+    found = [loop(step, turn) for step in steps_mm for turn in _TURNS]
+    return min(filter(None, found), key=lambda one: one[0], default=None)
+
+
+def _bearing_loop(part: TriangleMesh, plane: Plane, model: Bools, aside: Bools) -> _Loop | None:
     """Area, perimeter and box of the largest loop of the framework; None where it is not whole.
 
     What reaches `aside`, farther than the units do, is none of it.

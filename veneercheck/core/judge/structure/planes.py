@@ -17,7 +17,7 @@ _BEYOND_MM = 1.5
 """The curtain along the bridge shows this much of what stands before and behind it."""
 
 
-def upright(axis: Axis, along_mm: float, height_mm: float) -> Plane:
+def upright(axis: Axis, along_mm: float, height_mm: float, turned: float = 0.0) -> Plane:
     """The upright plane across a bridge's axis, its left side on the left of the drawing.
 
     Parameters
@@ -25,9 +25,13 @@ def upright(axis: Axis, along_mm: float, height_mm: float) -> Plane:
     axis : Axis
     along_mm, height_mm : float
         Arc length at which it stands, and height of its origin.
+    turned : float
+        By how much it is turned about the upright, in radians.
     """
     place = np.append(axis.node_at(along_mm), height_mm) @ axis.plane
-    return Plane(place, np.cross(axis.tangent_at(along_mm), axis.plane[2]), axis.plane[2])
+    along, up = axis.tangent_at(along_mm), axis.plane[2]
+    across = np.cross(along, up)
+    return Plane(place, np.cos(turned) * across + np.sin(turned) * along, up)
 
 
 def section_planes(where: Places, height_mm: float) -> tuple[SectionPlane, ...]:
