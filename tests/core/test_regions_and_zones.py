@@ -610,18 +610,33 @@ def test_a_collar_on_the_edge_of_the_scan_is_no_metal_stop() -> None:
     assert not checked(lambda x, y: depth(x, y, 11.0), forbidden).zones
 
 
+@pytest.mark.parametrize("stage", ["wax", "dentine"])
 @pytest.mark.parametrize("top_mm", [0.15, 0.25])
-def test_a_speck_at_the_contour_is_no_finish_line(top_mm) -> None:
-    """Source: drawn, a top of less than 0.25 mm² at the contour and a flank of 0.6 mm amid 1.5 mm:
-    1.1 to 1.5 mm² lack more than 0.1 mm."""
+def test_a_speck_at_the_contour_is_no_finish_line(top_mm, stage) -> None:
+    """Source: drawn, a top of less than 0.25 mm² at the contour and a flank of 0.6 mm amid full
+    depth, of which 1.1 to 1.5 mm² lack more than 0.1 mm in wax: a stop, or no room for dentine."""
+    full_mm = 1.5 if stage == "wax" else 0.75
 
     def depth(x, y):
-        away = np.hypot(x - 7.53, y - 5.98)
-        return np.minimum(cut(x, y), 0.02 + 1.48 * np.clip((away - top_mm) / 0.6, 0.0, 1.0))
+        away = np.clip((np.hypot(x - 7.53, y - 5.98) - top_mm) / 0.6, 0.0, 1.0)
+        return np.minimum(cut(x, y, full_mm), 0.02 + (full_mm - 0.02) * away)
 
-    (zone,) = checked(depth).zones
-    assert (zone.finding, zone.decision) == (FindingKind.TOO_THIN, Decision.FIRM)
-    assert np.hypot(*(np.array(zone.centre_mm)[:2] - [7.53, 5.98])) < top_mm + 0.6
+    found = checked(depth, Case(stage=stage))
+    assert [one.kind for one in of_the_cut(found)] == ["island"] * (stage == "wax")
+    assert [zone.finding.word for zone in found.zones] == ["too_thin"] * (stage != "wax")
+    (place,) = [at.centre_mm for at in (*of_the_cut(found), *found.zones)]
+    assert np.hypot(*(np.array(place)[:2] - [7.53, 5.98])) < top_mm + 0.6
+
+
+def test_a_crumb_beside_the_line_is_no_metal_stop() -> None:
+    """Source: drawn, a spot 0.3 mm across at the contour, 0.5 mm from the step of the cut."""
+
+    def depth(x, y):
+        away = np.clip((np.hypot(x - 4.6, y - 6.0) - 0.15) / 0.2, 0.0, 1.0)
+        return np.minimum(cut(x, y), 0.02 + 1.48 * away)
+
+    found = checked(depth)
+    assert [one.kind for one in of_the_cut(found)] == ["chamfer"] and not found.zones
 
 
 def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer() -> None:

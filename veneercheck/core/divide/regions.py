@@ -150,17 +150,18 @@ def divide(
     tolerance = _tolerance_mm(reading, limits)
     code = _sort(framework.points_mm, reading, tolerance, paint)
     islands, flush = [], np.zeros(len(code), dtype=bool)
-    ends = long_rims(framework, reading.edges)
-    for part in _enclosed(code, reading, tolerance, paint, ends=ends):
+    width = limits.finish_line_width_mm
+    enclosed = _enclosed(code, reading, tolerance, paint, ends=long_rims(framework, reading.edges))
+    beside = _specks_beside_the_line(enclosed, code, reading, width)
+    for part in enclosed:
         painted = paint is not None and bool((paint[part] >= 0).any())
-        if reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2:
-            code[part] = code[part] if painted else Region.CUT  # a speck makes no finish line
+        if beside[part].any():
+            code[part] = code[part] if painted else Region.CUT
             continue
         bump = not painted and _is_bump(part, reading)
         flush[part] = built_up and not painted and not bump
         code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
         islands += [] if code[part[0]] == Region.CUT else [part]
-    width = limits.finish_line_width_mm
     line = _line(code, reading, code == Region.UNCUT)
     line_seen = np.concatenate([line, run_outs(framework, code, reading, limits)])
     from_line = _distance_on_contour(code, reading, line_seen, width)
@@ -267,6 +268,23 @@ def _enclosed(
     small = [part for part, by in around.items() if area[part] < cut_area[by]]
     found = sorted(set(small) - largest, key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _specks_beside_the_line(
+    enclosed: list[Ints], code: Ints, reading: Reading, width_mm: float
+) -> Bools:
+    """Crumbs of the line, shape (n,), within the band of what shows without them: no island."""
+    from scipy.spatial import cKDTree
+
+    speck = np.zeros(len(code), dtype=bool)
+    for part in enclosed:
+        speck[part] = reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2
+    line = _line(code, reading, (code == Region.UNCUT) & ~speck)
+    asked = np.flatnonzero(speck)
+    if len(asked):
+        tree = cKDTree(np.concatenate([line, np.full((1, 3), 1e6)]))
+        speck[asked] = tree.query(reading.points_mm[asked])[0] <= width_mm
+    return speck
 
 
 def _largest_of_each(area_mm2: Floats, body: Ints, label: Ints) -> set[int]:
