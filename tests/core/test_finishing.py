@@ -175,6 +175,20 @@ def test_a_model_beside_finished_metal_is_left_as_it_is(taken_mm: float) -> None
     assert off.max() < 0.01
 
 
+def test_where_no_pose_is_found_by_metal_and_model_both_the_first_is_doubtful() -> None:
+    """Source: the same scan; what lays it by two amounts finds nothing."""
+    both, cast = on_its_model(0.1)
+    first = given(cast, both.waxup)
+    first = dataclasses.replace(first, waxup_from_framework=both.waxup_from_framework)
+    none = dataclasses.replace(first, state=AlignmentState.FAILED)
+    found, used_mm, told = finishing.by_measure(
+        lambda by_mm, _: first if np.ndim(by_mm) == 0 else none, cast, both.waxup, 0.07
+    )
+    assert (found.state, used_mm, told) == (AlignmentState.DOUBTFUL, 0.07, ())
+    assert found.reasons[0].code == "two_depths"
+    assert found.reasons[0].values["taken"] == pytest.approx(0.1, abs=0.005)
+
+
 def test_an_unfinished_cast_that_fails_by_the_stated_amount_is_tried_by_the_measured_one() -> None:
     """Source: nothing was taken off, 0.1 mm is stated; a run-out 2.5 mm wide blurs the amount."""
     wide = bodies.make_body(

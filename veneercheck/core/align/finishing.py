@@ -87,7 +87,7 @@ def by_measure(
         taken = taken_off(body, target, found.waxup_from_framework)
         if taken.as_it_was is not None:
             each_mm = np.where(taken.as_it_was, 0.0, taken.mm)
-            return _of_the_metal_alone(placed, each_mm, found)
+            return _of_the_metal_alone(placed, each_mm, found, used_mm)
         failed = found.state is AlignmentState.FAILED
         if math.isfinite(taken.other_mm) and not failed:
             return _doubted(found, words.two_depths(taken.mm, taken.other_mm)), used_mm, ()
@@ -116,12 +116,15 @@ def _of_the_metal_alone(
     placed: Callable[[float | Floats, RigidMotion | None], Alignment],
     each_mm: Floats,
     found: Alignment,
+    used_mm: float,
 ) -> tuple[Alignment, float, tuple[Fault, ...]]:
     """The same where finishing left part of what was not cut as it was, such as a model."""
     anew = placed(each_mm, None)
     if anew.state is AlignmentState.FAILED:
         anew = placed(each_mm, found.waxup_from_framework)
     taken_mm = float(each_mm.max())
+    if anew.state is AlignmentState.FAILED:
+        return _doubted(found, words.two_depths(taken_mm, 0.0)), used_mm, ()
     values = {"taken": taken_mm}
     said = Fault("finishing", 1, _METAL_ALONE.format(**values), values=values, code=METAL_ALONE)
     return anew, taken_mm, (said,)

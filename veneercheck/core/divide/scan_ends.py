@@ -52,13 +52,13 @@ _SEARCHED, _METAL_POINTS = 2000, 20000
 some tenths of a millimetre apart."""
 
 
-def long_rims(framework: TriangleMesh, edges: Ints) -> Bools:
+def long_rims(mesh: TriangleMesh, edges: Ints) -> Bools:
     """Vertices on a rim too long for a hole in the scan: there the scan ends, shape (n,)."""
-    rim = border_vertices(framework)
+    rim = border_vertices(mesh)
     label = components(len(rim), edges[rim[edges].all(axis=1)])
     low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
-    np.minimum.at(low, label, framework.points_mm)
-    np.maximum.at(high, label, framework.points_mm)
+    np.minimum.at(low, label, mesh.points_mm)
+    np.maximum.at(high, label, mesh.points_mm)
     return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > _HOLE_MM))
 
 
