@@ -155,8 +155,8 @@ def divide(
     beside = _specks_beside_the_line(enclosed, code, reading, width)
     for part in enclosed:
         painted = paint is not None and bool((paint[part] >= 0).any())
-        if beside[part].any():
-            code[part] = code[part] if painted else Region.CUT
+        if beside[part].any() and not painted:
+            code[part] = Region.CUT
             continue
         bump = not painted and _is_bump(part, reading)
         flush[part] = built_up and not painted and not bump
@@ -220,7 +220,8 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
-    below &= ~(reading.agreement < AGAINST_COS) & ~behind(reading, agrees & measured)
+    inner = (reading.agreement < AGAINST_COS) | behind(reading, agrees & measured)
+    below &= ~large_parts(inner, edges, space.area_mm2, LEAST_FITTING_MM2)
     cut = _grown(core, below, edges)
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
@@ -262,11 +263,11 @@ def _enclosed(
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
-    largest = _largest_of_each(
-        area.astype(np.float64), components(len(label), reading.edges), label
-    )
-    small = [part for part, by in around.items() if area[part] < cut_area[by]]
-    found = sorted(set(small) - largest, key=lambda part: -area[part])
+    largest = _largest_of_each(area.astype(float), components(len(label), reading.edges), label)
+    # A crumb that merely stands proud, as one in a crevice is read, was not left uncut.
+    seen = set(label[(code == Region.UNCUT) | (area >= LEAST_ISLAND_MM2)[label]].tolist())
+    small = {part for part, by in around.items() if area[part] < cut_area[by]}
+    found = sorted(small & seen - largest, key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
 
 
@@ -280,10 +281,8 @@ def _specks_beside_the_line(
     for part in enclosed:
         speck[part] = reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2
     line = _line(code, reading, (code == Region.UNCUT) & ~speck)
-    asked = np.flatnonzero(speck)
-    if len(asked):
-        tree = cKDTree(np.concatenate([line, np.full((1, 3), 1e6)]))
-        speck[asked] = tree.query(reading.points_mm[asked])[0] <= width_mm
+    if speck.any():
+        speck[speck] = cKDTree(line).query(reading.points_mm[speck])[0] <= width_mm
     return speck
 
 

@@ -62,27 +62,6 @@ def long_rims(mesh: TriangleMesh, edges: Ints) -> Bools:
     return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > _HOLE_MM))
 
 
-def _beyond_an_end(code: Ints, reading: Reading) -> Bools:
-    """Vertices that lie beyond an edge of the wax-up's scan, shape (n,): under no hole, since its
-    rim is long and meets uncut surface as well. The inside of a retainer, a pontic's base."""
-    from scipy.spatial import cKDTree
-
-    outer, found = reading.contour.outer.mesh, np.zeros(len(code), dtype=bool)
-    edges, _, uses = unique_edges(outer.faces)
-    rim, long = np.unique(edges[uses == 1]), long_rims(outer, edges)
-    asked = np.flatnonzero(reading.under_a_hole)
-    if not len(rim) or not len(asked):
-        return found
-    loop = components(len(outer.points_mm), edges[uses == 1])[rim]
-    tree = cKDTree(outer.points_mm[rim])
-    feet = reading.space.contour_mm[code == Region.UNCUT]
-    away, met = tree.query(feet[np.isfinite(feet[:, 0])], distance_upper_bound=_ON_RIM_MM)
-    met = met[np.isfinite(away)]
-    ends = loop[met[long[rim[met]]]]
-    found[asked] = np.isin(loop[tree.query(reading.points_mm[asked])[1]], ends)
-    return found
-
-
 def behind(reading: Reading, seen: Bools) -> Bools:
     """Vertices over which no ray met contour, where the same thin metal has `seen` contour on its
     other side: the inside of a retainer."""
@@ -100,8 +79,7 @@ def hidden(code: Ints, reading: Reading) -> Bools:
     unread &= np.isnan(space.space_mm) & np.isnan(space.nearest_mm)
     label = components(len(code), edges[unread[edges].all(axis=1)])
     area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
-    under = reading.under_a_hole & ~_beyond_an_end(code, reading)
-    facing = np.bincount(label, space.area_mm2 * under, minlength=len(code))
+    facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
     both = np.concatenate([edges, edges[:, ::-1]])
     known = np.isin(code, (Region.CUT, Region.UNCUT))
     leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
