@@ -209,6 +209,41 @@ def test_a_bow_is_measured_and_told(lump):
     assert any("bent, or sprung" in reason.words for reason in found.reasons)
 
 
+def _raised(points, low_mm, high_mm, way_mm):
+    """A stretch along the body moved as one piece, with ramps of 0.8 mm at both its ends."""
+    along = points[:, 0]
+    share = np.clip((along - low_mm) / 0.8 + 0.5, 0, 1) * np.clip(
+        (high_mm - along) / 0.8 + 0.5, 0, 1
+    )
+    return np.outer(share, way_mm)
+
+
+@pytest.mark.parametrize("risen_mm", [0.12, 0.2])
+def test_a_unit_that_stands_out_of_the_rest_is_told(lump, risen_mm):
+    # Source: the middle third was moved by so much, out of the contour where it is uncut; what lies
+    # within 0.15 mm of the contour does not show it, and the fit rests on both ends.
+    framework, _ = _changed(lump, lambda points: _raised(points, -3.5, 3.5, [0.0, 0.0, -risen_mm]))
+    found = align(framework, lump)
+    assert [one.code for one in found.reasons] == ["part_off"]
+    assert found.state is AlignmentState.DOUBTFUL
+    assert found.evidence.part_mm == pytest.approx(risen_mm, abs=0.02)
+
+
+def test_wax_left_on_what_was_not_cut_is_no_unit_that_stands_out(lump):
+    # Source: a round bump, 5 mm wide and 0.3 mm high, lies on the uncut side; nothing else changed.
+    # No pose lets more of its stretch touch.
+    middle = lump.points_mm[np.linalg.norm(lump.points_mm - [2.0, 0.0, -4.0], axis=1).argmin()]
+
+    def bump(points):
+        away = np.linalg.norm(points - middle, axis=1)
+        return np.outer(np.clip((2.5 - away) / 0.3 + 0.5, 0, 1), [0.0, 0.0, -0.3])
+
+    framework, _ = _changed(lump, bump)
+    found = align(framework, lump)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    assert found.evidence.part_mm < 0.03
+
+
 def test_a_mirror_image_is_never_trusted(lump):
     # Source: a body without symmetry and its mirror image share no surface.
     framework, _ = _changed(lump, np.zeros_like)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
@@ -155,7 +156,9 @@ def settled(
 def _left(done: Fitted, options: AlignOptions) -> Pattern:
     """What the last fit leaves."""
     axes = done.last.motion.turn(words.own_axes(done.body))
-    return pattern(done.body, done.last, axes, done.sure.power_mm4, options.limit_mm)
+    left = pattern(done.body, done.last, axes, done.sure.power_mm4, options.limit_mm)
+    risen_mm = seating.risen_mm(done.body, done.target, done.last, axes[2])
+    return left if math.isnan(risen_mm) else dataclasses.replace(left, part_mm=risen_mm)
 
 
 def given(

@@ -26,11 +26,11 @@ from veneercheck.core.align import polish
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.reference import grown, without_small_patches
+from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
 from veneercheck.core.align.solver import rows, solved
 from veneercheck.core.align.trust import certainty, halves_mm, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
-from veneercheck.core.types import Bools, RigidMotion
+from veneercheck.core.types import Bools, Floats, RigidMotion
 
 _CUT_MM = 0.3
 _CUT_MM2 = 1.0
@@ -47,6 +47,19 @@ _BETTER_MM2 = 8.0
 """A pose of its own must bring so much more of the bridge into contact to be believed."""
 
 _NOTICEABLE_MM = 0.02
+
+_PROUD, _PROUD_MM = 1.5, 0.6
+"""Uncut surface stands out from so many widths of contact on; a unit that did not go home by less
+than the second."""
+
+_PROUD_SPECK_MM2 = 0.5
+_PROUD_MM2 = 4.0
+_UNIT_MM = 9.0
+"""So much of it makes a unit of about so many millimetres worth a fit of its own."""
+
+_UNITS = 3
+_STILL_PROUD_SHARE = 0.25
+"""… and hardly any of it stands out there."""
 
 _SURE = 3.0
 """Standard uncertainties from which an even offset is believed."""
@@ -83,8 +96,7 @@ def compare(
     power_mm4 : float
         Variance of its residual times the area of one independent reading.
     """
-    surface, residual = body.surface, fit.seen.residual_mm
-    cut = without_small_patches(surface, np.nan_to_num(residual) < -_CUT_MM, _CUT_MM2)
+    surface, cut = body.surface, _cut(body, fit.seen)
     near = grown(surface, cut, _NEAR_MM)
     far = fit.seen.reference & ~near
     if not cut.any() or surface.area_mm2[far].sum() < _LEAST_MM2:
@@ -96,6 +108,57 @@ def compare(
     if _difference_mm(body, near, fit.motion, motion) <= _NOTICEABLE_MM:
         return parted
     return _fitted_apart(body, target, fit, options, near=near, motion=motion)
+
+
+def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
+    """How far a unit that stands up lies from where its uncut surface fits, NaN if none does.
+
+    Parameters
+    ----------
+    along : ndarray, shape (3,)
+        The bridge's longest axis in the wax-up's frame.
+
+    Notes
+    -----
+    A unit that did not go home touches along its upright walls and stands out where it looks up;
+    what is near the contour (`pattern`) does not show it from 0.15 mm on. Bumps of wax have no
+    pose in which more of the unit touches.
+    """
+    surface, seen = body.surface, fit.seen
+    contact_mm = contact_within_mm(fit.noise_mm)
+    bridge = grown(surface, _cut(body, seen), _NEAR_MM) & body.allowed_vertices()
+    proud = _proud(body, seen, contact_mm) & bridge
+    place = fit.motion.apply(surface.mesh.points_mm) @ along
+    found = [math.nan]
+    for _ in range(_UNITS):
+        area = np.where(proud, surface.area_mm2, 0.0)
+        if area.sum() < _PROUD_MM2:
+            break
+        order = np.argsort(place)
+        middle = place[order][np.searchsorted(np.cumsum(area[order]), 0.5 * area.sum())]
+        unit = bridge & (np.abs(place - middle) <= 0.5 * _UNIT_MM)
+        motion = polish.search_fit(_confined(body, unit), target, fit.motion, polish.QUICK_POINTS)
+        own = polish.look(body, target, motion, fit.noise_mm)
+        before, after = (surface.area_mm2[one.contact & unit].sum() for one in (seen, own))
+        left = surface.area_mm2[_proud(body, own, contact_mm) & proud & unit].sum()
+        home = left < _STILL_PROUD_SHARE * area[unit].sum()
+        if home and after > max(_BETTER_SHARE * before, before + _BETTER_MM2):
+            found.append(_difference_mm(body, unit & proud, fit.motion, motion))
+        proud &= ~unit
+    return float(np.nanmax(found)) if len(found) > 1 else math.nan
+
+
+def _proud(body: Body, seen: polish.Seen, contact_mm: float) -> Bools:
+    """Vertices that stand out of the contour, none of a speck."""
+    residual = np.nan_to_num(seen.residual_mm)
+    out = (residual > _PROUD * contact_mm) & (residual < _PROUD_MM)
+    return without_small_patches(body.surface, out, _PROUD_SPECK_MM2)
+
+
+def _cut(body: Body, seen: polish.Seen) -> Bools:
+    """Vertices clearly inside the contour."""
+    inside = np.nan_to_num(seen.residual_mm) < -_CUT_MM
+    return without_small_patches(body.surface, inside, _CUT_MM2)
 
 
 def _lowered(body: Body, proud_mm: float) -> Body:
