@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -595,6 +596,30 @@ def test_an_island_stays_one_beside_a_vertex_that_was_not_sorted() -> None:
     assert found == {0: 7}
     far, far_label = np.isin(np.arange(51), ring[:-4]), np.where(np.arange(51) < 47, 7, 100)
     assert not regions._surroundings(uncut, far, label, far_label, edges, ends=ends)
+
+
+@pytest.mark.parametrize(("loose_mm2", "islands"), [(0.001, 1), (0.1, 0)])
+def test_an_island_stays_one_beside_slivers_with_many_edges(loose_mm2, islands) -> None:
+    """By hand: a spot of 2 mm² amid the cut, four of whose ten neighbours are not sorted. Slivers
+    at its foot say nothing of its border; a tenth of a square millimetre is another surface."""
+    spot, ring, loose, collar = np.arange(5), np.arange(5, 11), np.arange(11, 15), 15
+    code = np.repeat([Region.UNCUT, Region.CUT, Region.UNSORTED, Region.UNCUT], [5, 6, 4, 1])
+    reading: Any = SimpleNamespace(
+        edges=np.array(
+            [[i, i + 1] for i in range(10)]
+            + [[0, i] for i in ring]
+            + [[i % 5, i] for i in loose]
+            + [[10, collar]]
+        ),
+        space=SimpleNamespace(
+            area_mm2=np.repeat([0.4, 9.0, loose_mm2, 50.0], [5, 6, 4, 1]),
+            nearest_mm=np.repeat([0.0, 1.5, 0.4, 0.0], [5, 6, 4, 1]),
+        ),
+        agreement=np.ones(16),
+    )
+    ends = np.zeros(16, dtype=bool)
+    found = regions._enclosed(np.asarray(code), reading, 0.05, None, ends=ends)
+    assert [list(part) for part in found] == [list(spot)] * islands
 
 
 def test_a_collar_on_the_edge_of_the_scan_is_no_metal_stop() -> None:

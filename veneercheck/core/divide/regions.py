@@ -63,6 +63,9 @@ COVERED_MM = 3.0
 _SURROUNDED_SHARE = 0.95
 """An island borders on one cut area by so much: a vertex with a turned normal makes no collar."""
 
+_CRUMB_MM2 = 0.05
+"""Less than this at an island's foot, a sliver with many edges, says nothing of its border."""
+
 _BUMP_MM = 0.4
 """A metal stop that stands out this far keeps the teeth from closing: it is none."""
 
@@ -232,13 +235,9 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     return code
 
 
-def _inside(edges: Ints, mask: Bools) -> Ints:
-    return edges[mask[edges[:, 0]] & mask[edges[:, 1]]]
-
-
 def _labels(mask: Bools, edges: Ints) -> Ints:
     """Connected parts of a mask; vertices outside it stand alone."""
-    return components(len(mask), _inside(edges, mask))
+    return components(len(mask), edges[mask[edges].all(axis=1)])
 
 
 def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
@@ -262,7 +261,10 @@ def _enclosed(
     cut_label = _labels(cut, reading.edges)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
-    around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
+    loose = (code == Region.UNSORTED) & ~uncut
+    crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, _CRUMB_MM2)
+    told = reading.edges[~crumbs[reading.edges].any(axis=1)]
+    around = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
     largest = _largest_of_each(area.astype(float), components(len(label), reading.edges), label)
     # A crumb that merely stands proud, as one in a crevice is read, was not left uncut.
     seen = set(label[(code == Region.UNCUT) | (area >= LEAST_ISLAND_MM2)[label]].tolist())
@@ -325,9 +327,7 @@ def _surroundings(
     leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
     last = label[uncut & ends]
     part, beyond = np.concatenate([label[leaving[:, 0]], last]), leaving[:, 1]
-    neighbour = np.concatenate(
-        [np.where(cut[beyond], cut_label[beyond], -1), np.full(len(last), -1)]
-    )
+    neighbour = np.r_[np.where(cut[beyond], cut_label[beyond], -1), np.full(len(last), -1)]
     pairs, count = np.unique(np.stack([part, neighbour], axis=1), axis=0, return_counts=True)
     border = np.bincount(part, minlength=len(uncut))
     around = (pairs[:, 1] >= 0) & (count >= _SURROUNDED_SHARE * border[pairs[:, 0]])
