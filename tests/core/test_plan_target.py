@@ -9,8 +9,9 @@ import pytest
 import trimesh
 
 from veneercheck.core.mesh.densify import refine
-from veneercheck.core.mesh.triangles import border_vertices
+from veneercheck.core.mesh.triangles import border_vertices, select_faces
 from veneercheck.core.plan.contour import Contour, finish_line
+from veneercheck.core.plan.depths import room_mm
 from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout
 from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
@@ -158,6 +159,29 @@ def test_metal_is_kept_over_a_die_that_crowds_it() -> None:
     )
     radius = np.linalg.norm(made.framework.points_mm, axis=1)
     assert np.abs(radius - 1.7).max() < 0.01
+
+
+def test_beside_an_open_die_nothing_is_kept_and_no_room_is_wanting() -> None:
+    """Source: a sphere's offset, and Pythagoras. The die is a cap of a ball of 2 mm, open below; a
+    pontic of 1.9 mm lies 4 mm aside of its edge and below it. Seen from there the edge looks away,
+    which is no inside: the pontic is lowered as it were without a die."""
+    ball = sphere(2.0)
+    above = ball.points_mm[ball.faces].mean(axis=1)[:, 2] > 1.0
+    die = select_faces(ball, above)[0]
+    rim = die.points_mm[border_vertices(die)]
+    pontic = sphere(1.9)
+    pontic = TriangleMesh(pontic.points_mm + [np.sqrt(3.0) + 4.0, 0.0, -3.0], pontic.faces)
+    contour = Contour(pontic, np.ones(len(pontic.points_mm)))
+    bowl = Contour(die, np.ones(len(die.points_mm)))
+    probes = np.array([[np.sqrt(3.0) + 1.0, 0.0, -3.0], [0.0, 0.0, 1.5], [0.0, 0.0, 2.5]])
+    below = np.linalg.norm(rim - probes[0], axis=1).min()
+    assert bowl.off_mm(probes) == pytest.approx([below, -0.5, 0.5], abs=0.01)
+    runout = Runout("chamfer", DEPTH, 0.6)
+    made = make_target(pontic, contour, runout, full(pontic), die=Die(bowl, 0.6))
+    middle = pontic.points_mm.mean(axis=0)
+    radius = np.linalg.norm(made.framework.points_mm - middle, axis=1)
+    assert np.abs(radius - (1.9 - DEPTH)).max() < 0.01
+    assert not (room_mm(contour, die) < 1.9).any()
 
 
 def test_a_wedge_is_lowered_on_both_sides() -> None:

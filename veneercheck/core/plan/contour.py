@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from veneercheck.core.mesh.nearest import WalkableSurface
-from veneercheck.core.mesh.triangles import row_dot, vertex_normals
+from veneercheck.core.mesh.triangles import border_vertices, row_dot, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 LINE_STEP_MM = 0.02
@@ -18,6 +18,9 @@ LINE_STEP_MM = 0.02
 
 _OUTSIDE_COS = 0.5
 """A point within 60° of straight out from its nearest vertex lies outside."""
+
+_NO_SHARE = 1e-6
+"""A corner with less of a foot has no part in it: the foot lies on the side across."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +84,20 @@ class Contour:
         depth = np.where(outside, -near.distance_mm, near.distance_mm)
         return Under(depth, near.point_mm, near.face, shares)
 
+    def off_mm(self, points_mm: Floats) -> Floats:
+        """How far points lie outside, negative inside, shape (n,).
+
+        Inside is only what lies behind the surface itself: beyond the open edge of a die, or of the
+        inside of a retainer, there is none.
+        """
+        found = self.under(points_mm)
+        beyond = at_open_edge(self.mesh, self._rim, found.face, found.shares)
+        return np.where(beyond, np.abs(found.depth_mm), -found.depth_mm)
+
+    @cached_property
+    def _rim(self) -> Bools:
+        return border_vertices(self.mesh)
+
     def may_be_within(self, points_mm: Floats, reach_mm: Floats) -> Bools:
         """Points that may lie inside or nearer than their reach; the others surely do not."""
         away, vertex = self._vertices.query(points_mm, workers=-1)
@@ -106,6 +123,21 @@ class Contour:
             return np.where(extent_mm > 0, reach_mm, -reach_mm)
         away, _ = self._line.query(foot_mm, distance_upper_bound=reach_mm, workers=-1)
         return np.asarray(np.where(extent_mm > 0, 1.0, -1.0) * np.minimum(away, reach_mm))
+
+
+def at_open_edge(mesh: TriangleMesh, rim: Bools, face: Ints, shares: Floats) -> Bools:
+    """Whether feet lie on the open edge of a surface, shape (n,).
+
+    Parameters
+    ----------
+    rim : ndarray of bool
+        Vertices on it.
+    face : ndarray of int64, shape (n,)
+    shares : ndarray, shape (n, 3)
+        Of the triangle's corners in the foot.
+    """
+    away = shares < _NO_SHARE
+    return np.asarray(away.any(axis=1) & (rim[mesh.faces[face]] | away).all(axis=1))
 
 
 def finish_line(mesh: TriangleMesh, extent_mm: Floats) -> Floats:

@@ -8,8 +8,8 @@ import numpy as np
 
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
-from veneercheck.core.mesh.triangles import face_normals, row_dot
-from veneercheck.core.plan.contour import Contour
+from veneercheck.core.mesh.triangles import border_vertices, face_normals, row_dot
+from veneercheck.core.plan.contour import Contour, at_open_edge, shares_in
 from veneercheck.core.types import Floats, TriangleMesh
 
 _BEFORE_MM = 0.02
@@ -86,7 +86,9 @@ def room_mm(contour: Contour, inner: TriangleMesh) -> Floats:
     straight = row_dot(way, outward) > _INWARD_COS * near.distance_mm
     # Beside a collar the nearest of a die is its gingiva: there the way straight in counts.
     found = np.where(straight, near.distance_mm, _way(RayScene(inner), points, outward))
-    through = row_dot(way, face_normals(inner)[near.face]) < 0
+    shares = shares_in(inner.points_mm[inner.faces[near.face]], near.point_mm)
+    beyond = at_open_edge(inner, border_vertices(inner), near.face, shares)
+    through = (row_dot(way, face_normals(inner)[near.face]) < 0) & ~beyond
     found = np.where(through & ~straight & (near.distance_mm <= FARTHEST_MM), 0.0, found)
     room[inside] = np.where(found <= FARTHEST_MM, found, np.nan)
     return room

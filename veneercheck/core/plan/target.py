@@ -131,8 +131,8 @@ def cut_field(
         beside = beside[
             die.surface.may_be_within(points_mm[beside], die.least_metal_mm - value[beside])
         ]
-        off = -die.surface.under(points_mm[beside]).depth_mm
-        value[beside] = np.maximum(value[beside], die.least_metal_mm - off)
+        off_mm = die.surface.off_mm(points_mm[beside])
+        value[beside] = np.maximum(value[beside], die.least_metal_mm - off_mm)
     return value
 
 
