@@ -14,7 +14,7 @@ from veneercheck.core.plan.contour import Contour, finish_line
 from veneercheck.core.plan.depths import room_mm
 from veneercheck.core.plan.planned import SHORT_LAYER, Cutting
 from veneercheck.core.plan.runout import Form, Runout
-from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3
+from veneercheck.core.plan.solid import edge_lengths_mm, enclosed_mm3, insides
 from veneercheck.core.plan.target import Die, make_target
 from veneercheck.core.plan.volume import enclosed
 from veneercheck.core.types import Case, Region, TriangleMesh
@@ -243,6 +243,27 @@ def test_the_underside_of_a_closed_wax_up_is_no_inside_of_a_retainer(hollow: boo
     found = plan(Surfaces(mesh, 0.0, paint), case=Case(occlusal="+z", buccal="+y"), limits=LIMITS)
     assert np.isfinite(found.short_mm).any() == hollow
     assert [one.kind for one in found.conflicts] == [SHORT_LAYER] * hollow
+
+
+def test_crumbs_and_bases_that_are_not_quite_flat_are_no_insides_of_retainers() -> None:
+    """Source: drawn, as seen from outside the wax. Half a hollow ball of 2.5 mm is an inside; a
+    base 8 mm wide that is 0.1 mm hollow amid, as noise leaves one, and half a hollow ball of
+    0.1 mm are none."""
+    half = sphere(1.0)
+    half = select_faces(half, half.points_mm[half.faces].mean(axis=1)[:, 2] > 0)[0]
+    shapes = [
+        half.points_mm * 2.5,
+        half.points_mm * [4.0, 4.0, 0.1] + [9.0, 0.0, 0.0],
+        half.points_mm * 0.1 - [9.0, 0.0, 0.0],
+    ]
+    count, turned = len(half.points_mm), half.faces[:, ::-1]
+    mesh = TriangleMesh(
+        np.concatenate(shapes), np.concatenate([turned + k * count for k in range(3)])
+    )
+    found = insides(mesh, np.ones(3 * count, dtype=bool))
+    assert len(found.faces) == len(half.faces)
+    assert np.linalg.norm(found.points_mm, axis=1) == pytest.approx(2.5, abs=1e-6)
+    assert enclosed_mm3(found) > 0  # turned: seen from the metal it is a die
 
 
 def test_a_cone_over_a_die_is_lowered_kept_and_told_of_where_the_room_ends() -> None:

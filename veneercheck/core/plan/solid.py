@@ -24,6 +24,9 @@ EVEN_MM = 0.002
 _BASE_MM = 0.5
 """The base lies so far below the rim: rims of hollows that end there stay clear of it."""
 
+_HOLLOW, _LEAST_INSIDE_MM2 = 0.05, 4.0
+"""An inside of a retainer is hollow by more than this share of its area to the power of 3/2."""
+
 _CRUMB_MM3 = 0.5
 """A loose piece of metal so small is none."""
 
@@ -128,8 +131,9 @@ def edge_lengths_mm(mesh: TriangleMesh) -> Floats:
 def insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
     """The insides of retainers as a die would have them: seen from the metal.
 
-    What bulges outward is the underside of a closed wax-up, not an inside (divergence theorem
-    about the middle of each part: positive on a ball, negative in a bowl, 0 on a flat base).
+    What bulges outward, or lies flat, is the underside of a closed wax-up, not an inside
+    (divergence theorem about the middle of each part: positive on a ball, 0 on a flat base, −0.3
+    times the area to the power of 3/2 in half a hollow ball); a crumb is none either.
     """
     own, _ = select_faces(fine, np.asarray(hollow[fine.faces].all(axis=1)))
     part = components(len(own.points_mm), edge_pairs(own.faces))[own.faces[:, 0]]
@@ -138,5 +142,6 @@ def insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
     centre = np.stack([np.bincount(part, size * axis) for axis in middles.T], axis=1)
     off = middles - (centre / whole[:, None])[part]
     bulge = np.bincount(part, size * row_dot(off, face_normals(own)))
-    own, _ = select_faces(own, bulge[part] < 0)
+    deep = (bulge < -_HOLLOW * whole**1.5) & (whole >= _LEAST_INSIDE_MM2)
+    own, _ = select_faces(own, deep[part])
     return TriangleMesh(own.points_mm, own.faces[:, ::-1])
