@@ -340,6 +340,7 @@ def _judged(
         *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
+        *meant.unseen(framework, surfaces.waxup, where, case),
         *anatomy.question(where, framework, space.area_mm2),
     )
     veneered = divided.veneered()
@@ -370,7 +371,7 @@ def _judged(
             alignment.state,
             share,
             forbidden_stop=bool(parts.islands) and case.metal_stops == FORBIDDEN,
-            unfinished=any(asked.kind == meant.NOT_CUT for asked in questions),
+            unfinished=any(asked.kind in (meant.NOT_CUT, meant.NOT_SEEN) for asked in questions),
             structure=carried,
         ),
         case=case,

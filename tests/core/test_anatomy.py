@@ -17,6 +17,7 @@ from veneercheck.core.divide.anatomy import (
     Places,
     Surface,
     line_words,
+    missing_unit,
     on_functional_cusps,
     place,
     place_words,
@@ -577,3 +578,21 @@ def test_a_closed_body_without_known_hollows_gets_no_surfaces_but_a_word() -> No
     assert not places.tooth.any()
     assert not places.surface.any()
     assert any("occlusal" in words for words in places.words)
+
+
+@pytest.mark.parametrize("name", ["three, lower left, descending", "four, upper right, ascending"])
+def test_a_unit_that_the_frameworks_scan_lacks_is_asked_about_and_none_that_is_there(name) -> None:
+    """Source: the invented bridges, of whose framework one unit after the other was taken away."""
+    truth = known(name)
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    where = _placed(truth, case)
+    assert missing_unit(truth.mesh, truth.made.waxup, where, case) is None
+    own = truth.tooth[truth.mesh.faces[:, 0]]
+    for code in truth.units:
+        left, _ = select_faces(truth.mesh, own != code)
+        told = missing_unit(left, truth.made.waxup, where, case)
+        assert told is not None, code
+        centre_mm, word = told
+        near = NearestSurface(select_faces(truth.mesh, own == code)[0]).query(np.array([centre_mm]))
+        assert near.distance_mm[0] < 4.0
+        assert word == (str(code) if code in (truth.units[0], truth.units[-1]) else "")

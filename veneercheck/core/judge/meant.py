@@ -1,19 +1,23 @@
-"""What was meant to be veneered against what was cut: told, surface by surface."""
+"""What was meant to be veneered, or is named, against what was cut and scanned."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from veneercheck.core.divide.anatomy import Places, Surface, surface_words
+from veneercheck.core.divide.anatomy import Places, Surface, missing_unit, surface_words
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.types import Bools, Case, Floats, Question, Region, TriangleMesh
 
-NOT_CUT, NOT_MEANT = "meant_not_cut", "cut_not_meant"
+NOT_CUT, NOT_MEANT, NOT_SEEN = "meant_not_cut", "cut_not_meant", "unit_not_seen"
 """Kinds of question."""
 
 _WORDS = {
     NOT_CUT: "meant for veneer, but hardly cut",
     NOT_MEANT: "cut, but not meant for veneer",
+    NOT_SEEN: "is a unit missing here? the wax-up goes on where the framework's scan shows none: "
+    "nothing was checked here, and teeth may be named wrongly",
 }
 
 _SYNONYMS = {"palatal": "lingual", "incisal": "occlusal"}
@@ -59,6 +63,17 @@ def compare(
             place = f"{tooth}, {word}" if tooth else word
             told.append(_question(kind, framework, area_mm2 * shown, place))
     return tuple(told)
+
+
+def unseen(
+    framework: TriangleMesh, waxup: TriangleMesh, where: Places, case: Case
+) -> tuple[Question, ...]:
+    """Ask about a unit that the case names and the framework's scan lacks."""
+    missing = missing_unit(framework, waxup, where, case)
+    if missing is None:
+        return ()
+    centre_mm, code = missing
+    return (Question(NOT_SEEN, math.nan, centre_mm, _WORDS[NOT_SEEN], code),)
 
 
 def _plain(word: str) -> str:

@@ -7,6 +7,7 @@ from veneercheck.core.divide.anatomy.located import (
     question,
     telling,
 )
+from veneercheck.core.divide.anatomy.missing import missing_unit
 from veneercheck.core.divide.anatomy.places import (
     Places,
     Surface,
@@ -25,6 +26,7 @@ __all__ = [
     "limits_of_surfaces",
     "line_words",
     "locate",
+    "missing_unit",
     "on_functional_cusps",
     "place",
     "place_words",

@@ -48,7 +48,7 @@ class Found:
 
 
 def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: Case) -> Found:
-    crowns = own_crowns(_crowns(cloud, plane, named), plane, named)
+    crowns = own_crowns(upper_crowns(cloud, plane, named), plane, named)
     flat = crowns.points_mm @ plane[:2].T
     short = _length_mm(flat) < _LEAST_UNIT_MM * len(named)
     if len(named) > 1 and (short or len(flat) < _LEAST_POINTS * len(named)):
@@ -61,7 +61,7 @@ def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: C
     return _bridge(cloud, crowns, axis, named or (0,), case)
 
 
-def _crowns(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
+def upper_crowns(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
     """The upper parts of the crowns, without model, dust and the insides."""
     local = cloud.points_mm @ plane.T
     front = any(codes.is_front(code) for code in named)
