@@ -141,7 +141,7 @@ def _checked(
     measured = measured.on_slopes(divided, limits)
     work, carried = side_by_side(
         lambda: _work(measured, divided, case, limits),
-        lambda: _carried(measured, divided, surfaces.waxup, case.stage, limits),
+        lambda: _carried(measured, divided, surfaces, case.stage, limits),
     )
     return _judged(
         measured,
@@ -298,18 +298,19 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
 
 
 def _carried(
-    measured: _Measured, divided: _Divided, waxup: TriangleMesh, stage: str, limits: Limits
+    measured: _Measured, divided: _Divided, surfaces: Surfaces, stage: str, limits: Limits
 ) -> Structure:
     """What the framework is as a structure."""
     return structure.survey(
         measured.framework,
-        waxup,
+        surfaces.waxup,
         measured.reading,
         parts=divided.parts,
         where=divided.where,
         stage=stage,
         limits=limits,
         told=divided.told,
+        die=surfaces.die is not None,
     )
 
 

@@ -17,8 +17,19 @@ from veneercheck.core.divide import zones
 from veneercheck.core.judge import decide as judge
 from veneercheck.core.measure.metal import answer, metal_to_die
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.types import Answer, Case, Check, Decision, FindingKind, TriangleMesh
+from veneercheck.core.types import (
+    THIN_METAL,
+    Answer,
+    Case,
+    Check,
+    Decision,
+    FindingKind,
+    TriangleMesh,
+    Verdict,
+    Weight,
+)
 from veneercheck.profile import built_in
+from veneercheck.report.carrying import spot_sentences
 from veneercheck.report.filed import read_result, write_result
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
@@ -129,6 +140,42 @@ def test_what_is_said_holds_for_the_worst_spot_and_each_point_has_its_own_metal(
     here = METAL_MM - cone(zone.centre_mm[2]) - 0.5
     assert zone.amount_mm <= here + 0.005
     assert zone.amount_mm == pytest.approx(min(0.3, here), abs=0.051)
+
+
+@pytest.mark.parametrize(
+    ("stage", "metal_mm", "weight"),
+    [
+        ("cast", 0.3, Weight.FINDING),
+        ("cast", 0.47, Weight.UNDECIDED),
+        ("cast", 0.6, None),
+        ("wax", 0.5, Weight.FINDING),
+        ("wax", 0.75, None),
+    ],
+)
+def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight) -> None:
+    """Source: coaxial tubes: 1.5 mm to the contour, so much metal over the die. The least is
+    0.5 mm, in wax 0.1 mm more, and 0.035 mm is the seating's uncertainty. In the tube's own wall
+    no zone lies."""
+    limits = dataclasses.replace(built_in(), finishing_mm=0.0)
+    contour = turned(lambda z: METAL_MM + 1.5 + 0.0 * z)
+    die = turned(lambda z: METAL_MM - metal_mm + 0.0 * z, LOW_MM - 1.0, HIGH_MM + 1.0)
+    found = check(
+        Surfaces(FRAMEWORK, contour, die=die), case=Case(stage=stage), limits=limits, aligned=True
+    )
+    assert not found.zones
+    spots = [one for one in found.structure.spots if one.kind == THIN_METAL]
+    assert [one.weight for one in spots] == ([weight] if weight else [])
+    assert (found.verdict is Verdict.FINDINGS) == (weight is Weight.FINDING)
+    for one in spots:
+        assert one.value_mm == pytest.approx(metal_mm, abs=0.003)  # facets of 0.17 mm: 1 µm
+        assert one.size == pytest.approx(2.0 * np.pi * METAL_MM * (HIGH_MM - LOW_MM), rel=0.1)
+    described = {
+        "structure": {"spots": [dataclasses.asdict(one) for one in spots]},
+        "case": {"stage": stage},
+    }
+    for lang, word in (("en", "of metal under the veneer"), ("de", "unter der Verblendung")):
+        said = spot_sentences(described, Words(lang))
+        assert [word in sentence for sentence in said] == [True] * len(spots)
 
 
 def test_metal_over_the_die_and_none_where_it_was_not_seen() -> None:

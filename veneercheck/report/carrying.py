@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.types import FINISHED, WAX
+from veneercheck.core.types import FINISHED, SHARP_EDGE, THIN_METAL, UNSUPPORTED, WAX
 from veneercheck.report.tables import Rows
 from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
@@ -82,12 +82,15 @@ def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     return [sentence for _, sentence in spots_told(document, words)]
 
 
-_UNSUPPORTED = {
-    "finding": "unsupported",
-    "undecided": "unsupported_open",
-    "advice": "unsupported_sharp",
+_SENTENCES = {
+    (UNSUPPORTED, "finding"): "unsupported",
+    (UNSUPPORTED, "undecided"): "unsupported_open",
+    (UNSUPPORTED, "advice"): "unsupported_sharp",
+    (THIN_METAL, "finding"): "thin",
+    (THIN_METAL, "undecided"): "thin_open",
 }
-"""Sentence of composite without support, by what it weighs: of advice where wax has no room."""
+"""Sentence of a spot by its kind and what it weighs; of advice where wax has no room. Edges have
+one of their own."""
 
 
 def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
@@ -107,37 +110,42 @@ def _one_spot(group: list[Mapping[str, Any]], document: Mapping[str, Any], words
 
 def _spots(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:
     """Several spots of one kind."""
-    first, bare = group[0], group[0]["kind"] == "unsupported composite"
+    first = group[0]
+    sentence = _SENTENCES.get((first["kind"], first["weight"]))
     places = [
         words(
-            "carrying.unsupported_at" if bare else "carrying.edge_at",
+            "carrying.spot_at" if sentence else "carrying.edge_at",
             place=place_words(one, words) or words("carrying.somewhere"),
             value=words.mm_sure(one["value_mm"], one["u_mm"]),
-            size=words.mm2(one["size"]) if bare else words.mm(one["size"], 1),
+            size=words.mm2(one["size"]) if sentence else words.mm(one["size"], 1),
         )
         for one in group
     ]
     return words(
-        f"carrying.{_UNSUPPORTED[first['weight']]}_many" if bare else "carrying.edges",
+        f"carrying.{sentence}_many" if sentence else "carrying.edges",
         count=len(group),
-        limit=words.mm(first["limit_mm"], 2 if bare else 1),
+        limit=words.mm(first["limit_mm"], 2 if sentence else 1),
         places="; ".join(places),
-        under=words(f"carrying.under_{_matter(document)}"),
-        advice=_edge_advice(document, words),
+        advice=_advice(first, document, words),
     )
 
 
 def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
-    place = place_words(one, words) or words("carrying.somewhere")
-    if one["kind"] == "unsupported composite":
-        value = words.mm_sure(one["value_mm"], one["u_mm"])
-        size, limit = words.mm2(one["size"]), words.mm(one["limit_mm"])
-        under = words(f"carrying.under_{_matter(document)}")
-        told = {"place": place, "value": value, "size": size, "limit": limit, "under": under}
-        return words(f"carrying.{_UNSUPPORTED[one['weight']]}", **told)
-    size, limit = words.mm(one["size"], 1), words.mm(one["limit_mm"], 1)
-    advice = _edge_advice(document, words)
-    return words("carrying.edge", place=place, size=size, limit=limit, advice=advice)
+    sentence = _SENTENCES.get((one["kind"], one["weight"]))
+    return words(
+        f"carrying.{sentence or 'edge'}",
+        place=place_words(one, words) or words("carrying.somewhere"),
+        value=words.mm_sure(one["value_mm"], one["u_mm"]),
+        size=words.mm2(one["size"]) if sentence else words.mm(one["size"], 1),
+        limit=words.mm(one["limit_mm"], 2 if sentence else 1),
+        advice=_advice(one, document, words),
+    )
+
+
+def _advice(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
+    if one["kind"] == SHARP_EDGE:
+        return _edge_advice(document, words)
+    return words(f"carrying.{'thin' if one['kind'] == THIN_METAL else 'under'}_{_matter(document)}")
 
 
 def _edge_advice(document: Mapping[str, Any], words: Words) -> str:

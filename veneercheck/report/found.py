@@ -7,6 +7,7 @@ import numpy as np
 from veneercheck.core.types import (
     BEADS,
     SHARP_EDGE,
+    THIN_METAL,
     UNSUPPORTED,
     VENEER,
     Decision,
@@ -127,14 +128,16 @@ _CONNECTOR = group(
 
 _SPOT = group(
     "Where the framework serves its veneer badly.",
-    kind=one_of([UNSUPPORTED, SHARP_EDGE], "What is amiss."),
+    kind=one_of([UNSUPPORTED, SHARP_EDGE, THIN_METAL], "What is amiss."),
     tooth=text_or_null("Two-digit code."),
     surface=text_or_null("Surface of the tooth."),
     place=text("Where, in words."),
-    value_mm=number("Composite over the nearest metal (mean), or radius of the edge, mm."),
+    value_mm=number(
+        "Composite over the nearest metal, an edge's radius, or metal at its thinnest, mm."
+    ),
     u_mm=number("Its standard uncertainty, mm."),
     limit_mm=number("What it is held against, mm."),
-    size=number("Area in mm² of composite without support, length in mm of an edge."),
+    size=number("Length in mm of an edge, else area in mm²."),
     centre_mm=vector("Its middle, in the wax-up's frame."),
     weight=one_of(Weight, "What it weighs in the verdict."),
     words=text("The same in words."),
@@ -152,7 +155,7 @@ _PASTE = group(
 STRUCTURE_FIELDS = group(
     "The framework as what carries the veneer.",
     connectors=listed(_CONNECTOR, "Between neighbouring units."),
-    spots=listed(_SPOT, "Composite without support, and sharp edges under it."),
+    spots=listed(_SPOT, "Thin metal, composite without support, and sharp edges under it."),
     material=listed(_PASTE, "By unit."),
 )
 

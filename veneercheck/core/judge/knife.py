@@ -117,7 +117,7 @@ def with_metal(
     return dataclasses.replace(reading, space=space, other_side=other_side)
 
 
-def _of_walls(reading: Reading, parts: Regions, limits: Limits) -> Floats:
+def of_walls(reading: Reading, parts: Regions, limits: Limits) -> Floats:
     """Metal that parts a surface from another one that is not veneered, shape (n,); else NaN.
 
     From the flank of a crest, or from a fin, a ray inward soon leaves through surface that was cut
@@ -169,7 +169,7 @@ def work(
     unshaped: list[zones.Patch] = []
     least, greatest = anatomy.limits_of_surfaces(limits, where)
     need = least_layer_mm(parts, limits, least)
-    walls = dataclasses.replace(reading.space, metal_mm=_of_walls(reading, parts, limits))
+    walls = dataclasses.replace(reading.space, metal_mm=of_walls(reading, parts, limits))
     reading = dataclasses.replace(reading, space=walls)
     left = budget.metal_left(reading.space.metal_mm, reading.space.judged_low_mm, need, limits)
     compared = excesses(reading, parts, limits, least_mm=least, greatest_mm=greatest)

@@ -29,6 +29,7 @@ from veneercheck.core.types.outcome import Check, Fault, Gone, Outcome, Recheck,
 from veneercheck.core.types.space import RayOutcome, Region, SpaceMap
 from veneercheck.core.types.structure import (
     SHARP_EDGE,
+    THIN_METAL,
     UNSUPPORTED,
     Connector,
     Material,
@@ -65,6 +66,7 @@ __all__ = [
     "OPAQUED",
     "PRACTICE",
     "SHARP_EDGE",
+    "THIN_METAL",
     "UNSUPPORTED",
     "VENEER",
     "WAX",

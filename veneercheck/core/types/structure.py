@@ -43,7 +43,7 @@ class Connector:
     words: str
 
 
-UNSUPPORTED, SHARP_EDGE = "unsupported composite", "sharp edge"
+UNSUPPORTED, SHARP_EDGE, THIN_METAL = "unsupported composite", "sharp edge", "thin metal"
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -53,13 +53,13 @@ class Spot:
     Parameters
     ----------
     kind : str
-        `UNSUPPORTED` or `SHARP_EDGE`.
+        `UNSUPPORTED`, `SHARP_EDGE` or `THIN_METAL`.
     tooth, surface, place : str
         Where it lies, the last in words.
     value_mm, u_mm, limit_mm : float
-        Composite over the nearest metal, or radius of the edge.
+        Composite over the nearest metal, radius of the edge, or metal at its thinnest.
     size : float
-        Area in mm² of the one, length in mm of the other.
+        Length in mm of an edge, else area in mm².
     """
 
     kind: str

@@ -140,7 +140,7 @@ def unsupported(
             can_be_mended=room,
         )
         for room in (True, False)
-        for patch in _patches(high & (has_room == room), edges)
+        for patch in patches(high & (has_room == room), edges)
         if area[patch].sum() >= limits.smallest_zone_mm2
     ]
     return tuple(sorted(found, key=lambda spot: -spot.size))
@@ -266,7 +266,7 @@ def sharp_edges(
     least = np.full(len(normals), np.inf)
     np.minimum.at(least, edges[sharp].ravel(), np.repeat(radius[sharp], 2))
     found = []
-    for patch in _patches(marked, edges):
+    for patch in patches(marked, edges):
         size = _extent(framework.points_mm[patch])
         if size < _LEAST_LENGTH_MM:
             continue
@@ -289,7 +289,7 @@ _ROUND = "Round it: a sharp edge starts cracks."
 _WATCH = "It lies under the veneer: watch for cracks there."
 
 
-def _patches(chosen: Bools, edges: Ints) -> list[Ints]:
+def patches(chosen: Bools, edges: Ints) -> list[Ints]:
     """Chosen vertices that hang together."""
     inside = np.flatnonzero(chosen)
     if not len(inside):

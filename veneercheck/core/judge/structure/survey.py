@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from veneercheck.core.divide.anatomy import Places
 from veneercheck.core.divide.regions import Regions
+from veneercheck.core.judge.knife import of_walls
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import material
 from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
+from veneercheck.core.judge.structure.walls import thin_metal
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import border_vertices
 from veneercheck.core.types import (
@@ -35,6 +39,7 @@ def survey(
     stage: str,
     limits: Limits,
     told: PlaceWords,
+    die: bool = False,
 ) -> Structure:
     """Look at the framework as what carries the veneer.
 
@@ -51,6 +56,8 @@ def survey(
     limits : Limits
     told : callable
         Tooth, surface and place in words of some framework vertices.
+    die : bool
+        A scan of the die says where the metal ends.
 
     Returns
     -------
@@ -71,24 +78,39 @@ def survey(
             framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
             stage=stage, limits=limits, told=told,
         )  # fmt: skip
+    inner = _inner(framework)
+    thin = thin_metal(
+        points, of_walls(reading, parts, limits), edges=reading.edges, area_mm2=space.area_mm2,
+        veneered=(region == Region.CUT) & inner & ~parts.unlike,
+        u_mm=_u_of_metal(reading, limits, given=die), stage=stage, limits=limits, told=told,
+    )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
-        return Structure(spots=edges, material=paste)
+        return Structure(spots=(*thin, *edges), material=paste)
     named = any(where.teeth.names)
     model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
     hollow: tuple[Spot, ...] = ()
     if stage != DENTINE:
         hollow = unsupported(
             waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
-            veneered=veneered & _inner(framework) & ~parts.unlike, u_mm=space.u_judged_mm,
+            veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
             stage=stage, limits=limits, told=told, own=where.teeth.within,
         )  # fmt: skip
     height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
     return Structure(
         () if hidden else connectors(framework, where.teeth, model, limits, stage),
-        (*hollow, *edges),
+        (*thin, *hollow, *edges),
         paste,
         section_planes(where, height),
     )
+
+
+def _u_of_metal(reading: Reading, limits: Limits, *, given: bool) -> float:
+    """Standard uncertainty of the metal's thickness: the noise of both its sides, and the seating
+    of the work on a die that was given."""
+    noise = reading.space.u_noise_mm
+    known = noise[np.isfinite(noise)]
+    both = math.sqrt(2.0) * float(np.median(known)) if len(known) else 0.0
+    return math.hypot(both, limits.seating_u_mm if given else 0.0)
 
 
 def _inner(framework: TriangleMesh) -> Bools:
