@@ -20,12 +20,12 @@ from veneercheck.core.divide.anatomy.arch import straight_axis
 from veneercheck.core.divide.anatomy.teeth import Teeth
 from veneercheck.core.judge import structure
 from veneercheck.core.judge.structure.connectors import connectors
-from veneercheck.core.judge.structure.material import material, veneer_volumes
+from veneercheck.core.judge.structure.material import Side, material, veneer_volumes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.sections import Plane, plane_cut
-from veneercheck.core.mesh.triangles import edge_pairs
+from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, Region, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
@@ -210,13 +210,14 @@ def test_volume_of_a_shell() -> None:
         body.inner, body.outer, alignment=align.given(body.inner, body.outer), limits=LIMITS
     )
     every = np.ones(len(body.inner.points_mm), dtype=bool)
+    metal, contour = (Side(one.points_mm, vertex_normals(one)) for one in (body.inner, body.outer))
     for taken in (0.0, 0.2):
-        volume = veneer_volumes(body.inner, found.space, found.normals, every, taken).sum()
+        volume = veneer_volumes(metal, contour, every, taken).sum()
         true = 4.0 / 3.0 * np.pi * (125.0 - (4.0 + taken) ** 3)
         assert volume == pytest.approx(true, rel=0.005)
     tooth = np.where(body.inner.points_mm[:, 0] > 0, 46, 47)
     halves = material(
-        body.inner, found.space, directions=found.normals, tooth=tooth, veneered=every,
+        metal, contour, found.space, tooth=tooth, veneered=every,
         limits=dataclasses.replace(LIMITS, increment_mm=0.5),
     )  # fmt: skip
     assert [half.tooth for half in halves] == ["46", "47"]
@@ -225,6 +226,22 @@ def test_volume_of_a_shell() -> None:
     # 1 mm of space less 0.2 mm of opaquer, in increments of 0.5 mm
     assert [half.increments for half in halves] == [2, 2]
     assert halves[0].deepest_mm == pytest.approx(0.8, abs=0.01)
+
+
+def test_room_that_rays_of_two_walls_cross_is_counted_once() -> None:
+    """Source: drawn. Trenches 2 mm wide and 1.7 mm deep, every 3 mm, under a flat contour 0.6 mm
+    over the metal; the rays of their walls cross in them. Room = plate + trenches' triangles."""
+    half, deep = 1.0, 1.7
+
+    def height(x: Floats, _: Floats) -> Floats:
+        off = np.abs((x + 1.5) % 3.0 - 1.5)
+        return -deep * np.clip(1.0 - off / half, 0.0, 1.0) - 0.6
+
+    metal, table = field(12.0, 0.1, height), field(16.0, 0.2, lambda x, _: 0.0 * x)
+    sides = [Side(one.points_mm, vertex_normals(one)) for one in (metal, table)]
+    inner = np.abs(metal.points_mm[:, :2]).max(axis=1) < 4.5
+    found = veneer_volumes(sides[0], sides[1], inner, 0.0).sum()
+    assert found == pytest.approx(9.0 * (9.0 * 0.6 + 3.0 * half * deep), rel=0.02)
 
 
 def field(

@@ -1,4 +1,13 @@
-"""How much composite the veneer takes: the room between framework and contour, by prisms."""
+"""How much composite the veneer takes: the room between framework and contour, by cells.
+
+Notes
+-----
+Rays fold: those of a wall and of the floor before it pass through the same room, and over a cusp
+they leave room between them. Prisms along them told a crown's 158 mm³ as 216. Choice: cells of a
+grid, each by its distances from both surfaces, counted once and to the nearest vertex of the
+framework. Instead of: the surfaces as closed bodies, which scans are not. Cost: a few tenths of a
+second; room whose nearest surface was not cut is left out.
+"""
 
 from __future__ import annotations
 
@@ -7,21 +16,58 @@ from collections.abc import Callable
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import row_cross, row_dot
-from veneercheck.core.types import Bools, Floats, Ints, Limits, Material, SpaceMap, TriangleMesh
+from veneercheck.core.mesh.triangles import row_dot
+from veneercheck.core.types import Bools, Floats, Ints, Limits, Material, SpaceMap
 
 _DEEPEST_SHARE = 0.99
 """The deepest layer is the 99 % point by area: the last hundredth is the noisiest."""
+
+_CELL_MM, _BLOCK = 0.5, 2
+"""Edge of a cell, and cells along the edge of a block; layers are several cells deep, and a cell
+that a surface passes counts in part."""
+
+_FARTHEST_MM = 3.0
+"""No veneer is deeper, but for spots."""
+
+_MISSED_SHARE = 0.04
+"""Of bridges with known room up to so much lay nearest to what was not cut, and was left out."""
 
 _LEAST_MM3 = 0.1
 """Less than this on a unit is the neighbour's veneer running over the border."""
 
 
+class Side:
+    """A surface that is asked on which side of it places lie, and how far off.
+
+    Parameters
+    ----------
+    points_mm, normals : ndarray, shape (n, 3)
+        Its vertices, edges of a few tenths of a millimetre, and outward normals there.
+    """
+
+    def __init__(self, points_mm: Floats, normals: Floats) -> None:
+        from scipy.spatial import cKDTree
+
+        self.points_mm, self.normals = points_mm, normals
+        self._tree = cKDTree(points_mm)
+
+    def off_mm(self, places_mm: Floats) -> tuple[Floats, Ints]:
+        """Distance from the surface, negative inside, and the nearest vertex, shapes (k,)."""
+        away, vertex = self._tree.query(places_mm, workers=-1)
+        up = row_dot(places_mm - self.points_mm[vertex], self.normals[vertex])
+        # Near the surface its tangent plane is truer than its nearest vertex.
+        size = np.where(away < _NEAR_MM, np.abs(up), away)
+        return np.copysign(size, up), vertex
+
+
+_NEAR_MM = 0.4
+
+
 def material(
-    framework: TriangleMesh,
+    metal: Side,
+    contour: Side,
     space: SpaceMap,
     *,
-    directions: Floats,
     tooth: Ints,
     veneered: Bools,
     limits: Limits,
@@ -31,10 +77,9 @@ def material(
 
     Parameters
     ----------
-    framework : TriangleMesh
+    metal, contour : Side
+        The framework, and the wax-up's outer side.
     space : SpaceMap
-    directions : ndarray, shape (n, 3)
-        Along which the space was measured.
     tooth : ndarray of int64, shape (n,)
         Codes or numbers of the units; 0 where there is none.
     veneered : ndarray of bool, shape (n,)
@@ -47,69 +92,72 @@ def material(
     tuple of Material
         Opaquer and beads taken off. An increment deeper than the profile's is cured in more.
     """
-    volume = veneer_volumes(framework, space, directions, veneered, limits.taken_mm)
-    owner = tooth[framework.faces[:, 0]]
+    volume = veneer_volumes(metal, contour, veneered, limits.taken_mm)
     deep = space.judged_high_mm - limits.taken_mm
     found = []
-    for code in np.unique(owner[volume > 0]):
+    for code in np.unique(tooth[volume > 0]):
         here = veneered & (tooth == code) & np.isfinite(deep)
-        total = float(volume[owner == code].sum())
+        total = float(volume[tooth == code].sum())
         if not here.any() or total < _LEAST_MM3:
             continue
         deepest = _quantile(deep[here], space.area_mm2[here])
-        doubt = float(space.area_mm2[here] @ space.u_judged_mm[here])
+        doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], _MISSED_SHARE * total)
         count = max(math.ceil(deepest / limits.increment_mm), 1)
         found.append(Material(name(int(code)), total, doubt, deepest, count))
     return tuple(found)
 
 
-def veneer_volumes(
-    framework: TriangleMesh, space: SpaceMap, directions: Floats, veneered: Bools, taken_mm: float
-) -> Floats:
-    """Volume of composite over every triangle, shape (m,), mm³; 0 where there is no veneer.
+def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float) -> Floats:
+    """Volume of composite nearest to every vertex of the framework, shape (n,), mm³.
 
     Parameters
     ----------
+    metal, contour : Side
+    veneered : ndarray of bool, shape (n,)
     taken_mm : float
         What opaquer and beads take of the space.
-
-    Notes
-    -----
-    Between a triangle and its image on the contour stands a prism; each of its four-cornered
-    sides is taken halfway between its two diagonals, so that neighbours share it exactly
-    (divergence theorem). The images of neighbours leave no gap, so curvature is accounted for.
     """
-    reach = np.where(np.isfinite(space.space_mm), space.space_mm, np.nan)
-    far = framework.points_mm + reach[:, None] * directions
-    nearest = ~np.isfinite(reach) & veneered
-    far[nearest] = space.contour_mm[nearest]
-    away = far - framework.points_mm
-    length = np.linalg.norm(away, axis=1)
-    share = np.clip(taken_mm / np.maximum(length, _TINY_MM), 0.0, 1.0)
-    near = framework.points_mm + share[:, None] * away
-    faces = np.flatnonzero(veneered[framework.faces].all(axis=1))
-    volume = np.zeros(len(framework.faces))
-    corners = framework.faces[faces]
-    volume[faces] = np.nan_to_num(_prisms(near[corners], far[corners]))
-    return np.maximum(volume, 0.0)
+    volume = np.zeros(len(veneered))
+    if not veneered.any():
+        return volume
+    wide_mm = _BLOCK * _CELL_MM
+    blocks = _blocks(metal.points_mm[veneered], wide_mm)
+    half = 0.5 * math.sqrt(3.0) * wide_mm
+    off, vertex = metal.off_mm(blocks)
+    between = (off > taken_mm - half) & (off < _FARTHEST_MM + half)
+    blocks = blocks[between]
+    blocks = blocks[contour.off_mm(blocks)[0] < half]
+    step = (np.arange(_BLOCK) + 0.5) * _CELL_MM - 0.5 * wide_mm
+    cells = np.stack(np.meshgrid(step, step, step, indexing="ij"), axis=-1).reshape(-1, 3)
+    place = (blocks[:, None] + cells).reshape(-1, 3)
+    off, vertex = metal.off_mm(place)
+    here = veneered[vertex] & (off > taken_mm - _CELL_MM)
+    place, off, vertex = place[here], off[here], vertex[here]
+    out, _ = contour.off_mm(place)
+    share = _share(off - taken_mm) * _share(-out)
+    found: Floats = np.asarray(
+        np.bincount(vertex, share, len(veneered)) * _CELL_MM**3, dtype=np.float64
+    )
+    return found
 
 
-_TINY_MM = 1e-9
+def _blocks(points_mm: Floats, wide_mm: float) -> Floats:
+    """Middles of all blocks within a veneer's depth of points, shape (k, 3)."""
+    from scipy.ndimage import distance_transform_edt
+
+    margin = math.ceil(_FARTHEST_MM / wide_mm) + 1
+    low = np.floor(points_mm.min(axis=0) / wide_mm).astype(np.int64) - margin
+    index = np.floor(points_mm / wide_mm).astype(np.int64) - low
+    away = np.ones(index.max(axis=0) + 1 + margin, dtype=bool)
+    away[tuple(index.T)] = False
+    near = distance_transform_edt(away) <= margin
+    middles: Floats = (np.argwhere(near) + low + 0.5) * wide_mm
+    return middles
 
 
-def _prisms(low: Floats, high: Floats) -> Floats:
-    """Volumes between triangles and their images, both of shape (k, 3, 3)."""
-    origin = low[:, :1]
-    low, high = low - origin, high - origin
-    total = _triple(high[:, 0], high[:, 1], high[:, 2]) - _triple(low[:, 0], low[:, 1], low[:, 2])
-    for one, other in ((0, 1), (1, 2), (2, 0)):
-        a, b, c, d = low[:, one], low[:, other], high[:, other], high[:, one]
-        total += 0.5 * (_triple(a, b, c) + _triple(a, c, d) + _triple(a, b, d) + _triple(b, c, d))
-    return total / 6.0
-
-
-def _triple(a: Floats, b: Floats, c: Floats) -> Floats:
-    return row_dot(row_cross(a, b), c)
+def _share(off_mm: Floats) -> Floats:
+    """Of a cell how much lies on a surface's positive side, from its middle's distance."""
+    return np.asarray(np.clip(off_mm / _CELL_MM + 0.5, 0.0, 1.0))
 
 
 def _quantile(values: Floats, weights: Floats) -> float:

@@ -10,7 +10,7 @@ from veneercheck.core.divide.anatomy import Places
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge.knife import of_walls
 from veneercheck.core.judge.structure.connectors import connectors
-from veneercheck.core.judge.structure.material import material
+from veneercheck.core.judge.structure.material import Side, material
 from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.judge.structure.walls import thin_metal
@@ -66,10 +66,10 @@ def survey(
     """
     region = parts.code
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
-    space, points = reading.space, framework.points_mm
+    space, points, outer = reading.space, framework.points_mm, reading.contour.outer
     paste = material(
-        framework, space, directions=reading.normals, tooth=where.owner, veneered=veneered,
-        limits=limits, name=where.owner_name,
+        Side(points, reading.normals), Side(outer.mesh.points_mm, outer.normals), space,
+        tooth=where.owner, veneered=veneered, limits=limits, name=where.owner_name,
     )  # fmt: skip
     hidden = stage in COVERED
     edges: tuple[Spot, ...] = ()
