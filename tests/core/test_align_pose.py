@@ -8,8 +8,11 @@ import trimesh
 
 import align_bodies as bodies
 import align_poses as poses
+from phantom.surface import triangulate
 from veneercheck.core.align import align, given
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
 
 make_body = cache(bodies.make_body)
@@ -111,3 +114,40 @@ def test_a_few_of_the_random_poses(name, number, allowed):
     assert found["state"] in allowed, found
     assert not found["silent"]
     assert found["right"] or found["state"] != "trusted"
+
+
+def test_a_plate_under_both_scans_convinces_of_no_pose() -> None:
+    """Source: made as described. Both scans hold the same plane, more of it than of the work; it
+    fits itself anywhere, and the first such pose had been taken, 50 mm off."""
+    low, high = np.array([-13.0, -6.5, -5.5]), np.array([13.0, 6.5, 5.5])
+
+    def lump(points):
+        field = np.linalg.norm(points / [11.0, 5.0, 4.0], axis=1) - 1
+        field = field + 0.05 * np.sin(points @ [0.9, 0.5, -0.7])
+        return 4.0 * (field + 0.06 * np.sin(points @ [1.3, -0.8, 0.6] + 1.0))
+
+    work = triangulate(lump, low, high, 0.4)
+    work = select_faces(work, work.points_mm[work.faces].mean(axis=1)[:, 2] > -2.5)[0]
+    x, y = np.meshgrid(np.arange(-20.0, 20.1, 0.5), np.arange(-14.0, 14.1, 0.5), indexing="ij")
+    first = np.arange(x.size).reshape(x.shape)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    plate = np.stack([x.ravel(), y.ravel(), np.full(x.size, -4.5)], axis=1)
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    depth = np.clip((work.points_mm[:, 2] - 0.5) / 0.6, 0, 1)[:, None] * vertex_normals(work)
+    rng = np.random.default_rng(4)
+
+    def scan(points):
+        both = np.concatenate([points, plate])
+        mesh = TriangleMesh(both, np.concatenate([work.faces, faces + len(points)]))
+        noise = 0.005 * rng.normal(size=(len(both), 1)) * vertex_normals(mesh)
+        return TriangleMesh(both + noise, mesh.faces)
+
+    turn = rotation_from_vector(np.array([0.0, 0.0, 0.3]))
+    away = RigidMotion(turn, np.array([3.0, -2.0, 1.0]))
+    framework, waxup = scan(work.points_mm - depth), scan(work.points_mm)
+    moved = TriangleMesh(away.apply(framework.points_mm), framework.faces)
+    found = align(moved, waxup)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    gap = found.waxup_from_framework.apply(moved.points_mm) - framework.points_mm
+    assert np.linalg.norm(gap, axis=1).max() < 0.02

@@ -68,12 +68,15 @@ class Quality:
     sharpness : float
         Share of the contact in all that lies within 0.3 mm: surfaces that merely cross have
         little, about a fifth.
+    held_share: float
+        Of the contact, what holds the third least certain way of moving: nothing on a plane.
     """
 
     contact_mm2: float
     outside_mm2: float
     sharpness: float
     noise_mm: float
+    held_share: float
 
     @property
     def score_mm2(self) -> float:
@@ -208,7 +211,19 @@ def judge(
         each * float(beyond.sum()),
         float(touch.sum()) / max(int(close.sum()), 1),
         noise,
+        _held_share(found.point_mm[touch], found.normal[touch]),
     )
+
+
+def _held_share(point_mm: Floats, normal: Floats) -> float:
+    """How well points hold the way that is third in being held least, of all of them; turns at
+    their own spread (Gelfand and others 2003: three ways are free on a plane or a ball)."""
+    if not len(point_mm):
+        return 0.0
+    centre = point_mm.mean(axis=0)
+    spread = float(np.sqrt(np.mean(np.sum((point_mm - centre) ** 2, axis=1))))
+    lying = rows(point_mm, normal, centre) / np.array([max(spread, 1e-9)] * 3 + [1.0] * 3)
+    return float(np.linalg.eigvalsh(lying.T @ lying)[2]) / len(point_mm)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
