@@ -57,6 +57,9 @@ _PROUD_MM2 = 4.0
 _UNIT_MM = 9.0
 """So much of it makes a unit of about so many millimetres worth a fit of its own."""
 
+_LEAST_UNITS = 1.5
+"""Shorter work is one unit, and has no rest to stand out of."""
+
 _UNITS = 3
 _STILL_PROUD_SHARE = 0.25
 """… and hardly any of it stands out there."""
@@ -130,6 +133,8 @@ def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
     proud = _proud(body, seen, contact_mm) & bridge
     place = fit.motion.apply(surface.mesh.points_mm) @ along
     found = [math.nan]
+    if not proud.any() or np.ptp(place[bridge]) < _LEAST_UNITS * _UNIT_MM:
+        return math.nan
     for _ in range(_UNITS):
         area = np.where(proud, surface.area_mm2, 0.0)
         if area.sum() < _PROUD_MM2:
@@ -143,7 +148,8 @@ def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
         left = surface.area_mm2[_proud(body, own, contact_mm) & proud & unit].sum()
         home = left < _STILL_PROUD_SHARE * area[unit].sum()
         if home and after > max(_BETTER_SHARE * before, before + _BETTER_MM2):
-            found.append(_difference_mm(body, unit & proud, fit.motion, motion))
+            way_mm = _difference_mm(body, unit & proud, fit.motion, motion)
+            found += [way_mm] if way_mm < _PROUD_MM else []
         proud &= ~unit
     return float(np.nanmax(found)) if len(found) > 1 else math.nan
 
