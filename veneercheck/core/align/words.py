@@ -77,8 +77,8 @@ def not_seated(difference_mm: float, own_used: bool) -> Reason:
     )
     return Reason(
         "not_seated_own" if own_used else "not_seated",
-        f"the bridge lies up to {1000 * difference_mm:.0f} µm otherwise on its model than in the "
-        f"wax-up scan: not seated, or bent; {used}",
+        f"near the cut the work lies up to {1000 * difference_mm:.0f} µm otherwise to the rest "
+        f"than in the wax-up scan: not seated, or bent; {used}",
         {"difference": 1000 * difference_mm},
     )
 
