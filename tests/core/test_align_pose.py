@@ -99,7 +99,7 @@ def test_strangers_fail():
     [
         pytest.param("two 2", 5, {"trusted"}, marks=pytest.mark.long),
         pytest.param("thin collar 3", 7, {"doubtful"}, marks=pytest.mark.long),
-        ("hardly uncut 1", 7, {"failed"}),
+        pytest.param("hardly uncut 1", 7, {"failed"}, marks=pytest.mark.long),
     ],
 )
 def test_a_few_of_the_random_poses(name, number, allowed):

@@ -159,7 +159,7 @@ def on_its_model(taken_mm: float) -> tuple[bodies.Body, TriangleMesh]:
     return both, TriangleMesh(points, both.framework.faces)
 
 
-@pytest.mark.parametrize("taken_mm", [0.04, 0.1])
+@pytest.mark.parametrize("taken_mm", [pytest.param(0.04, marks=pytest.mark.long), 0.1])
 def test_a_model_beside_finished_metal_is_left_as_it_is(taken_mm: float) -> None:
     """Source: so much taken off the bridge alone; no one amount lays bridge and model on the
     wax-up. By the mean of both the pose had been trusted, 0.09 mm off."""
@@ -214,7 +214,7 @@ def test_which_vertices_finishing_left_as_they_were() -> None:
     assert np.mean(found.as_it_was[both.depth_mm > 0.5]) < 0.01
 
 
-@pytest.mark.parametrize("taken_mm", [0.0, 0.06])
+@pytest.mark.parametrize("taken_mm", [0.0, pytest.param(0.06, marks=pytest.mark.long)])
 def test_noise_makes_no_two_amounts(taken_mm: float) -> None:
     """Source: the same taken off everywhere, model and bridge; noise of 30 µm on the cast."""
     both, _ = on_its_model(0.0)

@@ -704,7 +704,10 @@ def turned(profile) -> TriangleMesh:
     return TriangleMesh(points, np.concatenate(each))
 
 
-@pytest.mark.parametrize(("wide_mm", "high_mm", "thin_mm"), [(3.3, 1.0, 2.0), (3.2, 2.6, 0.0)])
+@pytest.mark.parametrize(
+    ("wide_mm", "high_mm", "thin_mm"),
+    [(3.3, 1.0, 2.0), pytest.param(3.2, 2.6, 0.0, marks=pytest.mark.long)],
+)
 def test_the_inside_of_a_retainer_is_no_veneer_where_the_wax_up_shows_its_outside_alone(
     wide_mm: float, high_mm: float, thin_mm: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:

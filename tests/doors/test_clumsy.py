@@ -117,7 +117,15 @@ def test_a_finished_case_is_not_written_over(pair: Path) -> None:
     assert files(folder) == before
 
 
-@pytest.mark.parametrize("size", [2_000, 30_000, 100_000, 200_000])
+@pytest.mark.parametrize(
+    "size",
+    [
+        2_000,
+        pytest.param(30_000, marks=pytest.mark.long),
+        pytest.param(100_000, marks=pytest.mark.long),
+        200_000,
+    ],
+)
 def test_a_full_disk_ends_with_3_and_leaves_nothing(pair: Path, size: int) -> None:
     """Files that may not grow beyond a size; at the largest of these the report is what fails."""
     done = check_bounded(pair, size)
