@@ -437,7 +437,7 @@ def test_a_proud_spot_within_the_cut_is_an_island_that_amounts_run_out_to() -> N
 
     found = checked(depth)
     (question,) = of_the_cut(found)
-    assert question.kind == "island"
+    assert question.kind == "island" and "out of the contour" in question.words
     met_mm = top_mm + 0.3 / slope
     assert met_mm < np.sqrt(question.area_mm2 / np.pi) < met_mm + 0.2  # and its tolerance
     assert {zone.finding for zone in found.zones} == {

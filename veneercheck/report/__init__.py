@@ -62,8 +62,9 @@ The fields of `result.json`
   of its worst spot
 - `recheck`: what changed since an earlier result (`--earlier`), or null
 - `structure`: `connectors` (least section within 1 mm of the valley, height, width; null where it
-  was not seen all round), `spots` (composite without support, sharp edges), `material` (composite
-  by unit, and the increments to cure it in); `weight` says what each counts in the verdict
+  was not seen all round), `spots` (thin metal, composite without support, sharp edges), `material`
+  (composite by unit, and the increments to cure it in); `weight` says what each counts in the
+  verdict
 - `sections`: where sections are drawn
 - `beads`: retention beads: how many, how high, how well covered; or null
 - `questions`: what only you can answer, such as an uncut spot within the cut

@@ -121,15 +121,10 @@ def _translated(filed: str, words: Words) -> str:
         found = pattern.fullmatch(filed)
         if found:
             parts = found.groupdict()
-            values = {}
-            if "amount" in parts:
-                values["amount"] = words.mm(float(parts["amount"]))
-            if "all" in parts:
-                values["all"] = words.mm(float(parts["all"]))
+            lengths = ("amount", "all", "metal", "least")
+            values = {name: words.mm(float(parts[name])) for name in lengths if name in parts}
             if "share" in parts:
                 values["share"] = f"{words.number(float(parts['share']), 0)} %"
-            if "metal" in parts:
-                values["metal"] = words.mm(float(parts["metal"]))
             if "what" in parts:
                 values["what"] = _translated(parts["what"], words)
             return words(f"actions.{key}", **values)
@@ -145,6 +140,7 @@ def _patterns() -> dict[str, re.Pattern[str]]:
             .replace(r"\{amount\}", r"(?P<amount>\d+\.\d+) mm")
             .replace(r"\{all\}", r"(?P<all>\d+\.\d+) mm")
             .replace(r"\{metal\}", r"(?P<metal>-?\d+\.\d+) mm")
+            .replace(r"\{least\}", r"(?P<least>\d+\.\d+) mm")
             .replace(r"\{share\}", r"(?P<share>\d+) %")
             .replace(r"\{what\}", r"(?P<what>.+)")
         )

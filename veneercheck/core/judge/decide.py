@@ -95,19 +95,22 @@ def within_metal(
         return _NO_ROOM.format(amount=f"{limits.least_metal_mm - left:.2f} mm"), 0.0
     if told is not Answer.METAL_TOO_THIN:
         return None
+    least = f"{limits.least_metal_mm:.2f} mm"
     spare_mm = max(advised.spot_metal_mm - limits.least_metal_mm, 0.0)
     spare_mm = _KNIFE_STEP_MM * math.floor(spare_mm / _KNIFE_STEP_MM + 1e-6)
     if surface in _BETWEEN_TEETH or not spare_mm > 0:
-        return _LEAVE.format(amount=f"{left:.2f} mm"), 0.0
-    return _AT_MOST.format(amount=f"{spare_mm:.2f} mm", metal=f"{left:.2f} mm"), spare_mm
+        return _LEAVE.format(amount=f"{left:.2f} mm", least=least), 0.0
+    amount, metal = f"{spare_mm:.2f} mm", f"{left:.2f} mm"
+    return _AT_MOST.format(amount=amount, metal=metal, least=least), spare_mm
 
 
 _BETWEEN_TEETH = ("mesial", "distal")
 _AT_MOST = (
-    "take off {amount} at most: the least layer would leave {metal} of metal, below its limit"
+    "take off {amount} at most: the least layer would leave {metal} of metal, below its limit of "
+    "{least}"
 )
 _LEAVE = (
-    "do not cut, the least layer would leave {amount} of metal, below its limit: "
+    "do not cut, the least layer would leave {amount} of metal, below its limit of {least}: "
     "stain or opaquer here"
 )
 _NO_ROOM = "no room for metal and veneer, {amount} short: a question for the dentist or the contour"
@@ -365,6 +368,8 @@ def questions(
         weight = area_mm2[island]
         x, y, z = (float(c) for c in weight @ points_mm[island] / weight.sum())
         words = "not cut: a metal stop?"
+        if regions.proud[island].any():
+            words = "not cut, and out of the contour: lowered to it, a metal stop?"
         if case.metal_stops == FORBIDDEN:
             words = "not cut, and the case allows no metal stop"
         _, _, where = place(island)
