@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from phantom.shapes import onto_surface
 from phantom.surface import triangulate
+from veneercheck import check_meshes
 from veneercheck.case.order import Order
 from veneercheck.case.run import carry_out
 from veneercheck.check import Surfaces, check
@@ -30,8 +32,9 @@ from veneercheck.core.types import (
 )
 from veneercheck.profile import built_in
 from veneercheck.report.carrying import spot_sentences
+from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import read_result, write_result
-from veneercheck.report.verdict import action_words
+from veneercheck.report.verdict import action_words, verdict_sentences
 from veneercheck.report.words import Words
 from veneercheck.scan import write_stl
 
@@ -176,6 +179,27 @@ def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight)
     for lang, word in (("en", "of metal under the veneer"), ("de", "unter der Verblendung")):
         said = spot_sentences(described, Words(lang))
         assert [word in sentence for sentence in said] == [True] * len(spots)
+
+
+def test_a_verdict_for_thin_metal_alone_says_so_and_not_that_metal_was_not_checked(
+    tmp_path: Path,
+) -> None:
+    """Source: the tubes above with 0.3 mm of metal: the only finding; then with 0.9 mm: none."""
+    contour = turned(lambda z: METAL_MM + 1.5 + 0.0 * z)
+    for metal_mm, said in ((0.3, "framework itself"), (0.9, "No place outside the limits")):
+        die = turned(lambda z, thick=metal_mm: METAL_MM - thick + 0.0 * z, LOW_MM - 1.0, 12.4)
+        found = check_meshes(FRAMEWORK, contour, die=die, aligned=True)
+        folder = tmp_path / f"{metal_mm}"
+        found.save(folder, with_report=False)
+        described = json.loads((folder / "result.json").read_text())
+        assert described["structure"]["metal_share"] > 0.95
+        assert said in verdict_sentences(described, Words())[0]
+        assert words_of_unchecked(described) == Words()("cautions.partly")
+
+
+def words_of_unchecked(described: dict) -> str:
+    (said,) = (one for one in cautions(described, Words()) if "antagonist" in one)
+    return said
 
 
 def test_metal_over_the_die_and_none_where_it_was_not_seen() -> None:

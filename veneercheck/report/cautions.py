@@ -12,6 +12,9 @@ from veneercheck.report.words import Words
 NOTHING_MISSED = 5e-4
 """A smaller share would be told as 0.0 %."""
 
+_MORE_THAN_EDGES = 0.1
+"""Over fewer of the cut surface the metal shows at ridges and rims alone."""
+
 
 def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
     """What must stand wherever the verdict stands."""
@@ -19,7 +22,7 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
         words("cautions.aid"),
         words("cautions.limits"),
         _unseen(document, words),
-        words("cautions.partly" if _metal_told(document) else "cautions.unchecked"),
+        words("cautions.partly" if metal_told(document) else "cautions.unchecked"),
         *hand_cautions(document, words),
     ]
     frame = document["case"]["frame"]
@@ -39,9 +42,11 @@ def hand_cautions(document: Mapping[str, Any], words: Words) -> list[str]:
     return [words(f"cautions.{name}") for name in (*hidden, "dust", "light", spray)]
 
 
-def _metal_told(document: Mapping[str, Any]) -> bool:
-    """Whether the thickness of the metal is told anywhere."""
-    return any(zone["metal_mm"] is not None for zone in document["zones"])
+def metal_told(document: Mapping[str, Any]) -> bool:
+    """Whether the thickness of the metal is told anywhere, or was judged over more than edges."""
+    judged = document["structure"].get("metal_share") or 0.0
+    told = any(zone["metal_mm"] is not None for zone in document["zones"])
+    return told or judged > _MORE_THAN_EDGES
 
 
 def _unseen(document: Mapping[str, Any], words: Words) -> str:

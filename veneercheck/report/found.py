@@ -157,6 +157,7 @@ STRUCTURE_FIELDS = group(
     connectors=listed(_CONNECTOR, "Between neighbouring units."),
     spots=listed(_SPOT, "Thin metal, composite without support, and sharp edges under it."),
     material=listed(_PASTE, "By unit."),
+    metal_share=number("Of the cut surface, how much has metal whose thickness was judged, 0…1."),
 )
 
 SECTION_FIELDS = group(

@@ -7,7 +7,7 @@ from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.carrying import connector_rows, spots_told
-from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions
+from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions, metal_told
 from veneercheck.report.verdict import (
     action_words,
     beads_sentence,
@@ -265,8 +265,7 @@ def _unchecked(document: Mapping[str, Any], words: Words) -> str:
     """What was not looked at."""
     failed = document["alignment"]["state"] == "failed"
     share = document["layer"]["measured_share"]
-    metal = any(zone["metal_mm"] is not None for zone in document["zones"])
-    told = [words("terminal.partly" if metal else "terminal.unchecked")]
+    told = [words("terminal.partly" if metal_told(document) else "terminal.unchecked")]
     if failed or share is None:
         told = [words("terminal.nothing_seen"), *told]
     elif 1.0 - share >= NOTHING_MISSED:

@@ -40,12 +40,21 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     found = _counted("findings", firm, words, before=before)
     found += _counted("open", still_open, words)
     if not found:
-        found = [words(_WITHOUT_ZONES[document["verdict"]])]
+        found = [words(_without_zones(document), before=before)]
         found += nowhere_cut(document, words)
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
         found.append(words("verdict.given"))
     return [*state_first(document, words), *found, words("verdict.not_release")]
+
+
+def _without_zones(document: Mapping[str, Any]) -> str:
+    """What a verdict without a single zone rests on: the framework itself, or one of these."""
+    parts = document["structure"]
+    weights = {one["weight"] for one in (*parts["connectors"], *parts["spots"])}
+    if document["verdict"] == "findings" and "finding" in weights:
+        return "verdict.framework"
+    return _WITHOUT_ZONES[document["verdict"]]
 
 
 def nowhere_cut(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from enum import StrEnum
 
 
@@ -121,6 +122,8 @@ class Structure:
     spots: tuple[Spot, ...] = ()
     material: tuple[Material, ...] = ()
     sections: tuple[SectionPlane, ...] = ()
+    metal_share: float = math.nan
+    """Of the cut surface, by area: under so much of it the metal's thickness was judged."""
 
     def weights(self) -> frozenset[Weight]:
         """What its connectors and spots weigh in the verdict."""

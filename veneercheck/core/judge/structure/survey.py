@@ -79,13 +79,15 @@ def survey(
             stage=stage, limits=limits, told=told,
         )  # fmt: skip
     inner = _inner(framework)
+    metal, cut = of_walls(reading, parts, limits), region == Region.CUT
+    judged = space.area_mm2[cut] @ np.isfinite(metal[cut]) / max(space.area_mm2[cut].sum(), _TINY)
     thin = thin_metal(
-        points, of_walls(reading, parts, limits), edges=reading.edges, area_mm2=space.area_mm2,
-        veneered=(region == Region.CUT) & inner & ~parts.unlike,
+        points, metal, edges=reading.edges, area_mm2=space.area_mm2,
+        veneered=cut & inner & ~parts.unlike,
         u_mm=_u_of_metal(reading, limits, given=die), stage=stage, limits=limits, told=told,
     )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
-        return Structure(spots=(*thin, *edges), material=paste)
+        return Structure(spots=(*thin, *edges), material=paste, metal_share=float(judged))
     named = any(where.teeth.names)
     model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
     hollow: tuple[Spot, ...] = ()
@@ -101,7 +103,11 @@ def survey(
         (*thin, *hollow, *edges),
         paste,
         section_planes(where, height),
+        float(judged),
     )
+
+
+_TINY = float(np.finfo(np.float64).tiny)
 
 
 def _u_of_metal(reading: Reading, limits: Limits, *, given: bool) -> float:
