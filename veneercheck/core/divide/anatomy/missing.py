@@ -26,6 +26,9 @@ _FEW = 15_000
 _COVERED_MM = 2.3
 """A veneer is thinner, but for spots; both neighbours do not reach under a whole crown."""
 
+_SPOTS = 0.01
+"""Less of the wax-up than this is bare where the veneer is too thick in spots."""
+
 _LEAST_SHARE = 0.25
 """So much of a usual crown must be bare: its neighbours' metal lies under the rest."""
 
@@ -53,12 +56,13 @@ def missing_unit(
         return None
     every = 1 + len(waxup.points_mm) // _FEW
     points = waxup.points_mm[::every]
-    normals, areas = vertex_normals(waxup)[::every], vertex_areas(waxup)[::every]
+    areas = vertex_areas(waxup)[::every]
     metal_mm = framework.points_mm[:: 1 + len(framework.points_mm) // _FEW]
     bare = cKDTree(metal_mm).query(points, distance_upper_bound=_COVERED_MM)[0] > _COVERED_MM
-    if not bare.any():
+    if areas @ bare < _SPOTS * areas.sum():
         return None
     none = np.zeros(len(points), dtype=bool)
+    normals = vertex_normals(waxup)[::every]
     cloud = arch.Cloud(points, normals, areas, none, bare, ~none)  # `veneered` carries what is bare
     plane = arch.plane_of(where.occlusal)
     teeth = find_teeth(cloud, plane, named, case).teeth

@@ -23,8 +23,8 @@ _DEEPEST_SHARE = 0.99
 """The deepest layer is the 99 % point by area: the last hundredth is the noisiest."""
 
 _CELL_MM, _BLOCK = 0.5, 2
-"""Edge of a cell, and cells along the edge of a block; layers are several cells deep, and a cell
-that a surface passes counts in part."""
+"""Edge of a cell, and cells along the edge of a block. A cell that a surface passes counts in part:
+half as wide they told the same, within 1 %."""
 
 _FARTHEST_MM = 3.0
 """No veneer is deeper, but for spots."""
