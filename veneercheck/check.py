@@ -310,7 +310,7 @@ def _carried(
         stage=stage,
         limits=limits,
         told=divided.told,
-        die=surfaces.die is not None,
+        die=surfaces.die,
     )
 
 

@@ -220,9 +220,10 @@ def _raised(points, low_mm, high_mm, way_mm):
 
 @pytest.mark.parametrize("risen_mm", [0.12, 0.2])
 def test_a_unit_that_stands_out_of_the_rest_is_told(lump, risen_mm):
-    # Source: the middle third was moved by so much, out of the contour where it is uncut; what lies
-    # within 0.15 mm of the contour does not show it, and the fit rests on both ends.
-    framework, _ = _changed(lump, lambda points: _raised(points, -3.5, 3.5, [0.0, 0.0, -risen_mm]))
+    # Source: the middle third was moved by so much, askew, so that one side stands out and another
+    # lies within; what is near the contour does not show it, and the fit rests on both ends.
+    way = risen_mm * np.array([0.0, 0.6, -0.8])
+    framework, _ = _changed(lump, lambda points: _raised(points, -3.5, 3.5, way))
     found = align(framework, lump)
     assert [one.code for one in found.reasons] == ["part_off"]
     assert found.state is AlignmentState.DOUBTFUL

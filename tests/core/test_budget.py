@@ -171,7 +171,9 @@ def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight)
     assert (found.verdict is Verdict.FINDINGS) == (weight is Weight.FINDING)
     for one in spots:
         assert one.value_mm == pytest.approx(metal_mm, abs=0.003)  # facets of 0.17 mm: 1 µm
-        assert one.size == pytest.approx(2.0 * np.pi * METAL_MM * (HIGH_MM - LOW_MM), rel=0.1)
+        # 1.2 mm at both rims may run out to a margin
+        long_mm = HIGH_MM - LOW_MM - 2.4
+        assert one.size == pytest.approx(2.0 * np.pi * METAL_MM * long_mm, rel=0.1)
     described = {
         "structure": {"spots": [dataclasses.asdict(one) for one in spots]},
         "case": {"stage": stage},
@@ -179,6 +181,22 @@ def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight)
     for lang, word in (("en", "of metal under the veneer"), ("de", "unter der Verblendung")):
         said = spot_sentences(described, Words(lang))
         assert [word in sentence for sentence in said] == [True] * len(spots)
+
+
+def test_a_wall_may_run_out_to_its_margin() -> None:
+    """Source: drawn. 0.8 mm of metal over the die, tapering to 0.25 mm over the last 0.8 mm before
+    the die's open edge, 2 mm inside the framework's own rim; then over its whole length."""
+    contour, edge_mm = turned(lambda z: METAL_MM + 1.5 + 0.0 * z), LOW_MM + 2.0
+    for taper_mm, told in ((0.8, 0), (2.8, 1)):
+        die = turned(
+            lambda z, long=taper_mm: METAL_MM - 0.25 - 0.55 * np.clip((z - edge_mm) / long, 0, 1),
+            edge_mm, HIGH_MM + 1.0,
+        )  # fmt: skip
+        found = check(
+            Surfaces(FRAMEWORK, contour, die=die), case=Case(stage="cast"),
+            limits=dataclasses.replace(built_in(), stages={}), aligned=True,
+        )  # fmt: skip
+        assert len([one for one in found.structure.spots if one.kind == THIN_METAL]) == told
 
 
 def test_a_verdict_for_thin_metal_alone_says_so_and_not_that_metal_was_not_checked(

@@ -25,7 +25,7 @@ from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.sections import Plane, plane_cut
-from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
+from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, Region, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
@@ -242,6 +242,21 @@ def test_room_that_rays_of_two_walls_cross_is_counted_once() -> None:
     inner = np.abs(metal.points_mm[:, :2]).max(axis=1) < 4.5
     found = veneer_volumes(sides[0], sides[1], inner, 0.0).sum()
     assert found == pytest.approx(9.0 * (9.0 * 0.6 + 3.0 * half * deep), rel=0.02)
+
+
+@pytest.mark.parametrize("gap_mm", [0.6, 1.2, 1.5])
+def test_long_facets_of_the_wax_up_hide_no_room(gap_mm: float) -> None:
+    """Source: a plate between parallel planes, the upper one's facets 2 and 3 mm long."""
+    metal = field(12.0, 0.15, lambda x, _: 0.0 * x)
+    inner = np.abs(metal.points_mm[:, :2]).max(axis=1) < 4.0
+    area = vertex_areas(metal)[inner].sum()
+    for edge_mm in (2.0, 3.0):
+        table = field(18.0, edge_mm, lambda x, _: gap_mm + 0.0 * x)
+        above = Side(table.points_mm, vertex_normals(table), np.inf)
+        below = Side(metal.points_mm, vertex_normals(metal))
+        assert veneer_volumes(below, above, inner, 0.0).sum() == pytest.approx(
+            gap_mm * area, rel=0.02
+        )
 
 
 def field(

@@ -194,10 +194,14 @@ STOPPED = (130, -signal.SIGINT)
 that is made while it runs (a dataclass), caught or not."""
 
 
-@pytest.mark.parametrize("words", [1, pytest.param(2, marks=pytest.mark.long), 4])
+@pytest.mark.parametrize("words", [1, pytest.param(2, marks=pytest.mark.long), 3])
 def test_ctrl_c_is_one_plain_line_and_130(pair: Path, words: int) -> None:
     """While it computes: at the first word of progress, and further on."""
-    code, said = interrupted([*COMMAND, *CHECK, "--out", "out"], pair, words=words)
+    for _ in range(5):
+        code, said = interrupted([*COMMAND, *CHECK, "--out", "out"], pair, words=words)
+        if code in STOPPED:
+            break
+        shutil.rmtree(pair / "out")  # on a busy machine it was through before the signal came
     assert code in STOPPED, said
     assert said.startswith("veneercheck: stopped") and said.count("\n") == 1, said
     assert not (pair / "out").exists()

@@ -36,7 +36,7 @@ GOES_ON = {
 }  # fmt: skip
 """Source: what the trade is to do, as agreed for this program; written out, not looked up."""
 
-REASON = "near the cut the work lies up to 90 µm otherwise to the rest than in the wax-up scan"
+REASON = "near the cut the work lies up to 90 µm differently from the rest than in the wax-up scan"
 """One reason as it is filed, without codes, so that it reads the same in either language."""
 
 

@@ -78,7 +78,7 @@ def increment_note(document: Mapping[str, Any], words: Words) -> str:
 
 
 def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
-    """Composite without support and sharp edges, those of one kind in one sentence."""
+    """Thin metal, composite without support and sharp edges, those of one kind in a sentence."""
     return [sentence for _, sentence in spots_told(document, words)]
 
 

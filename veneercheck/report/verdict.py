@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.types import COVERED, DENTINE, FINISHED, LOOSE, WAX
+from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, WAX
 from veneercheck.report.words import Words, sections
 
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
@@ -40,7 +40,7 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     found = _counted("findings", firm, words, before=before)
     found += _counted("open", still_open, words)
     if not found:
-        found = [words(_without_zones(document), before=before)]
+        found = [words(kind, before=before) for kind in _without_zones(document)]
         found += nowhere_cut(document, words)
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
@@ -48,13 +48,18 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     return [*state_first(document, words), *found, words("verdict.not_release")]
 
 
-def _without_zones(document: Mapping[str, Any]) -> str:
+def _without_zones(document: Mapping[str, Any]) -> list[str]:
     """What a verdict without a single zone rests on: the framework itself, or one of these."""
-    parts = document["structure"]
+    parts, verdict = document["structure"], document["verdict"]
     weights = {one["weight"] for one in (*parts["connectors"], *parts["spots"])}
-    if document["verdict"] == "findings" and "finding" in weights:
-        return "verdict.framework"
-    return _WITHOUT_ZONES[document["verdict"]]
+    if verdict == "findings" and "finding" in weights:
+        stop = document["case"]["metal_stops"] == FORBIDDEN and any(
+            asked["kind"] == "island" for asked in document["questions"]
+        )
+        return ["verdict.framework", *(["verdict.forbidden_stop"] if stop else [])]
+    if verdict == "undecided" and "undecided" in weights:
+        return ["verdict.framework_open"]
+    return [_WITHOUT_ZONES[verdict]]
 
 
 def nowhere_cut(document: Mapping[str, Any], words: Words) -> list[str]:

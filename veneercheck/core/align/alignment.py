@@ -158,7 +158,9 @@ def _left(done: Fitted, options: AlignOptions) -> Pattern:
     axes = done.last.motion.turn(words.own_axes(done.body))
     left = pattern(done.body, done.last, axes, done.sure.power_mm4, options.limit_mm)
     risen_mm = seating.risen_mm(done.body, done.target, done.last, axes[2])
-    return left if math.isnan(risen_mm) else dataclasses.replace(left, part_mm=risen_mm)
+    if math.isnan(risen_mm) or risen_mm <= left.part_mm:
+        return left
+    return dataclasses.replace(left, part_mm=risen_mm, part_u_mm=0.0)
 
 
 def given(

@@ -37,10 +37,6 @@ _CONVINCING_SHARE = 0.12
 _CONVINCING_OUTSIDE = 0.25
 """What stands outside, as a share of the contact, that a convincing pose may have."""
 
-_LEAST_HELD = 0.025
-"""What slides along itself in three ways, as a plate under both scans does, has less: 0.001 to
-0.016 was seen, and 0.04 or more on bridges."""
-
 _REFINED = 5
 """Candidates of each search that are fitted on the exact surfaces."""
 
@@ -139,7 +135,7 @@ def convincing(quality: Quality, least_mm2: float) -> bool:
         quality.sharpness >= _CONVINCING_SHARPNESS
         and quality.contact_mm2 >= least_mm2
         and quality.outside_mm2 <= _CONVINCING_OUTSIDE * quality.contact_mm2
-        and quality.held_share >= _LEAST_HELD
+        and not quality.slides
     )
 
 

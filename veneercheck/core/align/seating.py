@@ -57,6 +57,9 @@ _PROUD_MM2 = 4.0
 _UNIT_MM = 9.0
 """So much of it makes a unit of about so many millimetres worth a fit of its own."""
 
+_ALSO_MM2 = 4.0
+"""Of what does not stand out so much more touches in the unit's own place."""
+
 _LEAST_UNITS = 1.5
 """Shorter work is one unit, and has no rest to stand out of."""
 
@@ -125,7 +128,8 @@ def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
     -----
     A unit that did not go home touches along its upright walls and stands out where it looks up;
     what is near the contour (`pattern`) does not show it from 0.15 mm on. Bumps of wax have no
-    pose in which more of the unit touches.
+    pose in which more of the unit touches; and where only what stands out would come to touch, as
+    on a surface that was built too high, that is over contour and no more.
     """
     surface, seen = body.surface, fit.seen
     contact_mm = contact_within_mm(fit.noise_mm)
@@ -145,9 +149,11 @@ def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
         motion = polish.search_fit(_confined(body, unit), target, fit.motion, polish.QUICK_POINTS)
         own = polish.look(body, target, motion, fit.noise_mm)
         before, after = (surface.area_mm2[one.contact & unit].sum() for one in (seen, own))
+        rest = unit & ~proud
+        also = surface.area_mm2[rest] @ (own.contact[rest] * 1.0 - seen.contact[rest])
         left = surface.area_mm2[_proud(body, own, contact_mm) & proud & unit].sum()
         home = left < _STILL_PROUD_SHARE * area[unit].sum()
-        if home and after > max(_BETTER_SHARE * before, before + _BETTER_MM2):
+        if home and also > _ALSO_MM2 and after > max(_BETTER_SHARE * before, before + _BETTER_MM2):
             way_mm = _difference_mm(body, unit & proud, fit.motion, motion)
             found += [way_mm] if way_mm < _PROUD_MM else []
         proud &= ~unit

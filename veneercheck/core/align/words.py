@@ -77,7 +77,7 @@ def not_seated(difference_mm: float, own_used: bool) -> Reason:
     )
     return Reason(
         "not_seated_own" if own_used else "not_seated",
-        f"near the cut the work lies up to {1000 * difference_mm:.0f} µm otherwise to the rest "
+        f"near the cut the work lies up to {1000 * difference_mm:.0f} µm differently from the rest "
         f"than in the wax-up scan: not seated, or bent; {used}",
         {"difference": 1000 * difference_mm},
     )

@@ -16,8 +16,8 @@ NOT_CUT, NOT_MEANT, NOT_SEEN = "meant_not_cut", "cut_not_meant", "unit_not_seen"
 _WORDS = {
     NOT_CUT: "meant for veneer, but hardly cut",
     NOT_MEANT: "cut, but not meant for veneer",
-    NOT_SEEN: "is a unit missing here? the wax-up goes on where the framework's scan shows none: "
-    "nothing was checked here, and teeth may be named wrongly",
+    NOT_SEEN: "is a unit missing here? the wax-up shows a crown where the framework's scan has "
+    "none: it was not checked, and teeth may be named wrongly",
 }
 
 _SYNONYMS = {"palatal": "lingual", "incisal": "occlusal"}

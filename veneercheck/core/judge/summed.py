@@ -46,8 +46,9 @@ def sum_up(
     """The verdict: firm findings, nothing found, or undecided; never a release.
 
     Where the alignment is doubtful or failed, too little was measured, or a surface meant for
-    veneer is not cut, it is at most undecided. A connector that is firmly too thin, or composite
-    that firmly stands without support, is a finding as a zone is one.
+    veneer is not cut, or a unit not seen, it is at most undecided. A connector or a wall of metal
+    that is firmly too thin, or composite that firmly stands without support, is a finding as a
+    zone is one.
     """
     if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
         return Verdict.UNDECIDED

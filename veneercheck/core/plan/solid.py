@@ -24,7 +24,7 @@ EVEN_MM = 0.002
 _BASE_MM = 0.5
 """The base lies so far below the rim: rims of hollows that end there stay clear of it."""
 
-_HOLLOW, _LEAST_INSIDE_MM2 = 0.05, 4.0
+_HOLLOW, _LEAST_INSIDE_MM2 = 0.02, 4.0
 """An inside of a retainer is hollow by more than this share of its area to the power of 3/2."""
 
 _CRUMB_MM3 = 0.5
@@ -133,7 +133,8 @@ def insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
 
     What bulges outward, or lies flat, is the underside of a closed wax-up, not an inside
     (divergence theorem about the middle of each part: positive on a ball, 0 on a flat base, −0.3
-    times the area to the power of 3/2 in half a hollow ball); a crumb is none either.
+    times the area to the power of 3/2 in half a hollow ball); a crumb is none either. A wing that
+    is hollow by less than a twentieth of its width is lost with them.
     """
     own, _ = select_faces(fine, np.asarray(hollow[fine.faces].all(axis=1)))
     part = components(len(own.points_mm), edge_pairs(own.faces))[own.faces[:, 0]]

@@ -4,8 +4,8 @@ Notes
 -----
 A unit that lacks in the framework's scan leaves nothing that could be measured, and the others
 take its name. Choice: the units are told apart on the wax-up, where it is no longer than those
-named, and where most of a crown is bare of metal one is missing; which, is told at the bridge's
-ends alone. Instead of: the framework's own length, since teeth differ by a tenth, and an axis
+named, and one whose crown alone is bare of metal is missing; which, is told at the bridge's ends
+alone. Instead of: the framework's own length, since teeth differ by a tenth, and an axis
 fitted to fewer units than named winds. Cost: where neighbours stand in the wax-up's scan nothing
 is said.
 """
@@ -29,8 +29,13 @@ _COVERED_MM = 2.3
 _SPOTS = 0.01
 """Less of the wax-up than this is bare where the veneer is too thick in spots."""
 
-_LEAST_SHARE = 0.25
-"""So much of a usual crown must be bare: its neighbours' metal lies under the rest."""
+_LEAST_SHARE, _ALIKE = 0.3, 0.5
+"""So much of a unit's crown must be bare, its neighbours' metal lies under the rest; and not half
+as much of units farther off: a side that was not scanned is bare on all."""
+
+_SHORTER_SHARE = 0.6
+"""At the end of a bridge the framework must be shorter than the units named by so much of one: what
+is bare there may be a neighbour."""
 
 _LONGER_SHARE = 0.5
 """A wax-up that is longer than the units named by so much of a tooth may show a neighbour."""
@@ -71,11 +76,24 @@ def missing_unit(
     if high - low > sum(widths) + _LONGER_SHARE * min(widths) or len(teeth.codes) < 2:
         return None
     crowns = upper_crowns(cloud, plane, named)
+    along = teeth.axis.locate(crowns.points_mm)[:, 0]
+    unit, ends = teeth.index_at(along), (0, len(teeth.codes) - 1)
     area = crowns.area_mm2 * crowns.veneered
-    if area.sum() < _LEAST_SHARE * crowns.area_mm2.sum() / len(named):
+    share = np.bincount(unit, area, len(teeth.codes)) / np.maximum(
+        np.bincount(unit, crowns.area_mm2, len(teeth.codes)), np.finfo(float).tiny
+    )
+    barest = int(share.argmax())
+    others = np.delete(
+        share, [barest, *(k for k in (barest - 1, barest + 1) if 0 <= k < len(share))]
+    )
+    if share[barest] < _LEAST_SHARE or others.max(initial=0.0) > _ALIKE * share[barest]:
         return None
-    x, y, z = area @ crowns.points_mm / area.sum()
-    unit = teeth.index_at(teeth.axis.locate(crowns.points_mm)[:, 0])
-    barest = int(np.bincount(unit, area).argmax())
-    sure = bool(case.buccal) and barest in (0, len(named) - 1)
+    begin, end = teeth.ends_mm()
+    covered_mm = float((end - begin) @ (1.0 - share))
+    one_mm = codes.usual_width_mm(teeth.codes[barest])
+    if barest in ends and covered_mm > sum(widths) - _SHORTER_SHARE * one_mm:
+        return None
+    own = area * (unit == barest)
+    x, y, z = own @ crowns.points_mm / own.sum()
+    sure = bool(case.buccal) and barest in ends
     return (float(x), float(y), float(z)), str(teeth.codes[barest]) if sure else ""

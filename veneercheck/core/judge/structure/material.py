@@ -29,8 +29,9 @@ half as wide they told the same, within 1 %."""
 _FARTHEST_MM = 3.0
 """No veneer is deeper, but for spots."""
 
-_MISSED_SHARE = 0.04
-"""Of bridges with known room up to so much lay nearest to what was not cut, and was left out."""
+_MISSED_SHARE = 0.05
+"""Of bridges with known room up to so much lay nearest to what was not cut, and was left out; and
+as much more as could not be read."""
 
 _LEAST_MM3 = 0.1
 """Less than this on a unit is the neighbour's veneer running over the border."""
@@ -42,25 +43,24 @@ class Side:
     Parameters
     ----------
     points_mm, normals : ndarray, shape (n, 3)
-        Its vertices, edges of a few tenths of a millimetre, and outward normals there.
+        Its vertices, and outward normals there.
+    near_mm : float
+        Within so much of a vertex its tangent plane is truer than itself: more than half an edge;
+        any distance, where only what lies behind the surface is asked for.
     """
 
-    def __init__(self, points_mm: Floats, normals: Floats) -> None:
+    def __init__(self, points_mm: Floats, normals: Floats, near_mm: float = 0.4) -> None:
         from scipy.spatial import cKDTree
 
-        self.points_mm, self.normals = points_mm, normals
+        self.points_mm, self.normals, self.near_mm = points_mm, normals, near_mm
         self._tree = cKDTree(points_mm)
 
     def off_mm(self, places_mm: Floats) -> tuple[Floats, Ints]:
         """Distance from the surface, negative inside, and the nearest vertex, shapes (k,)."""
         away, vertex = self._tree.query(places_mm, workers=-1)
         up = row_dot(places_mm - self.points_mm[vertex], self.normals[vertex])
-        # Near the surface its tangent plane is truer than its nearest vertex.
-        size = np.where(away < _NEAR_MM, np.abs(up), away)
+        size = np.where(away < self.near_mm, np.abs(up), away)
         return np.copysign(size, up), vertex
-
-
-_NEAR_MM = 0.4
 
 
 def material(
@@ -101,7 +101,9 @@ def material(
         if not here.any() or total < _LEAST_MM3:
             continue
         deepest = _quantile(deep[here], space.area_mm2[here])
-        doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], _MISSED_SHARE * total)
+        unread = 1.0 - space.area_mm2[here].sum() / space.area_mm2[veneered & (tooth == code)].sum()
+        missed = (_MISSED_SHARE + unread) * total
+        doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], missed)
         count = max(math.ceil(deepest / limits.increment_mm), 1)
         found.append(Material(name(int(code)), total, doubt, deepest, count))
     return tuple(found)

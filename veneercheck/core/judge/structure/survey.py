@@ -15,11 +15,12 @@ from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.judge.structure.walls import thin_metal
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import border_vertices
+from veneercheck.core.mesh.triangles import border_vertices, reach_along_edges
 from veneercheck.core.types import (
     COVERED,
     DENTINE,
     Bools,
+    Ints,
     Limits,
     PlaceWords,
     Region,
@@ -39,7 +40,7 @@ def survey(
     stage: str,
     limits: Limits,
     told: PlaceWords,
-    die: bool = False,
+    die: TriangleMesh | None = None,
 ) -> Structure:
     """Look at the framework as what carries the veneer.
 
@@ -56,8 +57,8 @@ def survey(
     limits : Limits
     told : callable
         Tooth, surface and place in words of some framework vertices.
-    die : bool
-        A scan of the die says where the metal ends.
+    die : TriangleMesh, optional
+        Says where the metal ends, in the same frame.
 
     Returns
     -------
@@ -68,7 +69,7 @@ def survey(
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     space, points, outer = reading.space, framework.points_mm, reading.contour.outer
     paste = material(
-        Side(points, reading.normals), Side(outer.mesh.points_mm, outer.normals), space,
+        Side(points, reading.normals), Side(outer.mesh.points_mm, outer.normals, np.inf), space,
         tooth=where.owner, veneered=veneered, limits=limits, name=where.owner_name,
     )  # fmt: skip
     hidden = stage in COVERED
@@ -83,8 +84,9 @@ def survey(
     judged = space.area_mm2[cut] @ np.isfinite(metal[cut]) / max(space.area_mm2[cut].sum(), _TINY)
     thin = thin_metal(
         points, metal, edges=reading.edges, area_mm2=space.area_mm2,
-        veneered=cut & inner & ~parts.unlike,
-        u_mm=_u_of_metal(reading, limits, given=die), stage=stage, limits=limits, told=told,
+        veneered=cut & inner & ~parts.unlike & ~_by_a_margin(framework, reading, region, die),
+        u_mm=_u_of_metal(reading, limits, given=die is not None), stage=stage, limits=limits,
+        told=told,
     )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
         return Structure(spots=(*thin, *edges), material=paste, metal_share=float(judged))
@@ -110,13 +112,33 @@ def survey(
 _TINY = float(np.finfo(np.float64).tiny)
 
 
+def _by_a_margin(
+    framework: TriangleMesh, reading: Reading, region: Ints, die: TriangleMesh | None
+) -> Bools:
+    """Vertices near the margin of a retainer, where metal runs out: along the surface from its
+    inside or from a rim of the scan, or beside the open edge of the die, shape (n,)."""
+    from scipy.spatial import cKDTree
+
+    points, rim = framework.points_mm, border_vertices(framework)
+    ends = rim | (region == Region.FITTING_SURFACE)
+    near = np.isfinite(reach_along_edges(points, reading.edges, ends, _MARGIN_MM))
+    edge = die.points_mm[border_vertices(die)] if die is not None else np.zeros((0, 3))
+    if len(edge):
+        near |= np.isfinite(cKDTree(edge).query(points, distance_upper_bound=_MARGIN_MM)[0])
+    return np.asarray(near)
+
+
+_MARGIN_MM = 1.2
+"""Over so much a wall runs out to its margin: common practice, no source."""
+
+
 def _u_of_metal(reading: Reading, limits: Limits, *, given: bool) -> float:
-    """Standard uncertainty of the metal's thickness: the noise of both its sides, and the seating
-    of the work on a die that was given."""
+    """Standard uncertainty of the metal's thickness: the noise of both its sides; with a die that
+    was given the scanner's trueness, and how it was seated, too."""
     noise = reading.space.u_noise_mm
     known = noise[np.isfinite(noise)]
     both = math.sqrt(2.0) * float(np.median(known)) if len(known) else 0.0
-    return math.hypot(both, limits.seating_u_mm if given else 0.0)
+    return math.hypot(both, *((limits.seating_u_mm, limits.trueness_u_mm) if given else ()))
 
 
 def _inner(framework: TriangleMesh) -> Bools:

@@ -6,7 +6,7 @@ A layer may be right over metal that is not: then no zone speaks of it. Choice: 
 thinnest quarter of a square millimetre of every thin patch, firm where it lies below the least
 metal by its uncertainty. Instead of: the budget of zones alone, which is asked only where the layer
 falls short. Cost: cut crests and fins, behind which a ray leaves through the cut again, are not
-judged, nor is the finish line's band, which runs out to the margin.
+judged, nor is the finish line's band, nor what lies within 1.2 mm of a margin.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def thin_metal(
     edges : ndarray of int64, shape (e, 2)
     area_mm2 : ndarray, shape (n,)
     veneered : ndarray of bool, shape (n,)
-        Cut surface off the scan's rims.
+        Cut surface off the scan's rims and the margins.
     u_mm : float
         Standard uncertainty of a mean over so small a patch.
     limits : Limits
@@ -78,7 +78,7 @@ def thin_metal(
         firm = value_mm + GUARD * u_mm < limit_mm
         words = (
             f"{place or 'under the veneer'}: {value_mm:.2f} mm of metal, at least {limit_mm:.2f} mm"
-            f" is asked. {_MORE_WAX if stage == WAX else _MORE_METAL}"
+            f" is required. {_MORE_WAX if stage == WAX else _MORE_METAL}"
         )
         found.append(
             Spot(
@@ -100,10 +100,11 @@ def thin_metal(
 
 _MORE_WAX = (
     "Add wax where the layer has room to spare; elsewhere only the contour or the preparation "
-    "can give it."
+    "can give the room."
 )
 _MORE_METAL = (
-    "Only where the layer has room to spare can metal be added; else the contour gives it."
+    "Only where the layer has room to spare can metal be added; else the contour must give the "
+    "room, or the work is made anew."
 )
 
 
