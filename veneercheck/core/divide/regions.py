@@ -263,8 +263,10 @@ def _enclosed(
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     loose = (code == Region.UNSORTED) & ~uncut
     crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, _CRUMB_MM2)
+    around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
     told = reading.edges[~crumbs[reading.edges].any(axis=1)]
-    around = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
+    without = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
+    around |= {part: by for part, by in without.items() if area[part] >= LEAST_ISLAND_MM2}
     largest = _largest_of_each(area.astype(float), components(len(label), reading.edges), label)
     # A crumb that merely stands proud, as one in a crevice is read, was not left uncut.
     seen = set(label[(code == Region.UNCUT) | (area >= LEAST_ISLAND_MM2)[label]].tolist())
@@ -355,8 +357,7 @@ def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:
     a, b = reading.edges[:, 0], reading.edges[:, 1]
     crossing = (cut[a] & beyond[b]) | (cut[b] & beyond[a])
     line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
-    found: Floats = line[np.isfinite(line[:, 0])]
-    return found
+    return np.asarray(line[np.isfinite(line[:, 0])])
 
 
 def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: float) -> Floats:
