@@ -1,4 +1,13 @@
-"""The full contour as a plan takes it: closed, fine, and asked for depth and way from the line."""
+"""The full contour as a plan takes it: closed, fine, and asked for depth and way from the line.
+
+Notes
+-----
+Beyond the open edge of a die there is no inside. Seen from aside and below, the nearest place of an
+open surface is its edge, whose normal may face away: 8 mm off a crumb of a retainer's inside metal
+was kept up to the contour. Choice: what is nearest to an open edge lies outside, by its distance.
+Instead of: the side that the normal says. Cost: under a hole in a die's scan wider than a
+millimetre less metal is kept.
+"""
 
 from __future__ import annotations
 
