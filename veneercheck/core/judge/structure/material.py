@@ -125,7 +125,7 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     wide_mm = _BLOCK * _CELL_MM
     blocks = _blocks(metal.points_mm[veneered], wide_mm)
     half = 0.5 * math.sqrt(3.0) * wide_mm
-    off, vertex = metal.off_mm(blocks)
+    off, _ = metal.off_mm(blocks)
     between = (off > taken_mm - half) & (off < _FARTHEST_MM + half)
     blocks = blocks[between]
     blocks = blocks[contour.off_mm(blocks)[0] < half]
@@ -137,10 +137,7 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     place, off, vertex = place[here], off[here], vertex[here]
     out, _ = contour.off_mm(place)
     share = _share(off - taken_mm) * _share(-out)
-    found: Floats = np.asarray(
-        np.bincount(vertex, share, len(veneered)) * _CELL_MM**3, dtype=np.float64
-    )
-    return found
+    return np.asarray(np.bincount(vertex, share, len(veneered)) * _CELL_MM**3, dtype=np.float64)
 
 
 def _blocks(points_mm: Floats, wide_mm: float) -> Floats:

@@ -82,11 +82,11 @@ def survey(
     inner = _inner(framework)
     metal, cut = of_walls(reading, parts, limits), region == Region.CUT
     judged = space.area_mm2[cut] @ np.isfinite(metal[cut]) / max(space.area_mm2[cut].sum(), _TINY)
+    # A die is another scan, and the work was seated on it.
+    steady = math.hypot(limits.seating_u_mm, limits.trueness_u_mm) if die is not None else 0.0
     thin = thin_metal(
-        points, metal, edges=reading.edges, area_mm2=space.area_mm2,
+        reading, metal, steady_u_mm=steady, stage=stage, limits=limits, told=told,
         veneered=cut & inner & ~parts.unlike & ~_by_a_margin(framework, reading, region, die),
-        u_mm=_u_of_metal(reading, limits, given=die is not None), stage=stage, limits=limits,
-        told=told,
     )  # fmt: skip
     if where.teeth is None or not np.isfinite(where.occlusal).all():
         return Structure(spots=(*thin, *edges), material=paste, metal_share=float(judged))
@@ -130,15 +130,6 @@ def _by_a_margin(
 
 _MARGIN_MM = 1.2
 """Over so much a wall runs out to its margin: common practice, no source."""
-
-
-def _u_of_metal(reading: Reading, limits: Limits, *, given: bool) -> float:
-    """Standard uncertainty of the metal's thickness: the noise of both its sides; with a die that
-    was given the scanner's trueness, and how it was seated, too."""
-    noise = reading.space.u_noise_mm
-    known = noise[np.isfinite(noise)]
-    both = math.sqrt(2.0) * float(np.median(known)) if len(known) else 0.0
-    return math.hypot(both, *((limits.seating_u_mm, limits.trueness_u_mm) if given else ()))
 
 
 def _inner(framework: TriangleMesh) -> Bools:

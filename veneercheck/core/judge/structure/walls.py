@@ -2,11 +2,13 @@
 
 Notes
 -----
-A layer may be right over metal that is not: then no zone speaks of it. Choice: the mean of the
-thinnest quarter of a square millimetre of every thin patch, firm where it lies below the least
-metal by its uncertainty. Instead of: the budget of zones alone, which is asked only where the layer
-falls short. Cost: cut crests and fins, behind which a ray leaves through the cut again, are not
-judged, nor is the finish line's band, nor what lies within 1.2 mm of a margin.
+A layer may be right over metal that is not: then no zone speaks of it. Choice: the mean over
+0.25 mm² round every point, held against the least metal as a zone's is against its limit: firm
+beyond it by the guard band, undecided within, what noise makes of the worst of many spots allowed
+for. Instead of: the budget of zones alone, which is asked only where the layer falls short; or the
+thinnest points, which are the noisiest. Cost: cut crests and fins, behind which a ray leaves
+through the cut again, are not judged, nor is the finish line's band, nor what lies within 1.2 mm of
+a margin; how the pose moves the die is not in the uncertainty, a doubtful pose decides nothing.
 """
 
 from __future__ import annotations
@@ -15,14 +17,16 @@ import math
 
 import numpy as np
 
-from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.divide.excess import GUARD, Excess
+from veneercheck.core.divide.spots import SPOT_MM2, decisive, largest_of, spot_means
 from veneercheck.core.judge.structure.spots import patches
+from veneercheck.core.measure.space import Reading
 from veneercheck.core.types import (
     THIN_METAL,
     WAX,
     Bools,
+    FindingKind,
     Floats,
-    Ints,
     Limits,
     PlaceWords,
     Spot,
@@ -31,30 +35,27 @@ from veneercheck.core.types import (
 
 
 def thin_metal(
-    points_mm: Floats,
+    reading: Reading,
     metal_mm: Floats,
     *,
-    edges: Ints,
-    area_mm2: Floats,
     veneered: Bools,
-    u_mm: float,
+    steady_u_mm: float,
     limits: Limits,
     told: PlaceWords,
     stage: str,
 ) -> tuple[Spot, ...]:
-    """Find patches of veneered metal that are thinner than the least.
+    """Find patches of veneered metal that are thinner than the least, or may be.
 
     Parameters
     ----------
-    points_mm : ndarray, shape (n, 3)
+    reading : Reading
+        For points, normals, areas, edges and the noise of either side.
     metal_mm : ndarray, shape (n,)
         Thickness under every vertex; NaN where it is not known, or no wall's.
-    edges : ndarray of int64, shape (e, 2)
-    area_mm2 : ndarray, shape (n,)
     veneered : ndarray of bool, shape (n,)
         Cut surface off the scan's rims and the margins.
-    u_mm : float
-        Standard uncertainty of a mean over so small a patch.
+    steady_u_mm : float
+        The part of a thickness' standard uncertainty that does not average out over a spot.
     limits : Limits
     told : callable
     stage : str
@@ -65,36 +66,42 @@ def thin_metal(
     tuple of Spot
         The largest first.
     """
-    limit_mm = limits.least_metal_mm
-    thin = veneered & (np.nan_to_num(metal_mm, nan=math.inf) < limit_mm)
+    space, limit_mm = reading.space, limits.least_metal_mm
+    short = Excess(
+        FindingKind.TOO_THIN,
+        np.where(veneered, limit_mm - metal_mm, np.nan),
+        metal_mm,
+        np.full(len(metal_mm), steady_u_mm),
+        math.sqrt(2.0) * space.u_noise_mm,
+        0.0,
+        veneered,
+        np.ones(len(metal_mm)),
+        np.ones(len(metal_mm)),
+    )
+    asked = decisive(reading.points_mm, short)
+    means = spot_means(reading.points_mm, reading.normals, space.area_mm2, short, asked)
+    near = asked & (np.nan_to_num(means.excess_mm, nan=-math.inf) > -means.guard_mm)
     found = []
-    for patch in patches(thin, edges):
-        area = area_mm2[patch]
-        if area.sum() < limits.smallest_zone_mm2:
+    for patch in patches(near, reading.edges):
+        area_mm2 = float(space.area_mm2[patch].sum())
+        worst = patch[means.excess_mm[patch].argmax()]
+        chosen_mm = means.noise_u_mm[worst] * largest_of(area_mm2 / SPOT_MM2)
+        excess_mm = float(means.excess_mm[worst] - chosen_mm)
+        guard_mm = float(means.guard_mm[worst])
+        if area_mm2 < limits.smallest_zone_mm2 or excess_mm <= -guard_mm:
             continue
-        value_mm = _thinnest_mm(metal_mm[patch], area, limits.smallest_zone_mm2)
+        value_mm, u_mm = float(means.value_mm[worst]), guard_mm / GUARD
         tooth, surface, place = told(patch)
-        x, y, z = np.average(points_mm[patch], axis=0, weights=area)
-        firm = value_mm + GUARD * u_mm < limit_mm
+        x, y, z = (float(part) for part in reading.points_mm[worst])
         words = (
             f"{place or 'under the veneer'}: {value_mm:.2f} mm of metal, at least {limit_mm:.2f} mm"
             f" is required. {_MORE_WAX if stage == WAX else _MORE_METAL}"
         )
+        weight = Weight.FINDING if excess_mm > guard_mm else Weight.UNDECIDED
         found.append(
-            Spot(
-                THIN_METAL,
-                tooth,
-                surface,
-                place,
-                value_mm,
-                u_mm,
-                limit_mm,
-                float(area.sum()),
-                (float(x), float(y), float(z)),
-                Weight.FINDING if firm else Weight.UNDECIDED,
-                words,
-            )
-        )
+            Spot(THIN_METAL, tooth, surface, place, value_mm, u_mm, limit_mm, area_mm2, (x, y, z),
+                 weight, words)
+        )  # fmt: skip
     return tuple(sorted(found, key=lambda spot: -spot.size))
 
 
@@ -106,11 +113,3 @@ _MORE_METAL = (
     "Only where the layer has room to spare can metal be added; else the contour must give the "
     "room, or the work is made anew."
 )
-
-
-def _thinnest_mm(metal_mm: Floats, area_mm2: Floats, least_mm2: float) -> float:
-    """Mean of the thinnest part of a patch, as large as the smallest zone."""
-    order = np.argsort(metal_mm)
-    count = int(np.searchsorted(np.cumsum(area_mm2[order]), least_mm2)) + 1
-    worst = order[:count]
-    return float(np.average(metal_mm[worst], weights=area_mm2[worst]))
