@@ -230,6 +230,27 @@ def test_a_unit_that_stands_out_of_the_rest_is_told(lump, risen_mm):
     assert found.evidence.part_mm == pytest.approx(risen_mm, abs=0.02)
 
 
+def test_a_stretch_that_was_built_too_high_is_no_unit_that_stands_out(lump):
+    # Source: the middle third stands 0.2 mm out wherever it is uncut, and nothing else of it would
+    # come to touch in another place: that is over contour.
+    framework, _ = _changed(lump, lambda points: _raised(points, -3.5, 3.5, [0.0, 0.0, -0.2]))
+    found = align(framework, lump)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    assert found.evidence.part_mm < 0.03
+
+
+def test_only_a_plane_slides():
+    # Source: by hand. A plane holds no shift along itself and no turn about its normal; a round
+    # collar slides, too, but faces all ways, and a cube holds all six.
+    x, y = (one.ravel() for one in np.meshgrid(np.arange(20.0), np.arange(15.0)))
+    plane, up = np.stack([x, y, 0.0 * x], 1), np.tile([0.0, 0.0, 1.0], (len(x), 1))
+    turn, high = (one.ravel() for one in np.meshgrid(np.linspace(0, 6.2, 80), np.linspace(0, 1, 9)))
+    out = np.stack([np.cos(turn), np.sin(turn), 0.0 * turn], 1)
+    assert polish._slides(plane, up)
+    assert not polish._slides(4.0 * out + high[:, None] * [0.0, 0.0, 1.0], out)
+    assert not polish._slides(*_cube(5.0, 10))
+
+
 def test_wax_left_on_what_was_not_cut_is_no_unit_that_stands_out(lump):
     # Source: a round bump, 5 mm wide and 0.3 mm high, lies on the uncut side; nothing else changed.
     # No pose lets more of its stretch touch.

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from phantom import bridge as phantom
 from phantom.sample import SAMPLE
 from phantom.scanned import Scanner, random_pose
+from veneercheck import check_meshes
 from veneercheck.core.divide.anatomy import (
     Places,
     Surface,
@@ -24,10 +25,21 @@ from veneercheck.core.divide.anatomy import (
     surface_words,
 )
 from veneercheck.core.divide.anatomy.sides import STATED
+from veneercheck.core.judge.meant import NOT_SEEN
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import select_faces, unique_edges, vertex_areas, vertex_normals
-from veneercheck.core.types import Bools, Case, Floats, Ints, RigidMotion, TriangleMesh
+from veneercheck.core.types import (
+    Bools,
+    Case,
+    Floats,
+    Ints,
+    RigidMotion,
+    TriangleMesh,
+    Verdict,
+)
+from veneercheck.report.verdict import question_words
+from veneercheck.report.words import Words
 
 RIGHT = 0.98
 """Share of the area, away from borders, whose tooth and surface must be right."""
@@ -578,6 +590,50 @@ def test_a_closed_body_without_known_hollows_gets_no_surfaces_but_a_word() -> No
     assert not places.tooth.any()
     assert not places.surface.any()
     assert any("occlusal" in words for words in places.words)
+
+
+def test_a_check_without_a_unit_that_the_case_names_is_undecided() -> None:
+    """Source: the invented bridge, its last unit left out of the framework's scan."""
+    truth = known("three, lower left, descending")
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    own = truth.tooth[truth.mesh.faces[:, 0]]
+    left, _ = select_faces(truth.mesh, own != truth.units[-1])
+    found = check_meshes(left, truth.made.waxup, case=case, aligned=True)
+    asked = [one for one in found.check.questions if one.kind == NOT_SEEN]
+    assert [one.place for one in asked] == [str(truth.units[-1])]
+    assert not found.zones and found.verdict is Verdict.UNDECIDED
+    whole = check_meshes(truth.mesh, truth.made.waxup, case=case, aligned=True)
+    assert NOT_SEEN not in {one.kind for one in whole.check.questions}
+    said = {"words": asked[0].words, "place": asked[0].place, "area_mm2": None, "centre_mm": None}
+    assert "Fehlt hier ein Glied?" in question_words(said, Words("de"))
+
+
+def test_a_side_that_was_not_scanned_is_no_missing_unit() -> None:
+    """Source: the invented bridge, the lingual 60 % of its framework's scan cut off: bare on all
+    units alike."""
+    truth = known("four, upper right, ascending")
+    case = Case(units=truth.units, pontics=truth.pontics, occlusal="+z", buccal=truth.buccal)
+    where = _placed(truth, case)
+    outward = np.array([0.0, 1.0 if truth.buccal == "+y" else -1.0, 0.0])
+    side = truth.mesh.points_mm[truth.mesh.faces].mean(axis=1) @ outward
+    seen, _ = select_faces(truth.mesh, side > np.quantile(side, 0.6))
+    assert missing_unit(seen, truth.made.waxup, where, case) is None
+
+
+def test_a_neighbour_cut_off_in_the_wax_ups_scan_is_no_missing_unit() -> None:
+    """Source: the invented bridge, 15 % smaller than usual teeth; three of its four units are named
+    and whole, and of the fourth, as of a neighbour, the wax-up's scan alone holds 6.5 mm."""
+    truth = known("four, upper right, ascending")
+    case = Case(units=truth.units[1:], occlusal="+z", buccal=truth.buccal)
+    where = _placed(truth, case)
+    first, second = (
+        float(truth.mesh.points_mm[truth.tooth == code, 0].mean()) for code in truth.units[:2]
+    )
+    along = truth.made.waxup.points_mm[truth.made.waxup.faces].mean(axis=1)[:, 0]
+    held, _ = select_faces(truth.made.waxup, 0.5 * (first + second) - along < 6.5)
+    own, _ = select_faces(truth.mesh, truth.tooth[truth.mesh.faces[:, 0]] != truth.units[0])
+    small = [TriangleMesh(0.85 * one.points_mm, one.faces) for one in (own, held)]
+    assert missing_unit(small[0], small[1], where, case) is None
 
 
 @pytest.mark.parametrize("name", ["three, lower left, descending", "four, upper right, ascending"])

@@ -20,10 +20,12 @@ from veneercheck.core.types import (
     COVERED,
     DENTINE,
     Bools,
+    Connector,
     Ints,
     Limits,
     PlaceWords,
     Region,
+    SectionPlane,
     Spot,
     Structure,
     TriangleMesh,
@@ -88,25 +90,24 @@ def survey(
         reading, metal, steady_u_mm=steady, stage=stage, limits=limits, told=told,
         veneered=cut & inner & ~parts.unlike & ~_by_a_margin(framework, reading, region, die),
     )  # fmt: skip
-    if where.teeth is None or not np.isfinite(where.occlusal).all():
-        return Structure(spots=(*thin, *edges), material=paste, metal_share=float(judged))
-    named = any(where.teeth.names)
-    model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
+    teeth = where.teeth
+    bears: tuple[Connector, ...] = ()
     hollow: tuple[Spot, ...] = ()
-    if stage != DENTINE:
-        hollow = unsupported(
-            waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
-            veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
-            stage=stage, limits=limits, told=told, own=where.teeth.within,
-        )  # fmt: skip
-    height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
-    return Structure(
-        () if hidden else connectors(framework, where.teeth, model, limits, stage),
-        (*thin, *hollow, *edges),
-        paste,
-        section_planes(where, height),
-        float(judged),
-    )
+    planes: tuple[SectionPlane, ...] = ()
+    if teeth is not None and np.isfinite(where.occlusal).all():
+        if not hidden:
+            named = any(teeth.names)
+            model = (region == Region.MODEL) | ((where.owner == 0) & named & ~veneered)
+            bears = connectors(framework, teeth, model, limits, stage)
+        if stage != DENTINE:
+            hollow = unsupported(
+                waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
+                veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
+                stage=stage, limits=limits, told=told, own=teeth.within,
+            )  # fmt: skip
+        height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
+        planes = section_planes(where, height)
+    return Structure(bears, (*thin, *hollow, *edges), paste, planes, float(judged))
 
 
 _TINY = float(np.finfo(np.float64).tiny)

@@ -67,16 +67,17 @@ def thin_metal(
         The largest first.
     """
     space, limit_mm = reading.space, limits.least_metal_mm
+    plain = np.ones(len(metal_mm))  # no knife, and no line that a limit runs out to
     short = Excess(
-        FindingKind.TOO_THIN,
-        np.where(veneered, limit_mm - metal_mm, np.nan),
-        metal_mm,
-        np.full(len(metal_mm), steady_u_mm),
-        math.sqrt(2.0) * space.u_noise_mm,
-        0.0,
-        veneered,
-        np.ones(len(metal_mm)),
-        np.ones(len(metal_mm)),
+        finding=FindingKind.TOO_THIN,
+        excess_mm=np.where(veneered, limit_mm - metal_mm, np.nan),
+        value_mm=metal_mm,
+        steady_u_mm=steady_u_mm * plain,
+        noise_u_mm=math.sqrt(2.0) * space.u_noise_mm,
+        told_from_mm=0.0,
+        may_be_close=veneered,
+        path=plain,
+        from_line=plain,
     )
     asked = decisive(reading.points_mm, short)
     means = spot_means(reading.points_mm, reading.normals, space.area_mm2, short, asked)
