@@ -37,7 +37,8 @@ thin gets one of three answers: take off so much; so much at most, because the l
 leave metal below the profile's `[metal] least_mm` (in wax, what finishing will take is added); or
 no room for metal and veneer, a question for the dentist or the contour, with what is short. Towards
 the neighbouring teeth the advice is then stain or opaquer, not cutting. No advice takes the metal
-below its limit; where neither was seen, nothing is said of it.
+below its limit; where neither was seen, nothing is said of it. Thin metal under a layer that is
+right is told by itself, firm or undecided as a zone is, with its mean over 0.25 mm².
 
 Stages of the work
 ------------------

@@ -54,46 +54,45 @@ def missing_unit(
         For the directions; without occlusal, or with fewer than two units, nothing is told.
     case : Case
     """
-    from scipy.spatial import cKDTree
-
     named = tuple(sorted(case.units, key=codes.station))
     if len(named) < 2 or not codes.one_arch(named) or not np.isfinite(where.occlusal).all():
         return None
-    every = 1 + len(waxup.points_mm) // _FEW
-    points = waxup.points_mm[::every]
-    areas = vertex_areas(waxup)[::every]
-    metal_mm = framework.points_mm[:: 1 + len(framework.points_mm) // _FEW]
-    bare = cKDTree(metal_mm).query(points, distance_upper_bound=_COVERED_MM)[0] > _COVERED_MM
-    if areas @ bare < _SPOTS * areas.sum():
+    cloud = _contour(framework, waxup)
+    if cloud.area_mm2 @ cloud.veneered < _SPOTS * cloud.area_mm2.sum():
         return None
-    none = np.zeros(len(points), dtype=bool)
-    normals = vertex_normals(waxup)[::every]
-    cloud = arch.Cloud(points, normals, areas, none, bare, ~none)  # `veneered` carries what is bare
     plane = arch.plane_of(where.occlusal)
     teeth = find_teeth(cloud, plane, named, case).teeth
-    low, high = teeth.axis.ends_mm
+    (low, high), count = teeth.axis.ends_mm, len(teeth.codes)
     widths = [codes.usual_width_mm(code) for code in named]
-    if high - low > sum(widths) + _LONGER_SHARE * min(widths) or len(teeth.codes) < 2:
+    if high - low > sum(widths) + _LONGER_SHARE * min(widths) or count < 2:
         return None
     crowns = upper_crowns(cloud, plane, named)
-    along = teeth.axis.locate(crowns.points_mm)[:, 0]
-    unit, ends = teeth.index_at(along), (0, len(teeth.codes) - 1)
+    unit = teeth.index_at(teeth.axis.locate(crowns.points_mm)[:, 0])
     area = crowns.area_mm2 * crowns.veneered
-    share = np.bincount(unit, area, len(teeth.codes)) / np.maximum(
-        np.bincount(unit, crowns.area_mm2, len(teeth.codes)), np.finfo(float).tiny
-    )
-    barest = int(share.argmax())
-    others = np.delete(
-        share, [barest, *(k for k in (barest - 1, barest + 1) if 0 <= k < len(share))]
-    )
-    if share[barest] < _LEAST_SHARE or others.max(initial=0.0) > _ALIKE * share[barest]:
+    whole = np.maximum(np.bincount(unit, crowns.area_mm2, count), np.finfo(float).tiny)
+    share = np.bincount(unit, area, count) / whole
+    barest, ends = int(share.argmax()), (0, count - 1)
+    farther = share[np.abs(np.arange(count) - barest) > 1].max(initial=0.0)
+    if share[barest] < _LEAST_SHARE or farther > _ALIKE * share[barest]:
         return None
     begin, end = teeth.ends_mm()
-    covered_mm = float((end - begin) @ (1.0 - share))
     one_mm = codes.usual_width_mm(teeth.codes[barest])
-    if barest in ends and covered_mm > sum(widths) - _SHORTER_SHARE * one_mm:
+    if barest in ends and (end - begin) @ (1.0 - share) > sum(widths) - _SHORTER_SHARE * one_mm:
         return None
     own = area * (unit == barest)
     x, y, z = own @ crowns.points_mm / own.sum()
     sure = bool(case.buccal) and barest in ends
     return (float(x), float(y), float(z)), str(teeth.codes[barest]) if sure else ""
+
+
+def _contour(framework: TriangleMesh, waxup: TriangleMesh) -> arch.Cloud:
+    """Some points of the wax-up; as `veneered` those under which there is no metal."""
+    from scipy.spatial import cKDTree
+
+    every = 1 + len(waxup.points_mm) // _FEW
+    points = waxup.points_mm[::every]
+    metal = cKDTree(framework.points_mm[:: 1 + len(framework.points_mm) // _FEW])
+    bare = metal.query(points, distance_upper_bound=_COVERED_MM)[0] > _COVERED_MM
+    none = np.zeros(len(points), dtype=bool)
+    normals, areas = vertex_normals(waxup)[::every], vertex_areas(waxup)[::every]
+    return arch.Cloud(points, normals, areas, none, bare, ~none)
