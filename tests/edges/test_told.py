@@ -237,15 +237,17 @@ def test_metal_is_told_so_that_it_cannot_be_held_against_the_amount() -> None:
 
 
 def test_composite_is_told_as_a_sum_without_a_dash() -> None:
-    """Source: 200 and 402 are 602; a dash before a number reads as minus."""
+    """Source: 200 and 402 are 602, their doubts of 10 and 20 are 30, told twice as large (k = 2);
+    a dash before a number reads as minus."""
     described = sample_with()
-    paste = [{"tooth": "", "volume_mm3": 602.0}]
+    paste = [{"tooth": "", "volume_mm3": 602.0, "u_mm3": 30.0}]
     described["structure"]["material"] = paste
-    assert "Composite needed: 602 mm³" in terminal_summary(described)
+    assert "Composite needed: 602 ± 60 mm³" in terminal_summary(described)
     described["structure"]["material"] = [
-        {"tooth": "45", "volume_mm3": 200.0}, {"tooth": "46", "volume_mm3": 402.0}
+        {"tooth": "45", "volume_mm3": 200.0, "u_mm3": 10.0},
+        {"tooth": "46", "volume_mm3": 402.0, "u_mm3": 20.0},
     ]  # fmt: skip
-    assert "Composite needed: 602 mm³ (45: 200, 46: 402)" in terminal_summary(described)
+    assert "Composite needed: 602 ± 60 mm³ (45: 200, 46: 402)" in terminal_summary(described)
 
 
 def test_spots_of_one_kind_share_a_sentence() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from veneercheck.core.types import FINISHED, SHARP_EDGE, THIN_METAL, UNSUPPORTED, WAX
@@ -64,11 +64,15 @@ def material_rows(document: Mapping[str, Any], words: Words) -> Rows:
         for one in paste
     ]
     if len(paste) > 1:
-        # The units' doubts hang together: fit and seating shift them all alike.
-        total = words.mm3_sure(sum(o["volume_mm3"] for o in paste), sum(o["u_mm3"] for o in paste))
-        rows.append([words("carrying.in_all"), total, "", ""])
+        rows.append([words("carrying.in_all"), in_all(paste, words), "", ""])
     columns = ("unit", "composite", "deepest", "increments")
     return [words(f"carrying.{column}") for column in columns], rows
+
+
+def in_all(paste: Sequence[Mapping[str, Any]], words: Words) -> str:
+    """The composite of all units. Their doubts hang together: fit, seating and what was left out
+    shift them all alike."""
+    return words.mm3_sure(sum(o["volume_mm3"] for o in paste), sum(o["u_mm3"] for o in paste))
 
 
 def increment_note(document: Mapping[str, Any], words: Words) -> str:

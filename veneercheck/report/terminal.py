@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
-from veneercheck.report.carrying import connector_rows, spots_told
+from veneercheck.report.carrying import connector_rows, in_all, spots_told
 from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions, metal_told
 from veneercheck.report.verdict import (
     action_words,
@@ -192,7 +192,7 @@ def _build(document: Mapping[str, Any], words: Words) -> list[str]:
 
 def _composite(paste: Sequence[Mapping[str, Any]], words: Words) -> str:
     """The composite in all, and of each unit where there are several."""
-    total = f"{words.number(sum(one['volume_mm3'] for one in paste), 0)} mm³"
+    total = in_all(paste, words)
     if len(paste) < 2:
         return total
     each = (

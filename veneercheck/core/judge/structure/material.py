@@ -31,7 +31,8 @@ _FARTHEST_MM = 3.0
 
 _MISSED_SHARE = 0.05
 """Of bridges with known room up to so much lay nearest to what was not cut, and was left out; and
-as much more as could not be read."""
+as much more as could not be read. Anything up to that is as likely: a third of its square is its
+variance (JCGM 100, from memory)."""
 
 _LEAST_MM3 = 0.1
 """Less than this on a unit is the neighbour's veneer running over the border."""
@@ -102,7 +103,7 @@ def material(
             continue
         deepest = _quantile(deep[here], space.area_mm2[here])
         unread = 1.0 - space.area_mm2[here].sum() / space.area_mm2[veneered & (tooth == code)].sum()
-        missed = (_MISSED_SHARE + unread) * total
+        missed = (_MISSED_SHARE + unread) * total / math.sqrt(3.0)
         doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], missed)
         count = max(math.ceil(deepest / limits.increment_mm), 1)
         found.append(Material(name(int(code)), total, doubt, deepest, count))
