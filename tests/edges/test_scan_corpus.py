@@ -434,6 +434,14 @@ CORPUS: dict[str, Entry] = {
         lambda: stl(f=np.concatenate([F, F[:9], F[3:6, ::-1]])),
         Mesh(faults={"duplicate_triangles": 12}),
     ),
+    "stl one doubled triangle": (
+        lambda: stl(f=np.concatenate([F, F[:1]])),
+        Mesh(faults={"duplicate_triangles": 1}),
+    ),
+    "stl one triangle of two corners": (
+        lambda: stl(f=np.concatenate([F, [[1, 1, 2]]])),
+        Mesh(faults={"degenerate_triangles": 1}),
+    ),
     "stl every triangle twice": (
         lambda: stl(f=np.concatenate([F, F[:, ::-1]])),
         Mesh(faults={"duplicate_triangles": N}),

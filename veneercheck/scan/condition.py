@@ -13,6 +13,7 @@ from veneercheck.scan.noise import noise_with_sides
 from veneercheck.scan.orientation import set_right, turned
 from veneercheck.scan.repair import (
     close_cracks,
+    counted,
     drop_degenerate,
     drop_duplicates,
     drop_fragments,
@@ -169,7 +170,11 @@ def _told_borders(mesh: TriangleMesh, sides: Sides, rims: Rims) -> tuple[Fault, 
     faults: list[Fault] = []
     crowded = sides.first[sides.uses > 2]
     if len(crowded):
-        words = f"{len(crowded):,} edges are shared by more than two triangles; left as they are."
+        words = counted(
+            len(crowded),
+            "edge is shared by more than two triangles; left as it is.",
+            "edges are shared by more than two triangles; left as they are.",
+        )
         place = middle(mesh.points_mm[sides.start[crowded]])
         faults.append(Fault("nonmanifold_edges", len(crowded), words, place))
     count = len(rims.length_mm)

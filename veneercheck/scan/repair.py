@@ -46,6 +46,11 @@ def middle(points: Floats) -> tuple[float, float, float]:
     return (x, y, z)
 
 
+def counted(count: int, one: str, many: str) -> str:
+    """A sentence that begins with a number, as people count: «1 edge is», «2 edges are»."""
+    return f"{count:,} {one if count == 1 else many}"
+
+
 def drop_degenerate(points: Floats, faces: Ints) -> Fix:
     """Triangles that name a point twice cover nothing and hold nothing together."""
     a, b, c = faces.T
@@ -53,7 +58,8 @@ def drop_degenerate(points: Floats, faces: Ints) -> Fix:
     count = int(bad.sum())
     if not count:
         return NOTHING
-    words = f"{count:,} triangles without area (two corners at one place) were taken out."
+    words = "without area (two corners at one place)"
+    words = counted(count, f"triangle {words} was taken out.", f"triangles {words} were taken out.")
     fault = Fault("degenerate_triangles", count, words, middle(points[faces[bad, 0]]))
     return Fix(~bad, (fault,))
 
@@ -70,7 +76,8 @@ def drop_duplicates(points: Floats, faces: Ints) -> Fix:
     count = int(again.sum())
     if not count:
         return NOTHING
-    words = f"{count:,} triangles that lay twice at one place were taken out."
+    words = "that lay twice at one place"
+    words = counted(count, f"triangle {words} was taken out.", f"triangles {words} were taken out.")
     fault = Fault("duplicate_triangles", count, words, middle(points[faces[again, 0]]))
     return Fix(~again, (fault,))
 
@@ -128,7 +135,12 @@ def told_cracks(points: Floats, takes_place: Ints) -> Fault:
     """How many points were joined, and where."""
     moved = takes_place != np.arange(len(takes_place))
     count = int(moved.sum())
-    words = f"{count:,} border points less than {CRACK_MM * 1000:.0f} µm apart were joined."
+    apart = f"less than {CRACK_MM * 1000:.0f} µm"
+    words = counted(
+        count,
+        f"border point {apart} from another was joined.",
+        f"border points {apart} apart were joined.",
+    )
     values = {"apart": CRACK_MM * 1000}
     place = middle(points[moved])
     return Fault("unmerged_vertices", count, words, place, values, "cracks")
