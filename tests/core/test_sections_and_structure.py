@@ -271,7 +271,7 @@ def test_long_facets_of_the_wax_up_hide_no_room(gap_mm: float) -> None:
 
 
 def test_a_checks_composite_minds_no_long_facets_of_the_wax_up() -> None:
-    """Source: drawn. A hollow way 9 mm wide and 1.4 mm deep, its sides running out over 2 mm, under a
+    """Source: drawn. A groove 9 mm wide and 1.4 mm deep, its sides running out over 2 mm, under a
     plane of facets 3 mm long; 0.2 mm of opaquer off, summed over a fine grid."""
 
     def depth(x: Floats, y: Floats) -> Floats:
