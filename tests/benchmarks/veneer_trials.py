@@ -76,7 +76,7 @@ _ROUND_ZONE = 0.8
 _TORN_MM2 = 0.1
 """A body torn over more than this was never made as planned, and is left out."""
 
-_NEED_MM = 0.05
+_NEED_MM, _BORNE = 0.05, 0.5
 _OWN_MM = 0.1
 _ENDS_MM = 0.03
 """Beyond a limit by more than three times the noise, after the knife."""
@@ -115,7 +115,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
     }
     if made.faults:
         result["faults"] = _faults(zones, made, check.alignment.beyond_budget)
-        result["extra"] = [zone for zone in zones if zone["firm"] and not _explained(zone, made)]
+        result["extra"] = [zone for zone in zones if zone["firm"] and _false(zone, made)]
         if one.workable and check.amount_mm is not None:
             after = worked(check, clean)
             result |= _worked_on(made, check, after, len(clean.points_mm), limits)
@@ -383,6 +383,12 @@ def _faults(zones: list[dict[str, Any]], made: Made, doubtful: bool) -> list[dic
 
 def _away(zone: dict[str, Any], place: tuple[float, float, float]) -> float:
     return float(np.linalg.norm(np.array(zone["foot"]) - np.array(place)))
+
+
+def _false(zone: dict[str, Any], made: Made) -> bool:
+    """Whether a zone lies neither on a fault that counts nor where the plan itself is beyond its
+    limit: a planted disc too small to count is in the body all the same."""
+    return not _explained(zone, made) and zone["need_area"] < _BORNE * zone["area"]
 
 
 def _explained(zone: dict[str, Any], made: Made) -> bool:
