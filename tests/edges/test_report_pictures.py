@@ -20,6 +20,7 @@ from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import SectionPlane, TriangleMesh
 from veneercheck.report.amounts import AMOUNT, amount_sheet, amounts_of, figure, write_amounts
+from veneercheck.report.carrying import spots_named
 from veneercheck.report.colours import (
     BLUE,
     CALM_THICK,
@@ -33,7 +34,7 @@ from veneercheck.report.colours import (
 )
 from veneercheck.report.drawing import font, swatch
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.legend import SIGNS
+from veneercheck.report.legend import HEAD, SIGNS
 from veneercheck.report.levels import figures
 from veneercheck.report.numbering import _seen_of
 from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
@@ -100,6 +101,7 @@ def filed_ball() -> FiledResult:
         },
         "zones": [zone, other],
         "questions": [],
+        "structure": {"connectors": [], "spots": [], "material": []},
     }
     return FiledResult(
         document,
@@ -813,6 +815,36 @@ def test_a_hole_is_named_in_the_picture_and_the_legend_holds_its_words(lang) -> 
     assert named[84 + 940 :, -30:].min() == 255
     marks = {swatch(kind, 46, 30).tobytes() for kind in SIGNS}
     assert len(marks) == len(SIGNS)
+
+
+@pytest.mark.parametrize(
+    ("weight", "there"), [("finding", True), ("undecided", True), ("advice", False)]
+)
+def test_thin_metal_is_named_where_it_is(weight: str, there: bool) -> None:
+    """By comparison with the picture without it: a name that its leader ties to the place; what
+    weighs nothing in the verdict is left to the list. What is not sure bears a question mark."""
+    spot = {
+        "kind": "thin metal", "weight": weight, "value_mm": 0.28, "u_mm": 0.035, "limit_mm": 0.6,
+        "size": 4.0, "centre_mm": [0.0, 1.0, RADIUS_MM - 0.1], "place": "", "tooth": None,
+        "surface": None,
+    }  # fmt: skip
+    filed = filed_ball()
+    document = {**filed.document, "structure": {"connectors": [], "spots": [spot], "material": []}}
+    thin = dataclasses.replace(filed, document=document)
+    told, plain = (scene_of(one, Words("en")) for one in (thin, filed))
+    camera = cameras(plain)["occlusal"]
+    raster = drawn(plain, camera)
+    named, bare = (
+        np.asarray(lettered(one, "occlusal", camera, raster)).astype(int) for one in (told, plain)
+    )
+    marked = np.argwhere(np.abs(named - bare).sum(axis=2))
+    assert bool(len(marked)) == there
+    names = [text for text, _, _ in spots_named(document, Words("en"))]
+    told_by = {"finding": ["thin metal 0.28 ± 0.07 mm"], "undecided": ["thin metal 0.28 ± 0.07 mm"]}
+    assert names == told_by.get(weight, [])
+    if there:
+        x, y, _ = camera.project(np.array([spot["centre_mm"]]))[0]
+        assert np.abs(marked - [y + HEAD, x]).sum(axis=1).min() < 12
 
 
 def test_an_old_close_up_does_not_stay(tmp_path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import importlib.util
+import json
 import io
 import os
 import re
@@ -62,6 +63,16 @@ def folder(tmp_path_factory) -> Path:
     """A ball in a ball with one thin cap, checked under a hostile case number and rendered."""
     place = tmp_path_factory.mktemp("report")
     write_result(place, _bodies().outcome_of(number=EVIL, notes=EVIL))
+    filed = json.loads((place / "result.json").read_text(encoding="utf-8"))
+    filed["structure"]["spots"] = [
+        {
+            "kind": "thin metal", "tooth": "46", "surface": "occlusal", "place": "46, occlusal",
+            "value_mm": 0.28, "u_mm": 0.035, "limit_mm": 0.6, "size": 4.0, "weight": "undecided",
+            "centre_mm": [x, 0.0, z], "words": "thin",
+        }
+        for x, z in ((0.3, 3.99), (2.4, 3.2))
+    ]  # fmt: skip
+    (place / "result.json").write_text(json.dumps(filed), encoding="utf-8")
     render(place)
     return place
 
@@ -291,6 +302,31 @@ def _origin(scene: Scene) -> np.ndarray:
     plan, _ = view_plan(scene)
     zone = scene.filed.document["zones"][0]
     return np.asarray(zone["centre_mm"]) - np.asarray(plan["zones"][0]["centre"])
+
+
+def test_names_of_thin_metal_stand_beside_their_places(browser: Any, folder: Path) -> None:
+    """Each within the view, on a narrow screen, too, and its dot on the place; what is not sure
+    bears a question mark."""
+    page, _ = _open(browser, folder, viewport={"width": 400, "height": 800})
+    _ready(page)
+    page.click("#view [data-view=occlusal]")
+    camera = "document.getElementById('view').view.camera.toward"
+    _until(page, f"{camera}[2] > 0.999")
+    page.wait_for_timeout(700)
+    told = page.evaluate(
+        "(() => { const { view } = document.getElementById('view'), { canvas } = view;"
+        "const [wide, high] = [canvas.clientWidth, canvas.clientHeight];"
+        "return view.plan.spots.map((one) => { const box = one.sign.getBoundingClientRect(),"
+        "frame = canvas.getBoundingClientRect(), [x] = view.camera.project(one.centre, wide, high);"
+        "return [one.sign.textContent, one.sign.hidden, box.left - frame.left,"
+        "box.right - frame.left, wide, x, parseFloat(one.sign.style.getPropertyValue('--place'))];"
+        "}); })()"
+    )
+    assert len(told) == 2
+    for text, hidden, left, right, wide, x, place in told:
+        assert text == "? thin metal 0.28 ± 0.07 mm" and not hidden
+        assert left >= 0 and right <= wide and left + place == pytest.approx(x, abs=1.5)
+    page.close()
 
 
 def test_hands_on_the_view(browser: Any, folder: Path) -> None:

@@ -16,6 +16,7 @@ from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report.amounts import amounts_of
 from veneercheck.report.captions import case_words, limits_words, stated, zone_words
+from veneercheck.report.carrying import spots_named
 from veneercheck.report.colours import AMOUNT_STEP_MM, NOTHING_MM, Amounts, Bands, taken_mm
 from veneercheck.report.pack import (
     VALUE_STEP_MM,
@@ -96,6 +97,7 @@ def view_plan(scene: Scene, origin: Floats | None = None) -> tuple[dict[str, Any
         "questions": [
             _question(asked, scene, origin) for asked in document["questions"] if asked["centre_mm"]
         ],
+        "spots": [_spot(*named, scene, origin) for named in spots_named(document, scene.words)],
         "listed": _listed(document),
         "title": f"{case_words(document, scene.words)} · {scene.words('picture.aid')}",
         "footing": [limits_words(document, scene.words), stated(document, scene.words)],
@@ -251,6 +253,13 @@ def _axes(scene: Scene, focus: Floats) -> dict[str, dict[str, Any]]:
 def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
     words = question_words(asked, scene.words)
     return {"id": "?", "firm": False, **_place(asked, scene, origin), "words": words}
+
+
+def _spot(
+    text: str, spot: Mapping[str, Any], firm: bool, scene: Scene, origin: Floats
+) -> dict[str, Any]:
+    placed = _place({**spot, "area_mm2": spot["size"]}, scene, origin)
+    return {"id": text if firm else f"? {text}", "firm": firm, **placed, "words": text}
 
 
 def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:

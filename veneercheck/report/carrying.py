@@ -97,6 +97,9 @@ _SENTENCES = {
 one of their own."""
 
 
+_NAMED = {UNSUPPORTED: "unsupported", THIN_METAL: "thin_metal"}
+
+
 def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     """How much each kind of spot weighs, and its sentence: what holds for all is said once."""
     alike: dict[tuple[str, str, float], list[Mapping[str, Any]]] = {}
@@ -105,6 +108,18 @@ def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str
     return [
         (weight, (_spots if len(group) > 1 else _one_spot)(group, document, words))
         for (_, weight, _), group in alike.items()
+    ]
+
+
+def spots_named(
+    document: Mapping[str, Any], words: Words
+) -> list[tuple[str, Mapping[str, Any], bool]]:
+    """Spots that weigh in the verdict, as pictures name them: text, spot, whether it is sure."""
+    return [
+        (words(f"picture.{name}", value=words.mm_sure(one["value_mm"], one["u_mm"])), one, firm)
+        for one in document["structure"]["spots"]
+        if (name := _NAMED.get(one["kind"]))
+        and ((firm := one["weight"] == "finding") or one["weight"] == "undecided")
     ]
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from veneercheck.core.types import Floats
+from veneercheck.report.carrying import spots_named
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import leader, name_sign, name_width, number_sign, sign_reach
 from veneercheck.report.legend import EDGE
@@ -144,12 +145,17 @@ def ring_beads(pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: R
 def _names(
     pen: ImageDraw.ImageDraw, scene: Scene, camera: Camera, raster: Raster, room: Room
 ) -> None:
-    for area_mm2, place in scene.unseen:
-        at = _seen(place, camera, raster)
-        if at is not None:
-            text = scene.words("picture.unseen", area=scene.words.mm2(area_mm2))
-            half = (0.5 * name_width(pen, text) + 10.0, _NAME_PX)
-            name_sign(pen, at, room.beside([(at, half)], _gaps(scene)[2:])[0], text)
+    words = scene.words
+    named = [
+        (words("picture.unseen", area=words.mm2(area_mm2)), place)
+        for area_mm2, place in scene.unseen
+    ]
+    for text, spot, firm in spots_named(scene.filed.document, words):
+        named.append((text if firm else f"? {text}", np.array(spot["centre_mm"])))
+    seen = [(at, text) for text, place in named if (at := _seen(place, camera, raster))]
+    marks = [(at, (0.5 * name_width(pen, text) + 10.0, _NAME_PX)) for at, text in seen]
+    for (at, text), to in zip(seen, room.beside(marks, _gaps(scene)[2:]), strict=True):
+        name_sign(pen, at, to, text)
 
 
 def _projected(place: Floats, camera: Camera) -> tuple[float, float]:

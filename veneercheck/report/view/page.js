@@ -215,10 +215,11 @@ class View {
 
   labels() {
     const layer = this.node("labels");
-    this.signs = [...this.plan.zones, ...this.plan.questions];
+    this.signs = [...this.plan.zones, ...this.plan.questions, ...this.plan.spots];
     for (const zone of this.signs) {
       const sign = document.createElement("span");
       sign.className = zone.firm ? "sign firm" : "sign";
+      sign.classList.toggle("named", this.plan.spots.includes(zone));
       sign.textContent = zone.id;
       layer.append(sign);
       zone.sign = sign;
@@ -320,7 +321,9 @@ class View {
       const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height
         && (this.moving || this.before(sum(zone.centre, zone.normal, LIFTED_MM), 0));
       zone.sign.hidden = !seen;
-      zone.sign.style.transform = `translate(${x + 14}px, ${y - 40}px)`;
+      const left = this.leftOf(zone, x, width);
+      zone.sign.style.transform = `translate(${left}px, ${y - 40}px)`;
+      zone.sign.style.setProperty("--place", `${x - left}px`);
     }
     this.placeFigures(width, height);
     const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
@@ -328,12 +331,19 @@ class View {
     this.node("scale-words").textContent = `${String(scale).replace(".", this.words.decimal)} mm`;
   }
 
+  // Where a sign begins: beside its place; a name stays within the view.
+  leftOf({ sign }, x, width) {
+    const wide = sign.offsetWidth;
+    return sign.classList.contains("named") ? Math.max(2, Math.min(x + 14, width - wide - 2)) : x + 14;
+  }
+
   // The figures of the lines that are seen, none over another or over a number; none while moving.
   placeFigures(width, height) {
     const shown = this.moving ? "" : { 0: "steps", 4: "amountSteps" }[this.reading];
     const taken = this.signs.filter((zone) => !zone.sign.hidden).map((zone) => {
       const [x, y] = this.camera.project(zone.centre, width, height);
-      return [x + 28, y - 25];
+      const half = zone.sign.offsetWidth / 2;
+      return [this.leftOf(zone, x, width) + half, y - 25, half - 14];
     });
     const kept = new Map();
     for (const [name, figures] of Object.entries(this.figures)) {
@@ -343,7 +353,7 @@ class View {
           const [x, y] = this.camera.project(one.at, width, height);
           const like = kept.get(one.text) || [];
           seen = x > 24 && y > 14 && x < width - 24 && y < height - 14
-            && taken.every(([a, b]) => Math.abs(a - x) > 46 || Math.abs(b - y) > 24)
+            && taken.every(([a, b, wide = 0]) => Math.abs(a - x) > 46 + wide || Math.abs(b - y) > 24)
             && like.every(([a, b]) => Math.hypot(a - x, b - y) > 170)
             && this.before(one.at, 0);
           if (seen) {
@@ -588,7 +598,7 @@ class View {
     const sheet = document.createElement("canvas");
     const grain = width / this.canvas.clientWidth;
     const line = 26 * grain;
-    Object.assign(sheet, { width, height: height + 5 * line });
+    Object.assign(sheet, { width, height: height + 6 * line });
     const pen = sheet.getContext("2d");
     pen.fillStyle = "#ffffff";
     pen.fillRect(0, 0, sheet.width, sheet.height);
@@ -598,13 +608,13 @@ class View {
     pen.fillText(`${this.plan.title} · ${this.viewName()[1]}`, 10 * grain, line);
     pen.font = `${14 * grain}px system-ui, sans-serif`;
     const bottom = height + line * 1.4;
-    const scaleWide = this.scaleBar(pen, 10 * grain, bottom + 0.3 * line, grain);
-    pen.fillText(this.node("legend-words").textContent, scaleWide + 24 * grain, bottom + 0.95 * line);
-    this.plan.footing.forEach((told, i) => pen.fillText(told, 10 * grain, bottom + (2.1 + i) * line));
+    this.scaleBar(pen, 10 * grain, bottom + 0.3 * line, grain);
+    const told = [this.node("legend-words").textContent, ...this.plan.footing];
+    told.forEach((one, i) => pen.fillText(one, 10 * grain, bottom + (2.1 + i) * line, width - 20 * grain));
     const bar = this.node("scale").getBoundingClientRect().width * grain;
-    pen.fillRect(width - bar - 10 * grain, bottom + 0.5 * line, bar, 3 * grain);
+    pen.fillRect(width - bar - 10 * grain, bottom + 0.4 * line, bar, 3 * grain);
     pen.textAlign = "right";
-    pen.fillText(this.node("scale-words").textContent, width - 10 * grain, bottom + 1.4 * line);
+    pen.fillText(this.node("scale-words").textContent, width - 10 * grain, bottom + 1.2 * line);
     this.numbers(pen, grain, line * 1.4);
     const link = document.createElement("a");
     link.download = [this.plan.file[0], this.viewName()[0], `${this.plan.file[1]}.png`].join("-");
@@ -621,7 +631,7 @@ class View {
     return name ? [name, names[name]] : ["view", this.words.free_view];
   }
 
-  // The legend's own bar; returns how wide it is.
+  // The legend's own bar.
   scaleBar(pen, x, y, grain) {
     const bar = this.node("scale-bands"), wide = bar.naturalWidth * grain, high = bar.naturalHeight * grain;
     if (this.reading === 3) {
@@ -633,17 +643,21 @@ class View {
       pen.fillStyle = "#1a1a1a";
     } else pen.drawImage(bar, x, y, wide, high);
     pen.strokeRect(x, y, wide, high);
-    return wide;
   }
 
   numbers(pen, grain, top) {
     pen.textAlign = "center";
-    pen.font = `600 ${16 * grain}px system-ui, sans-serif`;
     for (const zone of this.signs.filter((one) => !one.sign.hidden)) {
-      const [x, y] = this.camera.project(zone.centre, this.canvas.clientWidth, this.canvas.clientHeight);
-      const at = [(x + 29) * grain, (y - 25) * grain + top];
+      const { clientWidth: width, clientHeight: height } = this.canvas;
+      const [x, y] = this.camera.project(zone.centre, width, height), half = zone.sign.offsetWidth / 2;
+      const at = [(this.leftOf(zone, x, width) + half) * grain, (y - 25) * grain + top];
       pen.beginPath();
-      pen.arc(...at, 15 * grain, 0, 7);
+      const named = zone.sign.classList.contains("named");
+      pen.font = `600 ${(named ? 13 : 16) * grain}px system-ui, sans-serif`;
+      if (named) {
+        pen.arc(x * grain, y * grain + top, 4 * grain, 0, 7);
+        pen.roundRect(at[0] - half * grain, at[1] - 15 * grain, 2 * half * grain, 30 * grain, 6 * grain);
+      } else pen.arc(...at, 15 * grain, 0, 7);
       pen.fillStyle = zone.firm ? "#1a1a1a" : "#ffffff";
       pen.fill();
       pen.strokeStyle = "#1a1a1a";
