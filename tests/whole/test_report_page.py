@@ -5,8 +5,8 @@ from __future__ import annotations
 import copy
 import dataclasses
 import importlib.util
-import json
 import io
+import json
 import os
 import re
 import shutil
