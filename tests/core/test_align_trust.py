@@ -347,3 +347,31 @@ def test_cells_are_put_in_order_by_their_bits_in_turn() -> None:
     words = ["".join(map("".join, zip(z, y, x, strict=True))) for x, y, z in bits]
     expected = sorted(range(len(cells)), key=lambda k: (words[k], k))
     assert _morton_order(mesh).tolist() == expected
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "even_mm", "least_mm"), [(0.0, 0.0, 0.0), (0.05, 0.0, 0.02), (0.0, 0.04, 0.0)]
+)
+def test_a_part_that_lies_askew_within_contact_is_told(off_mm, even_mm, least_mm):
+    # Source: drawn. A wavy strip of 27 mm with 10 µm of noise; its middle third is shifted across,
+    # which pushes some of it in and some out, all within 60 µm of contact; the fit of the whole
+    # takes up to half of it. Powder shifts nothing.
+    rng = np.random.default_rng(4)
+    along, across = (
+        one.ravel() for one in np.meshgrid(np.linspace(-13.5, 13.5, 271), np.linspace(-3, 3, 61))
+    )
+    normal = np.stack([np.sin(2 * across), np.full(len(along), 1.0), np.sin(3 * along)], axis=1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    shift = off_mm * normal[:, 0] * (np.abs(along) < 4.5)
+    shown = pattern._Shown(
+        arm_mm=np.stack([across, np.zeros(len(along)), along], axis=1),
+        normal=normal,
+        residual_mm=shift + even_mm + 0.01 * rng.standard_normal(len(along)),
+        area_mm2=np.full(len(along), 0.01),
+        power_mm4=0.01**2 * 0.01,
+        contact_mm=0.06,
+    )
+    rigid = np.concatenate([np.cross(shown.arm_mm, shown.normal), shown.normal], axis=1)
+    part_mm, u_mm = pattern._parts(shown, rigid)[:2]
+    assert least_mm <= part_mm <= 2.5 * least_mm
+    assert u_mm < 0.005

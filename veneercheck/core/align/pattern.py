@@ -11,6 +11,12 @@ facets, and an uncertainty that holds how far the answer changes where a patch o
 Instead of: the residuals as if they were independent. Cost: the bulge is guessed from normals,
 which are rough on long facets; so it is kept out of the fit, which it made twice as far off.
 
+A unit raised by 0.2 mm between narrow collars tilts the fit: its neighbour lies 50 µm askew, all of
+it within what counts as contact. Choice: a part has a place of its own, too, where its usual
+residual falls clearly there. Instead of: only where more of it comes into contact, which told of
+nothing, and «take off 1.15 mm» where nothing had been cut. Cost: raised by 0.1 mm it lies 20 µm
+askew, and is trusted.
+
 Powder, sprayed on for the scan, makes a body evenly proud, and a round one looks larger: 15 µm of
 it, 0.3 %. Choice: the size beside an even offset; where the two look alike and the size alone moves
 the surface by less than is told of a part, nothing is said of it. Instead of: the size alone. Cost:
@@ -58,6 +64,10 @@ _PART_MM2 = 5.0
 _GAIN_SHARE, _GAIN_MM2 = 1.3, 1.0
 """A part lies otherwise only if its own place brings so much more of it into contact: the foot of
 a chamfer is no displaced collar."""
+
+_CALMER = 1.1
+"""… or if its usual residual falls there by so much more than by an even offset; a sound part's
+hardly changes."""
 
 _PART_HELD_MM = 0.012
 """A part whose shift is known no better than this along a direction says nothing there."""
@@ -206,8 +216,9 @@ def left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats)
 
 def _parts(shown: _Shown, rigid: Floats) -> tuple[float, float, float, float]:
     """The part that is shifted most against the whole, and the one that is offset most."""
-    whole, _ = _solved(rigid, shown)
-    left = dataclasses.replace(shown, residual_mm=shown.residual_mm - rigid @ whole)
+    left = _without(rigid, shown)
+    # Powder pushes a fit where its surface faces one way.
+    evened = _without(np.concatenate([rigid, np.ones_like(rigid[:, :1])], axis=1), shown)
     label = parts(shown.arm_mm, _PART_MM)
     if label.max(initial=0) == 0:
         return (float("nan"),) * 4
@@ -220,6 +231,7 @@ def _parts(shown: _Shown, rigid: Floats) -> tuple[float, float, float, float]:
         fields = np.concatenate([one.normal, np.ones((len(one.residual_mm), 1))], axis=1)
         value, covariance = _solved(fields, one)
         if not _gains(fields, value, one):
+            shift.append(_calming(fields, _taken(evened, here)))
             continue
         shift.append(_held_shift(value[:3], covariance[:3, :3]))
         if np.sqrt(covariance[3, 3]) < _PART_HELD_MM:
@@ -263,6 +275,25 @@ def _gains(fields: Floats, value: Floats, shown: _Shown) -> bool:
     before = touching_mm2(shown.residual_mm)
     after = touching_mm2(shown.residual_mm - fields @ value)
     return after > max(_GAIN_SHARE * before, before + _GAIN_MM2)
+
+
+def _without(fields: Floats, shown: _Shown) -> _Shown:
+    """What displacement fields leave."""
+    value, _ = _solved(fields, shown)
+    return dataclasses.replace(shown, residual_mm=shown.residual_mm - fields @ value)
+
+
+def _calming(fields: Floats, shown: _Shown) -> tuple[float, float]:
+    """The shift that lays a part clearly nearer than an even offset of it does; else none."""
+    value, covariance = _solved(fields, shown)
+    even, _ = _solved(fields[:, 3:], shown)
+
+    def usual_mm(taken: Floats) -> float:
+        return float(np.median(np.abs(shown.residual_mm - taken)))
+
+    if usual_mm(fields[:, 3:] @ even) <= _CALMER * usual_mm(fields @ value):
+        return 0.0, 0.0
+    return _held_shift(value[:3], covariance[:3, :3])
 
 
 def parts(points_mm: Floats, apart_mm: float) -> Ints:
