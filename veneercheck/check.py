@@ -198,7 +198,8 @@ def _placed(
 
     def placed(taken_mm: float | Floats, near: RigidMotion | None = None) -> Alignment:
         framework = finishing.before(surfaces.framework, taken_mm)
-        return (_given if aligned else _aligned)(framework, surfaces, case, near)
+        found = (_given if aligned else _aligned)(framework, surfaces, case, near)
+        return found if surfaces.uncut() is None else align.by_paint(found)
 
     if case.stage == WAX:
         return placed(limits.finishing_mm), limits, ()

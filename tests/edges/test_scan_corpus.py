@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from veneercheck.case.found import painted_copy
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.report.words import Words
@@ -942,6 +943,29 @@ def test_black_and_mixed_colours_are_no_mask(tmp_path: Path) -> None:
     path = tmp_path / "photo.ply"
     path.write_bytes(ply(colours=[(0, 0, 0), (9, 9, 255)] * (len(P) // 2)))
     assert read_scan(path).paint is None
+
+
+@pytest.mark.parametrize(
+    ("shade", "pure"), [((0, 200, 0), "(0, 255, 0)"), ((20, 40, 250), "(0, 0, 255)")]
+)
+def test_paint_that_is_no_pure_colour_is_told_beside_a_mask(shade, pure, tmp_path: Path) -> None:
+    """Source: by hand, half of the vertices in pure blue and a quarter in a shade; without a mask
+    any colour is a photograph's."""
+    count = len(P) // 4
+    colours = [(0, 0, 255)] * (2 * count) + [shade] * count
+    colours += [(90, 90, 90)] * (len(P) - len(colours))
+    path = tmp_path / "mask.ply"
+    path.write_bytes(ply(colours=colours))
+    scan = read_scan(path)
+    told = [fault for fault in scan.source.faults if fault.kind == "unlike_paint"]
+    assert [(one.count, one.values) for one in told] == [
+        (count, {"colour": "({}, {}, {})".format(*shade), "pure": pure})
+    ]
+    assert Words("en").told("unlike_paint", {"count": count, **told[0].values}, "") == told[0].words
+    with pytest.raises(ScanError, match="which is not the pure"):
+        painted_copy(path, None, scan)
+    path.write_bytes(ply(colours=[shade] * count + [(90, 90, 90)] * (len(P) - count)))
+    assert not [one for one in read_scan(path).source.faults if one.kind == "unlike_paint"]
 
 
 def test_numbers_are_given_in_order_of_first_use(tmp_path: Path) -> None:

@@ -95,6 +95,21 @@ def test_what_is_only_held_loosely_is_not_sent_to_be_seated(
     assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
 
 
+@pytest.mark.parametrize(("state", "code"), [("failed", "no_contact"), ("doubtful", "too_loose")])
+def test_a_painted_reference_that_does_not_hold_is_named_before_the_seating(
+    state: str, code: str, tmp_path: Path
+) -> None:
+    """Source: green on the cut by mistake, or on too little: no scan and no seating helps there."""
+    document = filed_as(state, tmp_path).document
+    values = {"bound": 40.0, "least": "", "like": ""}
+    document["alignment"]["coded"] = [
+        {"code": "painted", "values": {}}, {"code": code, "values": values},
+    ]  # fmt: skip
+    document["alignment"]["reasons"] = [REASON, REASON]
+    first = terminal_summary(document, "en").strip().splitlines()[0]
+    assert "painted" in first and "seat" not in first
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
 @pytest.mark.parametrize("lang", LANGUAGES)
 @pytest.mark.parametrize("state", ["doubtful", "failed"])

@@ -55,6 +55,7 @@ def loose(monkeypatch: pytest.MonkeyPatch, like: str) -> Reason:
 def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
     return [
         told.NO_CONTACT,
+        told.PAINTED,
         told.GIVEN_WITHOUT_CONTACT,
         told.CROSSING_ONLY,
         told.too_little(3.14),
@@ -90,10 +91,10 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     filed = {"reasons": [reason.words for reason in found], "coded": coded}
     german = reasons(filed, Words("de"))
     assert reasons(filed, Words("en")) == filed["reasons"]
-    assert german[3].startswith("nur 3,1 mm²")
-    assert german[4].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
-    assert "gleicht einem Zylinder" in german[5]
-    assert " 1,23 % größer" in german[10] and " 1,23 % kleiner" in german[11]
+    assert german[4].startswith("nur 3,1 mm²")
+    assert german[5].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
+    assert "gleicht einem Zylinder" in german[6]
+    assert " 1,23 % größer" in german[11] and " 1,23 % kleiner" in german[12]
 
 
 def every_sentence_on_directions() -> list[str]:

@@ -33,7 +33,7 @@ Say = Callable[[str], None]
 _LEAST_TRIANGLES = 4
 """No body is enclosed by fewer: those of a tetrahedron."""
 
-_MASK_WITHIN_MM = 0.2
+MASK_WITHIN_MM = 0.2
 """A mask may have been saved with fewer digits or vertices than the scan."""
 
 
@@ -115,6 +115,27 @@ def earlier_result(earlier: Path | Outcome | FiledResult, waxup: Scan) -> FiledR
     return earlier
 
 
+def refuse_unlike_paint(copy: Scan) -> None:
+    """A painted copy is made on purpose: no colour of it is left out silently."""
+    for fault in copy.source.faults:
+        if fault.kind == "unlike_paint":
+            raise ScanError(
+                Told(
+                    "{count} vertices are coloured {colour}, which is not the pure {pure} of a "
+                    "mask.",
+                    count=fault.count,
+                    colour=fault.values["colour"],
+                    pure=fault.values["pure"],
+                ),
+                where=copy.source.file,
+                next_step=Told(
+                    "Paint them in the pure colour {pure}, without shading or blending, and save "
+                    "the copy as PLY.",
+                    pure=fault.values["pure"],
+                ),
+            )
+
+
 def painted_copy(path: Path, unit: str | None, framework: Scan) -> Ints:
     """`Region` codes of the framework's vertices from a painted copy, over paint of its own."""
     import numpy as np
@@ -129,9 +150,10 @@ def painted_copy(path: Path, unit: str | None, framework: Scan) -> Ints:
             where=path.name,
             next_step="Paint what was left uncut in pure green (0, 255, 0) and save it as PLY.",
         )
+    refuse_unlike_paint(copy)
     away, nearest = cKDTree(copy.mesh.points_mm).query(framework.mesh.points_mm)
     own = copy.paint[nearest]
-    painted = np.asarray((own >= 0) & (away < _MASK_WITHIN_MM))
+    painted = np.asarray((own >= 0) & (away < MASK_WITHIN_MM))
     if not painted.any():
         raise ScanError(
             "the painted surface lies nowhere on the framework.",

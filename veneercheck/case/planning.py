@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from veneercheck import __version__
+from veneercheck.case.found import MASK_WITHIN_MM, refuse_unlike_paint
 from veneercheck.core.errors import MeshError, ProfileError, RecordError, ScanError, Told
 from veneercheck.machine.aside import room_in
 
@@ -23,9 +24,6 @@ if TYPE_CHECKING:  # a refusal must come at once: what is heavy is loaded where 
     from veneercheck.scan import Scan
 
 Say = Callable[[str], None]
-
-_MASK_WITHIN_MM = 0.2
-"""A mask may have been saved with fewer digits or vertices than the wax-up."""
 
 _DIE_WITHIN_MM = 3.0
 """A die lies under its crown: no wall is thicker than a few millimetres."""
@@ -369,8 +367,9 @@ def _mask(path: Path, unit: str | None, waxup: Scan) -> Ints:
             where=path.name,
             next_step="Paint what is to be veneered in pure blue (0, 0, 255) and save it as PLY.",
         )
+    refuse_unlike_paint(copy)
     away, nearest = cKDTree(copy.mesh.points_mm).query(waxup.mesh.points_mm)
-    own = np.where(away < _MASK_WITHIN_MM, copy.paint[nearest], -1)
+    own = np.where(away < MASK_WITHIN_MM, copy.paint[nearest], -1)
     if not (own == Region.CUT).any():
         raise ScanError(
             "the painted surface lies nowhere on the wax-up.",

@@ -80,8 +80,11 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
         return []
     why, codes = "; ".join(reasons(fit, words)), [one["code"] for one in fit.get("coded", ())]
     loose = fit["state"] == "doubtful" and codes and all(code in LOOSE for code in codes)
+    kind = "loose" if loose else fit["state"]
+    if "painted" in codes and (loose or kind == "failed"):
+        kind = f"painted_{kind}"
     return [
-        words(f"verdict.{'loose' if loose else fit['state']}"),
+        words(f"verdict.{kind}"),
         *([words("verdict.why", reasons=why)] if why else []),
     ]
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from veneercheck.core.types import Ints, Region
+from veneercheck.core.types import Fault, Ints, Region
 from veneercheck.scan.raw import NO_PAINT
 
 PAINT_COLOURS: dict[tuple[int, int, int], Region] = {
@@ -30,6 +30,44 @@ _DECISIVE = (Region.CUT, Region.UNCUT)
 """Black alone is no mask: scanners colour what their camera did not see black, too."""
 
 
+_NEARLY, _FAINT, _LEAST_SHARE = 0.5, 0.4, 0.01
+"""Green or blue of at least the first, with no more of the others than the second share of it, was
+meant as a mask where so much of a painted scan bears exactly that colour."""
+
+
+def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> tuple[Fault, ...]:
+    """What was meant as a mask beside a pure one, and is no pure colour: the commonest such.
+
+    Parameters
+    ----------
+    colours : ndarray, shape (n, 3)
+        As for `paint_of`.
+    """
+    share = colours / _full(colours)
+    green, blue = share[:, 1], share[:, 2]
+    most = np.maximum(green, blue)
+    rest = np.maximum(share[:, 0], np.minimum(green, blue))
+    near = (most >= _NEARLY) & (rest <= _FAINT * most) & ((most < 1.0) | (rest > 0.0))
+    if near.sum() < _LEAST_SHARE * len(colours):
+        return ()
+    found, count = np.unique(np.rint(255 * share[near]).astype(int), axis=0, return_counts=True)
+    colour, many = found[count.argmax()], int(count.max())
+    if many < _LEAST_SHARE * len(colours):
+        return ()
+    told = "({}, {}, {})".format(*colour.tolist())
+    pure = "(0, 255, 0)" if colour[1] > colour[2] else "(0, 0, 255)"
+    words = (
+        f"{many:,} vertices are coloured {told}, which is not the pure {pure} of a mask; left out."
+    )
+    return (Fault("unlike_paint", many, words, values={"colour": told, "pure": pure}),)
+
+
+def _full(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> int:
+    """The greatest value of a colour's part."""
+    whole = np.issubdtype(colours.dtype, np.integer)
+    return np.iinfo(colours.dtype).max if whole else 1  # type: ignore[type-var]
+
+
 def paint_of(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Ints | None:
     """Region code of every vertex from its colour; None if no one painted a mask.
 
@@ -38,8 +76,7 @@ def paint_of(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Int
     colours : ndarray, shape (n, 3)
         Whole numbers up to the greatest of their type, or fractions from 0 to 1.
     """
-    whole = np.issubdtype(colours.dtype, np.integer)
-    full = np.iinfo(colours.dtype).max if whole else 1  # type: ignore[type-var]
+    full = _full(colours)
     paint = np.full(len(colours), NO_PAINT, dtype=np.int64)
     for colour, region in PAINT_COLOURS.items():
         wanted = np.array([full if part else 0 for part in colour], dtype=colours.dtype)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from veneercheck.core.errors import ScanError, Told
 from veneercheck.core.types import Fault, Floats, Ints
 from veneercheck.scan.limits import ReadCaps
-from veneercheck.scan.paint import paint_of
+from veneercheck.scan.paint import paint_of, unlike_paint
 from veneercheck.scan.polygons import triangles_of
 from veneercheck.scan.raw import RawSurface, cut_short, not_understood
 from veneercheck.scan.text import decimal_points, floats_of, ints_of, shown
@@ -91,7 +91,8 @@ def read_ply(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
     points = _points(found["vertex"], name)
     counts, flat = _indices(found["face"], name)
     faces, cut = triangles_of(points, counts, flat, name, caps)
-    return RawSurface(points, faces, None, _paint(found["vertex"]), faults + cut)
+    paint, unlike = _paint(found["vertex"])
+    return RawSurface(points, faces, None, paint, (*faults, *cut, *unlike))
 
 
 def _header(data: bytes, name: str) -> _Header:
@@ -332,11 +333,14 @@ def _whole(values: npt.NDArray[Any], name: str) -> Ints:
     return values.astype(np.int64)
 
 
-def _paint(vertex: Columns) -> Ints | None:
+def _paint(vertex: Columns) -> tuple[Ints | None, tuple[Fault, ...]]:
+    """The mask, and what beside it was meant as one."""
     for names in _COLOUR_NAMES:
         parts = [vertex.get(part) for part in names]
         if all(isinstance(part, np.ndarray) for part in parts):
             columns: list[npt.NDArray[Any]] = [part for part in parts if part is not None]
             if len({column.dtype for column in columns}) == 1:
-                return paint_of(np.stack(columns, axis=1))
-    return None
+                colours = np.stack(columns, axis=1)
+                paint = paint_of(colours)
+                return paint, () if paint is None else unlike_paint(colours)
+    return None, ()

@@ -17,7 +17,7 @@ not better.
 from veneercheck.core.align.alignment import align, given
 from veneercheck.core.align.frame import examine
 from veneercheck.core.align.options import AlignOptions
-from veneercheck.core.align.picked import Bodies, apart_mm, held, lay, start_of
+from veneercheck.core.align.picked import Bodies, apart_mm, by_paint, held, lay, start_of
 from veneercheck.core.align.repeatability import Repeatability, repeatability
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "Repeatability",
     "align",
     "apart_mm",
+    "by_paint",
     "examine",
     "given",
     "held",

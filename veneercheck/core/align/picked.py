@@ -106,6 +106,13 @@ def held(alignment: Alignment, pairs_mm: tuple[tuple[Point, Point], ...]) -> Ali
     return dataclasses.replace(alignment, state=state, reasons=reasons)
 
 
+def by_paint(alignment: Alignment) -> Alignment:
+    """The alignment on a painted reference; where it is in doubt, that is to be seen first."""
+    if alignment.state not in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
+        return alignment
+    return dataclasses.replace(alignment, reasons=(words.PAINTED, *alignment.reasons))
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Bodies:
     """Two scans made ready once, to be laid on each other again and again."""

@@ -25,6 +25,13 @@ CROSSING_ONLY = Reason(
 )
 
 
+PAINTED = Reason(
+    "painted",
+    "the fit rests on nothing but what was painted as left uncut (green): look whether that was "
+    "left uncut indeed, and paint more of it",
+)
+
+
 def too_little(area_mm2: float) -> Reason:
     """Too little uncut surface."""
     return Reason(

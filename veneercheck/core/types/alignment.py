@@ -21,7 +21,7 @@ class Reason:
     values: Values = dataclasses.field(default_factory=dict)
 
 
-LOOSE = ("too_loose", "too_loose_sliding")
+LOOSE = ("too_loose", "too_loose_sliding", "painted")
 """Reasons that doubt no more than the covariance says, which every reading's uncertainty holds."""
 
 
