@@ -24,6 +24,7 @@ from collections.abc import Callable
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.divide.spots import RADIUS_MM
 from veneercheck.core.divide.zones import FIRMLY_MM
 from veneercheck.core.measure.outside import FromOutside
 from veneercheck.core.mesh.nearest import NearestSurface
@@ -61,6 +62,9 @@ _TELLABLE_MM = 0.1
 
 _LEAST_LENGTH_MM = 1.0
 """A shorter edge is a grain of the scan."""
+
+_ALIKE_MM = 0.02
+"""Spots whose means differ by less are alike to the hand."""
 
 _BEGIN_MM, _SHORTEST_MM, _STEPS = 0.2, 0.02, 40
 """The way to where metal may stand begins so far towards the nearest metal, since the normal of a
@@ -131,10 +135,10 @@ def unsupported(
     found = [
         _judged(
             told(np.unique(foot[patch])),
-            mean_mm=float(np.average(layer[patch], weights=area[patch])),
+            contour.points_mm[patch],
+            layer[patch],
+            area[patch],
             u_mm=_median_known(u_mm[foot[patch]]),
-            area_mm2=float(area[patch].sum()),
-            centre_mm=_centre(contour.points_mm[patch], area[patch]),
             limit_mm=limits.layer.greatest_mm,
             under=(_UNDER_WAX if stage == WAX else _UNDER_METAL) if room else _NO_ROOM,
             can_be_mended=room,
@@ -172,16 +176,17 @@ def _has_room(
 
 def _judged(
     told: tuple[str | None, str | None, str],
+    points_mm: Floats,
+    layer_mm: Floats,
+    area_mm2: Floats,
     *,
-    mean_mm: float,
     u_mm: float,
-    area_mm2: float,
-    centre_mm: tuple[float, float, float],
     limit_mm: float,
     under: str,
     can_be_mended: bool,
 ) -> Spot:
     tooth, surface, place = told
+    mean_mm, centre_mm = _worst_spot(points_mm, layer_mm, area_mm2)
     words = (
         f"{place or 'composite'}: {mean_mm:.1f} mm of composite over the nearest metal, "
         f"at most {limit_mm:.1f} mm may stand without support. {under}"
@@ -198,11 +203,26 @@ def _judged(
         mean_mm,
         u_mm,
         limit_mm,
-        area_mm2,
+        float(area_mm2.sum()),
         centre_mm,
         weight,
         words,
     )
+
+
+def _worst_spot(
+    points_mm: Floats, layer_mm: Floats, area_mm2: Floats
+) -> tuple[float, tuple[float, float, float]]:
+    """The greatest mean over a spot of a patch, mm, and the middle of where it is had."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(points_mm)
+    near = tree.sparse_distance_matrix(tree, RADIUS_MM, output_type="coo_matrix")
+    row, beside = near.row, near.col
+    total = np.bincount(row, area_mm2[beside], len(layer_mm))
+    means = np.bincount(row, area_mm2[beside] * layer_mm[beside], len(layer_mm)) / total
+    worst = means >= means.max() - _ALIKE_MM
+    return float(means.max()), _centre(points_mm[worst], area_mm2[worst])
 
 
 _UNDER_WAX = "Add wax under it."
