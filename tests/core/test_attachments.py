@@ -17,6 +17,7 @@ from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
+from veneercheck.report.words import Words
 
 RADIUS_MM, FILLET_MM, LENGTH_MM = 1.25, 1.2, 8.0
 UP = np.array([0.0, 0.0, 1.0])
@@ -121,6 +122,25 @@ def test_what_lies_near_another_side_of_the_contour_is_no_sprue() -> None:
     far = np.where(patch, -2.0, reading.space.nearest_mm)
     space = dataclasses.replace(reading.space, nearest_mm=far)
     assert attachments.find(metal, contour, dataclasses.replace(reading, space=space)) == ()
+
+
+@pytest.mark.parametrize("many", [2, 3])
+@pytest.mark.parametrize("tooth", ["", "46"])
+def test_many_of_them_are_told_in_one_sentence(many: int, tooth: str) -> None:
+    """Source: by hand, as where a scan holds gum or opposing teeth all round."""
+    metal, contour, _ = _plates(1.4)
+    reading = measure(metal, contour, alignment=given(metal, contour), limits=built_in())
+    parts = tuple(
+        attachments.Attachment(np.arange(20 * k, 20 * k + 20), 2.0 + k, False) for k in range(many)
+    )
+    found = attachments.tell(parts, metal, reading, lambda _: (tooth or None, None, ""))
+    assert [one.count for one in found] == ([many] if many > 2 else [1] * many)
+    for one in found:
+        values = {"count": one.count, **one.values}
+        assert Words("en").told(one.code, values, "") == one.words
+        assert Words("de").told(one.code, values, "") not in ("", one.words)
+    assert "46" in found[0].words if tooth else "46" not in found[0].words
+    assert f"{1.0 + many:.1f} mm" in found[-1].words
 
 
 def test_a_part_as_large_as_a_crown_is_judged() -> None:

@@ -44,6 +44,13 @@ _WORDS = (
     "a sprue, handle or pin, or part of the model,{at} stands {length:.1f} mm out of the contour; "
     "left out, and what lies under it was not seen."
 )
+_MANY_WORDS = (
+    "{count} sprues, handles or pins, or parts of a model, of gum or of opposing teeth,{at} stand "
+    "up to {length:.1f} mm out of the contour; left out, and what lies under them was not seen."
+)
+_FEW = 2
+"""More of them are told in one sentence."""
+
 _LOOSE_WORDS = "a loose piece of {area:.1f} mm²{at} touches nothing; left out."
 
 
@@ -121,7 +128,23 @@ def tell(
         code = "attachment_at" if tooth else "attachment"
         return Fault("attachment", 1, words, (float(x), float(y), float(z)), values, code)
 
-    return tuple(of(part) for part in found)
+    faults = [of(part) for part in found]
+    standing = [fault for fault in faults if fault.kind == "attachment"]
+    if len(standing) <= _FEW:
+        return tuple(faults)
+    return (_told_together(standing), *(one for one in faults if one.kind != "attachment"))
+
+
+def _told_together(standing: list[Fault]) -> Fault:
+    """Many of them, as where a scan holds gum or antagonist, in one sentence."""
+    teeth = ", ".join(sorted({str(one.values["tooth"]) for one in standing} - {""}))
+    length = max(float(one.values["length"]) for one in standing)
+    words = _MANY_WORDS.format(
+        count=len(standing), at=f" at {teeth}" if teeth else "", length=length
+    )
+    values: Values = {"teeth": teeth, "length": length}
+    code = "attachments_at" if teeth else "attachments"
+    return Fault("attachment", len(standing), words, standing[0].centre_mm, values, code)
 
 
 def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str) -> Fault:
