@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from phantom import bridge as phantom
 from phantom.sample import SAMPLE
 from phantom.scanned import Scanner, random_pose
+from phantom.surface import triangulate
 from veneercheck import check_meshes
 from veneercheck.core.divide.anatomy import (
     Places,
@@ -570,6 +571,26 @@ def test_bodies_that_are_no_bridge_are_taken_calmly(
     assert places.words
     if not 1.5 < radius_mm < 75.0:
         assert not places.surface.any()
+
+
+def test_a_ledge_at_the_neck_is_no_occlusal_surface() -> None:
+    """Source: drawn. A round crown of 7.5 mm, 3 mm in radius, with a level ledge 1.5 mm wide round
+    its neck."""
+    shape = triangulate(
+        lambda p: np.minimum(
+            np.maximum(np.linalg.norm(p[:, :2], axis=1) - 3.0, np.abs(p[:, 2] - 3.75) - 3.75),
+            np.maximum(np.linalg.norm(p[:, :2], axis=1) - 4.5, np.abs(p[:, 2] - 0.75) - 0.75),
+        ),
+        np.array([-5.2, -5.2, -0.7]), np.array([5.2, 5.2, 8.2]), 0.25,
+    )  # fmt: skip
+    none = np.zeros(len(shape.points_mm), dtype=bool)
+    case = Case(units=(36,), occlusal="+z", buccal="+y")
+    found = place(shape, case, area_mm2=vertex_areas(shape), bridge=None, veneered=none)
+    level = vertex_normals(shape)[:, 2] > 0.9
+    x, y, z = shape.points_mm.T
+    top, ledge = level & (z > 7.0), level & (z < 2.0) & (np.hypot(x, y) > 3.4)
+    assert (found.surface[top] == Surface.OCCLUSAL).all()
+    assert ledge.any() and (found.surface[ledge] != Surface.OCCLUSAL).all()
 
 
 def test_a_flat_plate_is_taken_calmly() -> None:

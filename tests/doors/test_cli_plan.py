@@ -22,6 +22,7 @@ from veneercheck.core.errors import RecordError, VeneerCheckError
 from veneercheck.core.mesh.triangles import border_vertices, select_faces
 from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.report.plan_words import plan_summary
 from veneercheck.report.space_ply import surface_ply_bytes
 from veneercheck.scan import painted_ply_bytes, read_scan, write_stl
 
@@ -145,6 +146,15 @@ def test_without_a_die_nothing_is_said_to_fit_over_one(folder, monkeypatch) -> N
     assert (code, document["die_known"], document["conflicts"]) == (4, False, [])
     assert "metal over the preparation" in told and "was not judged" in told
     assert "fit everywhere" not in told
+    # Nor does anyone work by a target without a word of it that its mesh is folded.
+    for lang, word in (("en", "thorns"), ("de", "Dornen")):
+        assert word in _torn(document, 0.02, lang) and word not in _torn(document, 0.005, lang)
+
+
+def _torn(document: dict, share: float, lang: str) -> str:
+    """The plan in words, were so much of its target to run through itself."""
+    crossings = int(share * document["scans"]["waxup"]["triangles"])
+    return plan_summary(document | {"target_crossings": crossings}, lang)
 
 
 def test_a_plan_without_a_mark_is_drawn_all_the_same(folder, monkeypatch) -> None:

@@ -35,13 +35,25 @@ def plan_summary(document: Mapping[str, Any], lang: Language) -> str:
 
 def conflict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     """One sentence a conflict, the worst first; or that none was found, or that none could be."""
-    found = [_conflict(one, words) for one in document["conflicts"]]
+    found = [*_torn(document, words), *(_conflict(one, words) for one in document["conflicts"])]
     if not document["die_known"]:
         given = document["scans"].get("die") is not None
         found.append(words("plan.die_beside" if given else "plan.no_die"))
     elif not found:
         found.append(words("plan.fits"))
     return found
+
+
+def _torn(document: Mapping[str, Any], words: Words) -> list[str]:
+    """That much of the target runs through itself: the wax-up's mesh was folded."""
+    crossings = document["target_crossings"]
+    if crossings <= _TORN_SHARE * document["scans"]["waxup"]["triangles"]:
+        return []
+    return [words("plan.torn", count=words.written(crossings))]
+
+
+_TORN_SHARE = 0.01
+"""Noise turns over single slivers of any scan; of a sound one far less."""
 
 
 def contact_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

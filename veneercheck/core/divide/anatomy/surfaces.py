@@ -34,7 +34,7 @@ _UP_COS = 0.35
 """Gingiva and model face up at least so; a wall of a hollow, less."""
 
 _LOW_MM = 3.0
-"""Gingiva lies at least this far below the crown's top."""
+"""Gingiva lies at least this far below the crown's top; a third so low is no occlusal surface."""
 
 _BESIDE_MM = 0.2
 """What lies this far outside the crowns' outline, and low, is not bridge."""
@@ -129,12 +129,15 @@ def see(
     model = _model(teeth, local, cloud, inside, pontic) if tell_model else ~cloud.bridge
     side = np.array([side_of(c) if c else 0 for c in teeth.codes])[local.unit]
     along, left = local.along / local.half_width, local.left / local.half_depth
-    surface = _faces(local.normal, pontic, -side, (along, left))
+    crown = ~(inside | model)
+    low = _thirds(local, local.height, crown, len(code)) == Third.CERVICAL
+    low &= local.below_top > _LOW_MM
+    surface = _faces(local.normal, pontic, -side, (along, left), low)
     surface[inside | model] = Surface.NONE
     return Seen(
         tooth=np.where(model, 0, code[local.unit]),
         surface=surface,
-        third=_thirds(local, own_points_mm @ teeth.axis.plane[2], ~(inside | model), len(code)),
+        third=_thirds(local, own_points_mm @ teeth.axis.plane[2], crown, len(code)),
         mesial_share=np.where(model | (side == 0), np.nan, np.clip(-side * along, -1.0, 1.0)),
         buccal_share=np.where(model, np.nan, np.clip(left, -1.0, 1.0)),
     )
@@ -174,9 +177,12 @@ def _hollow(local: _Local, pontic: Bools) -> Bools:
     return np.asarray(walls | roof)
 
 
-def _faces(normal: Floats, pontic: Bools, mesial_sign: Ints, shares: tuple[Floats, Floats]) -> Ints:
+def _faces(
+    normal: Floats, pontic: Bools, mesial_sign: Ints, shares: tuple[Floats, Floats], low: Bools
+) -> Ints:
     """Surfaces by direction: up, down (pontics), else the nearest of the four sides; but the inner
-    slope of a cusp faces a side beyond the middle of its tooth, however steep it is."""
+    slope of a cusp faces a side beyond the middle of its tooth, however steep it is. What is `low`
+    on its crown, as a ledge at the neck, is a side's."""
     along, left, up = normal.T
     mesial = along * mesial_sign
     end = np.where(mesial > 0, Surface.MESIAL, Surface.DISTAL)
@@ -186,7 +192,7 @@ def _faces(normal: Floats, pontic: Bools, mesial_sign: Ints, shares: tuple[Float
     aside = np.where(np.abs(along) > np.abs(left), along * shares[0], left * shares[1])
     out = aside / np.maximum(np.maximum(np.abs(along), np.abs(left)), 1e-9)
     inner = (up > _SLOPE_COS) & (out < _OUTER_SHARE)
-    surface = np.where((up > _OCCLUSAL_COS) | inner, Surface.OCCLUSAL, surface)
+    surface = np.where(((up > _OCCLUSAL_COS) | inner) & ~low, Surface.OCCLUSAL, surface)
     return np.where(pontic & (up < _BASAL_COS), Surface.BASAL, surface).astype(np.int64)
 
 
