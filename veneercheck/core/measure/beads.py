@@ -359,14 +359,8 @@ def _foot(
     flank = np.flatnonzero((found.hill >= 0) & (height > _FLANK * usual))
     of = found.hill[flank]
     radius = np.zeros(len(found.summit))
-    np.maximum.at(radius, of, _across(points[flank] - found.middle_mm[of], ways[flank])[0])
+    np.maximum.at(radius, of, caps.across(points[flank] - found.middle_mm[of], ways[flank])[0])
     return float(np.median(radius))
-
-
-def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
-    """Parts of offsets across a direction and along it, each of shape (n,)."""
-    along = row_dot(offset, ways)
-    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
 
 
 def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
@@ -375,7 +369,7 @@ def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float
     distance, nearest = NearestPoints(middle).query(points[asked])
     near = distance < math.hypot(radius_mm, _DEEP_MM)
     asked, nearest = asked[near], nearest[near]
-    across, along = _across(points[asked] - middle[nearest], ways[asked])
+    across, along = caps.across(points[asked] - middle[nearest], ways[asked])
     inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)
     bead = np.full(len(points), -1, dtype=np.int64)
     bead[asked[inside]] = nearest[inside]

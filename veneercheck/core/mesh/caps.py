@@ -92,6 +92,12 @@ def find(
     )
 
 
+def across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """Parts of offsets across a direction and along it, each of shape (n,)."""
+    along = row_dot(offset, ways)
+    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
+
+
 def _sums(values: Floats, of: Ints, count: int) -> Floats:
     """Sums of rows, shape (m, k), that belong together, shape (count, k)."""
     return np.stack([np.bincount(of, column, minlength=count) for column in values.T], axis=1)
