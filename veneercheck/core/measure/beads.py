@@ -57,9 +57,6 @@ _OVER_NOISE = 1.6
 """A summit stands over its saddle by more than this often the noise's σ: three times what is left.
 With twice, one bead in a thousand beside a sharp edge was taken for two."""
 
-_FLANK = 0.3
-"""A bead's foot reaches to where it stands this share of the usual height out: near its rim."""
-
 _MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
 """Median distance from the mean of oneself and six neighbours, in σ of white noise."""
 
@@ -296,7 +293,7 @@ def _bumps(
     found = _alike(points, ways, there, half_calm, noise)
     if found is None:
         return None
-    foot = _foot(points, ways, height, half_calm, found)
+    foot = caps.foot_mm(points, ways, height, found, summit_mm=half_calm[found.summit])
     left = _overlooked(points, half_calm, found, foot)
     if len(left) > _MOST_OVERLOOKED * len(found.summit):
         return None
@@ -349,18 +346,6 @@ def _alike(
     if bead.any():
         bead &= found.radius_mm < _WIDE * np.median(found.radius_mm[bead])
     return found.only(bead) if bead.sum() >= FEWEST else None
-
-
-def _foot(
-    points: Floats, ways: Floats, height: Floats, half_calm: Floats, found: caps.Caps
-) -> float:
-    """Usual radius of the caps' feet: how far their flanks reach."""
-    usual = float(np.median(half_calm[found.summit]))
-    flank = np.flatnonzero((found.hill >= 0) & (height > _FLANK * usual))
-    of = found.hill[flank]
-    radius = np.zeros(len(found.summit))
-    np.maximum.at(radius, of, caps.across(points[flank] - found.middle_mm[of], ways[flank])[0])
-    return float(np.median(radius))
 
 
 def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:

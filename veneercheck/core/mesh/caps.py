@@ -18,6 +18,9 @@ _ROUND = 0.25
 _CUT = 0.5
 """A cap is what stands above this share of its summit: there a ridge is long, a cap is not."""
 
+_FLANK = 0.3
+"""A cap's foot reaches to where it stands this share of the usual height out: near its rim."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Caps:
@@ -90,6 +93,17 @@ def find(
     return Caps(summit, middle, radius, number).only(
         enough & (_roundness(offset, of, len(summit)) > _ROUND)
     )
+
+
+def foot_mm(
+    points_mm: Floats, ways: Floats, height_mm: Floats, found: Caps, *, summit_mm: Floats
+) -> float:
+    """Usual radius of the caps' feet: how far their flanks reach."""
+    flank = np.flatnonzero((found.hill >= 0) & (height_mm > _FLANK * np.median(summit_mm)))
+    of = found.hill[flank]
+    radius = np.zeros(len(found.summit))
+    np.maximum.at(radius, of, across(points_mm[flank] - found.middle_mm[of], ways[flank])[0])
+    return float(np.median(radius))
 
 
 def across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
