@@ -57,6 +57,14 @@ _OVER_NOISE = 1.6
 """A summit stands over its saddle by more than this often the noise's σ: three times what is left.
 With twice, one bead in a thousand beside a sharp edge was taken for two."""
 
+_TOP_IN_NOISE = 1.5
+"""The highest of the dozen vertices of a bead's top is lifted by this often the noise's σ."""
+
+_LEAST_ROUND = 0.7
+"""Of beads' inner vertices half stand at this share of the bead's height or above: 0.82 on a round
+cap, 0.58 on a cone. Scanned beads had 0.72 to 0.9, corners where crests of a cut meet at most 0.63.
+"""
+
 _MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
 """Median distance from the mean of oneself and six neighbours, in σ of white noise."""
 
@@ -148,7 +156,8 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
     taken against the mean of the directions at its ends, so that a round surface does not rise.
     Over a base that goes on under all that rises, beads that melt into each other or into a ridge
-    are told apart as the round caps of the height. The base under a bead is the thin plate that
+    are told apart as the round caps of the height; corners where crests meet fall off straight from
+    their tops, or hollow, and are none. The base under a bead is the thin plate that
     goes on from its rim.
     """
     inside = space_mm > 0
@@ -294,6 +303,10 @@ def _bumps(
     if found is None:
         return None
     foot = caps.foot_mm(points, ways, height, found, summit_mm=half_calm[found.summit])
+    lifted = _TOP_IN_NOISE * noise
+    round_share = caps.roundness(points, ways, height, found, foot_mm=foot, top_less_mm=lifted)
+    if round_share < _LEAST_ROUND:
+        return None
     left = _overlooked(points, half_calm, found, foot)
     if len(left) > _MOST_OVERLOOKED * len(found.summit):
         return None
