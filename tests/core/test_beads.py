@@ -130,3 +130,16 @@ def test_thin_cover_over_tops_is_judged_though_the_base_has_room() -> None:
         assert zone.extreme_mm == pytest.approx(1.05, abs=0.02)
         # What is missing, the guard band of 0.054 mm and 0.02 mm, up to the next 0.05 mm.
         assert zone.action == "lower the beads by 0.30 mm, or take them off"
+
+
+def test_beads_whose_zones_are_below_the_smallest_are_never_firm() -> None:
+    """Source: twenty feet of beads 0.6 mm across and 1.5 mm apart, 0.28 to 0.5 mm² each; their
+    cover of 1.05 mm misses 1.25 mm by far."""
+    framework = with_beads(20, 0.3)
+    limits = dataclasses.replace(built_in(), bead_cover_mm=1.25, smallest_zone_mm2=0.6)
+    found = check(Surfaces(framework, CONTOUR), case=Case(), limits=limits, aligned=True)
+    assert len(found.zones) == 20
+    for zone in found.zones:
+        assert zone.about == BEADS and 0.28 < zone.area_mm2 < 0.5
+        assert zone.decision is Decision.UNDECIDED
+    assert found.verdict is Verdict.UNDECIDED

@@ -343,7 +343,8 @@ def bead_patches(
 ) -> list[Patch]:
     """Zones where the veneer over the tops of beads is short, though it is not over their base.
 
-    Beside the finish line the cover asked for runs out as the layer does.
+    Beside the finish line the cover asked for runs out as the layer does. Fewer beads than make the
+    smallest zone are never firm: a bead's cover is that of one vertex, and it may be a speck.
 
     Parameters
     ----------
@@ -385,6 +386,7 @@ def bead_patches(
             u_mm=float(u[worst]),
             typical_mm=float(np.median(cover[beads])),
             beads=len(beads),
+            close=bool(weight.sum() < limits.smallest_zone_mm2),
         )
 
     return [patch_of(asked[label == part]) for part in np.unique(label)]

@@ -4,7 +4,8 @@ How it judges
 -------------
 - A zone is connected surface with one finding; zones of one finding at most 0.5 mm apart are one;
   what is smaller than 0.25 mm² (the profile's `smallest_mm2`) is dropped, and so is what stays
-  within 0.02 mm of its limit everywhere: no hand and no scan is finer.
+  within 0.02 mm of its limit everywhere: no hand and no scan is finer. Beads that are covered too
+  thinly are listed even where they are smaller, but undecided then.
 - Too thin is judged by the ray or by the largest ball that touches the framework there and holds no
   contour, whichever is smaller, and on a crest of metal by the nearest contour that one of its
   facets faces; too thick by the nearest contour point that is seen through the gap, because a ray

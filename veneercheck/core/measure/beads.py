@@ -57,8 +57,13 @@ _OVER_NOISE = 1.6
 """A summit stands over its saddle by more than this often the noise's σ: three times what is left.
 With twice, one bead in a thousand beside a sharp edge was taken for two."""
 
-_FLANK = 0.3
-"""A bead's foot reaches to where it stands this share of the usual height out: near its rim."""
+_TOP_IN_NOISE = 1.5
+"""The highest of the dozen vertices of a bead's top is lifted by this often the noise's σ."""
+
+_LEAST_ROUND = 0.7
+"""Of beads' inner vertices half stand at this share of the bead's height or above: 0.82 on a round
+cap, 0.58 on a cone. Scanned beads had 0.72 to 0.9, corners where crests of a cut meet at most 0.63.
+"""
 
 _MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
 """Median distance from the mean of oneself and six neighbours, in σ of white noise."""
@@ -151,7 +156,8 @@ def find(mesh: TriangleMesh, edges: Ints, space_mm: Floats) -> Beads | None:
     found along edges (a top-hat transform with a cone, from memory); the rise along an edge is
     taken against the mean of the directions at its ends, so that a round surface does not rise.
     Over a base that goes on under all that rises, beads that melt into each other or into a ridge
-    are told apart as the round caps of the height. The base under a bead is the thin plate that
+    are told apart as the round caps of the height; corners where crests meet fall off straight from
+    their tops, or hollow, and are none. The base under a bead is the thin plate that
     goes on from its rim.
     """
     inside = space_mm > 0
@@ -296,7 +302,11 @@ def _bumps(
     found = _alike(points, ways, there, half_calm, noise)
     if found is None:
         return None
-    foot = _foot(points, ways, height, half_calm, found)
+    foot = caps.foot_mm(points, ways, height, found, summit_mm=half_calm[found.summit])
+    lifted = _TOP_IN_NOISE * noise
+    round_share = caps.roundness(points, ways, height, found, foot_mm=foot, top_less_mm=lifted)
+    if round_share < _LEAST_ROUND:
+        return None
     left = _overlooked(points, half_calm, found, foot)
     if len(left) > _MOST_OVERLOOKED * len(found.summit):
         return None
@@ -351,31 +361,13 @@ def _alike(
     return found.only(bead) if bead.sum() >= FEWEST else None
 
 
-def _foot(
-    points: Floats, ways: Floats, height: Floats, half_calm: Floats, found: caps.Caps
-) -> float:
-    """Usual radius of the caps' feet: how far their flanks reach."""
-    usual = float(np.median(half_calm[found.summit]))
-    flank = np.flatnonzero((found.hill >= 0) & (height > _FLANK * usual))
-    of = found.hill[flank]
-    radius = np.zeros(len(found.summit))
-    np.maximum.at(radius, of, _across(points[flank] - found.middle_mm[of], ways[flank])[0])
-    return float(np.median(radius))
-
-
-def _across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
-    """Parts of offsets across a direction and along it, each of shape (n,)."""
-    along = row_dot(offset, ways)
-    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
-
-
 def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
     """The bump in whose foot each vertex lies, −1 elsewhere, shape (n,)."""
     asked = np.flatnonzero(ways.any(axis=1))
     distance, nearest = NearestPoints(middle).query(points[asked])
     near = distance < math.hypot(radius_mm, _DEEP_MM)
     asked, nearest = asked[near], nearest[near]
-    across, along = _across(points[asked] - middle[nearest], ways[asked])
+    across, along = caps.across(points[asked] - middle[nearest], ways[asked])
     inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)
     bead = np.full(len(points), -1, dtype=np.int64)
     bead[asked[inside]] = nearest[inside]

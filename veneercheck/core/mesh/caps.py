@@ -18,6 +18,12 @@ _ROUND = 0.25
 _CUT = 0.5
 """A cap is what stands above this share of its summit: there a ridge is long, a cap is not."""
 
+_FLANK = 0.3
+"""A cap's foot reaches to where it stands this share of the usual height out: near its rim."""
+
+_INNER = 0.6
+"""How round a cap is on top is read this share of its foot's radius round its middle."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Caps:
@@ -88,8 +94,52 @@ def find(
     number[at] = hill
     enough = np.bincount(of, minlength=len(summit)) >= _FEWEST_VERTICES
     return Caps(summit, middle, radius, number).only(
-        enough & (_roundness(offset, of, len(summit)) > _ROUND)
+        enough & (_compactness(offset, of, len(summit)) > _ROUND)
     )
+
+
+def foot_mm(
+    points_mm: Floats, ways: Floats, height_mm: Floats, found: Caps, *, summit_mm: Floats
+) -> float:
+    """Usual radius of the caps' feet: how far their flanks reach."""
+    flank = np.flatnonzero((found.hill >= 0) & (height_mm > _FLANK * np.median(summit_mm)))
+    of = found.hill[flank]
+    radius = np.zeros(len(found.summit))
+    np.maximum.at(radius, of, across(points_mm[flank] - found.middle_mm[of], ways[flank])[0])
+    return float(np.median(radius))
+
+
+def roundness(
+    points_mm: Floats,
+    ways: Floats,
+    height_mm: Floats,
+    found: Caps,
+    *,
+    foot_mm: float,
+    top_less_mm: float,
+) -> float:
+    """How high the caps stand near their middles, median, in shares of their tops' heights.
+
+    Parameters
+    ----------
+    foot_mm : float
+        Usual radius of their feet.
+    top_less_mm : float
+        How much noise lifts the highest vertex of a cap.
+    """
+    at = np.flatnonzero(found.hill >= 0)
+    of = found.hill[at]
+    top = np.zeros(len(found.summit))
+    np.maximum.at(top, of, height_mm[at])
+    inner = across(points_mm[at] - found.middle_mm[of], ways[at])[0] < _INNER * foot_mm
+    share = height_mm[at][inner] / (top - top_less_mm)[of[inner]]
+    return float(np.median(share)) if len(share) else 1.0
+
+
+def across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """Parts of offsets across a direction and along it, each of shape (n,)."""
+    along = row_dot(offset, ways)
+    return np.sqrt(np.maximum(row_dot(offset, offset) - along**2, 0.0)), along
 
 
 def _sums(values: Floats, of: Ints, count: int) -> Floats:
@@ -97,7 +147,7 @@ def _sums(values: Floats, of: Ints, count: int) -> Floats:
     return np.stack([np.bincount(of, column, minlength=count) for column in values.T], axis=1)
 
 
-def _roundness(offset: Floats, of: Ints, count: int) -> Floats:
+def _compactness(offset: Floats, of: Ints, count: int) -> Floats:
     """Second of the principal second moments over the first, of flat offsets; shape (count,)."""
     pairs = (offset[:, :, None] * offset[:, None, :]).reshape(-1, 9)
     moment = np.linalg.eigvalsh(_sums(pairs, of, count).reshape(-1, 3, 3))
