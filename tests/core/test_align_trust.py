@@ -218,7 +218,7 @@ def _raised(points, low_mm, high_mm, way_mm):
     return np.outer(share, way_mm)
 
 
-@pytest.mark.parametrize("risen_mm", [0.12, 0.2])
+@pytest.mark.parametrize("risen_mm", [pytest.param(0.12, marks=pytest.mark.long), 0.2])
 def test_a_unit_that_stands_out_of_the_rest_is_told(lump, risen_mm):
     # Source: the middle third was moved by so much, askew, so that one side stands out and another
     # lies within; what is near the contour does not show it, and the fit rests on both ends.

@@ -100,7 +100,9 @@ def test_a_sound_bridge_raises_no_alarm(one: Trial) -> None:
     assert told["amount_beyond"] <= 0.15
 
 
-@pytest.mark.parametrize("spec", [THIN, DEEP], ids=("thin", "deep"))
+@pytest.mark.parametrize(
+    "spec", [pytest.param(THIN, id="thin", marks=pytest.mark.long), pytest.param(DEEP, id="deep")]
+)
 def test_a_planted_fault_is_found_pointed_at_read_and_cleared(spec: Spec) -> None:
     told = trials.trial(_trial(spec))
     (fault,) = told["faults"]
