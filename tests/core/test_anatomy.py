@@ -208,6 +208,14 @@ def test_tooth_and_surface_with_directions_from_the_case(name: str) -> None:
     assert places.words == ()
 
 
+def test_units_of_the_other_side_of_the_mouth_are_told_by_their_widths() -> None:
+    """Source: the same bridge, named by the quadrant beside: its molars lie where premolars should;
+    rightly named ones (above) are told nothing."""
+    truth = known("four, upper right, ascending")
+    case = Case(units=(24, 25, 26, 27), pontics=(25, 26), occlusal="+z", buccal=truth.buccal)
+    assert [words[:16] for words in _placed(truth, case).words] == ["By their widths "]
+
+
 @pytest.mark.parametrize("name", EACH)
 def test_tooth_and_surface_in_any_pose_with_directions_judged(name: str) -> None:
     """Expected: the generator's codes, whichever way the wax-up lies; the guesses are told."""

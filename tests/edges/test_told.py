@@ -106,6 +106,7 @@ def every_sentence_on_directions() -> list[str]:
         placing._NO_TEETH,
         placing._NO_DIRECTION,
         bridge._POINTS_APART,
+        bridge._OTHER_WAY_WORDS,
         *(f"The occlusal direction is not in the case file; taken {way}: {up}." for way in ways),
         *placing._named(Case())[1],
         *placing._named(Case(units=(45, 16)))[1],
@@ -132,7 +133,7 @@ def test_how_directions_were_judged_is_said_in_both_languages() -> None:
     german = frame_sentences(described, Words("de"))
     assert len({*german}) == len(every) == len(sections("de")["frame"])
     assert not {*german} & {*every}
-    assert german[3].endswith("(+0.00, +0.60, -0.80).")
+    assert german[4].endswith("(+0.00, +0.60, -0.80).")
     assert frame_sentences({"case": {"frame": {"words": ["?"]}}}, Words("de")) == ["?"]
 
 

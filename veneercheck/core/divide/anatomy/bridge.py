@@ -17,6 +17,16 @@ _POINTS_APART = (
     "The points on teeth in the case file do not lie in the order of the units: they were left out."
 )
 
+_OTHER_WAY = 0.08
+"""The units lie the other way round if that explains widths and valleys by so much better: named by
+the other side of the mouth, bridges of two shapes of teeth cost 0.09 to 0.17 more, rightly named
+ones at most 0.07."""
+
+_OTHER_WAY_WORDS = (
+    "By their widths the units lie the other way round along the bridge: look whether the side of "
+    "the mouth and the buccal direction are as the case file says."
+)
+
 _LONG_FORM, _LONG_MM = 1.4, 12.0
 """An outline this much longer than wide, and longer than a tooth, is a bridge even if no units
 are named."""
@@ -117,7 +127,9 @@ def _bridge(
         judged = sides.of_bridge(one, other, crowns, cloud[cloud.fitting], case)
         score = _way_to_a(judged, axis)
     words = _side_words(judged)
-    chosen = one if score >= 0 else other
+    chosen, away = (one, other) if score >= 0 else (other, one)
+    if case.buccal and not order and chosen.cost > away.cost + _OTHER_WAY:
+        words = (*words, _OTHER_WAY_WORDS)
     if not np.isfinite(chosen.cost):
         located = chosen.axis.locate(crowns.points_mm)
         chosen, words = teeth.split(chosen.axis, named, located), (*words, _POINTS_APART)
