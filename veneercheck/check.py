@@ -198,8 +198,7 @@ def _placed(
 
     def placed(taken_mm: float | Floats, near: RigidMotion | None = None) -> Alignment:
         framework = finishing.before(surfaces.framework, taken_mm)
-        found = (_given if aligned else _aligned)(framework, surfaces, case, near)
-        return found if surfaces.uncut() is None else align.by_paint(found)
+        return (_given if aligned else _aligned)(framework, surfaces, case, near)
 
     if case.stage == WAX:
         return placed(limits.finishing_mm), limits, ()
@@ -222,7 +221,8 @@ def _aligned(
     """The fit, from the places picked on both scans if there are any, else near a pose if any."""
     uncut = surfaces.uncut()
     if not case.landmarks_mm:
-        return align.align(framework, surfaces.waxup, reference=uncut, start=near)
+        found = align.align(framework, surfaces.waxup, reference=uncut, start=near)
+        return found if uncut is None else align.by_paint(found)
     start = align.start_of(surfaces.framework, surfaces.waxup, case.landmarks_mm)
     found = align.align(framework, surfaces.waxup, reference=uncut, start=start)
     return align.held(found, case.landmarks_mm)

@@ -148,12 +148,11 @@ def test_without_a_die_nothing_is_said_to_fit_over_one(folder, monkeypatch) -> N
     assert "fit everywhere" not in told
     # Nor does anyone work by a target without a word of it that its mesh is folded.
     for lang, word in (("en", "thorns"), ("de", "Dornen")):
-        assert word in _torn(document, 0.02, lang) and word not in _torn(document, 0.005, lang)
+        assert word in _torn(document, 5000, lang) and word not in _torn(document, 900, lang)
 
 
-def _torn(document: dict, share: float, lang: str) -> str:
-    """The plan in words, were so much of its target to run through itself."""
-    crossings = int(share * document["scans"]["waxup"]["triangles"])
+def _torn(document: dict, crossings: int, lang: str) -> str:
+    """The plan in words, were so many triangles of its target to run through others."""
     return plan_summary(document | {"target_crossings": crossings}, lang)
 
 

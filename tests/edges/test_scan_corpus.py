@@ -24,6 +24,7 @@ from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.report.words import Words
 from veneercheck.scan import ReadCaps, read_scan, stl_bytes
+from veneercheck.scan.paint import paint_of, unlike_paint
 
 # --- bodies -----------------------------------------------------------------------------------
 
@@ -966,6 +967,21 @@ def test_paint_that_is_no_pure_colour_is_told_beside_a_mask(shade, pure, tmp_pat
         painted_copy(path, None, scan)
     path.write_bytes(ply(colours=[shade] * count + [(90, 90, 90)] * (len(P) - count)))
     assert not [one for one in read_scan(path).source.faults if one.kind == "unlike_paint"]
+
+
+@pytest.mark.parametrize(
+    ("colours", "painted", "told"),
+    [
+        (np.float32([[0, 0, 1], [0, 0.999, 0], [0.5, 0.5, 0.5]]), 2, ""),
+        (np.uint16([[0, 0, 65535], [0, 50000, 0], [9000, 9000, 9000]]), 1, "(0, 195, 0)"),
+        (np.float64([[0, 0, 1], [np.nan, np.inf, 0], [1.5, 0, 0]]), 2, ""),
+    ],
+)
+def test_paint_in_any_type_of_number(colours: np.ndarray, painted: int, told: str) -> None:
+    """Source: by hand; what rounds to a pure colour of 255 is that colour."""
+    paint = paint_of(colours)
+    assert paint is not None and (paint >= 0).sum() == painted
+    assert [one.values["colour"] for one in unlike_paint(colours)] == ([told] if told else [])
 
 
 def test_numbers_are_given_in_order_of_first_use(tmp_path: Path) -> None:

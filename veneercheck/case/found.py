@@ -116,7 +116,7 @@ def earlier_result(earlier: Path | Outcome | FiledResult, waxup: Scan) -> FiledR
 
 
 def refuse_unlike_paint(copy: Scan) -> None:
-    """A painted copy is made on purpose: no colour of it is left out silently."""
+    """A painted copy is made on purpose: no shade that covers an area is left out silently."""
     for fault in copy.source.faults:
         if fault.kind == "unlike_paint":
             raise ScanError(

@@ -26,7 +26,7 @@ from veneercheck.report.pack import (
     add_values,
     page_order,
 )
-from veneercheck.report.scene import Scene, bead_places, what_matters
+from veneercheck.report.scene import Scene, bead_places, on_metal, what_matters
 from veneercheck.report.sections import told_apart
 from veneercheck.report.verdict import measures_words, question_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
@@ -258,7 +258,8 @@ def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[st
 def _spot(
     text: str, spot: Mapping[str, Any], firm: bool, scene: Scene, origin: Floats
 ) -> dict[str, Any]:
-    placed = _place({**spot, "area_mm2": spot["size"]}, scene, origin)
+    centre_mm = on_metal(scene, spot["centre_mm"]).tolist()
+    placed = _place({"centre_mm": centre_mm, "area_mm2": spot["size"]}, scene, origin)
     return {"id": text if firm else f"? {text}", "firm": firm, **placed, "words": text}
 
 

@@ -17,7 +17,7 @@ from veneercheck.report.legend import EDGE
 from veneercheck.report.levels import figures
 from veneercheck.report.placing import Place, Room
 from veneercheck.report.raster import Raster
-from veneercheck.report.scene import Scene, bead_places
+from veneercheck.report.scene import Scene, bead_places, on_metal
 from veneercheck.report.surface import Surface
 from veneercheck.report.verdict import amount_words
 from veneercheck.report.views import Camera
@@ -151,7 +151,7 @@ def _names(
         for area_mm2, place in scene.unseen
     ]
     for text, spot, firm in spots_named(scene.filed.document, words):
-        named.append((text if firm else f"? {text}", np.array(spot["centre_mm"])))
+        named.append((text if firm else f"? {text}", on_metal(scene, spot["centre_mm"])))
     seen = [(at, text) for text, place in named if (at := _seen(place, camera, raster))]
     marks = [(at, (0.5 * name_width(pen, text) + 10.0, _NAME_PX)) for at, text in seen]
     for (at, text), to in zip(seen, room.beside(marks, _gaps(scene)[2:]), strict=True):

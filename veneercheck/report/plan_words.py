@@ -45,15 +45,16 @@ def conflict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
 
 
 def _torn(document: Mapping[str, Any], words: Words) -> list[str]:
-    """That much of the target runs through itself: the wax-up's mesh was folded."""
+    """That much of the target runs through itself, as where the wax-up's mesh was folded."""
     crossings = document["target_crossings"]
-    if crossings <= _TORN_SHARE * document["scans"]["waxup"]["triangles"]:
+    if crossings <= max(_TORN_SHARE * document["scans"]["waxup"]["triangles"], _TORN):
         return []
     return [words("plan.torn", count=words.written(crossings))]
 
 
-_TORN_SHARE = 0.01
-"""Noise turns over single slivers of any scan; of a sound one far less."""
+_TORN_SHARE, _TORN = 0.01, 1000
+"""Noise turns over single slivers of any scan: of a sound one some hundred at most, and far less
+than one in a hundred of as many as the wax-up has."""
 
 
 def contact_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -74,6 +74,12 @@ def what_matters(surface: Surface) -> Floats:
     """Points the views are framed on: what is veneered, or all where nothing is."""
     meant = surface.veneer >= 0.5
     return surface.mesh.points_mm[meant] if meant.any() else surface.mesh.points_mm
+
+
+def on_metal(scene: Scene, place_mm: Sequence[float]) -> Floats:
+    """The vertex of the framework nearest to a place, mm: some lie on the contour over it."""
+    points = scene.surface.mesh.points_mm
+    return np.asarray(points[np.linalg.norm(points - np.asarray(place_mm), axis=1).argmin()])
 
 
 def bead_places(document: Mapping[str, Any]) -> Floats:

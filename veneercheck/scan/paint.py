@@ -30,9 +30,9 @@ _DECISIVE = (Region.CUT, Region.UNCUT)
 """Black alone is no mask: scanners colour what their camera did not see black, too."""
 
 
-_NEARLY, _FAINT, _LEAST_SHARE = 0.5, 0.4, 0.01
-"""Green or blue of at least the first, with no more of the others than the second share of it, was
-meant as a mask where so much of a painted scan bears exactly that colour."""
+_NEARLY, _FAINT, _LEAST_SHARE = 128, 0.4, 0.01
+"""Green or blue of at least the first of 255, with no more of the others than the second share of
+it, was meant as a mask where so much of a painted scan bears exactly that colour."""
 
 
 def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> tuple[Fault, ...]:
@@ -43,14 +43,14 @@ def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) ->
     colours : ndarray, shape (n, 3)
         As for `paint_of`.
     """
-    share = colours / _full(colours)
+    share = _shares(colours)
     green, blue = share[:, 1], share[:, 2]
     most = np.maximum(green, blue)
     rest = np.maximum(share[:, 0], np.minimum(green, blue))
-    near = (most >= _NEARLY) & (rest <= _FAINT * most) & ((most < 1.0) | (rest > 0.0))
+    near = (most >= _NEARLY) & (rest <= _FAINT * most) & ((most < 255) | (rest > 0))
     if near.sum() < _LEAST_SHARE * len(colours):
         return ()
-    found, count = np.unique(np.rint(255 * share[near]).astype(int), axis=0, return_counts=True)
+    found, count = np.unique(share[near], axis=0, return_counts=True)
     colour, many = found[count.argmax()], int(count.max())
     if many < _LEAST_SHARE * len(colours):
         return ()
@@ -62,10 +62,14 @@ def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) ->
     return (Fault("unlike_paint", many, words, values={"colour": told, "pure": pure}),)
 
 
-def _full(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> int:
-    """The greatest value of a colour's part."""
+def _shares(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Ints:
+    """Parts of 255, shape (n, 3), as most files hold them."""
+    if colours.dtype == np.uint8:
+        return colours.astype(np.int64)
     whole = np.issubdtype(colours.dtype, np.integer)
-    return np.iinfo(colours.dtype).max if whole else 1  # type: ignore[type-var]
+    full = np.iinfo(colours.dtype).max if whole else 1  # type: ignore[type-var]
+    share = np.clip(np.nan_to_num(colours / full), 0.0, 1.0)
+    return np.rint(255.0 * share).astype(np.int64)
 
 
 def paint_of(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Ints | None:
@@ -76,9 +80,8 @@ def paint_of(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Int
     colours : ndarray, shape (n, 3)
         Whole numbers up to the greatest of their type, or fractions from 0 to 1.
     """
-    full = _full(colours)
+    shares = _shares(colours)
     paint = np.full(len(colours), NO_PAINT, dtype=np.int64)
     for colour, region in PAINT_COLOURS.items():
-        wanted = np.array([full if part else 0 for part in colour], dtype=colours.dtype)
-        paint[(colours == wanted).all(axis=1)] = region
+        paint[(shares == colour).all(axis=1)] = region
     return paint if np.isin(paint, _DECISIVE).any() else None

@@ -24,6 +24,7 @@ from veneercheck.core.mesh.motion import best_motion
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import (
+    LOOSE,
     Alignment,
     AlignmentState,
     Floats,
@@ -106,9 +107,13 @@ def held(alignment: Alignment, pairs_mm: tuple[tuple[Point, Point], ...]) -> Ali
     return dataclasses.replace(alignment, state=state, reasons=reasons)
 
 
+_OF_TOO_LITTLE = (*LOOSE, "too_little", "no_contact", "crossing_only", "rival")
+"""Reasons that more uncut surface, or the right one, could do away with."""
+
+
 def by_paint(alignment: Alignment) -> Alignment:
     """The alignment on a painted reference; where it is in doubt, that is to be seen first."""
-    if alignment.state not in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
+    if not alignment.reasons or any(why.code not in _OF_TOO_LITTLE for why in alignment.reasons):
         return alignment
     return dataclasses.replace(alignment, reasons=(words.PAINTED, *alignment.reasons))
 

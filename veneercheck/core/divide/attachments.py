@@ -137,7 +137,8 @@ def tell(
 
 def _told_together(standing: list[Fault]) -> Fault:
     """Many of them, as where a scan holds gum or antagonist, in one sentence."""
-    teeth = ", ".join(sorted({str(one.values["tooth"]) for one in standing} - {""}))
+    each = {str(one.values["tooth"]) for one in standing}
+    teeth = "" if "" in each else ", ".join(sorted(each))
     length = max(float(one.values["length"]) for one in standing)
     words = _MANY_WORDS.format(
         count=len(standing), at=f" at {teeth}" if teeth else "", length=length

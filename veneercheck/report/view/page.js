@@ -10,6 +10,7 @@ const COVERAGE = 2;
 const READABLE = -20;
 const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
+const NUMBER = 40; // px: a wider sign is a name
 const ALONG = 0.7, SAME_VIEW = 0.999;
 // A zone's centre is a mean, and may lie so far under the surface.
 const LIFTED_MM = 0.6;
@@ -315,15 +316,25 @@ class View {
   place() {
     const { clientWidth: width, clientHeight: height } = this.canvas;
     if (!this.moving && !this.before) this.before = before(this.framework.places, this.camera);
+    const stood = [];
     for (const zone of this.signs) {
       const [x, y] = this.camera.project(zone.centre, width, height);
       // A number never shows through what stands before its place, as a sprue may.
       const seen = dot(zone.normal, this.camera.toward) > 0.15 && x > 0 && y > 0 && x < width && y < height
         && (this.moving || this.before(sum(zone.centre, zone.normal, LIFTED_MM), 0));
       zone.sign.hidden = !seen;
+      if (seen) zone.wide ||= zone.sign.offsetWidth;
       const left = this.leftOf(zone, x, width);
-      zone.sign.style.transform = `translate(${left}px, ${y - 40}px)`;
+      let top = y - 40;
+      if (seen && zone.wide > NUMBER) {
+        // A name stands over what would lie under it.
+        while (stood.some((one) => Math.abs(one.top - top) < 32 && one.left < left + zone.wide && left < one.left + one.wide)) top -= 34;
+      }
+      Object.assign(zone, { left, top });
+      if (seen) stood.push(zone);
+      zone.sign.style.transform = `translate(${left}px, ${top}px)`;
       zone.sign.style.setProperty("--place", `${x - left}px`);
+      zone.sign.style.setProperty("--below", `${y - top - 2}px`);
     }
     this.placeFigures(width, height);
     const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
@@ -332,19 +343,15 @@ class View {
   }
 
   // Where a sign begins: beside its place; a name stays within the view.
-  leftOf({ sign }, x, width) {
-    const wide = sign.offsetWidth;
-    return sign.classList.contains("named") ? Math.max(2, Math.min(x + 14, width - wide - 2)) : x + 14;
+  leftOf({ wide }, x, width) {
+    return wide > NUMBER ? Math.max(2, Math.min(x + 14, width - wide - 2)) : x + 14;
   }
 
   // The figures of the lines that are seen, none over another or over a number; none while moving.
   placeFigures(width, height) {
     const shown = this.moving ? "" : { 0: "steps", 4: "amountSteps" }[this.reading];
-    const taken = this.signs.filter((zone) => !zone.sign.hidden).map((zone) => {
-      const [x, y] = this.camera.project(zone.centre, width, height);
-      const half = zone.sign.offsetWidth / 2;
-      return [this.leftOf(zone, x, width) + half, y - 25, half - 14];
-    });
+    const taken = this.signs.filter((zone) => !zone.sign.hidden)
+      .map(({ left, top, wide }) => [left + wide / 2, top + 15, Math.max(wide - NUMBER, 0) / 2]);
     const kept = new Map();
     for (const [name, figures] of Object.entries(this.figures)) {
       for (const one of figures) {
@@ -648,15 +655,14 @@ class View {
   numbers(pen, grain, top) {
     pen.textAlign = "center";
     for (const zone of this.signs.filter((one) => !one.sign.hidden)) {
-      const { clientWidth: width, clientHeight: height } = this.canvas;
-      const [x, y] = this.camera.project(zone.centre, width, height), half = zone.sign.offsetWidth / 2;
-      const at = [(this.leftOf(zone, x, width) + half) * grain, (y - 25) * grain + top];
+      const [x, y] = this.camera.project(zone.centre, this.canvas.clientWidth, this.canvas.clientHeight);
+      const half = zone.wide / 2, at = [(zone.left + half) * grain, (zone.top + 15) * grain + top];
       pen.beginPath();
-      const named = zone.sign.classList.contains("named");
+      const named = zone.wide > NUMBER;
       pen.font = `600 ${(named ? 13 : 16) * grain}px system-ui, sans-serif`;
       if (named) {
         pen.arc(x * grain, y * grain + top, 4 * grain, 0, 7);
-        pen.roundRect(at[0] - half * grain, at[1] - 15 * grain, 2 * half * grain, 30 * grain, 6 * grain);
+        pen.rect(at[0] - half * grain, at[1] - 15 * grain, 2 * half * grain, 30 * grain);
       } else pen.arc(...at, 15 * grain, 0, 7);
       pen.fillStyle = zone.firm ? "#1a1a1a" : "#ffffff";
       pen.fill();

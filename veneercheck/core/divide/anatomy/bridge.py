@@ -19,8 +19,8 @@ _POINTS_APART = (
 
 _OTHER_WAY = 0.08
 """The units lie the other way round if that explains widths and valleys by so much better: named by
-the other side of the mouth, bridges of two shapes of teeth cost 0.09 to 0.17 more, rightly named
-ones at most 0.07."""
+the other side of the mouth, drawn bridges of three makes cost 0.09 to 0.17 more, rightly named ones
+at most 0.07."""
 
 _OTHER_WAY_WORDS = (
     "By their widths the units lie the other way round along the bridge: look whether the side of "

@@ -18,6 +18,7 @@ goes uphill only, and room that lies behind a narrow place is not found.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 
@@ -132,13 +133,13 @@ def unsupported(
         contour.points_mm[at], metal_mm[foot[at]], nearest, u_mm=u_mm[foot[at]], limits=limits
     )
     area, edges = vertex_areas(contour), edge_pairs(contour.faces)
+    seen = carried & np.isfinite(layer)
     found = [
         _judged(
             told(np.unique(foot[patch])),
-            contour.points_mm[patch],
-            layer[patch],
-            area[patch],
-            u_mm=_median_known(u_mm[foot[patch]]),
+            _worst_spot(contour.points_mm, layer, np.where(seen, area, 0.0), patch),
+            area_mm2=float(area[patch].sum()),
+            u_mm=u_mm[foot],
             limit_mm=limits.layer.greatest_mm,
             under=(_UNDER_WAX if stage == WAX else _UNDER_METAL) if room else _NO_ROOM,
             can_be_mended=room,
@@ -176,24 +177,23 @@ def _has_room(
 
 def _judged(
     told: tuple[str | None, str | None, str],
-    points_mm: Floats,
-    layer_mm: Floats,
-    area_mm2: Floats,
+    worst: _Worst,
     *,
-    u_mm: float,
+    area_mm2: float,
+    u_mm: Floats,
     limit_mm: float,
     under: str,
     can_be_mended: bool,
 ) -> Spot:
     tooth, surface, place = told
-    mean_mm, centre_mm = _worst_spot(points_mm, layer_mm, area_mm2)
+    mean_mm, u = worst.mean_mm, _greatest_known(u_mm[worst.vertices])
     words = (
         f"{place or 'composite'}: {mean_mm:.1f} mm of composite over the nearest metal, "
         f"at most {limit_mm:.1f} mm may stand without support. {under}"
     )
     weight = Weight.ADVICE
     if can_be_mended:
-        firm = mean_mm - GUARD * u_mm > limit_mm
+        firm = mean_mm - GUARD * u > limit_mm
         weight = Weight.FINDING if firm else Weight.UNDECIDED
     return Spot(
         UNSUPPORTED,
@@ -201,28 +201,39 @@ def _judged(
         surface,
         place,
         mean_mm,
-        u_mm,
+        u,
         limit_mm,
-        float(area_mm2.sum()),
-        centre_mm,
+        area_mm2,
+        worst.centre_mm,
         weight,
         words,
     )
 
 
-def _worst_spot(
-    points_mm: Floats, layer_mm: Floats, area_mm2: Floats
-) -> tuple[float, tuple[float, float, float]]:
-    """The greatest mean over a spot of a patch, mm, and the middle of where it is had."""
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class _Worst:
+    """The greatest mean over a spot in a patch, and where it is had."""
+
+    mean_mm: float
+    vertices: Ints
+    centre_mm: tuple[float, float, float]
+
+
+def _worst_spot(points_mm: Floats, layer_mm: Floats, area_mm2: Floats, patch: Ints) -> _Worst:
+    """Of the vertices of a patch; a spot holds what lies beside the patch as well. What counts for
+    nothing has no area."""
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(points_mm)
-    near = tree.sparse_distance_matrix(tree, RADIUS_MM, output_type="coo_matrix")
-    row, beside = near.row, near.col
-    total = np.bincount(row, area_mm2[beside], len(layer_mm))
-    means = np.bincount(row, area_mm2[beside] * layer_mm[beside], len(layer_mm)) / total
-    worst = means >= means.max() - _ALIKE_MM
-    return float(means.max()), _centre(points_mm[worst], area_mm2[worst])
+    counts = np.flatnonzero(area_mm2 > 0)
+    at = np.intersect1d(patch, counts)
+    near = cKDTree(points_mm[at]).sparse_distance_matrix(
+        cKDTree(points_mm[counts]), RADIUS_MM, output_type="coo_matrix"
+    )
+    row, weight = near.row, area_mm2[counts[near.col]]
+    total = np.bincount(row, weight, len(at))
+    means = np.bincount(row, weight * layer_mm[counts[near.col]], len(at)) / total
+    worst = at[means >= means.max() - _ALIKE_MM]
+    return _Worst(float(means.max()), worst, _centre(points_mm[worst], area_mm2[worst]))
 
 
 _UNDER_WAX = "Add wax under it."
@@ -232,9 +243,9 @@ _NO_ROOM = (
 )
 
 
-def _median_known(values: Floats) -> float:
+def _greatest_known(values: Floats) -> float:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
+    return float(known.max()) if len(known) else math.nan
 
 
 def sharp_edges(
