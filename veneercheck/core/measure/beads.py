@@ -62,8 +62,8 @@ _TOP_IN_NOISE = 1.5
 
 _LEAST_ROUND = 0.7
 """Of beads' inner vertices half stand at this share of the bead's height or above: 0.82 on a round
-cap, 0.58 on a cone. Scanned beads had 0.72 to 0.9, corners where crests of a cut meet at most 0.63.
-"""
+cap, 0.58 on a cone. Scanned beads had 0.72 to 0.9, corners where crests of a cut meet at most 0.63,
+but up to 0.76 where triangles are a third as wide as the corner."""
 
 _MEDIAN_OF_NOISE = 0.6745 * math.sqrt(6.0 / 7.0)
 """Median distance from the mean of oneself and six neighbours, in σ of white noise."""
