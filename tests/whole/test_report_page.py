@@ -305,8 +305,8 @@ def _origin(scene: Scene) -> np.ndarray:
 
 
 def test_names_of_thin_metal_stand_beside_their_places(browser: Any, folder: Path) -> None:
-    """Each within the view, on a narrow screen, too, and its dot on the place; what is not sure
-    bears a question mark."""
+    """Each within the view, on a narrow screen, too, clear of the other, and led to its place; what
+    is not sure bears a question mark."""
     page, _ = _open(browser, folder, viewport={"width": 400, "height": 800})
     _ready(page)
     page.click("#view [data-view=occlusal]")
@@ -319,13 +319,15 @@ def test_names_of_thin_metal_stand_beside_their_places(browser: Any, folder: Pat
         "return view.plan.spots.map((one) => { const box = one.sign.getBoundingClientRect(),"
         "frame = canvas.getBoundingClientRect(), [x] = view.camera.project(one.centre, wide, high);"
         "return [one.sign.textContent, one.sign.hidden, box.left - frame.left,"
-        "box.right - frame.left, wide, x, parseFloat(one.sign.style.getPropertyValue('--place'))];"
+        "box.right - frame.left, box.top, wide, x, one.leader.hidden,"
+        "parseFloat(one.leader.style.transform.slice(10))]; "
         "}); })()"
     )
     assert len(told) == 2
-    for text, hidden, left, right, wide, x, place in told:
-        assert text == "? thin metal 0.28 ± 0.07 mm" and not hidden
-        assert left >= 0 and right <= wide and left + place == pytest.approx(x, abs=1.5)
+    for text, hidden, left, right, _, wide, x, alone, place in told:
+        assert text == "? thin metal 0.28 ± 0.07 mm" and not hidden and not alone
+        assert left >= 0 and right <= wide and place == pytest.approx(x, abs=0.5)
+    assert abs(told[0][4] - told[1][4]) >= 30  # they stand over one another
     page.close()
 
 

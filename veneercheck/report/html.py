@@ -239,7 +239,10 @@ def _first_screen(
     """The list and, beside it, the model that turns; the still stands for it without script."""
     places, still = _what_to_do(document, words), _first_picture(stills, words)
     # What only the reader can answer belongs to what is to be done.
-    beside = joined([*_look_also(document, words), *_questions(document, words)])
+    also = _look_also(document, words)
+    if not document["zones"]:  # then it is what there is to do
+        places, also = joined([places, *also]), []
+    beside = joined([*also, *_questions(document, words)])
     if scene is None:
         return joined([places, beside, still])
     return view_section(scene, places, beside, still)

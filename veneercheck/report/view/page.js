@@ -10,7 +10,7 @@ const COVERAGE = 2;
 const READABLE = -20;
 const LIKE_APART_MM = 3, SPECK_MM = 0.7;
 const BYTE = 256;
-const NUMBER = 40; // px: a wider sign is a name
+const NUMBER = 40, HIGH = 30; // px: a wider sign is a name; a sign's height
 const ALONG = 0.7, SAME_VIEW = 0.999;
 // A zone's centre is a mean, and may lie so far under the surface.
 const LIFTED_MM = 0.6;
@@ -217,6 +217,12 @@ class View {
   labels() {
     const layer = this.node("labels");
     this.signs = [...this.plan.zones, ...this.plan.questions, ...this.plan.spots];
+    // Under all signs, so that none is crossed.
+    for (const spot of this.plan.spots) {
+      spot.leader = document.createElement("span");
+      spot.leader.className = "leader";
+      layer.append(spot.leader);
+    }
     for (const zone of this.signs) {
       const sign = document.createElement("span");
       sign.className = zone.firm ? "sign firm" : "sign";
@@ -333,8 +339,13 @@ class View {
       Object.assign(zone, { left, top });
       if (seen) stood.push(zone);
       zone.sign.style.transform = `translate(${left}px, ${top}px)`;
-      zone.sign.style.setProperty("--place", `${x - left}px`);
-      zone.sign.style.setProperty("--below", `${y - top - 2}px`);
+      if (!zone.leader) continue;
+      // From the place, marked by a dot, to the nearest point of the name's lower edge.
+      zone.foot = left + Math.max(8, Math.min(x - left, zone.wide - 8));
+      const [aside, up] = [zone.foot - x, top + HIGH - y];
+      zone.leader.hidden = !seen;
+      zone.leader.style.width = `${Math.hypot(aside, up)}px`;
+      zone.leader.style.transform = `translate(${x}px, ${y}px) rotate(${Math.atan2(up, aside)}rad)`;
     }
     this.placeFigures(width, height);
     const scale = [0.2, 0.5, 1, 2, 5, 10, 20].filter((mm) => mm / this.camera.mmPerPx < 150).pop() || 0.2;
@@ -654,16 +665,26 @@ class View {
 
   numbers(pen, grain, top) {
     pen.textAlign = "center";
-    for (const zone of this.signs.filter((one) => !one.sign.hidden)) {
+    const seen = this.signs.filter((one) => !one.sign.hidden);
+    pen.fillStyle = pen.strokeStyle = "#1a1a1a";
+    pen.lineWidth = 2 * grain;
+    for (const zone of seen.filter((one) => one.leader)) {
       const [x, y] = this.camera.project(zone.centre, this.canvas.clientWidth, this.canvas.clientHeight);
+      pen.beginPath();
+      pen.moveTo(zone.foot * grain, (zone.top + HIGH) * grain + top);
+      pen.lineTo(x * grain, y * grain + top);
+      pen.stroke();
+      pen.beginPath();
+      pen.arc(x * grain, y * grain + top, 4 * grain, 0, 7);
+      pen.fill();
+    }
+    pen.lineWidth = 1;
+    for (const zone of seen) {
       const half = zone.wide / 2, at = [(zone.left + half) * grain, (zone.top + 15) * grain + top];
       pen.beginPath();
-      const named = zone.wide > NUMBER;
-      pen.font = `600 ${(named ? 13 : 16) * grain}px system-ui, sans-serif`;
-      if (named) {
-        pen.arc(x * grain, y * grain + top, 4 * grain, 0, 7);
-        pen.rect(at[0] - half * grain, at[1] - 15 * grain, 2 * half * grain, 30 * grain);
-      } else pen.arc(...at, 15 * grain, 0, 7);
+      pen.font = `600 ${(zone.leader ? 13 : 16) * grain}px system-ui, sans-serif`;
+      if (zone.leader) pen.rect(at[0] - half * grain, at[1] - 15 * grain, 2 * half * grain, HIGH * grain);
+      else pen.arc(...at, 15 * grain, 0, 7);
       pen.fillStyle = zone.firm ? "#1a1a1a" : "#ffffff";
       pen.fill();
       pen.strokeStyle = "#1a1a1a";
