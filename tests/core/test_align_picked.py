@@ -5,10 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from veneercheck.core.align import align, apart_mm, held, start_of
+from veneercheck.core.align import align, apart_mm, by_paint, given, held, start_of
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import rotation_from_vector
-from veneercheck.core.types import AlignmentState, RigidMotion, TriangleMesh
+from veneercheck.core.types import AlignmentState, Reason, RigidMotion, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 
 POSE = RigidMotion(
@@ -86,3 +86,15 @@ def test_places_beside_the_scan_or_of_another_place_are_refused(twofold):
     )
     with pytest.raises(MeshError, match="mm apart"):
         start_of(framework, waxup, picked)
+
+
+@pytest.mark.parametrize(
+    ("codes", "named"),
+    [(["too_loose"], True), (["no_contact"], True), (["too_loose", "bowed"], False), ([], False)],
+)
+def test_paint_is_named_where_more_of_it_could_help_and_nowhere_else(codes, named) -> None:
+    """Source: what each reason says; a bend is none of the paint's."""
+    plate = TriangleMesh([[0, 0, 0], [9, 0, 0], [0, 9, 0]], [[0, 1, 2]])
+    reasons = tuple(Reason(code, code) for code in codes)
+    found = by_paint(dataclasses.replace(given(plate, plate), reasons=reasons))
+    assert [one.code for one in found.reasons] == ["painted"] * named + codes

@@ -20,6 +20,7 @@ from veneercheck.core import align
 from veneercheck.core.divide.anatomy.arch import straight_axis
 from veneercheck.core.divide.anatomy.teeth import Teeth
 from veneercheck.core.judge import structure
+from veneercheck.core.judge.structure import spots
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import Side, material, veneer_volumes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
@@ -342,6 +343,18 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     ]
     higher = dataclasses.replace(LIMITS.layer, greatest_mm=3.4)
     assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
+
+
+def test_the_worst_spot_is_judged_by_its_own_uncertainty() -> None:
+    """2.10 mm where 2.00 may stand: sure by ± 0.04, not by ± 0.14; what is known of the rest of the
+    patch does not count."""
+    worst = spots._Worst(2.1, np.array([1]), (0.0, 0.0, 0.0))
+    for own, weight in ((0.02, Weight.FINDING), (0.07, Weight.UNDECIDED)):
+        found = spots._judged(
+            (None, None, ""), worst, area_mm2=1.0, u_mm=np.array([0.5, own, 0.001]),
+            limit_mm=2.0, under="", can_be_mended=True,
+        )  # fmt: skip
+        assert (found.weight, found.u_mm) == (weight, own)
 
 
 @pytest.mark.parametrize("unlike", [False, True])

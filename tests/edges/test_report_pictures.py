@@ -847,6 +847,29 @@ def test_thin_metal_is_named_where_it_is(weight: str, there: bool) -> None:
         assert np.abs(marked - [y + HEAD, x]).sum(axis=1).min() < 12
 
 
+def test_what_stands_over_the_metal_is_named_on_it_and_not_beside_the_body() -> None:
+    """A place of the contour 2.3 mm over the ball's far side: from buccal it lies in the air beside
+    the outline, and the metal under it is hidden."""
+    far = np.array([0.0, -0.5, 1.0]) * (RADIUS_MM + 2.3) / np.hypot(0.5, 1.0)
+    spot = {
+        "kind": "unsupported composite", "weight": "finding", "value_mm": 2.3, "u_mm": 0.035,
+        "limit_mm": 2.0, "size": 1.0, "centre_mm": far.tolist(), "place": "", "tooth": None,
+        "surface": None,
+    }  # fmt: skip
+    filed = filed_ball()
+    document = {**filed.document, "structure": {"connectors": [], "spots": [spot], "material": []}}
+    told, plain = (
+        scene_of(one, Words("en")) for one in (dataclasses.replace(filed, document=document), filed)
+    )
+    changed = {}
+    for view in ("buccal", "occlusal"):
+        camera = cameras(plain)[view]
+        raster = drawn(plain, camera)
+        named, bare = (np.asarray(lettered(one, view, camera, raster)) for one in (told, plain))
+        changed[view] = bool((named != bare).any())
+    assert changed == {"buccal": False, "occlusal": True}
+
+
 def test_an_old_close_up_does_not_stay(tmp_path) -> None:
     """A picture of a zone that the result no longer lists would contradict it."""
     scene = scene_of(filed_ball(), Words("en"))

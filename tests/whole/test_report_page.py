@@ -26,7 +26,7 @@ from browsing import chromium
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
-from veneercheck.report import read_result, render, write_result
+from veneercheck.report import html, read_result, render, write_result
 from veneercheck.report.carried import view_plan
 from veneercheck.report.colours import CALM_THIN, WINE
 from veneercheck.report.cuts import write_sections
@@ -146,6 +146,18 @@ def test_the_legend_holds_the_tint_of_undecided_places_where_there_are_any(
     foot = np.asarray(summary(scene).convert("RGB"), dtype=int)[-200:]
     tint = np.abs(foot - np.round(CALM_THIN)).max(axis=2) < 8
     assert (tint.sum() > 100) == (decision == "undecided")
+
+
+@pytest.mark.parametrize("zones", [0, 1])
+def test_without_zones_the_frameworks_own_findings_are_what_there_is_to_do(
+    folder: Path, zones: int
+) -> None:
+    """Source: the headline, which sends the reader to them; else the list of zones comes first."""
+    filed, words = read_result(folder), Words("en")
+    document = filed.document | {"zones": filed.document["zones"][:zones]}
+    scene = scene_of(dataclasses.replace(filed, document=document), words)
+    page = str(html._first_screen(document, {}, words, scene))
+    assert (page.index("Look also at") < page.index("Section through both scans")) == (not zones)
 
 
 def test_page_asks_nothing_of_the_network(folder: Path) -> None:
