@@ -323,7 +323,8 @@ def question_words(asked: Mapping[str, Any], words: Words) -> str:
 
 def _where_asked(asked: Mapping[str, Any], words: Words) -> str:
     where = place_words(asked, words)
-    size = "" if asked["area_mm2"] is None else words.mm2(asked["area_mm2"])
+    area = asked["area_mm2"]  # however small, it does not read as nothing
+    size = "" if area is None else words.mm2(max(area, 0.01), 1 if area >= 0.1 else 2)
     return ", ".join(filter(None, (where, size)))
 
 
