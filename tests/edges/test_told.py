@@ -313,9 +313,9 @@ def test_a_question_without_a_place_has_no_brackets() -> None:
     somewhere = terminal_summary(sample_with(questions=[{**asked, "area_mm2": 2.0}]), "en")
     assert "   ?  Which way?\n" in nowhere + "\n"
     assert "Which way? (2.0 mm²)" in somewhere
-    for area, told in ((0.04, "0.04"), (0.001, "0.01")):  # never «0.0 mm²»
+    for area, read in ((0.04, "0.04"), (0.001, "0.01")):  # never «0.0 mm²»
         tiny = sample_with(questions=[{**asked, "area_mm2": area}])
-        assert f"Which way? ({told} mm²)" in terminal_summary(tiny, "en")
+        assert f"Which way? ({read} mm²)" in terminal_summary(tiny, "en")
 
 
 def test_what_is_undecided_is_only_perhaps_too_thin_in_every_list() -> None:
