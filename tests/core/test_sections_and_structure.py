@@ -345,6 +345,26 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
 
 
+def test_a_strip_narrower_than_a_spot_is_not_told_as_unsupported() -> None:
+    """A crest 0.3 mm wide rises 0.05 mm over a table 0.04 mm within its limit: the mean over a spot of
+    0.25 mm² is within, too, though the strip itself, of 4 mm², is beyond."""
+    metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
+    table = field(14.0, 0.1, lambda x, _: 2.16 + 0.05 * (np.abs(x) < 0.11))
+    found = measure(metal, table, alignment=align.given(metal, table), limits=LIMITS)
+    count = len(metal.points_mm)
+
+    def told_of(limits) -> int:
+        return len(unsupported(
+            table, found.outside, found.contour.gap.tree, metal.points_mm,
+            occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
+            u_mm=np.full(count, 0.02), limits=limits, told=told, own=everywhere,
+        ))  # fmt: skip
+
+    assert told_of(LIMITS) == 0
+    lower = dataclasses.replace(LIMITS.layer, greatest_mm=1.95)
+    assert told_of(dataclasses.replace(LIMITS, layer=lower)) == 1
+
+
 def test_the_worst_spot_is_judged_by_its_own_uncertainty() -> None:
     """2.10 mm where 2.00 may stand: sure by ± 0.04, not by ± 0.14; what is known of the rest of the
     patch does not count."""

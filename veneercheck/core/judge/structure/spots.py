@@ -134,19 +134,22 @@ def unsupported(
     )
     area, edges = vertex_areas(contour), edge_pairs(contour.faces)
     seen = carried & np.isfinite(layer)
+    weight, limit_mm = np.where(seen, area, 0.0), limits.layer.greatest_mm
     found = [
         _judged(
             told(np.unique(foot[patch])),
-            _worst_spot(contour.points_mm, layer, np.where(seen, area, 0.0), patch),
+            worst,
             area_mm2=float(area[patch].sum()),
             u_mm=u_mm[foot],
-            limit_mm=limits.layer.greatest_mm,
+            limit_mm=limit_mm,
             under=(_UNDER_WAX if stage == WAX else _UNDER_METAL) if room else _NO_ROOM,
             can_be_mended=room,
         )
         for room in (True, False)
         for patch in patches(high & (has_room == room), edges)
         if area[patch].sum() >= limits.smallest_zone_mm2
+        # A narrow strip may have no spot that is beyond the limit.
+        and (worst := _worst_spot(contour.points_mm, layer, weight, patch)).mean_mm > limit_mm
     ]
     return tuple(sorted(found, key=lambda spot: -spot.size))
 
