@@ -346,8 +346,8 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
 
 
 def test_a_strip_narrower_than_a_spot_is_not_told_as_unsupported() -> None:
-    """A crest 0.3 mm wide rises 0.05 mm over a table 0.04 mm within its limit: the mean over a spot,
-    0.25 mm², is within, too, though the strip itself, of 4 mm², is beyond."""
+    """A crest 0.3 mm wide rises 0.05 mm over a table 0.04 mm within its limit: the mean over
+    0.25 mm² is within, too, though the strip itself, of 4 mm², is beyond."""
     metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
     table = field(14.0, 0.1, lambda x, _: 2.16 + 0.05 * (np.abs(x) < 0.11))
     found = measure(metal, table, alignment=align.given(metal, table), limits=LIMITS)
