@@ -5,11 +5,13 @@ import dataclasses
 import numpy as np
 import pytest
 
+from veneercheck.check import Surfaces, check
 from veneercheck.core.align import align, apart_mm, by_paint, given, held, start_of
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import rotation_from_vector
-from veneercheck.core.types import AlignmentState, Reason, RigidMotion, TriangleMesh
+from veneercheck.core.types import AlignmentState, Case, Reason, Region, RigidMotion, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.profile import built_in
 
 POSE = RigidMotion(
     np.asarray(rotation_from_vector(np.array([0.1, 0.2, 3.0]))), np.array([30.0, -20.0, 10.0])
@@ -98,3 +100,15 @@ def test_paint_is_named_where_more_of_it_could_help_and_nowhere_else(codes, name
     reasons = tuple(Reason(code, code) for code in codes)
     found = by_paint(dataclasses.replace(given(plate, plate), reasons=reasons))
     assert [one.code for one in found.reasons] == ["painted"] * named + codes
+
+
+@pytest.mark.parametrize("aligned", [False, True])
+def test_a_check_blames_paint_for_a_fit_that_rests_on_it_and_not_for_a_frame(aligned) -> None:
+    """Source: two balls that touch nowhere, all of one painted as left uncut."""
+    body = concentric_spheres(0.6, inner_mm=4.0, outer_mm=5.3)
+    paint = np.full(len(body.inner.points_mm), int(Region.UNCUT))
+    surfaces = Surfaces(body.inner, body.outer, paint=paint)
+    found = check(surfaces, case=Case(), limits=built_in(), aligned=aligned).alignment
+    assert found.state is (AlignmentState.GIVEN if aligned else AlignmentState.FAILED)
+    assert found.reasons
+    assert ("painted" in [one.code for one in found.reasons]) == (not aligned)

@@ -167,7 +167,7 @@ def test_a_plan_without_a_mark_is_drawn_all_the_same(folder, monkeypatch) -> Non
     assert "<circle" not in drawn and 'class="strong"' in drawn
 
 
-@pytest.mark.parametrize("fault", ["no surfaces", "hole", "far die", "elsewhere", "taken"])
+@pytest.mark.parametrize("fault", ["no surfaces", "hole", "far die", "elsewhere", "shade", "taken"])
 def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: str) -> None:
     words = ["waxup.stl", "--mask", "mask.ply", "--case", "case.toml", "--out", "plan"]
     ball = read_scan(folder / "waxup.stl").mesh
@@ -184,6 +184,17 @@ def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: 
         (folder / "mask.ply").write_bytes(
             painted_ply_bytes(ball.points_mm + 30.0, ball.faces, paint)
         )
+    elif fault == "shade":
+        ways = np.array([[0, 0, 255], [0, 0, 200], [128, 128, 128]])
+        colours = ways[np.digitize(-ball.points_mm[:, 2], [-2.5, -1.5])]
+        rows = [f"{x} {y} {z} {r} {g} {b}" for (x, y, z), (r, g, b) in
+                zip(ball.points_mm, colours, strict=True)]  # fmt: skip
+        rows += [f"3 {a} {b} {c}" for a, b, c in ball.faces]
+        named = "".join(f"property float {k}\n" for k in "xyz")
+        named += "".join(f"property uchar {k}\n" for k in ("red", "green", "blue"))
+        head = f"ply\nformat ascii 1.0\nelement vertex {len(ball.points_mm)}\n{named}"
+        head += f"element face {len(ball.faces)}\nproperty list uchar int vertex_indices\n"
+        (folder / "mask.ply").write_text(head + "end_header\n" + "\n".join(rows) + "\n", "ascii")
     else:
         (folder / "plan").mkdir()
         (folder / "plan" / "letter.txt").write_text("mine", encoding="utf-8")
@@ -193,6 +204,7 @@ def test_what_cannot_be_planned_is_refused_in_words(folder, monkeypatch, fault: 
         "hole": "the wax-up is open at",
         "far die": "the die lies outside the wax-up",
         "elsewhere": "lies nowhere on the wax-up",
+        "shade": "coloured (0, 0, 200), which is not the pure (0, 0, 255) of a mask",
         "taken": "something else lies in that folder",
     }[fault]
     assert (code, expected in told) == (3, True), told

@@ -969,6 +969,13 @@ def test_paint_that_is_no_pure_colour_is_told_beside_a_mask(shade, pure, tmp_pat
     assert not [one for one in read_scan(path).source.faults if one.kind == "unlike_paint"]
 
 
+def test_many_shades_beside_a_mask_are_a_soft_brush_and_no_colour_of_it() -> None:
+    """Source: by hand, 200 shades of green, each half a hundredth of what is painted."""
+    shades = [[0, 40 + k, 0] for k in range(200)]
+    assert unlike_paint(np.uint8([[0, 255, 0]] * 50 + shades)) == ()
+    assert len(unlike_paint(np.uint8([[0, 255, 0]] * 50 + [[0, 200, 0]] * 200))) == 1
+
+
 @pytest.mark.parametrize(
     ("colours", "painted", "told"),
     [

@@ -70,7 +70,7 @@ def folder(tmp_path_factory) -> Path:
             "value_mm": 0.28, "u_mm": 0.035, "limit_mm": 0.6, "size": 4.0, "weight": "undecided",
             "centre_mm": [x, 0.0, z], "words": "thin",
         }
-        for x, z in ((0.3, 3.99), (2.4, 3.2))
+        for x, z in ((0.3, 3.99), (0.9, 5.2))
     ]  # fmt: skip
     (place / "result.json").write_text(json.dumps(filed), encoding="utf-8")
     render(place)
@@ -319,6 +319,10 @@ def _origin(scene: Scene) -> np.ndarray:
 def test_names_of_thin_metal_stand_beside_their_places(browser: Any, folder: Path) -> None:
     """Each within the view, on a narrow screen, too, clear of the other, and led to its place; what
     is not sure bears a question mark."""
+    scene = scene_of(read_result(folder), Words("en"))
+    origin = _origin(scene)
+    for one in view_plan(scene)[0]["spots"]:  # one lies on the contour, its name on metal
+        assert np.linalg.norm(np.array(one["centre"]) + origin) == pytest.approx(4.0, abs=0.01)
     page, _ = _open(browser, folder, viewport={"width": 400, "height": 800})
     _ready(page)
     page.click("#view [data-view=occlusal]")
@@ -466,9 +470,20 @@ def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> N
     plan = page.evaluate(f"{view}.plan.steps")
     assert plan["edges"] == list(scene.surface.bands.edges_mm)
     np.testing.assert_allclose(np.array(plan["tones"]) * 255, scene.surface.bands.tones, atol=0.02)
+    page.evaluate(
+        "(() => { window.texts = []; const put = CanvasRenderingContext2D.prototype.fillText;"
+        "CanvasRenderingContext2D.prototype.fillText = function (text, x, y, most) {"
+        "window.texts.push([text, y, most]); put.call(this, text, x, y, most); }; })()"
+    )
     page.focus('#view [data-part="canvas"]')
     with page.expect_download() as saved:
         page.keyboard.press("s")
+    # Legend, limits and state stand under one another, none wider than the picture.
+    told = {text: (y, most) for text, y, most in page.evaluate("window.texts")}
+    legend = page.text_content('#view [data-part="legend-words"]')
+    lines = [told[line] for line in (legend, *view_plan(scene)[0]["footing"])]
+    assert np.all(np.diff([y for y, _ in lines]) > 15)
+    assert all(most > 200 for _, most in lines)
     with Image.open(saved.value.path()) as picture:
         colours = np.asarray(picture.convert("RGB")).astype(int)
     layer = 1.1  # of the ball that the report was made of, outside its thin cap

@@ -255,12 +255,10 @@ def _question(asked: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[st
     return {"id": "?", "firm": False, **_place(asked, scene, origin), "words": words}
 
 
-def _spot(
-    text: str, spot: Mapping[str, Any], firm: bool, scene: Scene, origin: Floats
-) -> dict[str, Any]:
+def _spot(text: str, spot: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:
     centre_mm = on_metal(scene, spot["centre_mm"]).tolist()
     placed = _place({"centre_mm": centre_mm, "area_mm2": spot["size"]}, scene, origin)
-    return {"id": text if firm else f"? {text}", "firm": firm, **placed, "words": text}
+    return {"id": text, "firm": spot["weight"] == "finding", **placed, "words": text}
 
 
 def _zone(zone: Mapping[str, Any], scene: Scene, origin: Floats) -> dict[str, Any]:

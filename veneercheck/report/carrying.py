@@ -97,6 +97,7 @@ _SENTENCES = {
 one of their own."""
 
 
+_MARKS = {"finding": "", "undecided": "? "}
 _NAMED = {UNSUPPORTED: "unsupported", THIN_METAL: "thin_metal"}
 
 
@@ -111,16 +112,15 @@ def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str
     ]
 
 
-def spots_named(
-    document: Mapping[str, Any], words: Words
-) -> list[tuple[str, Mapping[str, Any], bool]]:
-    """Spots that weigh in the verdict, as pictures name them: text, spot, whether it is sure."""
-    return [
-        (words(f"picture.{name}", value=words.mm_sure(one["value_mm"], one["u_mm"])), one, firm)
-        for one in document["structure"]["spots"]
-        if (name := _NAMED.get(one["kind"]))
-        and ((firm := one["weight"] == "finding") or one["weight"] == "undecided")
-    ]
+def spots_named(document: Mapping[str, Any], words: Words) -> list[tuple[str, Mapping[str, Any]]]:
+    """What pictures call the spots that weigh in the verdict; in doubt with a question mark."""
+    found = []
+    for one in document["structure"]["spots"]:
+        name, mark = _NAMED.get(one["kind"]), _MARKS.get(one["weight"])
+        if name is not None and mark is not None:
+            value = words.mm_sure(one["value_mm"], one["u_mm"])
+            found.append((mark + words(f"picture.{name}", value=value), one))
+    return found
 
 
 def _one_spot(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:

@@ -150,8 +150,8 @@ def _names(
         (words("picture.unseen", area=words.mm2(area_mm2)), place)
         for area_mm2, place in scene.unseen
     ]
-    for text, spot, firm in spots_named(scene.filed.document, words):
-        named.append((text if firm else f"? {text}", on_metal(scene, spot["centre_mm"])))
+    for text, spot in spots_named(scene.filed.document, words):
+        named.append((text, on_metal(scene, spot["centre_mm"])))
     seen = [(at, text) for text, place in named if (at := _seen(place, camera, raster))]
     marks = [(at, (0.5 * name_width(pen, text) + 10.0, _NAME_PX)) for at, text in seen]
     for (at, text), to in zip(seen, room.beside(marks, _gaps(scene)[2:]), strict=True):

@@ -48,7 +48,7 @@ def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) ->
     most = np.maximum(green, blue)
     rest = np.maximum(share[:, 0], np.minimum(green, blue))
     near = (most >= _NEARLY) & (rest <= _FAINT * most) & ((most < 255) | (rest > 0))
-    if near.sum() < _LEAST_SHARE * len(colours):
+    if not near.any():
         return ()
     found, count = np.unique(share[near], axis=0, return_counts=True)
     colour, many = found[count.argmax()], int(count.max())

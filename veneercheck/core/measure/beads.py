@@ -302,7 +302,7 @@ def _bumps(
     found = _alike(points, ways, there, half_calm, noise)
     if found is None:
         return None
-    foot = caps.foot_mm(points, ways, height, found, summit_mm=half_calm[found.summit])
+    foot = caps.foot_radius_mm(points, ways, height, found, summit_mm=half_calm[found.summit])
     lifted = _TOP_IN_NOISE * noise
     round_share = caps.roundness(points, ways, height, found, foot_mm=foot, top_less_mm=lifted)
     if round_share < _LEAST_ROUND:

@@ -98,10 +98,11 @@ def find(
     )
 
 
-def foot_mm(
+def foot_radius_mm(
     points_mm: Floats, ways: Floats, height_mm: Floats, found: Caps, *, summit_mm: Floats
 ) -> float:
-    """Usual radius of the caps' feet: how far their flanks reach."""
+    """Usual radius of the caps' feet: how far their flanks reach; arrays as for `roundness`, and
+    the heights of the k summits."""
     flank = np.flatnonzero((found.hill >= 0) & (height_mm > _FLANK * np.median(summit_mm)))
     of = found.hill[flank]
     radius = np.zeros(len(found.summit))
@@ -122,6 +123,10 @@ def roundness(
 
     Parameters
     ----------
+    points_mm, ways : ndarray, shape (n, 3)
+        With the direction in which heights are measured.
+    height_mm : ndarray, shape (n,)
+    found : Caps
     foot_mm : float
         Usual radius of their feet.
     top_less_mm : float

@@ -128,11 +128,11 @@ def _bridge(
         score = _way_to_a(judged, axis)
     words = _side_words(judged)
     chosen, away = (one, other) if score >= 0 else (other, one)
-    if case.buccal and not order and chosen.cost > away.cost + _OTHER_WAY:
-        words = (*words, _OTHER_WAY_WORDS)
     if not np.isfinite(chosen.cost):
         located = chosen.axis.locate(crowns.points_mm)
         chosen, words = teeth.split(chosen.axis, named, located), (*words, _POINTS_APART)
+    elif case.buccal and chosen.cost > away.cost + _OTHER_WAY:
+        words = (*words, _OTHER_WAY_WORDS)
     return Found(chosen, judged, words)
 
 
