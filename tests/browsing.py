@@ -43,7 +43,7 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     if CHROMIUM is None:
-        pytest.skip("Debian's chromium is not installed")
+        pytest.skip("Debian's chromium is not installed")  # at a desk; in CI it fails
     with sync_playwright() as play:
         opened = play.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
         yield opened

