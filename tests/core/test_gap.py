@@ -61,6 +61,10 @@ BODIES = {
         ((-6, 0), (-0.2, 0), (-0.2, 2), (0.2, 2), (0.2, -2), (6, -2)),
         ((-6, 1.2), (-1.4, 1.2), (-1.4, 3.2), (0.6, 3.2), (0.6, -0.8), (6, -0.8)),
     ),
+    # The normals of its walls all but cancel at its bottom: what is left faces anywhere.
+    "leaning fissure": Drawn(
+        ((-6, 0), (6, 0)), ((-6, 1.2), (-0.1, 1.2), (0.9, 0.5), (0.1, 1.2), (6, 1.2))
+    ),
 }
 
 
@@ -123,6 +127,7 @@ def test_nearest_and_ball_hold_against_every_contour_point(name: str) -> None:
     line, metal = _points(body.contour, STEP_MM), np.array(body.metal, dtype=np.float64)
     ends = np.abs(mesh.points_mm[:, 0]) < 4.0
     here = np.flatnonzero(ends & (np.abs(mesh.points_mm[:, 1]) < 0.6 * EDGE_MM))
+    assert np.nanmin(space.nearest_mm[here]) > -SLACK_MM  # no metal stands out of these contours
     here = here[space.nearest_mm[here] > 0.16]  # the rest lies on the contour, or runs out to it
     assert len(here) > 20
     for vertex in here:

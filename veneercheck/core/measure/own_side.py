@@ -82,16 +82,21 @@ def nearest_on_own_side(
             inner, gap, walkable, asked=asked, start=start[asked], near=near
         )
         way = nearest.point_mm - points[asked]
-        side = row_dot(way, outer.normals[vertex])
+        outward = outer.normals[vertex]
+        # In a narrow pit normals fold. What a ray meets from within holds the point all the same,
+        # and contour faces the way to its nearest point.
+        held = np.isfinite(rays.left_after_mm[asked]) & (rays.left_after_mm[asked] > 0)
+        folded = held & (row_dot(way, outward) < 0) & (nearest.distance_mm > _NEAR_MM)
+        outward[folded] = unit(way[folded])
         said = ~_beside_a_rim(way, vertex, outer, walkable, rays.measured[asked])
-        faces_it = row_dot(inner.normals[asked], outer.normals[vertex]) > _FACING_COS
-        under[asked] = ~said & faces_it & ~rays.measured[asked]
-        asked, vertex, side = asked[said], vertex[said], side[said]
-        distance = nearest.distance_mm[said]
-        signed[asked] = np.where(side < 0, -distance, distance)
+        facing = row_dot(inner.normals[asked], outward)
+        under[asked] = ~said & (facing > _FACING_COS) & ~rays.measured[asked]
+        side = np.where(row_dot(way, outward) < 0, -1.0, 1.0)
+        asked, vertex = asked[said], vertex[said]
+        signed[asked] = (side * nearest.distance_mm)[said]
         place[asked], on_face[asked] = nearest.point_mm[said], nearest.face[said]
         end[asked] = vertex
-        agreement[asked] = row_dot(inner.normals[asked], outer.normals[vertex])
+        agreement[asked] = facing[said]
     return OwnSide(signed, place, on_face, end, agreement, under)
 
 
