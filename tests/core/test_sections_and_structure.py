@@ -323,7 +323,7 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
 
     def spots(limits, stage="wax", own=everywhere):
         return unsupported(
-            table, found.outside, found.contour.gap.tree, metal.points_mm,
+            table, found, metal.points_mm,
             occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt, limits=limits,
             told=told, stage=stage, own=own,
         )  # fmt: skip
@@ -345,6 +345,27 @@ def test_composite_high_over_the_metal_is_unsupported() -> None:
     assert spots(dataclasses.replace(LIMITS, layer=higher)) == ()
 
 
+def test_a_neighbour_past_a_contact_is_not_called_unsupported() -> None:
+    """Metal ends at x = 0, its contour 1.5 mm over it and beyond its end at x = 1.5; from 1.6 on
+    a neighbour as high stands beside it, and no wall of either is the bridge's own veneer.
+
+    Pythagoras: from x = 1.61 on it lies farther than 2.2 mm from the metal's edge.
+    """
+    metal = field(14.0, 0.1, lambda x, _: np.where(x < 0.05, 0.0, -8.0))
+
+    def told_of(gap: bool) -> int:
+        level = field(14.0, 0.1, lambda x, _: np.where(gap & (np.abs(x - 1.55) < 0.1), -6.0, 1.5))
+        found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
+        count = len(metal.points_mm)
+        return len(unsupported(
+            level, found, metal.points_mm, occlusal=np.array([0.0, 0.0, 1.0]),
+            veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS,
+            told=told, own=everywhere,
+        ))  # fmt: skip
+
+    assert [told_of(False), told_of(True)] == [1, 0]
+
+
 def test_a_strip_narrower_than_a_spot_is_not_told_as_unsupported() -> None:
     """A crest 0.3 mm wide rises 0.05 mm over a table 0.04 mm within its limit: the mean over
     0.25 mm² is within, too, though the strip itself, of 4 mm², is beyond."""
@@ -355,7 +376,7 @@ def test_a_strip_narrower_than_a_spot_is_not_told_as_unsupported() -> None:
 
     def told_of(limits) -> int:
         return len(unsupported(
-            table, found.outside, found.contour.gap.tree, metal.points_mm,
+            table, found, metal.points_mm,
             occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
             u_mm=np.full(count, 0.02), limits=limits, told=told, own=everywhere,
         ))  # fmt: skip
@@ -411,7 +432,7 @@ def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
     found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
     count = len(metal.points_mm)
     (spot,) = unsupported(
-        level, found.outside, found.contour.gap.tree, metal.points_mm,
+        level, found, metal.points_mm,
         occlusal=np.array([0.0, 0.0, 1.0]),
         veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
         own=everywhere,
@@ -442,7 +463,7 @@ def test_wax_is_asked_for_only_where_it_has_room(space_mm: float, weight: Weight
     found = measure(metal, contour, alignment=align.given(metal, contour), limits=LIMITS)
     count = len(metal.points_mm)
     spots = unsupported(
-        contour, found.outside, found.contour.gap.tree, metal.points_mm,
+        contour, found, metal.points_mm,
         occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
         u_mm=np.full(count, 0.02), limits=LIMITS, told=told, own=everywhere,
     )  # fmt: skip

@@ -27,8 +27,9 @@ import numpy as np
 from veneercheck.core.divide.excess import GUARD
 from veneercheck.core.divide.spots import RADIUS_MM
 from veneercheck.core.divide.zones import FIRMLY_MM
-from veneercheck.core.measure.outside import FromOutside
+from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import (
     components,
     edge_pairs,
@@ -67,6 +68,9 @@ _LEAST_LENGTH_MM = 1.0
 _ALIKE_MM = 0.02
 """Spots whose means differ by less are alike to the hand."""
 
+_BETWEEN_MM = 0.3
+"""Contour nearer to a point than this is the point's own."""
+
 _BEGIN_MM, _SHORTEST_MM, _STEPS = 0.2, 0.02, 40
 """The way to where metal may stand begins so far towards the nearest metal, since the normal of a
 sharp tip may point anywhere; each step goes half of what is missing, and no less than the
@@ -75,8 +79,7 @@ shortest."""
 
 def unsupported(
     contour: TriangleMesh,
-    outside: FromOutside,
-    nearest: NearestSurface,
+    reading: Reading,
     metal_mm: Floats,
     *,
     occlusal: Floats,
@@ -93,10 +96,9 @@ def unsupported(
     ----------
     contour : TriangleMesh
         The wax-up, k vertices.
-    outside : FromOutside
-        The nearest metal under each of them.
-    nearest : NearestSurface
-        Of the contour over the veneer: metal keeps the least space to it.
+    reading : Reading
+        With the nearest metal under each of them, and the contour over the veneer, to which metal
+        keeps the least space.
     metal_mm : ndarray, shape (n, 3)
         Points of the framework.
     occlusal : ndarray, shape (3,)
@@ -118,6 +120,7 @@ def unsupported(
     tuple of Spot
         The largest first.
     """
+    outside, nearest = reading.outside, reading.contour.gap.tree
     foot = outside.foot
     carried = np.zeros(len(foot), dtype=bool)
     carried[foot >= 0] = veneered[foot[foot >= 0]]
@@ -127,6 +130,7 @@ def unsupported(
     if not high.any():
         return ()
     high[high] = own(contour.points_mm[high])
+    high[high] = _in_one_body(contour.points_mm[high], metal_mm[foot[high]], reading.contour.scene)
     at = np.flatnonzero(high)
     has_room = np.zeros(len(foot), dtype=bool)
     has_room[at] = _has_room(
@@ -152,6 +156,15 @@ def unsupported(
         and (worst := _worst_spot(contour.points_mm, layer, weight, patch)).mean_mm > limit_mm
     ]
     return tuple(sorted(found, key=lambda spot: -spot.size))
+
+
+def _in_one_body(points_mm: Floats, metal_mm: Floats, contour: RayScene) -> Bools:
+    """Whether no contour lies between contour points and their metal, shape (k,): past a contact,
+    a neighbour stands as near."""
+    way = points_mm - metal_mm
+    length = np.linalg.norm(way, axis=1)
+    hits = contour.first_hit(metal_mm, unit(way))
+    return np.asarray(~(hits.distance_mm < length - _BETWEEN_MM))
 
 
 def _has_room(

@@ -101,7 +101,7 @@ def survey(
             bears = connectors(framework, teeth, model, limits, stage)
         if stage != DENTINE:
             hollow = unsupported(
-                waxup, reading.outside, reading.contour.gap.tree, points, occlusal=where.occlusal,
+                waxup, reading, points, occlusal=where.occlusal,
                 veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
                 stage=stage, limits=limits, told=told, own=teeth.within,
             )  # fmt: skip
