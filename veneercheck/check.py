@@ -194,17 +194,18 @@ class _Divided:
 def _placed(
     surfaces: Surfaces, case: Case, limits: Limits, aligned: bool
 ) -> tuple[Alignment, Limits, tuple[Fault, ...]]:
-    """The pose; of metal by what finishing truly took off it."""
+    """The pose; of metal by what finishing truly took off it, of wax by what spray added."""
 
     def placed(taken_mm: float | Floats, near: RigidMotion | None = None) -> Alignment:
         framework = finishing.before(surfaces.framework, taken_mm)
         return (_given if aligned else _aligned)(framework, surfaces, case, near)
 
-    if case.stage == WAX:
-        return placed(limits.finishing_mm), limits, ()
-    found, taken_mm, told = finishing.by_measure(
-        placed, surfaces.framework, surfaces.waxup, limits.finishing_mm, reference=surfaces.uncut()
-    )
+    both, uncut = (surfaces.framework, surfaces.waxup), surfaces.uncut()
+    if case.stage == WAX and not limits.finishing_mm:
+        found, taken_mm, told = finishing.by_contact(placed, *both, reference=uncut)
+    else:
+        stated_mm = limits.finishing_mm
+        found, taken_mm, told = finishing.by_measure(placed, *both, stated_mm, reference=uncut)
     return found, dataclasses.replace(limits, finishing_mm=taken_mm), told
 
 

@@ -122,6 +122,76 @@ def test_where_a_search_takes_another_pose_the_one_that_was_measured_in_is_tried
     assert [one.kind for one in told] == ["finishing"]
 
 
+def of_wax(body: bodies.Body, framework: TriangleMesh, waxup: TriangleMesh):
+    """The same for two scans of wax, and how far off the first pose is."""
+    off_mm: list[float] = []
+    points, true = body.framework.points_mm, body.waxup_from_framework
+
+    def placed(inside_mm: float, near: RigidMotion | None):
+        found = align(finishing.before(framework, inside_mm), waxup, start=near)
+        gap = found.waxup_from_framework.apply(points) - true.apply(points)
+        off_mm.append(float(np.linalg.norm(gap, axis=1).max()))
+        return found
+
+    return *finishing.by_contact(placed, framework, waxup), off_mm
+
+
+@pytest.mark.parametrize("on_waxup", [True, False])
+def test_spray_on_one_scan_of_wax_moves_no_pose_and_is_told(body, on_waxup: bool) -> None:
+    """Source: the body as it was made; only a coat of 0.03 mm was added to one of the scans."""
+    coated = finished(body.waxup if on_waxup else body.framework, -0.03)
+    framework, waxup = (body.framework, coated) if on_waxup else (coated, body.waxup)
+    found, inside_mm, (said,), off_mm = of_wax(body, framework, waxup)
+    assert off_mm[0] > 0.03 and off_mm[-1] < 0.01
+    assert found.state is AlignmentState.TRUSTED
+    assert inside_mm == pytest.approx(0.03 if on_waxup else -0.03, abs=0.003)
+    assert found.evidence.even_mm == -inside_mm
+    assert said.code == (finishing.ON_WAXUP if on_waxup else finishing.ON_FRAMEWORK)
+    assert said.values["spray"] == abs(inside_mm) and f"{abs(inside_mm):.2f} mm" in said.words
+
+
+def test_where_no_spray_is_nothing_is_said_and_laid_once(body) -> None:
+    found, inside_mm, told, off_mm = of_wax(body, body.framework, body.waxup)
+    assert (inside_mm, told, len(off_mm)) == (0.0, (), 1)
+    assert abs(found.evidence.even_mm) < 0.003
+
+
+def test_where_nothing_fits_by_the_spray_the_first_pose_stays(body) -> None:
+    """Source: the same coat; what lays the scans by it finds nothing."""
+    coated = finished(body.waxup, -0.03)
+    first = align(body.framework, coated)
+    nothing = dataclasses.replace(first, state=AlignmentState.FAILED)
+    found, inside_mm, told = finishing.by_contact(
+        lambda by_mm, _: nothing if by_mm else first, body.framework, coated
+    )
+    assert (found, inside_mm, told) == (first, 0.0, ())
+
+
+def test_spray_on_a_cast_of_which_nothing_was_taken_is_no_finishing(body) -> None:
+    """Source: 0.03 mm more of it everywhere; the profile states nothing taken off."""
+    found, used_mm, (said,), off_mm = laid(body, -0.03, 0.0)
+    assert found.state is AlignmentState.TRUSTED and off_mm < 0.01
+    assert used_mm == pytest.approx(-0.03, abs=0.003) and said.code == finishing.ON_FRAMEWORK
+
+
+@pytest.mark.parametrize("spray_mm", [0.04, -0.04])
+def test_wax_under_spray_is_uncut_and_not_over_contour(spray_mm: float) -> None:
+    """Source: two balls; the upper part was cut, a coat lies on the outer or on the inner one."""
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=1.0)
+    way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
+    deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0)
+    waxup, framework = TriangleMesh(5.0 * way, faces), TriangleMesh((5.0 - deep) * way, faces)
+    if spray_mm > 0:
+        waxup = finished(waxup, -spray_mm)
+    else:
+        framework = finished(framework, spray_mm)
+    found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
+    assert [one.kind for one in found.told] == ["spray"]
+    away = found.framework.points_mm[:, 2] < 1.3
+    assert (found.region[away] == Region.UNCUT).all()
+    assert not any(zone.finding.word == "over_contour" for zone in found.zones)
+
+
 def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:
     """Source: the same 0.1 mm."""
     found, used_mm, told, off_mm = laid(body, 0.1, 0.1)

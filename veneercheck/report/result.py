@@ -270,6 +270,9 @@ _EVIDENCE = group(
     bow_mm=number("Middle of the span against its ends, mm."),
     part_mm=number("Largest shift of a part of about a tooth's width, mm."),
     frame_mm=number("How far the uncut surface fits from a shared frame that was given, mm."),
+    even_mm=number(
+        "How far the uncut surface stands out of the contour, everywhere alike, mm; 0: not surely."
+    ),
 )
 
 _ALIGNMENT = group(

@@ -13,6 +13,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.solver import rows, solved
 from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
 from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import side_by_side
@@ -84,6 +85,22 @@ class Fitted:
     def of(body: Body, target: Target, last: Polished) -> Fitted:
         waxup_share = target.surface.noise_mm / max(body.surface.noise_mm, 1e-9)
         return Fitted(body, target, last, certainty(body, last, waxup_share))
+
+    def evenly(self) -> tuple[float, Floats]:
+        """How far the reference stands out of the contour, everywhere alike, in mm, and the step
+        that a fit goes further by that, shape (6,); zeros where it is not sure.
+
+        Powder, sprayed on for the scan, pushes a fit away from the side that its reference faces.
+        """
+        pairs, body = self.last.pairs, self.body
+        lever = np.array([body.radius_mm] * 3 + [1.0] * 3)
+        lying = rows(pairs.point_mm, pairs.normal, self.sure.centre_mm) / lever
+        jacobian = np.concatenate([lying, np.ones((len(lying), 1))], axis=1)
+        area = np.full(len(lying), self.last.sample_area_mm2)
+        value, spread = solved(jacobian, pairs.residual_mm, self.last.weight * area, area)
+        if not abs(value[6]) > SURE * math.sqrt(spread[6, 6] * self.sure.power_mm4):
+            return 0.0, np.zeros(6)
+        return -float(value[6]), np.asarray(value[:6] / lever)
 
 
 def align(
@@ -227,6 +244,7 @@ def _evidence(
         scale=left.scale,
         bow_mm=left.bow_mm,
         part_mm=left.part_mm,
+        even_mm=done.evenly()[0],
     )
 
 

@@ -25,7 +25,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, pair
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.sampling import sample
-from veneercheck.core.align.solver import rows, solved
+from veneercheck.core.align.solver import rows
 from veneercheck.core.mesh.motion import vector_from_rotation
 from veneercheck.core.mesh.pieces import loose_pieces
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_areas
@@ -188,6 +188,7 @@ def _compared(
         scale=left.scale,
         bow_mm=left.bow_mm,
         part_mm=left.part_mm,
+        even_mm=done.evenly()[0],
     )
     free = _free_ways(done)
     off_mm, untrue = _apart(done, free, options.limit_mm)
@@ -235,21 +236,6 @@ def _with_reference(frame: Alignment, done: Fitted) -> Alignment:
     )
 
 
-def _without_powder(done: Fitted) -> Floats:
-    """The further step of a fit if the reference stands evenly proud, shape (6,); else none.
-
-    Powder, sprayed on for the scan, pushes a fit away from the side that its reference faces.
-    """
-    pairs, body = done.last.pairs, done.body
-    lever = np.array([body.radius_mm] * 3 + [1.0] * 3)
-    lying = rows(pairs.point_mm, pairs.normal, done.sure.centre_mm) / lever
-    jacobian = np.concatenate([lying, np.ones((len(lying), 1))], axis=1)
-    area = np.full(len(lying), done.last.sample_area_mm2)
-    value, spread = solved(jacobian, pairs.residual_mm, done.last.weight * area, area)
-    proud = abs(value[6]) > SURE * np.sqrt(spread[6, 6] * done.sure.power_mm4)
-    return np.asarray(value[:6] / lever if proud else np.zeros(6))
-
-
 def _apart(done: Fitted, free: Floats, limit_mm: float) -> tuple[float, bool]:
     """How far the fit moves the surface along its normal, at the vertex where that is surest.
 
@@ -261,7 +247,7 @@ def _apart(done: Fitted, free: Floats, limit_mm: float) -> tuple[float, bool]:
     lever = np.array([body.radius_mm] * 3 + [1.0] * 3)
     shift = motion.apply(body.centre_mm[None])[0] - body.centre_mm
     change = np.concatenate([vector_from_rotation(motion.rotation), shift])
-    changes = lever * np.stack([change, change + _without_powder(done)])
+    changes = lever * np.stack([change, change + done.evenly()[1]])
     changes = (changes - changes @ free @ free.T) / lever
     here = trust.counted(body, done.last)
     moved = motion.apply(body.surface.mesh.points_mm[here])

@@ -188,7 +188,7 @@ def excesses(
         steady,
         noise,
         # Finishing takes metal off; it never excuses what stands out.
-        regions.tolerance_mm - limits.finishing_mm,
+        regions.tolerance_mm - max(limits.finishing_mm, 0.0),
         np.zeros(len(bare), dtype=bool),
         np.where(space.nearest_mm > space.space_mm, 1.0 / tilt, 1.0),
         from_line,

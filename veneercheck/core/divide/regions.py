@@ -196,9 +196,9 @@ def _tolerance_mm(reading: Reading, limits: Limits) -> float:
     """Distance within which two surfaces cannot be told apart.
 
     Seating is left out: on the uncut surface itself the fit has taken it up, or shows it. What
-    finishing and blasting took off everywhere counts as uncut.
+    finishing and blasting took off everywhere, or spray added, counts as uncut.
     """
-    taken = limits.finishing_mm
+    taken = abs(limits.finishing_mm)
     u = reading.space.u_judged_mm[np.isfinite(reading.space.u_judged_mm)]
     if not len(u):
         return LEAST_TOLERANCE_MM + taken

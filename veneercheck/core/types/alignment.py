@@ -58,6 +58,8 @@ class FitEvidence:
         Largest shift of a part of about a tooth's width against the whole.
     frame_mm : float
         How far the fit of the uncut surface lies from a given frame, at the farthest vertex.
+    even_mm : float
+        How far the uncut surface stands out of the contour, everywhere alike; 0 where not surely.
     """
 
     condition: float = float("nan")
@@ -69,6 +71,7 @@ class FitEvidence:
     bow_mm: float = float("nan")
     part_mm: float = float("nan")
     frame_mm: float = float("nan")
+    even_mm: float = float("nan")
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
