@@ -418,7 +418,9 @@ def test_distance_from_the_finish_line_is_the_planted_one() -> None:
     for fault in walls:
         off = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1)
         spot = np.flatnonzero((off < 0.6) & ~truth.fitting)
-        words = line_words(places, spot, truth.area_mm2, truth.contour_mm, line)
+        words = line_words(
+            places, spot, truth.area_mm2, truth.contour_mm, line, normals=vertex_normals(truth.mesh)
+        )
         told, unit = words.split()[:2]
         assert unit == "mm"
         expected = abs(made.inward_mm[spot[off[spot].argmin()]])
@@ -436,7 +438,9 @@ def _block() -> TriangleMesh:
     return refine(TriangleMesh(corners, faces), 0.6)[0]
 
 
-def _block_places(code: int, buccal: str, occlusal: str = "+z") -> tuple[Places, Floats]:
+def _block_places(
+    code: int, buccal: str, occlusal: str = "+z", **known: Any
+) -> tuple[Places, Floats]:
     block = _block()
     places = place(
         block,
@@ -444,6 +448,7 @@ def _block_places(code: int, buccal: str, occlusal: str = "+z") -> tuple[Places,
         area_mm2=vertex_areas(block),
         bridge=np.ones(len(block.points_mm), dtype=bool),
         veneered=np.zeros(len(block.points_mm), dtype=bool),
+        **known,
     )
     return places, vertex_normals(block)
 
@@ -475,6 +480,17 @@ def test_mesial_follows_from_code_and_buccal(
     assert (places.surface[faces_mesially] == Surface.MESIAL).all()
     assert (places.surface[flat & (normals @ -np.array(mesial) > 0.999)] == Surface.DISTAL).all()
     assert (places.mesial_share[faces_mesially] > 0.95).all()
+
+
+def test_thirds_are_those_of_the_crown_to_be_though_no_metal_is_nearest_to_its_tip() -> None:
+    """Expected: 9.3 mm from the base to a tip over the middle are divided at 3.1 and 6.2 mm."""
+    block = _block()
+    middle = np.linalg.norm(block.points_mm - [4.5, 4.0, 7.0], axis=1).argmin()
+    places, normals = _block_places(46, "+y", over=(np.array([[4.5, 4.0, 9.3]]), [middle]))
+    wall, height = normals[:, 1] > 0.999, block.points_mm[:, 2]
+    np.testing.assert_array_equal(places.third[wall & (height < 2.9)], 1)
+    np.testing.assert_array_equal(places.third[wall & (height > 3.3) & (height < 6.0)], 2)
+    np.testing.assert_array_equal(places.third[wall & (height > 6.4)], 3)
 
 
 def test_thirds_are_thirds_of_the_height() -> None:
@@ -524,9 +540,9 @@ def test_above_and_below_the_finish_line() -> None:
     x, y, z = block.points_mm.T
     line = np.stack([np.linspace(0, 9, 91), np.full(91, 8.0), np.full(91, 2.0)], axis=1)
 
-    def told(mask: Bools) -> str:
+    def told(mask: Bools, line: Floats = line) -> str:
         at = np.flatnonzero(mask)
-        return line_words(places, at, vertex_areas(block), block.points_mm, line)
+        return line_words(places, at, vertex_areas(block), block.points_mm, line, normals=normals)
 
     wall = (normals[:, 1] > 0.999) & (np.abs(x - 4.5) < 1.0)
     high, low = wall & (np.abs(z - 5.0) < 0.6), wall & (z > 0.2) & (z < 1.2)
@@ -534,6 +550,12 @@ def test_above_and_below_the_finish_line() -> None:
     assert told(high) == f"{rise:.1f} mm above the finish line"
     assert told(low).endswith("mm below the finish line")
     assert told((normals[:, 2] > 0.999) & (y > 7.0)) == ""
+    # The line of the other side, 8 mm off through the tooth at the same height, is not meant.
+    other = np.array([[4.5, 0.0, 5.0]])
+    assert told(high, other) == ""
+    assert told(high, np.concatenate([line, other])) == told(high)
+    far = np.array([[4.5, 8.0, 5.0 - 20.0]])
+    assert told(high, np.concatenate([far, other])).endswith("mm above the finish line")
 
 
 @pytest.mark.parametrize(

@@ -164,7 +164,7 @@ def test_spike_has_its_place_and_height(tmp_path: Path) -> None:
     scan = scan_of(TriangleMesh(points, mesh.faces), tmp_path)
     spike = fault(scan, "spikes")
     assert spike is not None
-    assert spike.count == 1
+    assert spike.count == 1 and spike.words.startswith("1 spike ")
     assert spike.centre_mm == pytest.approx(points[500], abs=1e-4)
     tip = np.abs(scan.mesh.points_mm - points[500]).sum(axis=1).min()
     assert tip < 1e-4  # told, not taken away

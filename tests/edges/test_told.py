@@ -35,6 +35,7 @@ from veneercheck.report.verdict import (
     reading_words,
     reasons,
     runout_note,
+    verdict_sentences,
 )
 from veneercheck.report.words import Words, sections
 
@@ -197,6 +198,38 @@ def test_the_terminal_sums_up_the_meshes_and_tells_all_when_asked() -> None:
     assert long.count("4 open rims.") == 4 and "filed before there were codes." in long
     for lang in ("en", "de"):
         assert sections(lang)["told_short"].keys() <= {"more", *sections(lang)["told"]}
+
+
+def test_the_headline_counts_all_that_makes_the_verdict() -> None:
+    """Source: what was put in; a verdict without a count beside it leaves the hand searching."""
+    spot = {
+        "kind": "thin metal", "weight": "finding", "value_mm": 0.28, "u_mm": 0.03, "limit_mm": 0.6,
+        "size": 1.2, "tooth": "46", "surface": "buccal", "place": "46, buccal",
+        "centre_mm": [0.0, 0.0, 4.0], "words": "",
+    }  # fmt: skip
+    structure = {**sample_with()["structure"], "spots": [spot, {**spot, "weight": "undecided"}]}
+
+    def headline(verdict: str, share: float, **changes: object) -> str:
+        layer = {**sample_with()["layer"], "measured_share": share}
+        described = sample_with(verdict=verdict, zones=[], questions=[], layer=layer, **changes)
+        (line,) = (one for one in terminal_summary(described).splitlines() if "Verdict" in one)
+        return line
+
+    assert headline("no findings", 0.97) == "Verdict: NO FINDINGS"
+    assert headline("undecided", 0.94) == "Verdict: UNDECIDED – only 94.0 % of the veneer read"
+    assert headline("findings", 1.0, structure=structure) == (
+        "Verdict: FINDINGS – 1 finding on the framework itself, 1 point on the framework itself "
+        "undecided"
+    )
+
+
+@pytest.mark.parametrize(("share", "why"), [(0.94, "Only 94.0 % of the"), (0.96, "too little")])
+def test_a_page_says_that_too_little_was_read(share: float, why: str) -> None:
+    """Source: the least share with which «nothing found» means something, 95 %."""
+    layer = {**sample_with()["layer"], "measured_share": share}
+    empty = {**sample_with()["structure"], "spots": [], "connectors": []}
+    described = sample_with(verdict="undecided", zones=[], layer=layer, structure=empty)
+    assert any(why in sentence for sentence in verdict_sentences(described, Words("en")))
 
 
 def test_cautions_on_the_terminal_take_three_lines_and_one_sentence_stands_once() -> None:

@@ -25,6 +25,7 @@ from veneercheck.report.verdict import (
     size_words,
     stage_words,
     state_first,
+    too_little_read,
 )
 from veneercheck.report.words import Language, Words, sections
 
@@ -90,10 +91,21 @@ def _heading(document: Mapping[str, Any], words: Words) -> str:
 def _verdict(document: Mapping[str, Any], words: Words) -> str:
     firm = sum(zone["decision"] == "firm" for zone in document["zones"])
     left = len(document["zones"]) - firm
-    counts = {"change": firm, "near": left, "question": len(document["questions"])}
-    told = ", ".join(_count(name, number, words) for name, number in counts.items() if number)
+    structure = document["structure"]
+    built = [one["weight"] for one in (*structure["connectors"], *structure["spots"])]
+    counts = {
+        "change": firm,
+        "framework": built.count("finding"),
+        "near": left,
+        "framework_open": built.count("undecided"),
+        "question": len(document["questions"]),
+    }
+    told = [_count(name, number, words) for name, number in counts.items() if number]
+    if too_little_read(document):
+        share = words.percent(document["layer"]["measured_share"])
+        told.append(words("terminal.unread", share=share))
     said = words("terminal.verdict", verdict=words.known("terminal", document["verdict"]))
-    return f"{said} – {told}" if told else said
+    return f"{said} – {', '.join(told)}" if told else said
 
 
 def _count(name: str, number: int, words: Words) -> str:

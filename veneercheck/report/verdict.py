@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
 from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, WAX
 from veneercheck.report.words import Words, sections
 
@@ -40,7 +41,8 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     found = _counted("findings", firm, words, before=before)
     found += _counted("open", still_open, words)
     if not found:
-        found = [words(kind, before=before) for kind in _without_zones(document)]
+        figures = {"before": before, "share": words.percent(document["layer"]["measured_share"])}
+        found = [words(kind, **figures) for kind in _without_zones(document)]
         found += nowhere_cut(document, words)
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
@@ -59,7 +61,15 @@ def _without_zones(document: Mapping[str, Any]) -> list[str]:
         return ["verdict.framework", *(["verdict.forbidden_stop"] if stop else [])]
     if verdict == "undecided" and "undecided" in weights:
         return ["verdict.framework_open"]
+    if verdict == "undecided" and too_little_read(document):
+        return ["verdict.unread"]
     return [_WITHOUT_ZONES[verdict]]
+
+
+def too_little_read(document: Mapping[str, Any]) -> bool:
+    """Whether so much of the veneer was not read that nothing found means nothing."""
+    share = document["layer"]["measured_share"]
+    return share is not None and share < LEAST_MEASURED_SHARE
 
 
 def nowhere_cut(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -131,7 +131,10 @@ def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> lis
     if not len(spikes):
         return []
     values = {"high": float(height.max())}
-    words = f"{len(spikes):,} spikes up to {height.max():.2f} mm high; left as they are."
+    high = f"{height.max():.2f} mm high; left as"
+    words = f"{len(spikes):,} spikes up to {high} they are."
+    if len(spikes) == 1:
+        words = f"1 spike {high} it is."
     return [Fault("spikes", len(spikes), words, middle(mesh.points_mm[spikes]), values)]
 
 

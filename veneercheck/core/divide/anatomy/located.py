@@ -44,7 +44,19 @@ def locate(framework: TriangleMesh, reading: Reading, parts: Regions, case: Case
         fitting=(parts.code == Region.FITTING_SURFACE) | attached,
         normals=reading.normals,
         contour_mm=reading.space.contour_mm,
+        over=_over(reading),
     )
+
+
+def _over(reading: Reading) -> tuple[Floats, Ints]:
+    """The contour that lies no deeper over its metal than a veneer may: no neighbour's."""
+    outside = reading.outside
+    near = (outside.foot >= 0) & (outside.depth_mm <= _VENEER_MM)
+    return reading.contour.outer.mesh.points_mm[near], outside.foot[near]
+
+
+_VENEER_MM = 3.0
+"""No veneer is thicker, but for spots."""
 
 
 def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
@@ -55,7 +67,9 @@ def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
         if where.teeth is None:
             return None, None, _facing(reading.normals[at], space.area_mm2[at])
         tooth, surface, words = place_words(where, at, space.area_mm2)
-        height = line_words(where, at, space.area_mm2, space.contour_mm, parts.line_mm)
+        height = line_words(
+            where, at, space.area_mm2, space.contour_mm, parts.line_mm, normals=reading.normals
+        )
         return tooth, surface, ", ".join(filter(None, (words, height)))
 
     return told

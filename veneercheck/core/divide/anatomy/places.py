@@ -206,11 +206,18 @@ def place_words(
 
 
 def line_words(
-    places: Places, vertices: Ints, weights: Floats, contour_mm: Floats, line_mm: Floats
+    places: Places,
+    vertices: Ints,
+    weights: Floats,
+    contour_mm: Floats,
+    line_mm: Floats,
+    *,
+    normals: Floats,
 ) -> str:
     """How far some points of a wall stand above or below the finish line, in words.
 
-    Straight from the middle of their contour, as dividers measure it.
+    Straight from the middle of their contour, as dividers measure it, and not through the tooth to
+    the line on its other side.
 
     Parameters
     ----------
@@ -223,6 +230,8 @@ def line_words(
         The nearest contour point of each, NaN where there is none.
     line_mm : ndarray, shape (k, 3)
         Points of the finish line.
+    normals : ndarray, shape (n, 3)
+        Outward.
 
     Returns
     -------
@@ -237,12 +246,19 @@ def line_words(
     middle = np.average(contour_mm[known], axis=0, weights=weights[known])
     way = middle - line_mm
     length = np.sqrt(np.einsum("ij,ij->i", way, way))
-    nearest = int(length.argmin())
+    outward = weights[known] @ normals[known]
+    through = np.abs(way @ outward) > _THROUGH * np.linalg.norm(outward) * length
+    if through.all():
+        return ""
+    nearest = int(np.where(through, np.inf, length).argmin())
     rise = float(way[nearest] @ places.occlusal)
     steep = abs(rise) > _STEEP * length[nearest]
     where = ("above" if rise > 0 else "below") if steep else "from"
     return f"{length[nearest]:.1f} mm {where} the finish line"
 
+
+_THROUGH = 0.75
+"""Sine of the steepest way to a line on the same side of the tooth, which bulges between."""
 
 _SIDES = (Surface.BUCCAL, Surface.LINGUAL, Surface.SIDE_A, Surface.SIDE_B)
 _BETWEEN = (Surface.MESIAL, Surface.DISTAL, Surface.END_A, Surface.END_B)

@@ -53,6 +53,7 @@ def place(
     fitting: Bools | None = None,
     normals: Floats | None = None,
     contour_mm: Floats | None = None,
+    over: surfaces.Over | None = None,
 ) -> Places:
     """Say of every point which tooth and which surface it belongs to.
 
@@ -76,6 +77,8 @@ def place(
         Nearest contour point of every vertex, NaN where there is none. Tooth and surface are
         then those of the contour over a vertex; without it those of the cut surface itself, whose
         finish line and corners lean otherwise than the contour did.
+    over : tuple of ndarray, optional
+        Points of the contour, shape (k, 3), and the vertex under each: how high a crown is.
 
     Returns
     -------
@@ -129,6 +132,7 @@ def place(
         case.pontics,
         own_points_mm=framework.points_mm,
         tell_model=bridge is None,
+        over=over,
     )
     split, unit_of = found.teeth, None
     if not found.judged.stated:

@@ -60,6 +60,10 @@ _HEIGHT_QUANTILES = (0.02, 0.98)
 """Lowest and highest surface of a crown, a few stray points left out."""
 
 
+Over = tuple[Floats, Ints]
+"""Points of the contour, shape (k, 3), and the framework's vertex under each."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Seen:
     """Tooth, surface, third and shares, each of shape (n,), as in `Places`."""
@@ -103,6 +107,7 @@ def see(
     *,
     own_points_mm: Floats,
     tell_model: bool,
+    over: Over | None = None,
 ) -> Seen:
     """Tell tooth and surface of every point.
 
@@ -115,6 +120,8 @@ def see(
         Codes; only these have a base.
     own_points_mm : ndarray, shape (n, 3)
         Of the framework itself: in which third they lie is where the eye sees them.
+    over : Over, optional
+        The contour over the framework: no point under a cusp tip need have the tip as its nearest.
     tell_model : bool
         Gingiva and model are to be found; else `cloud.bridge` says what they are.
 
@@ -137,7 +144,13 @@ def see(
     return Seen(
         tooth=np.where(model, 0, code[local.unit]),
         surface=surface,
-        third=_thirds(local, own_points_mm @ teeth.axis.plane[2], crown, len(code)),
+        third=_thirds(
+            local,
+            own_points_mm @ teeth.axis.plane[2],
+            crown,
+            len(code),
+            _higher(over, teeth, local),
+        ),
         mesial_share=np.where(model | (side == 0), np.nan, np.clip(-side * along, -1.0, 1.0)),
         buccal_share=np.where(model, np.nan, np.clip(left, -1.0, 1.0)),
     )
@@ -227,13 +240,27 @@ def _gingiva_level(local: _Local, area_mm2: Floats, strip: Bools, units: int) ->
     return np.asarray(np.interp(np.arange(units), known, levels))
 
 
-def _thirds(local: _Local, height_mm: Floats, crown: Bools, units: int) -> Ints:
-    """Thirds of each crown's height."""
+def _higher(over: Over | None, teeth: Teeth, local: _Local) -> Floats | None:
+    """Heights of the contour over every point where it is highest, shape (n,), mm."""
+    if over is None:
+        return None
+    contour_mm, under = over
+    high = local.height.copy()
+    np.maximum.at(high, under, contour_mm @ teeth.axis.plane[2])
+    return high
+
+
+def _thirds(
+    local: _Local, height_mm: Floats, crown: Bools, units: int, top_mm: Floats | None = None
+) -> Ints:
+    """Thirds of each crown's height; of its top, where the contour over it is known."""
     third = np.full(len(crown), Third.NONE, dtype=np.int64)
     for unit in range(units):
         mine = np.flatnonzero(crown & (local.unit == unit))
         if len(mine):
             low, high = np.quantile(local.height[mine], _HEIGHT_QUANTILES)
+            if top_mm is not None:
+                high = top_mm[mine].max()
             share = (height_mm[mine] - low) / max(high - low, 1e-9)
             third[mine] = np.clip(np.floor(3.0 * share), 0, 2).astype(np.int64) + Third.CERVICAL
     return third
