@@ -147,6 +147,7 @@ def test_spray_on_one_scan_of_wax_moves_no_pose_and_is_told(body, on_waxup: bool
     assert inside_mm == pytest.approx(0.03 if on_waxup else -0.03, abs=0.003)
     assert found.evidence.even_mm == -inside_mm
     assert said.code == (finishing.ON_WAXUP if on_waxup else finishing.ON_FRAMEWORK)
+    assert finishing.uneven_mm((said,)) == 0.5 * abs(inside_mm)
     assert said.values["spray"] == abs(inside_mm) and f"{abs(inside_mm):.2f} mm" in said.words
 
 
@@ -182,12 +183,16 @@ def test_wax_under_spray_is_uncut_and_not_over_contour(spray_mm: float) -> None:
     way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
     deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0) - 0.09 * (way[:, 2:] < -0.95)
     waxup, framework = TriangleMesh(5.0 * way, faces), TriangleMesh((5.0 - deep) * way, faces)
+    bare = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
     if spray_mm > 0:
         waxup = finished(waxup, -spray_mm)
     else:
         framework = finished(framework, spray_mm)
     found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
     assert [one.kind for one in found.told] == ["spray"]
+    # Half of a coat that is hardly even, beside what the rest lets expect, by squares.
+    u_mm, bare_mm = (np.nanmedian(one.space.u_judged_mm) for one in (found, bare))
+    assert u_mm == pytest.approx(np.hypot(bare_mm, 0.5 * abs(spray_mm)), abs=0.001)
     away = (found.framework.points_mm[:, 2] < 1.3) & (found.framework.points_mm[:, 2] > -4.5)
     assert (found.region[away] == Region.UNCUT).all()
     over = [zone for zone in found.zones if zone.finding.word == "over_contour"]

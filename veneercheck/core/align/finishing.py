@@ -51,6 +51,9 @@ _SURE, _SURE_MM, _ALIKE_MM = 3.0, 0.01, 0.005
 _SPRAY_MM, _SEEN_MM = 0.01, 0.005
 """Less spray than the first is noise; a fit that gave way to it shows some less."""
 
+_UNEVEN = 0.5
+"""Of a coat, as a standard uncertainty of what is read: sprayed from above, walls get less."""
+
 _MOST_FITS = 2
 """A wrong amount may turn the first fit so far that what is measured there is half the truth."""
 
@@ -160,6 +163,11 @@ def by_contact(
         return found, 0.0, ()
     anew = dataclasses.replace(anew, evidence=dataclasses.replace(anew.evidence, even_mm=-taken.mm))
     return anew, taken.mm, (_spray(taken.mm),)
+
+
+def uneven_mm(told: tuple[Fault, ...]) -> float:
+    """Standard uncertainty of what is read under a coat that was told; 0 where there is none."""
+    return sum(_UNEVEN * float(one.values["spray"]) for one in told if one.kind == "spray")
 
 
 def _spray(inside_mm: float) -> Fault:
