@@ -3,11 +3,13 @@
     python tests/benchmarks/align_accuracy.py table FOLDER [--fits N]
     python tests/benchmarks/align_accuracy.py spread FOLDER [--fits N]
     python tests/benchmarks/align_accuracy.py rivals FOLDER     (needs the extra `witness`)
+    python tests/benchmarks/align_accuracy.py coats FOLDER
 
 `table`: bodies meshed as a laboratory scanner does (0.13 mm), white and correlated noise, fits
 from any pose and from the true one. `spread`: predicted uncertainty against the spread of fits
 with fresh correlated noise, along the six directions of the predicted covariance. `rivals`: the
 same scans through registration of general libraries, from 3° and 0.5 mm off and from the truth.
+`coats`: scan spray on one of the two scans, an even coat of so many µm; first fit and what is told.
 Each line of a run goes to FOLDER as JSON; started again, a run goes on where it stopped.
 
 *Off* is how far the farthest vertex of the bridge lies from its true place; *layer* the error of
@@ -27,10 +29,10 @@ import numpy as np
 
 import align_poses as poses
 from phantom.scanned import noisy
-from veneercheck.core.align import align
+from veneercheck.core.align import align, finishing
 from veneercheck.core.mesh.motion import random_rotation, rotation_from_vector
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
-from veneercheck.core.types import AlignmentState, Floats, RigidMotion
+from veneercheck.core.types import Alignment, AlignmentState, Floats, RigidMotion
 from veneercheck.core.types import TriangleMesh as Mesh
 
 EDGES_MM = {"edge_framework_mm": 0.13, "edge_waxup_mm": 0.125}
@@ -185,6 +187,62 @@ def rivals(folder: Path) -> Iterator[dict[str, object]]:
                 yield from once(folder / "rivals.jsonl", named, work)
 
 
+def coats(folder: Path) -> Iterator[dict[str, object]]:
+    """Every body under a coat on its wax-up, or (negative) on its framework, from any pose."""
+    for body, (name, make) in enumerate(BODIES.items()):
+        for coat_um in COATS_UM:
+
+            def work(
+                name: str = name,
+                make: Callable[[], poses.Clean] = make,
+                body: int = body,
+                coat_um: int = coat_um,
+            ) -> dict[str, object]:
+                clean = poses.kept(folder, name, make)
+                pair = scans(clean, 0.010, 0.0, [0, body, 9])
+                which = int(coat_um > 0)
+                pair[which] = finishing.before(pair[which], 1e-3 * abs(coat_um))
+                rng = np.random.default_rng([body, 5])
+                away = RigidMotion(random_rotation(rng), rng.uniform(-80, 80, 3))
+                moved, all_off = Mesh(away.apply(pair[0].points_mm), pair[0].faces), []
+
+                def placed(inside_mm: float | Floats, near: RigidMotion | None) -> Alignment:
+                    found = align(finishing.before(moved, inside_mm), pair[1], start=near)
+                    all_off.append(off_um(found.waxup_from_framework.after(away), clean))
+                    return found
+
+                found, inside_mm, _ = finishing.by_contact(placed, moved, pair[1])
+                return {
+                    "state": found.state.value,
+                    "first_um": all_off[0],
+                    "off_um": all_off[-1],
+                    "told_um": 1000 * inside_mm,
+                    "u_um": 1000 * found.u_max_mm,
+                }
+
+            named = {"body": name, "coat_um": coat_um}
+            yield from once(folder / "coats.jsonl", named, work)
+
+
+def told_coats(lines: list[dict[str, Any]]) -> str:
+    """Range over the bodies for each coat."""
+    rows = [("coat µm", "bodies", "first fit off µm", "off µm", "told µm", "trusted")]
+    for coat_um in COATS_UM:
+        here = [one for one in lines if one["coat_um"] == coat_um]
+        if here:
+            spans = [
+                f"{min(values):.0f} to {max(values):.0f}"
+                for values in ([one[key] for one in here] for key in _SPANS)
+            ]
+            trusted = sum(one["state"] == AlignmentState.TRUSTED.value for one in here)
+            rows.append((str(coat_um), str(len(here)), *spans, str(trusted)))
+    return in_columns(rows)
+
+
+COATS_UM = (0, 15, 30, -15, -30)
+_SPANS = ("first_um", "off_um", "told_um")
+
+
 def _own(framework: Mesh, waxup: Mesh) -> RigidMotion:
     return align(framework, waxup).waxup_from_framework
 
@@ -286,7 +344,7 @@ def in_columns(rows: list[tuple[str, ...]]) -> str:
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    ask.add_argument("what", choices=("table", "spread", "rivals"))
+    ask.add_argument("what", choices=("table", "spread", "rivals", "coats"))
     ask.add_argument("folder", type=Path)
     ask.add_argument("--fits", type=int, default=3)
     ask.add_argument("--summary", action="store_true", help="only tell what the log holds")
@@ -297,11 +355,14 @@ def main() -> None:
             "table": lambda: table(asked.folder, asked.fits),
             "spread": lambda: spread(asked.folder, asked.fits),
             "rivals": lambda: rivals(asked.folder),
+            "coats": lambda: coats(asked.folder),
         }[asked.what]
         for line in work():
             print({key: value for key, value in line.items() if key not in {"error", "covariance"}})
-    told = {"table": told_table, "spread": told_spread, "rivals": told_rivals}[asked.what]
-    print(told(poses.trials_done(asked.folder / f"{asked.what}.jsonl")))
+    told = {
+        "table": told_table, "spread": told_spread, "rivals": told_rivals, "coats": told_coats,
+    }  # fmt: skip
+    print(told[asked.what](poses.trials_done(asked.folder / f"{asked.what}.jsonl")))
 
 
 if __name__ == "__main__":

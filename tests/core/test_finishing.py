@@ -151,6 +151,20 @@ def test_spray_on_one_scan_of_wax_moves_no_pose_and_is_told(body, on_waxup: bool
     assert said.values["spray"] == abs(inside_mm) and f"{abs(inside_mm):.2f} mm" in said.words
 
 
+def test_a_doubtful_pose_is_looked_at_though_its_fit_shows_no_coat(body) -> None:
+    """Source: a coat of 0.03 mm; beside a coated model a bridge is doubted by its own fit."""
+    coated, true = finished(body.waxup, -0.03), body.waxup_from_framework
+    laid = dataclasses.replace(given(body.framework, coated), waxup_from_framework=true)
+    shows_none = dataclasses.replace(laid.evidence, even_mm=0.0)
+    for state, spray_mm in ((AlignmentState.DOUBTFUL, 0.03), (AlignmentState.TRUSTED, 0.0)):
+        first = dataclasses.replace(laid, state=state, evidence=shows_none)
+        found, inside_mm, _ = finishing.by_contact(
+            lambda by_mm, _, first=first: laid if by_mm else first, body.framework, coated
+        )
+        assert inside_mm == pytest.approx(spray_mm, abs=0.003)
+        assert (found is first) == (spray_mm == 0.0)
+
+
 def test_where_no_spray_is_nothing_is_said_and_laid_once(body) -> None:
     found, inside_mm, told, off_mm = of_wax(body, body.framework, body.waxup)
     assert (inside_mm, told, len(off_mm)) == (0.0, (), 1)

@@ -149,7 +149,9 @@ def by_contact(
     told : tuple of Fault
     """
     found = placed(0.0, None)
-    if not abs(found.evidence.even_mm) > _SEEN_MM:
+    # Beside a coated model the bridge's own fit shows too little of it.
+    doubtful = found.state is AlignmentState.DOUBTFUL
+    if not (doubtful or abs(found.evidence.even_mm) > _SEEN_MM):
         return found, 0.0, ()
     body, target = fit.prepared(framework, waxup, AlignOptions(), reference)
     taken = taken_off(body, target, found.waxup_from_framework)
