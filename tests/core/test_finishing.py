@@ -171,6 +171,18 @@ def test_where_no_spray_is_nothing_is_said_and_laid_once(body) -> None:
     assert abs(found.evidence.even_mm) < 0.003
 
 
+def test_what_is_larger_is_not_called_sprayed() -> None:
+    """Source: 0.5 % more of the framework, which stands out by some 0.04 mm on all sides."""
+    two = bodies.make_body(bodies.BodySpec(8, units=2))
+    points = two.framework.points_mm
+    middle = points.mean(axis=0)
+    larger = TriangleMesh(middle + 1.005 * (points - middle), two.framework.faces)
+    found, inside_mm, told, off_mm = of_wax(two, larger, two.waxup)
+    assert (inside_mm, told) == (0.0, ()) and found.state is not AlignmentState.TRUSTED
+    assert len(off_mm) == 2  # an amount was tried
+    assert any(reason.code == "another_size_larger" for reason in found.reasons)
+
+
 def test_where_nothing_fits_by_the_spray_the_first_pose_stays(body) -> None:
     """Source: the same coat; what lays the scans by it finds nothing."""
     coated = finished(body.waxup, -0.03)

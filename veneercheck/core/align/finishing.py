@@ -161,7 +161,10 @@ def by_contact(
     if not (taken.u_mm < _SURE_MM and abs(taken.mm) > max(_SPRAY_MM, _SURE * taken.u_mm)):
         return found, 0.0, ()
     anew = placed(each_mm, found.waxup_from_framework)
-    if anew.state is AlignmentState.FAILED:
+    # A body that is larger stands out nearly evenly, too: that is told, and no spray.
+    reasons = (*found.reasons, *anew.reasons)
+    larger = any(reason.code.startswith(words.SIZE) for reason in reasons)
+    if larger or anew.state is AlignmentState.FAILED:
         return found, 0.0, ()
     anew = dataclasses.replace(anew, evidence=dataclasses.replace(anew.evidence, even_mm=-taken.mm))
     return anew, taken.mm, (_spray(taken.mm),)

@@ -100,11 +100,14 @@ def halves(apart_mm: float) -> Reason:
     )
 
 
+SIZE = "another_size"
+
+
 def another_size(scale: float) -> Reason:
     """One scan is larger than the other."""
     percent, which = 100 * abs(scale - 1), "larger" if scale > 1 else "smaller"
     return Reason(
-        f"another_size_{which}",
+        f"{SIZE}_{which}",
         f"the framework is {percent:.2f} % {which} than the wax-up where it was not cut: check "
         "unit and calibration, or shrinkage; the difference is told, not applied",
         {"percent": percent},
