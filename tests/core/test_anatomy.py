@@ -413,13 +413,20 @@ def test_distance_from_the_finish_line_is_the_planted_one() -> None:
     beyond = inside[edges[:, 0]] != inside[edges[:, 1]]
     beyond &= ~truth.fitting[edges].any(axis=1)
     line = truth.contour_mm[edges[beyond]].mean(axis=1)
+    line_normals = vertex_normals(truth.mesh)[edges[beyond, 0]]
     walls = [fault for fault in made.faults if fault.surface in ("buccal", "lingual")]
     assert len(walls) == 2
     for fault in walls:
         off = np.linalg.norm(truth.contour_mm - np.array(fault.centre_mm), axis=1)
         spot = np.flatnonzero((off < 0.6) & ~truth.fitting)
         words = line_words(
-            places, spot, truth.area_mm2, truth.contour_mm, line, normals=vertex_normals(truth.mesh)
+            places,
+            spot,
+            truth.area_mm2,
+            truth.contour_mm,
+            line,
+            normals=vertex_normals(truth.mesh),
+            line_normals=line_normals,
         )
         told, unit = words.split()[:2]
         assert unit == "mm"
@@ -542,7 +549,11 @@ def test_above_and_below_the_finish_line() -> None:
 
     def told(mask: Bools, line: Floats = line) -> str:
         at = np.flatnonzero(mask)
-        return line_words(places, at, vertex_areas(block), block.points_mm, line, normals=normals)
+        facing = np.where(line[:, 1:2] > 4.0, [[0.0, 1.0, 0.0]], [[0.0, -1.0, 0.0]])
+        return line_words(
+            places, at, vertex_areas(block), block.points_mm, line,
+            normals=normals, line_normals=facing,
+        )  # fmt: skip
 
     wall = (normals[:, 1] > 0.999) & (np.abs(x - 4.5) < 1.0)
     high, low = wall & (np.abs(z - 5.0) < 0.6), wall & (z > 0.2) & (z < 1.2)
@@ -551,7 +562,7 @@ def test_above_and_below_the_finish_line() -> None:
     assert told(low).endswith("mm below the finish line")
     assert told((normals[:, 2] > 0.999) & (y > 7.0)) == ""
     # The line of the other side, 8 mm off through the tooth at the same height, is not meant.
-    other = np.array([[4.5, 0.0, 5.0]])
+    other = np.array([[4.5, 2.0, 6.0]])
     assert told(high, other) == ""
     assert told(high, np.concatenate([line, other])) == told(high)
     far = np.array([[4.5, 8.0, 5.0 - 20.0]])

@@ -61,15 +61,20 @@ _VENEER_MM = 3.0
 
 def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
     """Tooth, surface and place in words of some vertices, as a function of their numbers."""
-    space = reading.space
+    from scipy.spatial import cKDTree
+
+    space, outer, line_mm = reading.space, reading.contour.outer, parts.line_mm
+    _, vertex = cKDTree(outer.mesh.points_mm).query(line_mm)
+    facing = outer.normals[vertex]
 
     def told(at: Ints) -> tuple[str | None, str | None, str]:
         if where.teeth is None:
             return None, None, _facing(reading.normals[at], space.area_mm2[at])
         tooth, surface, words = place_words(where, at, space.area_mm2)
         height = line_words(
-            where, at, space.area_mm2, space.contour_mm, parts.line_mm, normals=reading.normals
-        )
+            where, at, space.area_mm2, space.contour_mm, line_mm,
+            normals=reading.normals, line_normals=facing,
+        )  # fmt: skip
         return tooth, surface, ", ".join(filter(None, (words, height)))
 
     return told

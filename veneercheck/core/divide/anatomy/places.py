@@ -213,11 +213,12 @@ def line_words(
     line_mm: Floats,
     *,
     normals: Floats,
+    line_normals: Floats,
 ) -> str:
     """How far some points of a wall stand above or below the finish line, in words.
 
     Straight from the middle of their contour, as dividers measure it, and not through the tooth to
-    the line on its other side.
+    the line of its other side.
 
     Parameters
     ----------
@@ -231,7 +232,8 @@ def line_words(
     line_mm : ndarray, shape (k, 3)
         Points of the finish line.
     normals : ndarray, shape (n, 3)
-        Outward.
+    line_normals : ndarray, shape (k, 3)
+        Outward, of the points and of the contour at the line.
 
     Returns
     -------
@@ -247,18 +249,18 @@ def line_words(
     way = middle - line_mm
     length = np.sqrt(np.einsum("ij,ij->i", way, way))
     outward = weights[known] @ normals[known]
-    through = np.abs(way @ outward) > _THROUGH * np.linalg.norm(outward) * length
-    if through.all():
+    other_side = line_normals @ outward < _SAME_SIDE_COS * np.linalg.norm(outward)
+    if other_side.all():
         return ""
-    nearest = int(np.where(through, np.inf, length).argmin())
+    nearest = int(np.where(other_side, np.inf, length).argmin())
     rise = float(way[nearest] @ places.occlusal)
     steep = abs(rise) > _STEEP * length[nearest]
     where = ("above" if rise > 0 else "below") if steep else "from"
     return f"{length[nearest]:.1f} mm {where} the finish line"
 
 
-_THROUGH = 0.75
-"""Sine of the steepest way to a line on the same side of the tooth, which bulges between."""
+_SAME_SIDE_COS = 0.25
+"""A line where the contour faces away by more than 75° is that of another side of the tooth."""
 
 _SIDES = (Surface.BUCCAL, Surface.LINGUAL, Surface.SIDE_A, Surface.SIDE_B)
 _BETWEEN = (Surface.MESIAL, Surface.DISTAL, Surface.END_A, Surface.END_B)
