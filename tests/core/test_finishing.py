@@ -201,11 +201,11 @@ def test_spray_on_a_cast_of_which_nothing_was_taken_is_no_finishing(body) -> Non
     assert used_mm == pytest.approx(-0.03, abs=0.003) and said.code == finishing.ON_FRAMEWORK
 
 
-@pytest.mark.parametrize("spray_mm", [0.04, -0.04])
+@pytest.mark.parametrize("spray_mm", [pytest.param(0.04, marks=pytest.mark.long), -0.04])
 def test_wax_under_spray_is_uncut_and_not_over_contour(spray_mm: float) -> None:
     """Source: two balls; the upper part was cut, a coat lies on the outer or on the inner one; a
     cap at the bottom stands out 0.09 mm more, which is 0.13 with the coat on it: that is told."""
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=1.0)
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=1.0)
     way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
     deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0) - 0.09 * (way[:, 2:] < -0.95)
     waxup, framework = TriangleMesh(5.0 * way, faces), TriangleMesh((5.0 - deep) * way, faces)
@@ -234,7 +234,7 @@ def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:
 
 def test_what_was_measured_is_used_and_said_and_the_profile_stays() -> None:
     """Source: two balls; the upper part was cut, 0.05 mm are off all over, 0.1 mm the profile's."""
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=1.0)
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=1.0)
     way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
     deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0)
     waxup, cast = (TriangleMesh((5.0 - off) * way, faces) for off in (0.0 * deep, deep + 0.05))
