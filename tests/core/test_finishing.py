@@ -13,7 +13,14 @@ from veneercheck.check import Surfaces, check
 from veneercheck.core.align import AlignOptions, align, finishing, fit, given, taken
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.types import AlignmentState, Case, Region, RigidMotion, TriangleMesh
+from veneercheck.core.types import (
+    AlignmentState,
+    Case,
+    Floats,
+    Region,
+    RigidMotion,
+    TriangleMesh,
+)
 from veneercheck.profile import built_in
 
 
@@ -169,6 +176,28 @@ def test_where_no_spray_is_nothing_is_said_and_laid_once(body) -> None:
     found, inside_mm, told, off_mm = of_wax(body, body.framework, body.waxup)
     assert (inside_mm, told, len(off_mm)) == (0.0, (), 1)
     assert abs(found.evidence.even_mm) < 0.003
+
+
+def test_a_model_beside_sprayed_wax_is_left_as_it_is() -> None:
+    """Source: the metal of the same scan on its model, 0.1 mm under the contour, as wax."""
+    both, framework = on_its_model(0.1)
+    first = given(framework, both.waxup)
+    first = dataclasses.replace(
+        first,
+        waxup_from_framework=both.waxup_from_framework,
+        evidence=dataclasses.replace(first.evidence, even_mm=-0.05),
+    )
+    gone_by: list[Floats] = []
+
+    def placed(inside_mm: float | Floats, _: RigidMotion | None):
+        gone_by.append(np.asarray(inside_mm))
+        return first
+
+    _, inside_mm, _ = finishing.by_contact(placed, framework, both.waxup)
+    assert inside_mm == pytest.approx(0.1, abs=0.005)
+    each_mm = gone_by[-1]
+    assert (each_mm[both.bridge] == inside_mm).mean() > 0.9
+    assert (each_mm[~both.bridge] == 0.0).mean() > 0.9
 
 
 def test_what_is_larger_is_not_called_sprayed() -> None:

@@ -205,12 +205,11 @@ def _doubted(found: Alignment, why: Reason) -> Alignment:
 
 ON_WAXUP, ON_FRAMEWORK = "spray_on_waxup", "spray_on_framework"
 _SPRAY = {
-    ON_WAXUP: "the wax-up stands {spray:.2f} mm proud of what was not cut, everywhere alike, as by "
-    "scan spray: the alignment goes by that. So much of the space told is spray: count it with the "
-    "opaquer in the profile, or scan without.",
-    ON_FRAMEWORK: "what was not cut stands {spray:.2f} mm proud of the wax-up, everywhere alike, "
-    "as by scan spray on the framework: the alignment goes by that. So much more space is there "
-    "without the spray.",
+    ON_WAXUP: "the wax-up stands {spray:.2f} mm proud of what was not cut, as by scan spray: the "
+    "alignment goes by that. So much of the space told is spray: count it with the opaquer in the "
+    "profile, or scan without.",
+    ON_FRAMEWORK: "what was not cut stands {spray:.2f} mm proud of the wax-up, as by scan spray on "
+    "the framework: the alignment goes by that. So much more space is there without the spray.",
 }
 
 METAL_ALONE = "finishing_metal_alone"

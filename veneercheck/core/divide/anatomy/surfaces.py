@@ -60,8 +60,11 @@ _HEIGHT_QUANTILES = (0.02, 0.98)
 """Lowest and highest surface of a crown, a few stray points left out."""
 
 
+_TOP = 0.99
+"""So many of the contour's points over a crown lie no higher than its top; the rest may stray."""
+
 Over = tuple[Floats, Ints]
-"""Points of the contour, shape (k, 3), and the framework's vertex under each."""
+"""Points of the contour, shape (k, 3), or their heights, and the framework's vertex under each."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +140,7 @@ def see(
     side = np.array([side_of(c) if c else 0 for c in teeth.codes])[local.unit]
     along, left = local.along / local.half_width, local.left / local.half_depth
     crown = ~(inside | model)
-    low = _thirds(local, local.height, crown, len(code)) == Third.CERVICAL
+    low, up = _thirds(local, local.height, crown, len(code)) == Third.CERVICAL, teeth.axis.plane[2]
     low &= local.below_top > _LOW_MM
     surface = _faces(local.normal, pontic, -side, (along, left), low)
     surface[inside | model] = Surface.NONE
@@ -146,10 +149,10 @@ def see(
         surface=surface,
         third=_thirds(
             local,
-            own_points_mm @ teeth.axis.plane[2],
+            own_points_mm @ up,
             crown,
             len(code),
-            _higher(over, teeth, local),
+            None if over is None else (over[0] @ up, over[1]),
         ),
         mesial_share=np.where(model | (side == 0), np.nan, np.clip(-side * along, -1.0, 1.0)),
         buccal_share=np.where(model, np.nan, np.clip(left, -1.0, 1.0)),
@@ -240,27 +243,18 @@ def _gingiva_level(local: _Local, area_mm2: Floats, strip: Bools, units: int) ->
     return np.asarray(np.interp(np.arange(units), known, levels))
 
 
-def _higher(over: Over | None, teeth: Teeth, local: _Local) -> Floats | None:
-    """Heights of the contour over every point where it is highest, shape (n,), mm."""
-    if over is None:
-        return None
-    contour_mm, under = over
-    high = local.height.copy()
-    np.maximum.at(high, under, contour_mm @ teeth.axis.plane[2])
-    return high
-
-
 def _thirds(
-    local: _Local, height_mm: Floats, crown: Bools, units: int, top_mm: Floats | None = None
+    local: _Local, height_mm: Floats, crown: Bools, units: int, over: Over | None = None
 ) -> Ints:
-    """Thirds of each crown's height; of its top, where the contour over it is known."""
+    """Thirds of each crown's height, up to the contour over it where heights of that are known."""
     third = np.full(len(crown), Third.NONE, dtype=np.int64)
     for unit in range(units):
         mine = np.flatnonzero(crown & (local.unit == unit))
         if len(mine):
             low, high = np.quantile(local.height[mine], _HEIGHT_QUANTILES)
-            if top_mm is not None:
-                high = top_mm[mine].max()
+            if over is not None:
+                mine_over = (crown & (local.unit == unit))[over[1]]
+                high = max(high, np.quantile(over[0][mine_over], _TOP) if mine_over.any() else high)
             share = (height_mm[mine] - low) / max(high - low, 1e-9)
             third[mine] = np.clip(np.floor(3.0 * share), 0, 2).astype(np.int64) + Third.CERVICAL
     return third
