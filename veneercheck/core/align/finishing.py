@@ -205,9 +205,9 @@ def _doubted(found: Alignment, why: Reason) -> Alignment:
 
 ON_WAXUP, ON_FRAMEWORK = "spray_on_waxup", "spray_on_framework"
 _SPRAY = {
-    ON_WAXUP: "the wax-up stands {spray:.2f} mm proud of what was not cut, as scan spray leaves it, "
-    "or a scan that was smoothed: the alignment goes by that. If it is spray, so much of the space "
-    "told is not there: count it with the opaquer in the profile, or scan without.",
+    ON_WAXUP: "the wax-up stands {spray:.2f} mm proud of what was not cut, as scan spray leaves "
+    "it, or a scan that was smoothed: the alignment goes by that. If it is spray, so much of the "
+    "space told is not there: count it with the opaquer in the profile, or scan without.",
     ON_FRAMEWORK: "what was not cut stands {spray:.2f} mm proud of the wax-up, as scan spray on "
     "the framework leaves it, or a scan that was smoothed: the alignment goes by that. If it is "
     "spray, so much more space is there without it.",
