@@ -22,6 +22,7 @@ from veneercheck.core.types import (
     TriangleMesh,
 )
 from veneercheck.profile import built_in
+from veneercheck.report.words import Words
 
 
 @pytest.fixture(scope="module")
@@ -156,6 +157,7 @@ def test_spray_on_one_scan_of_wax_moves_no_pose_and_is_told(body, on_waxup: bool
     assert said.code == (finishing.ON_WAXUP if on_waxup else finishing.ON_FRAMEWORK)
     assert finishing.uneven_mm((said,)) == 0.5 * abs(inside_mm)
     assert said.values["spray"] == abs(inside_mm) and f"{abs(inside_mm):.2f} mm" in said.words
+    assert Words("en").told(said.code, said.values, "") == said.words
 
 
 def test_a_doubtful_pose_is_looked_at_though_its_fit_shows_no_coat(body) -> None:
