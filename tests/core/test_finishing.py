@@ -10,7 +10,7 @@ import trimesh
 
 import align_bodies as bodies
 from veneercheck.check import Surfaces, check
-from veneercheck.core.align import AlignOptions, align, finishing, fit, given, taken
+from veneercheck.core.align import AlignOptions, align, finishing, fit, given, taken, words
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
@@ -254,6 +254,41 @@ def test_wax_under_spray_is_uncut_and_not_over_contour(spray_mm: float) -> None:
     assert (found.region[away] == Region.UNCUT).all()
     over = [zone for zone in found.zones if zone.finding.word == "over_contour"]
     assert all(zone.centre_mm[2] < -4.5 for zone in over) and len(over) == (spray_mm < 0)
+
+
+def test_finished_metal_that_is_given_as_wax_is_asked_for_its_stage(body) -> None:
+    """Source: 0.1 mm taken off everywhere; no spray is so thick."""
+    _, inside_mm, (said,), off_mm = of_wax(body, finished(body.framework, 0.1), body.waxup)
+    assert inside_mm == pytest.approx(0.1, abs=0.005) and off_mm[-1] < 0.01
+    assert said.code == finishing.AS_METAL and "say its stage" in said.words
+    assert Words("en").told(said.code, said.values, "") == said.words
+
+
+def test_a_cast_of_which_nothing_was_taken_is_asked_for_its_stage(body) -> None:
+    """Source: the framework as it was in wax, and 0.1 mm in the profile."""
+    found, used_mm, (said,), off_mm = laid(body, 0.0, 0.1)
+    assert found.state is AlignmentState.TRUSTED and off_mm < 0.01
+    assert used_mm == pytest.approx(0.0, abs=0.005) and said.code == finishing.NOT_FINISHED
+    assert Words("en").told(said.code, said.values, "") == said.words
+
+
+def test_what_stays_in_doubt_is_not_called_sprayed(body) -> None:
+    """Source: a coat; by it the fit is in doubt for another reason than too little to hold it."""
+    coated = finished(body.waxup, -0.03)
+    first = given(body.framework, coated)
+    first = dataclasses.replace(
+        first,
+        waxup_from_framework=body.waxup_from_framework,
+        evidence=dataclasses.replace(first.evidence, even_mm=-0.03),
+    )
+    for reason, told in ((words.bowed(0.1), 0), (words.NO_CONTACT, 0), (None, 1)):
+        anew = first
+        if reason is not None:
+            anew = dataclasses.replace(first, state=AlignmentState.DOUBTFUL, reasons=(reason,))
+        found, _, said = finishing.by_contact(
+            lambda by_mm, _, anew=anew: anew if by_mm else first, body.framework, coated
+        )
+        assert len(said) == told and (found is first) == (told == 0)
 
 
 def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:

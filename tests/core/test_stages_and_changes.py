@@ -399,6 +399,18 @@ def test_what_changed_since_the_earlier_check() -> None:
             assert told.taken_off_mm[middle] == pytest.approx(expected, abs=1e-9)
 
 
+def test_where_the_earlier_scan_ended_nothing_has_moved() -> None:
+    """Source: one plane twice, the earlier scan 2 mm shorter and with a hole of 1 mm."""
+    now = CONTOUR
+    x, y, _ = now.points_mm.T
+    shown = (x < x.max() - 2.0) & (np.hypot(x - 4.0, y - 4.0) > 0.5)
+    then = TriangleMesh(now.points_mm + [0.0, 0.0, 0.1], now.faces[shown[now.faces].all(axis=1)])
+    off = changes.taken_off(now, then)
+    known = np.isfinite(off)
+    assert known.mean() > 0.6 and off[known] == pytest.approx(0.1, abs=1e-9)
+    assert not known[~shown].any()
+
+
 def test_an_earlier_result_is_read_from_its_folder(tmp_path: Path) -> None:
     """Source: the same files twice, so that nothing changed; then a wax-up that is another."""
 

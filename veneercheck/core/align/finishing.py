@@ -51,6 +51,9 @@ _SURE, _SURE_MM, _ALIKE_MM = 3.0, 0.01, 0.005
 _SPRAY_MM, _SEEN_MM = 0.01, 0.005
 """Less spray than the first is noise; a fit that gave way to it shows some less."""
 
+_THICKEST_MM = 0.06
+"""Scan spray is hardly thicker: common practice, no source."""
+
 _UNEVEN = 0.5
 """Of a coat, as a standard uncertainty of what is read: sprayed from above, walls get less."""
 
@@ -124,7 +127,9 @@ def by_measure(
     if used_mm < 0:
         return found, used_mm, (_spray(used_mm),)
     values = {"taken": used_mm, "stated": guess_mm}
-    return found, used_mm, (Fault("finishing", 1, _WORDS.format(**values), values=values),)
+    code = NOT_FINISHED if used_mm < _ALIKE_MM else "finishing"
+    said = Fault("finishing", 1, _WORDS[code].format(**values), values=values, code=code)
+    return found, used_mm, (said,)
 
 
 def by_contact(
@@ -164,7 +169,8 @@ def by_contact(
     # A body that is larger stands out nearly evenly, too: that is told, and no spray.
     reasons = (*found.reasons, *anew.reasons)
     larger = any(reason.code.startswith(words.SIZE) for reason in reasons)
-    if larger or anew.state is AlignmentState.FAILED:
+    # What stays in doubt was changed, as stops that were ground: a coat is even all over.
+    if larger or anew.beyond_budget or anew.state is AlignmentState.FAILED:
         return found, 0.0, ()
     anew = dataclasses.replace(anew, evidence=dataclasses.replace(anew.evidence, even_mm=-taken.mm))
     return anew, taken.mm, (_spray(taken.mm),)
@@ -177,6 +183,8 @@ def uneven_mm(told: tuple[Fault, ...]) -> float:
 
 def _spray(inside_mm: float) -> Fault:
     code, values = ON_WAXUP if inside_mm > 0 else ON_FRAMEWORK, {"spray": abs(inside_mm)}
+    if inside_mm > _THICKEST_MM:
+        code = AS_METAL
     return Fault("spray", 1, _SPRAY[code].format(**values), values=values, code=code)
 
 
@@ -203,7 +211,7 @@ def _doubted(found: Alignment, why: Reason) -> Alignment:
     return dataclasses.replace(found, state=state, reasons=(why, *found.reasons))
 
 
-ON_WAXUP, ON_FRAMEWORK = "spray_on_waxup", "spray_on_framework"
+ON_WAXUP, ON_FRAMEWORK, AS_METAL = "spray_on_waxup", "spray_on_framework", "spray_or_metal"
 _SPRAY = {
     ON_WAXUP: "the wax-up stands {spray:.2f} mm proud of what was not cut, as scan spray leaves "
     "it, or a scan that was smoothed: the alignment goes by that. If it is spray, so much of the "
@@ -211,6 +219,8 @@ _SPRAY = {
     ON_FRAMEWORK: "what was not cut stands {spray:.2f} mm proud of the wax-up, as scan spray on "
     "the framework leaves it, or a scan that was smoothed: the alignment goes by that. If it is "
     "spray, so much more space is there without it.",
+    AS_METAL: "what was not cut lies {spray:.2f} mm inside the wax-up, everywhere alike, as metal "
+    "does once it is finished: the alignment goes by that. If it is metal, say its stage.",
 }
 
 METAL_ALONE = "finishing_metal_alone"
@@ -219,7 +229,10 @@ _METAL_ALONE = (
     "such as a model in the same scan: the alignment goes by that."
 )
 
-_WORDS = (
-    "finishing took {taken:.2f} mm off everywhere, by what was not cut: that is used, and not the "
-    "{stated:.2f} mm of the profile."
-)
+NOT_FINISHED = "finishing_none"
+_WORDS = {
+    "finishing": "finishing took {taken:.2f} mm off everywhere, by what was not cut: that is used, "
+    "and not the {stated:.2f} mm of the profile.",
+    NOT_FINISHED: "nothing was taken off what was not cut, though the profile says {stated:.2f} "
+    "mm: that is used. Unfinished, or scanned at another stage?",
+}

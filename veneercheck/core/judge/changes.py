@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.measure.gap import corner_beside
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import row_dot, vertex_normals
+from veneercheck.core.mesh.triangles import border_vertices, row_dot, vertex_normals
 from veneercheck.core.types import (
     Check,
     Floats,
@@ -84,9 +85,11 @@ def beyond_mm(zone: Zone) -> float:
 def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     """How far each vertex lies under the earlier surface, shape (n,), mm; negative: above it.
 
-    NaN where the earlier surface is too far to be compared with.
+    NaN where the earlier surface is too far to be compared with, or its scan ended: the way to its
+    rim is no change.
     """
     found = NearestSurface(then).query(now.points_mm)
+    ended = border_vertices(then)[corner_beside(then, found.face, found.point_mm)]
     under = row_dot(found.point_mm - now.points_mm, vertex_normals(now))
     signed = np.where(under > 0, found.distance_mm, -found.distance_mm)
-    return np.where(found.distance_mm <= FARTHEST_MM, signed, np.nan)
+    return np.where(ended | (found.distance_mm > FARTHEST_MM), np.nan, signed)
