@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from veneercheck.core.divide.anatomy import (
     Places,
     Surface,
     line_words,
+    locate,
     missing_unit,
     on_functional_cusps,
     place,
@@ -35,6 +37,7 @@ from veneercheck.core.types import (
     Case,
     Floats,
     Ints,
+    Region,
     RigidMotion,
     TriangleMesh,
     Verdict,
@@ -496,6 +499,24 @@ def test_thirds_are_those_of_the_crown_to_be_though_no_metal_is_nearest_to_its_t
     places, normals = _block_places(46, "+y", over=(np.array([[4.5, 4.0, 9.3]]), [middle]))
     wall, height = normals[:, 1] > 0.999, block.points_mm[:, 2]
     np.testing.assert_array_equal(places.third[wall & (height < 2.9)], 1)
+    np.testing.assert_array_equal(places.third[wall & (height > 3.3) & (height < 6.0)], 2)
+    np.testing.assert_array_equal(places.third[wall & (height > 6.4)], 3)
+
+
+def test_a_crown_is_as_high_as_the_contour_over_its_own_metal() -> None:
+    """Expected: the tip 2.3 mm over the block counts, a neighbour's, 5 mm from it, does not."""
+    block = _block()
+    middle = np.linalg.norm(block.points_mm - [4.5, 4.0, 7.0], axis=1).argmin()
+    tips = TriangleMesh([[4.5, 4.0, 9.3], [4.5, 4.0, 30.0], [4.5, 4.0, 30.0]], [[0, 1, 2]])
+    reading = SimpleNamespace(
+        space=SimpleNamespace(area_mm2=vertex_areas(block), contour_mm=block.points_mm),
+        normals=vertex_normals(block),
+        outside=SimpleNamespace(foot=np.full(3, middle), depth_mm=np.array([2.3, 5.0, np.nan])),
+        contour=SimpleNamespace(outer=SimpleNamespace(mesh=tips)),
+    )
+    parts = SimpleNamespace(code=np.full(len(block.points_mm), Region.CUT))
+    places = locate(block, reading, parts, Case(units=(46,), occlusal="+z", buccal="+y"))
+    wall, height = reading.normals[:, 1] > 0.999, block.points_mm[:, 2]
     np.testing.assert_array_equal(places.third[wall & (height > 3.3) & (height < 6.0)], 2)
     np.testing.assert_array_equal(places.third[wall & (height > 6.4)], 3)
 

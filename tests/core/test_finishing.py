@@ -214,6 +214,19 @@ def test_what_is_larger_is_not_called_sprayed() -> None:
     assert any(reason.code == "another_size_larger" for reason in found.reasons)
 
 
+def test_less_than_noise_may_make_is_not_called_sprayed(body) -> None:
+    """Source: a coat of 0.007 mm, though the fit shows some of it."""
+    coated = finished(body.waxup, -0.007)
+    first = given(body.framework, coated)
+    first = dataclasses.replace(
+        first,
+        waxup_from_framework=body.waxup_from_framework,
+        evidence=dataclasses.replace(first.evidence, even_mm=-0.006),
+    )
+    found, inside_mm, told = finishing.by_contact(lambda *_: first, body.framework, coated)
+    assert found is first and (inside_mm, told) == (0.0, ())
+
+
 def test_where_nothing_fits_by_the_spray_the_first_pose_stays(body) -> None:
     """Source: the same coat; what lays the scans by it finds nothing."""
     coated = finished(body.waxup, -0.03)
