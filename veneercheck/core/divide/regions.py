@@ -386,15 +386,14 @@ def _beside(points_mm: Floats, line: Floats, reading: Reading) -> Floats:
     """Distance from the line as seen square to the contour there; infinite far from it, mm."""
     from scipy.spatial import cKDTree
 
-    outer = reading.contour.outer
-    _, vertex = cKDTree(outer.mesh.points_mm).query(line)
+    outward = reading.contour.outer.normals[reading.contour.nearest_vertex(line)]
     count = min(_LINE_POINTS, len(line))
     far, which = cKDTree(line).query(points_mm, k=count, distance_upper_bound=_UNDER_LINE_MM)
     far, which = far.reshape(-1, count), which.reshape(-1, count)
     known = np.isfinite(far)
     which = np.where(known, which, 0)
     gap = points_mm[:, None, :] - line[which]
-    depth = np.einsum("ijk,ijk->ij", gap, outer.normals[vertex][which])
+    depth = np.einsum("ijk,ijk->ij", gap, outward[which])
     aside = np.sqrt(np.maximum(far**2 - depth**2, 0.0), where=known, out=np.full(far.shape, np.inf))
     found: Floats = aside.min(axis=1)
     return found

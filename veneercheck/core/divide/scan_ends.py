@@ -180,7 +180,7 @@ def under_a_web(code: Ints, reading: Reading) -> Bools:
     alone = large_parts(alone, edges, vertex_areas(outer), _ALONE_MM2)
     leads = reach_along_edges(outer.points_mm, edges, alone, _LEADS_THERE_MM)
     asked = np.flatnonzero((code == Region.CUT) & np.isfinite(reading.space.contour_mm[:, 0]))
-    _, foot = cKDTree(outer.points_mm).query(reading.space.contour_mm[asked])
+    foot = reading.contour.nearest_vertex(reading.space.contour_mm[asked])
     found[asked] = np.isfinite(leads[foot])
     return found
 

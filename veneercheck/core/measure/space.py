@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 
@@ -100,6 +101,15 @@ class Contour:
     scene: RayScene
     gap: Gap
     noise_mm: float
+    _kept: list[Any] = dataclasses.field(default_factory=list, init=False, repr=False)
+
+    def nearest_vertex(self, places_mm: Floats) -> Ints:
+        """Its vertex nearest to each place, shape (k,); the tree is made when first asked."""
+        from scipy.spatial import cKDTree
+
+        if not self._kept:
+            self._kept.append(cKDTree(self.outer.mesh.points_mm))
+        return np.asarray(self._kept[0].query(places_mm)[1], dtype=np.int64)
 
     def low_mm(self, points_mm: Floats, normals: Floats) -> Floats:
         """The smaller of ray and ball, also from places within the metal; NaN where neither is.

@@ -61,11 +61,8 @@ _VENEER_MM = 3.0
 
 def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
     """Tooth, surface and place in words of some vertices, as a function of their numbers."""
-    from scipy.spatial import cKDTree
-
-    space, outer, line_mm = reading.space, reading.contour.outer, parts.line_mm
-    _, vertex = cKDTree(outer.mesh.points_mm).query(line_mm)
-    facing = outer.normals[vertex]
+    space, contour, line_mm = reading.space, reading.contour, parts.line_mm
+    facing = contour.outer.normals[contour.nearest_vertex(line_mm)]
 
     def told(at: Ints) -> tuple[str | None, str | None, str]:
         if where.teeth is None:
