@@ -64,7 +64,7 @@ _TOP = 0.99
 """So many of the contour's points over a crown lie no higher than its top; the rest may stray."""
 
 Over = tuple[Floats, Ints]
-"""Points of the contour, shape (k, 3), or their heights, and the framework's vertex under each."""
+"""Points of the contour, shape (k, 3), and the framework's vertex under each."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -140,7 +140,8 @@ def see(
     side = np.array([side_of(c) if c else 0 for c in teeth.codes])[local.unit]
     along, left = local.along / local.half_width, local.left / local.half_depth
     crown = ~(inside | model)
-    low, up = _thirds(local, local.height, crown, len(code)) == Third.CERVICAL, teeth.axis.plane[2]
+    up = teeth.axis.plane[2]
+    low = _thirds(local, local.height, crown, np.full(len(code), np.nan)) == Third.CERVICAL
     low &= local.below_top > _LOW_MM
     surface = _faces(local.normal, pontic, -side, (along, left), low)
     surface[inside | model] = Surface.NONE
@@ -148,11 +149,7 @@ def see(
         tooth=np.where(model, 0, code[local.unit]),
         surface=surface,
         third=_thirds(
-            local,
-            own_points_mm @ up,
-            crown,
-            len(code),
-            None if over is None else (over[0] @ up, over[1]),
+            local, own_points_mm @ up, crown, _tops_mm(local, up, crown, len(code), over)
         ),
         mesial_share=np.where(model | (side == 0), np.nan, np.clip(-side * along, -1.0, 1.0)),
         buccal_share=np.where(model, np.nan, np.clip(left, -1.0, 1.0)),
@@ -243,18 +240,23 @@ def _gingiva_level(local: _Local, area_mm2: Floats, strip: Bools, units: int) ->
     return np.asarray(np.interp(np.arange(units), known, levels))
 
 
-def _thirds(
-    local: _Local, height_mm: Floats, crown: Bools, units: int, over: Over | None = None
-) -> Ints:
-    """Thirds of each crown's height, up to the contour over it where heights of that are known."""
+def _tops_mm(local: _Local, up: Floats, crown: Bools, units: int, over: Over | None) -> Floats:
+    """How high the contour over each crown is, shape (units,); NaN where none is known."""
+    if over is None:
+        return np.full(units, np.nan)
+    contour_mm, under = over
+    height, unit = contour_mm @ up, np.where(crown, local.unit, -1)[under]
+    each = (height[unit == one] for one in range(units))
+    return np.array([np.quantile(own, _TOP) if len(own) else np.nan for own in each])
+
+
+def _thirds(local: _Local, height_mm: Floats, crown: Bools, tops_mm: Floats) -> Ints:
+    """Thirds of each crown's height, up to its top where that is higher than any point's."""
     third = np.full(len(crown), Third.NONE, dtype=np.int64)
-    for unit in range(units):
+    for unit, top_mm in enumerate(tops_mm):
         mine = np.flatnonzero(crown & (local.unit == unit))
         if len(mine):
             low, high = np.quantile(local.height[mine], _HEIGHT_QUANTILES)
-            if over is not None:
-                mine_over = (crown & (local.unit == unit))[over[1]]
-                high = max(high, np.quantile(over[0][mine_over], _TOP) if mine_over.any() else high)
-            share = (height_mm[mine] - low) / max(high - low, 1e-9)
+            share = (height_mm[mine] - low) / max(np.fmax(high, top_mm) - low, 1e-9)
             third[mine] = np.clip(np.floor(3.0 * share), 0, 2).astype(np.int64) + Third.CERVICAL
     return third
