@@ -306,7 +306,6 @@ def _carried(
     """What the framework is as a structure."""
     return structure.survey(
         measured.framework,
-        surfaces.waxup,
         measured.reading,
         parts=divided.parts,
         where=divided.where,

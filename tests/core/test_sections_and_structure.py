@@ -305,26 +305,25 @@ def everywhere(points_mm: Floats) -> Bools:
     return np.ones(len(points_mm), dtype=bool)
 
 
-def raised_square() -> tuple[TriangleMesh, TriangleMesh, Reading]:
+def raised_square() -> tuple[TriangleMesh, Reading]:
     """A square of 4 × 4 mm stands 3.5 mm over the metal, the rest 1.5 mm."""
     metal = field(14.0, 0.1, lambda x, _: 0.0 * x)
     table = field(
         14.0, 0.1, lambda x, y: np.where(np.maximum(np.abs(x), np.abs(y)) < 2.05, 3.5, 1.5)
     )
     alignment = align.given(metal, table)
-    return metal, table, measure(metal, table, alignment=alignment, limits=LIMITS)
+    return metal, measure(metal, table, alignment=alignment, limits=LIMITS)
 
 
 def test_composite_high_over_the_metal_is_unsupported() -> None:
     """Less 0.2 mm of opaquer: layer 3.3 and 1.3."""
-    metal, table, found = raised_square()
+    metal, found = raised_square()
     every = np.ones(len(metal.points_mm), dtype=bool)
     doubt = np.full(len(every), 0.02)
 
     def spots(limits, stage="wax", own=everywhere):
         return unsupported(
-            table, found, metal.points_mm,
-            occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt, limits=limits,
+            found, occlusal=np.array([0.0, 0.0, 1.0]), veneered=every, u_mm=doubt, limits=limits,
             told=told, stage=stage, own=own,
         )  # fmt: skip
 
@@ -358,7 +357,7 @@ def test_a_neighbour_past_a_contact_is_not_called_unsupported() -> None:
         found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
         count = len(metal.points_mm)
         return len(unsupported(
-            level, found, metal.points_mm, occlusal=np.array([0.0, 0.0, 1.0]),
+            found, occlusal=np.array([0.0, 0.0, 1.0]),
             veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS,
             told=told, own=everywhere,
         ))  # fmt: skip
@@ -376,8 +375,7 @@ def test_a_strip_narrower_than_a_spot_is_not_told_as_unsupported() -> None:
 
     def told_of(limits) -> int:
         return len(unsupported(
-            table, found, metal.points_mm,
-            occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
+            found, occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
             u_mm=np.full(count, 0.02), limits=limits, told=told, own=everywhere,
         ))  # fmt: skip
 
@@ -403,7 +401,7 @@ def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
     unlike: bool, monkeypatch
 ) -> None:
     """The square of above: what stands over it may be a model that the wax-up alone shows."""
-    metal, table, found = raised_square()
+    metal, found = raised_square()
     count = len(metal.points_mm)
     own = sys.modules["veneercheck.core.judge.structure.survey"]
     for other in ("material", "sharp_edges", "connectors", "section_planes"):
@@ -416,7 +414,7 @@ def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
     )
     parts = SimpleNamespace(code=np.full(count, Region.CUT), unlike=np.full(count, unlike))
     seen = structure.survey(
-        metal, table, found, parts=parts, where=where, stage="wax", limits=LIMITS, told=told
+        metal, found, parts=parts, where=where, stage="wax", limits=LIMITS, told=told
     )
     assert len(seen.spots) == (0 if unlike else 1)
 
@@ -432,8 +430,7 @@ def test_composite_beyond_the_metals_edge_is_unsupported() -> None:
     found = measure(metal, level, alignment=align.given(metal, level), limits=LIMITS)
     count = len(metal.points_mm)
     (spot,) = unsupported(
-        level, found, metal.points_mm,
-        occlusal=np.array([0.0, 0.0, 1.0]),
+        found, occlusal=np.array([0.0, 0.0, 1.0]),
         veneered=np.ones(count, dtype=bool), u_mm=np.full(count, 0.02), limits=LIMITS, told=told,
         own=everywhere,
     )  # fmt: skip
@@ -463,8 +460,7 @@ def test_wax_is_asked_for_only_where_it_has_room(space_mm: float, weight: Weight
     found = measure(metal, contour, alignment=align.given(metal, contour), limits=LIMITS)
     count = len(metal.points_mm)
     spots = unsupported(
-        contour, found, metal.points_mm,
-        occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
+        found, occlusal=np.array([0.0, 0.0, 1.0]), veneered=np.ones(count, dtype=bool),
         u_mm=np.full(count, 0.02), limits=LIMITS, told=told, own=everywhere,
     )  # fmt: skip
     assert [spot.weight for spot in spots] == [weight]

@@ -78,9 +78,7 @@ shortest."""
 
 
 def unsupported(
-    contour: TriangleMesh,
     reading: Reading,
-    metal_mm: Floats,
     *,
     occlusal: Floats,
     veneered: Bools,
@@ -94,13 +92,8 @@ def unsupported(
 
     Parameters
     ----------
-    contour : TriangleMesh
-        The wax-up, k vertices.
     reading : Reading
-        With the nearest metal under each of them, and the contour over the veneer, to which metal
-        keeps the least space.
-    metal_mm : ndarray, shape (n, 3)
-        Points of the framework.
+        With the contour of k vertices, and the nearest metal under each of them.
     occlusal : ndarray, shape (3,)
     veneered : ndarray of bool, shape (n,)
         Framework vertices that carry veneer.
@@ -120,7 +113,7 @@ def unsupported(
     tuple of Spot
         The largest first.
     """
-    outside, nearest = reading.outside, reading.contour.gap.tree
+    contour, outside, metal_mm = reading.contour.outer.mesh, reading.outside, reading.points_mm
     foot = outside.foot
     carried = np.zeros(len(foot), dtype=bool)
     carried[foot >= 0] = veneered[foot[foot >= 0]]
@@ -134,7 +127,11 @@ def unsupported(
     at = np.flatnonzero(high)
     has_room = np.zeros(len(foot), dtype=bool)
     has_room[at] = _has_room(
-        contour.points_mm[at], metal_mm[foot[at]], nearest, u_mm=u_mm[foot[at]], limits=limits
+        contour.points_mm[at],
+        metal_mm[foot[at]],
+        reading.contour.gap.tree,
+        u_mm=u_mm[foot[at]],
+        limits=limits,
     )
     area, edges = vertex_areas(contour), edge_pairs(contour.faces)
     seen = carried & np.isfinite(layer)

@@ -34,7 +34,6 @@ from veneercheck.core.types import (
 
 def survey(
     framework: TriangleMesh,
-    waxup: TriangleMesh,
     reading: Reading,
     *,
     parts: Regions,
@@ -48,8 +47,7 @@ def survey(
 
     Parameters
     ----------
-    framework, waxup : TriangleMesh
-        In one frame.
+    framework : TriangleMesh
     reading : Reading
         What was measured from the framework.
     parts : Regions
@@ -101,7 +99,7 @@ def survey(
             bears = connectors(framework, teeth, model, limits, stage)
         if stage != DENTINE:
             hollow = unsupported(
-                waxup, reading, points, occlusal=where.occlusal,
+                reading, occlusal=where.occlusal,
                 veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
                 stage=stage, limits=limits, told=told, own=teeth.within,
             )  # fmt: skip
