@@ -42,7 +42,7 @@ from veneercheck.core.types import (
     TriangleMesh,
     Verdict,
 )
-from veneercheck.report.verdict import question_words
+from veneercheck.report.asked import question_words
 from veneercheck.report.words import Words
 
 RIGHT = 0.98

@@ -17,10 +17,10 @@ from typing import Any
 from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, Job, Store
 from veneercheck.profile.names import looks_like_a_name
+from veneercheck.report.asked import questions_once
 from veneercheck.report.verdict import (
     action_words,
     place_words,
-    questions_once,
     reading_words,
     verdict_sentences,
     worst_words,

@@ -15,6 +15,7 @@ from veneercheck.core.divide.anatomy import surface_word
 from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report.amounts import amounts_of
+from veneercheck.report.asked import question_words
 from veneercheck.report.captions import case_words, limits_words, stated, zone_words
 from veneercheck.report.carrying import spots_named
 from veneercheck.report.colours import AMOUNT_STEP_MM, NOTHING_MM, Amounts, Bands, taken_mm
@@ -28,7 +29,7 @@ from veneercheck.report.pack import (
 )
 from veneercheck.report.scene import Scene, bead_places, on_metal, what_matters
 from veneercheck.report.sections import told_apart
-from veneercheck.report.verdict import measures_words, question_words
+from veneercheck.report.verdict import measures_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.machine.aside import put
+from veneercheck.report.asked import questions_once
 from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.carrying import (
     connector_note,
@@ -50,7 +51,6 @@ from veneercheck.report.verdict import (
     decision_sentences,
     fault_words,
     metal_words,
-    questions_once,
     recheck_sentences,
     runout_note,
     stage_words,

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from veneercheck.machine.aside import put
+from veneercheck.report.asked import questions_once
 from veneercheck.report.captions import case_words, limits_words, zone_words
 from veneercheck.report.carrying import (
     connector_note,
@@ -53,7 +54,6 @@ from veneercheck.report.verdict import (
     decision_sentences,
     finding_words,
     metal_words,
-    questions_once,
     reading_words,
     recheck_sentences,
     runout_note,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from veneercheck.machine.aside import put
+from veneercheck.report.asked import questions_once
 from veneercheck.report.captions import case_words, limits_words, stated
 from veneercheck.report.colours import INK
 from veneercheck.report.drawing import WHITE, font, scale_bar, side_name, swatch
@@ -16,7 +17,6 @@ from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
 from veneercheck.report.stills import picture_of
 from veneercheck.report.verdict import (
     action_words,
-    questions_once,
     reading_words,
     verdict_sentences,
     zone_place,

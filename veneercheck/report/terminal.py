@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
+from veneercheck.report.asked import questions_once
 from veneercheck.report.carrying import connector_rows, in_all, spots_told
 from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions, metal_told
 from veneercheck.report.verdict import (
@@ -17,7 +18,6 @@ from veneercheck.report.verdict import (
     metal_under,
     nowhere_cut,
     place_words,
-    questions_once,
     reading_words,
     reasons,
     recheck_sentences,
