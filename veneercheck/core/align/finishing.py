@@ -46,6 +46,10 @@ from veneercheck.core.types import (
     TriangleMesh,
 )
 
+Placed = Callable[[float | Floats, RigidMotion | None], Alignment]
+"""Lays the framework on the wax-up, for so much taken off in mm, everywhere or at every vertex;
+near a pose, if one is given."""
+
 _SURE, _SURE_MM, _ALIKE_MM = 3.0, 0.01, 0.005
 """An amount is believed that is known so well, and lies so far from what the profile says."""
 
@@ -79,7 +83,7 @@ def before(framework: TriangleMesh, taken_mm: float | Floats) -> TriangleMesh:
 
 
 def by_measure(
-    placed: Callable[[float | Floats, RigidMotion | None], Alignment],
+    placed: Placed,
     framework: TriangleMesh,
     waxup: TriangleMesh,
     guess_mm: float,
@@ -90,9 +94,7 @@ def by_measure(
 
     Parameters
     ----------
-    placed : callable
-        Lays the framework on the wax-up, for so much taken off in mm, everywhere or at every
-        vertex; near a pose, if one is given.
+    placed : Placed
     framework, waxup : TriangleMesh
     guess_mm : float
         What the profile says; kept where nothing surer is found.
@@ -135,7 +137,7 @@ def by_measure(
 
 
 def by_contact(
-    placed: Callable[[float | Floats, RigidMotion | None], Alignment],
+    placed: Placed,
     framework: TriangleMesh,
     waxup: TriangleMesh,
     *,
@@ -193,7 +195,7 @@ def _stands_off(inside_mm: float) -> Fault:
 
 
 def _of_the_metal_alone(
-    placed: Callable[[float | Floats, RigidMotion | None], Alignment],
+    placed: Placed,
     each_mm: Floats,
     found: Alignment,
     used_mm: float,
