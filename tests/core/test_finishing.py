@@ -187,6 +187,7 @@ def test_a_doubtful_pose_is_looked_at_though_its_fit_shows_no_coat(body) -> None
 
 
 def test_where_no_spray_is_nothing_is_said_and_laid_once(body) -> None:
+    """Source: the body as it was made."""
     found, inside_mm, told, off_mm = of_wax(body, body.framework, body.waxup)
     assert (inside_mm, told, len(off_mm)) == (0.0, (), 1)
     assert abs(found.evidence.even_mm) < 0.003
