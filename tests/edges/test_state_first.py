@@ -126,6 +126,24 @@ def test_report_and_bench_sheet_begin_with_the_state(state: str, lang: str, tmp_
         assert REASON in plain(made), name
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler is not installed")
+def test_what_both_scans_told_side_by_side_stands_on_paper_too(tmp_path: Path) -> None:
+    """Source: the remark put in, said as on the page; a file for the record must not say less."""
+    filed = filed_as("trusted", tmp_path)
+    code, values = "spray_on_waxup", {"off": 0.03}
+    filed.document["remarks"] = [{"kind": "spray", "words": "", "code": code, "values": values}]
+    write_papers(tmp_path, filed, Words("de"), drawings={})
+    for name in (REPORT, BENCH):
+        made = subprocess.run(
+            ["pdftotext", "-layout", tmp_path / name, "-"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        told = plain(made)
+        assert "das Wax-up steht um 0,03 mm über dem, was nicht reduziert wurde" in told, name
+
+
 @pytest.mark.parametrize("state", ["trusted", "given"])
 def test_nothing_is_put_before_a_sound_result(state: str, tmp_path: Path) -> None:
     """A frame that nothing contradicts is no alarm: the heading stays the first line."""
