@@ -66,6 +66,7 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.not_seated(0.0524, own_used=True),
         told.not_seated(0.0524, own_used=False),
         told.halves(0.0301),
+        told.parted(0.0301),
         told.another_size(1.0123),
         told.another_size(0.9877),
         told.bowed(0.088),
@@ -95,7 +96,7 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     assert german[4].startswith("nur 3,1 mm²")
     assert german[5].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
     assert "gleicht einem Zylinder" in german[6]
-    assert " 1,23 % größer" in german[11] and " 1,23 % kleiner" in german[12]
+    assert " 1,23 % größer" in german[12] and " 1,23 % kleiner" in german[13]
 
 
 def every_sentence_on_directions() -> list[str]:

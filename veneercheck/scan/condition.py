@@ -9,6 +9,7 @@ import numpy as np
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.crossings import folded_crossings
+from veneercheck.scan.layers import doubled_patches, inner_sheets
 from veneercheck.scan.noise import noise_with_sides
 from veneercheck.scan.orientation import set_right, turned
 from veneercheck.scan.repair import (
@@ -90,6 +91,8 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
     if turning.turn is not None:
         bench.mesh = turned(bench.mesh, turning.turn)
         shape = shape_of(bench.mesh)
+    part, shape, rims = _without_sheets(bench, part, shape, rims)
+    bench.faults += doubled_patches(bench.mesh, bench.sides, part, shape)
     bench.faults += _told_borders(bench.mesh, bench.sides, rims)
     bench.faults += _told_needles(bench.mesh, shape)
     look = look_over(bench.mesh, bench.sides, shape)
@@ -160,6 +163,18 @@ def _drop_fragments(bench: _Bench, shape: Shape) -> tuple[Ints, Shape]:
         return part, shape
     bench.keep(bench.mesh.faces[fix.keep])
     return _relabelled(part[fix.keep]), shape.of(fix.keep)
+
+
+def _without_sheets(
+    bench: _Bench, part: Ints, shape: Shape, rims: Rims
+) -> tuple[Ints, Shape, Rims]:
+    fix = inner_sheets(bench.mesh, bench.sides, part, shape)
+    bench.faults += fix.faults
+    if fix.keep is None:
+        return part, shape, rims
+    bench.keep(bench.mesh.faces[fix.keep])
+    left = _relabelled(part[fix.keep])
+    return left, shape.of(fix.keep), rims_of(bench.mesh, bench.sides)
 
 
 def _relabelled(part: Ints) -> Ints:

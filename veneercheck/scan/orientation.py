@@ -34,7 +34,7 @@ _INSIDE = 0.5
 """Winding number beyond which a point lies inside: halfway between none and one turn."""
 
 
-_MOST_JUDGED = 32
+MOST_JUDGED = 32
 """Doubtful parts looked at one by one, the largest first; a shattered scan has thousands."""
 
 
@@ -196,7 +196,7 @@ def _settle_closed(
 ) -> list[Fault]:
     """A closed part must hold a positive volume, unless it is a hollow inside another."""
     order = np.argsort(-np.abs(volume), kind="stable")
-    order = order[closed[order]][:_MOST_JUDGED]
+    order = order[closed[order]][:MOST_JUDGED]
     hollows = 0
     for here in order.tolist():
         corner = mesh.points_mm[mesh.faces[int(np.argmax(part == here)), 0]]
@@ -239,8 +239,8 @@ def _settle_open(
     order = np.argsort(-area, kind="stable")
     order = order[doubtful[order]]
     scene = RayScene(mesh)
-    unclear = len(order[_MOST_JUDGED:])
-    for here in order[:_MOST_JUDGED].tolist():
+    unclear = len(order[MOST_JUDGED:])
+    for here in order[:MOST_JUDGED].tolist():
         members = np.flatnonzero(part == here)
         lead = _sky(mesh, scene, members, area_mm2[members])
         turn_part[here] = lead < -_CLEAR_VOTE
@@ -254,9 +254,25 @@ def _settle_open(
 
 def _sky(mesh: TriangleMesh, scene: RayScene, members: Ints, area_mm2: Floats) -> float:
     """How much more open sky the outside of some triangles sees than their inside, −1 to 1."""
-    total = np.cumsum(area_mm2)
-    if not total[-1] > 0:
+    if not area_mm2.sum() > 0:
         return 0.0
+    seen = [
+        1.0 - float(scene.first_hit(starts, ways).met.mean())
+        for starts, ways in glances(mesh, members, area_mm2)
+    ]
+    return seen[0] - seen[1]
+
+
+def glances(
+    mesh: TriangleMesh, members: Ints, area_mm2: Floats
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Rays from some triangles, spread by their area: outward from them, and inward.
+
+    Returns
+    -------
+    tuple of two pairs (starts, ways), ndarrays of shape (k, 3)
+    """
+    total = np.cumsum(area_mm2)
     at = np.searchsorted(total, (np.arange(_VOTERS) + 0.5) / _VOTERS * total[-1])
     corners = mesh.points_mm[mesh.faces[members[np.minimum(at, len(members) - 1)]]]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -268,16 +284,12 @@ def _sky(mesh: TriangleMesh, scene: RayScene, members: Ints, area_mm2: Floats) -
     ways = ways * np.where(rise < 0, -1.0, 1.0)[:, :, None]
     lift = _LIFT * float(np.ptp(mesh.points_mm, axis=0).max())
     centre = corners.mean(axis=1)[:, None, :]
-    seen = [
-        1.0 - float(_hits(scene, centre + side * lift * normal, side * ways).mean())
-        for side in (1.0, -1.0)
-    ]
-    return seen[0] - seen[1]
 
+    def on(side: float) -> tuple[Floats, Floats]:
+        starts = np.broadcast_to(centre + side * lift * normal, ways.shape)
+        return starts.reshape(-1, 3), side * ways.reshape(-1, 3)
 
-def _hits(scene: RayScene, origins: Floats, ways: Floats) -> Bools:
-    starts = np.broadcast_to(origins, ways.shape).reshape(-1, 3)
-    return scene.first_hit(starts, ways.reshape(-1, 3)).met
+    return on(1.0), on(-1.0)
 
 
 def _directions(count: int) -> Floats:

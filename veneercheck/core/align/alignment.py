@@ -298,6 +298,8 @@ def _state(done: Fitted, evidence: FitEvidence) -> tuple[AlignmentState, tuple[R
         failed.append(words.too_loose(sure.bound_mm, body, last, sure))
     elif sure.bound_mm > _TRUSTED_BOUND_MM:
         doubt.append(words.too_loose(sure.bound_mm, body, last, sure))
+    elif sure.parted_mm > _TRUSTED_BOUND_MM:
+        doubt.append(words.parted(sure.parted_mm))
     lead = (1.0 - evidence.rival_share) * quality.score_mm2
     near = evidence.rival_share > _RIVAL_SHARE and lead < _RIVAL_LEAD_MM2
     if near or evidence.rival_share > _CLOSE_RIVAL_SHARE:

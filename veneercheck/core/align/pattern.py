@@ -187,19 +187,29 @@ def _solved(jacobian: Floats, shown: _Shown, *, patches: bool = False) -> tuple[
     middle = unit_rows.T @ (unit_rows * squared[:, None])
     covariance = inverse @ middle @ inverse * shown.power_mm4
     if patches:
-        covariance = covariance + left_out(unit_rows, weight, residual, shown.arm_mm)
+        covariance = covariance + left_out(unit_rows, weight, residual, cubes(shown.arm_mm))
     return value / scale, covariance / np.outer(scale, scale)
 
 
-def left_out(jacobian: Floats, weight: Floats, residual: Floats, arm_mm: Floats) -> Floats:
+def cubes(arm_mm: Floats) -> Ints:
+    """Number of the cube of 3 mm that each point lies in, shape (n,), none left out."""
+    cell = np.floor(arm_mm / _PATCH_MM).astype(np.int64)
+    cell -= cell.min(axis=0)
+    number = np.ravel_multi_index(cell.T, cell.max(axis=0) + 1)
+    return np.unique(number, return_inverse=True)[1].reshape(-1).astype(np.int64)
+
+
+def left_out(jacobian: Floats, weight: Floats, residual: Floats, patch: Ints) -> Floats:
     """Covariance of coefficients by leaving out patch after patch (jackknife; Tukey 1958).
 
     Facets of a thinned mesh lie beside the surface by a way that hangs together as far as they
     reach; residuals that are thought independent say nothing of it.
+
+    Parameters
+    ----------
+    patch : ndarray of int64, shape (n,)
+        Number of the patch that each residual stands on, none left out.
     """
-    cell = np.floor(arm_mm / _PATCH_MM).astype(np.int64)
-    cell -= cell.min(axis=0)
-    _, patch = np.unique(np.ravel_multi_index(cell.T, cell.max(axis=0) + 1), return_inverse=True)
     order = np.argsort(patch, kind="stable")
     ends = np.searchsorted(patch[order], np.arange(1, patch.max() + 1))
     rows, weighted = jacobian[order], (jacobian * weight[:, None])[order]

@@ -19,7 +19,7 @@ import math
 import numpy as np
 
 from veneercheck.core.align.pairs import Pairs, Target, pair
-from veneercheck.core.align.pattern import left_out
+from veneercheck.core.align.pattern import cubes, left_out
 from veneercheck.core.align.polish import Body, moved, vertices_as_samples
 from veneercheck.core.align.sampling import Samples, sample
 from veneercheck.core.align.solver import rows, solved
@@ -180,7 +180,7 @@ class _Uncut:
         used = weight > 0
         power = integrated_covariance(self.point_mm[used], left_mm[used])
         arm = self.point_mm - self.centre_mm
-        uneven = left_out(jacobian, weight, left_mm, arm)
+        uneven = left_out(jacobian, weight, left_mm, cubes(arm))
         return math.sqrt(max(float(covariance[6, 6] / each_mm2 * power + uneven[6, 6]), 0.0))
 
 

@@ -100,6 +100,17 @@ def halves(apart_mm: float) -> Reason:
     )
 
 
+def parted(bound_mm: float) -> Reason:
+    """Parts of the reference disagree."""
+    return Reason(
+        "parted",
+        f"parts of the uncut surface do not agree: without one of them the fit moves by up to "
+        f"±{2000 * bound_mm:.0f} µm (k = 2) at the farthest point; a scan joined askew, spray on "
+        "one side, or bent",
+        {"bound": 2000 * bound_mm},
+    )
+
+
 SIZE = "another_size"
 
 
