@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from edges.test_scan_condition import on_a_plinth
 from veneercheck.core.errors import MeshError
+from veneercheck.core.mesh import nearest
 from veneercheck.core.mesh.nearest import NearestSurface, WalkableSurface, closest_on_triangles
 from veneercheck.core.types import TriangleMesh
 
@@ -127,3 +129,24 @@ def test_a_walk_stays_on_the_side_where_it_began() -> None:
 def test_a_surface_without_triangles_is_refused() -> None:
     with pytest.raises(MeshError, match="no nearest point"):
         NearestSurface(TriangleMesh([[0, 0, 0]], np.zeros((0, 3))))
+
+
+@pytest.mark.parametrize("most", [None, 5])
+def test_long_triangles_halved_for_the_tree_are_told_as_they_are(monkeypatch, most) -> None:
+    """Source: every triangle of a plinth asked by itself; its corners lie amid fine ones."""
+    if most is not None:
+        monkeypatch.setattr(nearest, "_MOST_PIECES", most)
+    mesh = on_a_plinth(n=24, step=0.4)
+    long = np.ptp(mesh.points_mm[mesh.faces], axis=1).max(axis=1) > 5.0
+    assert 20 < long.sum() < len(long) // 4
+    points = np.random.default_rng(2).uniform([-2, -2, -6], [11, 11, 2], size=(300, 3))
+    found = NearestSurface(mesh).query(points)
+    every = closest_on_triangles(
+        np.repeat(points, len(mesh.faces), axis=0),
+        np.tile(mesh.points_mm[mesh.faces], (len(points), 1, 1)),
+    ).reshape(len(points), -1, 3)
+    expected = np.linalg.norm(every - points[:, None], axis=2)
+    assert found.distance_mm == pytest.approx(expected.min(axis=1), abs=1e-9)
+    told = expected[np.arange(len(points)), found.face]
+    assert told == pytest.approx(expected.min(axis=1), abs=1e-9)
+    assert long[found.face].sum() > 50

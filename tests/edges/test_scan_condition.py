@@ -157,6 +157,49 @@ def test_graded_mesh_is_not_taken_for_filled(tmp_path: Path) -> None:
     assert scan.filled is None
 
 
+def on_a_plinth(n: int = 80, step: float = 0.125, deep: float = 4.0) -> TriangleMesh:
+    """A fine face on a block whose other faces are a few long triangles."""
+    top = plate(n, step)
+    number = np.arange(n * n).reshape(n, n)
+    rims = (number[:, 0], number[-1, :], number[::-1, -1], number[0, ::-1])
+    low = n * n + np.arange(4)
+    faces = [top.faces]
+    for k, rim in enumerate(rims):
+        here, after = np.full(n - 1, low[k]), low[(k + 1) % 4]
+        faces += [np.stack([here, rim[1:], rim[:-1]], axis=1), np.array([[low[k], after, rim[-1]]])]
+    faces.append(np.array([[low[0], low[2], low[1]], [low[0], low[3], low[2]]]))
+    corners = top.points_mm[[rim[0] for rim in rims]] - [0.0, 0.0, deep]
+    return TriangleMesh(np.concatenate([top.points_mm, corners]), np.concatenate(faces))
+
+
+def test_a_plinth_of_a_few_triangles_is_neither_filled_nor_spiked(tmp_path: Path) -> None:
+    scan = scan_of(on_a_plinth(), tmp_path)
+    assert [fault(scan, kind) for kind in ("inside_out", "holes", "spikes")] == [None] * 3
+    assert fault(scan, "filled_areas") is None
+    assert scan.filled is None
+    assert fault(scan, "coarse_areas") is not None
+
+
+def test_flat_areas_of_a_thinned_mesh_are_not_taken_for_filled(tmp_path: Path) -> None:
+    """A mesh thinned by curvature is coarse wherever it is smooth; no scanner filled it."""
+    import igl
+
+    from phantom.surface import triangulate
+
+    half = np.array([5.0, 3.0, 3.0])
+
+    def wavy(points: np.ndarray) -> np.ndarray:
+        out = np.linalg.norm(np.maximum(np.abs(points) - (half - 1.0), 0.0), axis=1) - 1.0
+        return out - 0.1 * np.sin(4 * points[:, 0]) * (points[:, 2] > 0)
+
+    whole = triangulate(wavy, -half - 0.6, half + 0.6, 0.15)
+    thin = igl.qslim(whole.points_mm, whole.faces, len(whole.faces) // 6)
+    mesh = TriangleMesh(np.asarray(thin[0]), np.asarray(thin[1]))
+    scan = scan_of(mesh, tmp_path)
+    assert fault(scan, "filled_areas") is None
+    assert scan.filled is None
+
+
 def test_spike_has_its_place_and_height(tmp_path: Path) -> None:
     mesh = torus()
     points = mesh.points_mm.copy()

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 
+from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
@@ -278,10 +279,8 @@ def glances(
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
     corners, cross, length = corners[length > 0], cross[length > 0], length[length > 0]
-    normal = (cross / length[:, None])[:, None, :]
-    ways = np.broadcast_to(_directions(_GLANCES), (len(normal), _GLANCES, 3))
-    rise = np.einsum("ijk,ijk->ij", ways, np.broadcast_to(normal, ways.shape))
-    ways = ways * np.where(rise < 0, -1.0, 1.0)[:, :, None]
+    normal = cross / length[:, None]
+    ways, normal = rays.glances(normal, _GLANCES), normal[:, None, :]
     lift = _LIFT * float(np.ptp(mesh.points_mm, axis=0).max())
     centre = corners.mean(axis=1)[:, None, :]
 
@@ -290,12 +289,3 @@ def glances(
         return starts.reshape(-1, 3), side * ways.reshape(-1, 3)
 
     return on(1.0), on(-1.0)
-
-
-def _directions(count: int) -> Floats:
-    """Directions spread evenly over the sphere (spiral of the golden angle)."""
-    k = np.arange(count) + 0.5
-    z = 1.0 - 2.0 * k / count
-    turn = np.pi * (3.0 - np.sqrt(5.0)) * k
-    flat = np.sqrt(1.0 - z * z)
-    return np.stack([flat * np.cos(turn), flat * np.sin(turn), z], axis=1)

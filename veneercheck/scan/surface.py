@@ -28,6 +28,10 @@ _SPIKE_SIDES = 3.0
 _SPIKE_STEEPNESS = 0.7
 """Height over mean side: the half-angle at the tip is below 45°."""
 
+_SPIKE_FOOT = 0.7
+"""A spike stands on a small foot: all sides round it are shorter than its own. Round the corner of
+a coarse plinth some are as long."""
+
 _FILLED_SIDES = 3.0
 """Triangles of a filling are this many times longer than the usual side…"""
 
@@ -39,6 +43,13 @@ _FILLED_RIM = 0.5
 
 _FILLED_MM2 = 0.5
 """Smaller fillings lie within the smoothing of any scanner."""
+
+_FILLED_MOST_MM2 = 60.0
+"""Larger ones are a plinth, or what closes a scan below: no hole within a veneer is so large."""
+
+_UNEVEN_SHARE = 0.03
+"""Where so much of a mesh is graded, or coarse beside what looks filled, it was thinned: its smooth
+areas look as fillings do."""
 
 _FILLED_BEND = 0.8
 """Mean cosine between neighbours within a filling: spanned smooth, not a body's own edges."""
@@ -127,7 +138,9 @@ def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> lis
     if not len(tips):
         return []
     height, side = _stand_off(mesh, edges[long], length[long], tips)
-    spikes = tips[(height > _SPIKE_MM) & (height > _SPIKE_STEEPNESS * side)]
+    steep = (height > _SPIKE_MM) & (height > _SPIKE_STEEPNESS * side)
+    steep &= _round_the_foot(mesh, tips) < _SPIKE_FOOT * side
+    spikes, height = tips[steep], height[steep]
     if not len(spikes):
         return []
     values = {"high": float(height.max())}
@@ -136,6 +149,18 @@ def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> lis
     if len(spikes) == 1:
         words = f"1 spike {high} it is."
     return [Fault("spikes", len(spikes), words, middle(mesh.points_mm[spikes]), values)]
+
+
+def _round_the_foot(mesh: TriangleMesh, tips: Ints) -> Floats:
+    """Longest side round each tip that does not touch it, in mm."""
+    corner = mesh.faces.reshape(-1)
+    one, other = mesh.faces[:, [1, 2, 0]].reshape(-1), mesh.faces[:, [2, 0, 1]].reshape(-1)
+    at = np.flatnonzero(np.isin(corner, tips))
+    gap = mesh.points_mm[one[at]] - mesh.points_mm[other[at]]
+    length = np.sqrt(np.einsum("ij,ij->i", gap, gap))
+    longest = np.zeros(len(mesh.points_mm))
+    np.maximum.at(longest, corner[at], length)
+    return longest[tips]
 
 
 def _stand_off(
@@ -176,7 +201,10 @@ def _filled(
     chosen &= _sharp_rim(mesh, sides, coarse, fine, patch) >= _FILLED_RIM
     chosen &= _bend(shape, patch, one[within], other[within], count) >= _FILLED_BEND
     faces = chosen[patch]
-    if not faces.any():
+    uneven = float(shape.area_mm2[~fine & ~faces].sum())
+    chosen &= area <= _FILLED_MOST_MM2
+    faces = chosen[patch]
+    if not faces.any() or uneven > _UNEVEN_SHARE * float(shape.area_mm2.sum()):
         return None, []
     filled = np.zeros(len(mesh.points_mm), dtype=bool)
     filled[mesh.faces[faces].reshape(-1)] = True

@@ -49,8 +49,8 @@ COVERAGE = 3.0
 CUT_DEPTH_MM = 0.3
 """Somewhere a cut surface is at least this deep."""
 
-LEAST_CUT_MM2 = 1.0
-LEAST_ISLAND_MM2 = 0.25
+LEAST_CUT_MM2, LEAST_ISLAND_MM2, _SPECK_MM2 = 1.0, 0.25, 0.02
+"""What is smaller than the last is one vertex's noise: no island, and its flanks are cut."""
 LEAST_FITTING_MM2 = 4.0
 """Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
 
@@ -158,7 +158,8 @@ def divide(
     beside = _specks_beside_the_line(enclosed, code, reading, width)
     for part in enclosed:
         painted = paint is not None and bool((paint[part] >= 0).any())
-        if beside[part].any() and not painted:
+        speck = float(reading.space.area_mm2[part].sum()) < _SPECK_MM2
+        if (speck or beside[part].any()) and not painted:
             code[part] = Region.CUT
             continue
         bump = not painted and _is_bump(part, reading)
@@ -209,7 +210,7 @@ def _tolerance_mm(reading: Reading, limits: Limits) -> float:
 def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None) -> Ints:
     space, edges = reading.space, reading.edges
     s = space.nearest_mm
-    near = np.isfinite(s) & (np.abs(s) <= REACH_MM)
+    near = np.isfinite(s) & (np.abs(s) <= REACH_MM) & ~reading.enclosed
     agrees = reading.agreement >= AGREEING_COS
     code = np.full(len(s), Region.UNSORTED, dtype=np.int64)
     code[near & agrees & (np.abs(s) <= tolerance)] = Region.UNCUT
@@ -229,7 +230,7 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
-    code[hidden(code, reading)] = Region.CUT
+    code[hidden(code, reading) & ~reading.enclosed] = Region.CUT
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code

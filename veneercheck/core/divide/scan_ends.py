@@ -103,7 +103,7 @@ def share_read(vertices: Ints, reading: Reading, unread: Bools, *, too_thick: bo
         own[vertices] = True
         near = np.isfinite(reach_along_edges(reading.points_mm, reading.edges, own, _BESIDE_MM))
         area_mm2 += float(space.area_mm2[near & unread].sum())
-    return read_mm2 / area_mm2
+    return max(read_mm2, 0.0) / area_mm2  # rounding leaves a little less than nothing
 
 
 def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limits) -> Floats:

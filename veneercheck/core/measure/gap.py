@@ -14,11 +14,11 @@ tree over the contour that bounds the gap (what lies on metal farther than 1 mm 
 out), and a line of sight, lifted 0.1 mm, that the metal must not cross; where it does, the nearest
 seen of those within some three millimetres; the walk only where nothing is seen. Contour that is
 turned away from the point by more than 139° and not ahead of it is left out, too: past the edge of
-a thin wall that of its other side is seen. Points out of the contour see it from outside. Instead of:
-local thickness (the largest ball anywhere that holds the point) for too thick: a pit narrower than
-it is deep would read less than its depth, and over a sharp cusp a sound, even cut would read up to
-1.5 times its depth. Cost: one more tree; a contour seen past a bump of less than 0.1 mm counts as
-seen, and that of a wall's other side where it is turned away by less.
+a thin wall that of its other side is seen. Points out of the contour see it from outside. Instead
+of: local thickness (the largest ball anywhere that holds the point) for too thick: a pit narrower
+than it is deep would read less than its depth, and over a sharp cusp a sound, even cut would read
+up to 1.5 times its depth. Cost: one more tree; a contour seen past a bump of less than 0.1 mm
+counts as seen, and that of a wall's other side where it is turned away by less.
 
 The distance to the contour is read along the contour's normal at its foot. The least of many noisy
 distances is short by about one sigma, and the normal of the vertex beside the foot makes it long by

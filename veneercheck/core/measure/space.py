@@ -10,6 +10,7 @@ import numpy as np
 
 from veneercheck.core.errors import MeshError
 from veneercheck.core.measure.both_ways import GRAZING_DEG, REACH_MM, RaysBothWays, cosine_at
+from veneercheck.core.measure.enclosed import enclosed
 from veneercheck.core.measure.gap import Gap
 from veneercheck.core.measure.outside import FromOutside, look_from_outside
 from veneercheck.core.measure.own_side import (
@@ -63,7 +64,9 @@ class Reading:
     agreement : ndarray, shape (n,)
         Cosine between that direction and the contour's normal at the nearest contour point.
     sees_itself : ndarray of bool, shape (n,)
-        The outward ray meets the framework itself before the contour.
+        The outward ray meets the framework itself before the contour, and it is not `enclosed`.
+    enclosed : ndarray of bool, shape (n,)
+        The metal closes the vertex in on all sides: sheets of a fold under the surface.
     across_mm : ndarray, shape (n,)
         How far off it meets the framework, contour or not; infinite where it does not.
     edges : ndarray of int64, shape (e, 2)
@@ -85,6 +88,7 @@ class Reading:
     normals: Floats
     agreement: Floats
     sees_itself: Bools
+    enclosed: Bools
     across_mm: Floats
     edges: Ints
     outside: FromOutside
@@ -205,7 +209,8 @@ def measure(
         inner.surface.mesh.points_mm,
         inner.surface.normals,
         nearest.agreement,
-        sees_itself=inward.meets_itself_mm < rays.left_after_mm,
+        sees_itself=(inward.meets_itself_mm < rays.left_after_mm) & ~inward.enclosed,
+        enclosed=inward.enclosed,
         across_mm=inward.meets_itself_mm,
         edges=inner.edges,
         outside=inward.outside,
@@ -330,6 +335,7 @@ class _Inward:
     metal_mm: Floats
     other_side: Ints
     meets_itself_mm: Floats
+    enclosed: Bools
     outside: FromOutside
 
 
@@ -346,8 +352,11 @@ def _inward(one: _Side, other: _Side, limits: Limits, engine: EngineName | None)
         deep_mm=limits.layer.greatest_mm,
         noise_mm=math.hypot(inner.scan_noise_mm, outer.scan_noise_mm),
     )
+    shut = enclosed(inner, one.edges, metal, own.distance_mm)
     metal_mm, other_side = _metal(inner, metal)
-    return _Inward(metal, metal_mm, other_side, own.distance_mm, outside)
+    within = shut | ((other_side >= 0) & shut[other_side])
+    metal_mm[within], other_side[within] = np.nan, -1
+    return _Inward(metal, metal_mm, other_side, own.distance_mm, shut, outside)
 
 
 def _metal(inner: Prepared, metal: RayScene) -> tuple[Floats, Ints]:

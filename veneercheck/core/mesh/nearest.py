@@ -20,6 +20,10 @@ _NEEDLE_SIN2 = 1e-12
 would give it a plane."""
 
 
+_LONG_MM, _LONG_SIDES, _MOST_PIECES = 1.5, 8.0, 200_000
+"""Longer triangles, and so many times longer than usual, are halved for the tree, up to so many."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Nearest:
     """The nearest point of a surface to each query point.
@@ -57,7 +61,7 @@ class NearestSurface:
             raise MeshError("a surface without triangles has no nearest point.")
         import igl
 
-        self._points, self._faces = mesh.points_mm, mesh.faces
+        self._points, self._faces, self._whole = _in_short_pieces(mesh)
         self._tree: Any = igl.AABB()
         self._tree.init(self._points, self._faces)
 
@@ -66,7 +70,47 @@ class NearestSurface:
         points = np.ascontiguousarray(points_mm, dtype=np.float64)
         squared, face, place = self._tree.squared_distance(self._points, self._faces, points)
         distance = np.sqrt(np.maximum(np.atleast_1d(squared), 0.0))
-        return Nearest(distance, np.atleast_1d(face), np.asarray(place).reshape(-1, 3))
+        face = np.atleast_1d(face)
+        face = face if self._whole is None else self._whole[face]
+        return Nearest(distance, face, np.asarray(place).reshape(-1, 3))
+
+
+def _in_short_pieces(mesh: TriangleMesh) -> tuple[Floats, Ints, Ints | None]:
+    """The triangles with those far longer than usual halved over and over, and of what triangle
+    each is a piece; None where none was halved.
+
+    The boxes of a plinth's long triangles hold half of a scan, and a tree asks all that is in them.
+    """
+    points, faces = mesh.points_mm, mesh.faces
+    squared = _squared_sides(points, faces)
+    usual = float(np.median(squared.max(axis=1)[:: max(len(faces) // 20_000, 1)]))
+    limit = max(_LONG_MM**2, _LONG_SIDES**2 * usual)
+    whole = np.arange(len(faces))
+    long = squared.max(axis=1) > limit
+    if not long.any():
+        return points, faces, None
+    done, owner = [faces[~long]], [whole[~long]]
+    while long.any() and len(points) < len(mesh.points_mm) + _MOST_PIECES:
+        faces, whole, squared = faces[long], whole[long], squared[long]
+        k = squared.argmax(axis=1)[:, None]
+        a, b, c = (np.take_along_axis(faces, (k + i) % 3, axis=1)[:, 0] for i in range(3))
+        middle = np.arange(len(points), len(points) + len(faces))
+        points = np.concatenate([points, 0.5 * (points[a] + points[b])])
+        faces = np.concatenate([np.stack([a, middle, c], 1), np.stack([middle, b, c], 1)])
+        whole = np.concatenate([whole, whole])
+        squared = _squared_sides(points, faces)
+        long = squared.max(axis=1) > limit
+        done.append(faces[~long])
+        owner.append(whole[~long])
+    done.append(faces[long])
+    owner.append(whole[long])
+    return points, np.concatenate(done), np.concatenate(owner)
+
+
+def _squared_sides(points: Floats, faces: Ints) -> Floats:
+    """Of the sides that begin at each corner, shape (m, 3)."""
+    sides = points[faces[:, [1, 2, 0]]] - points[faces]
+    return np.asarray(np.einsum("ijk,ijk->ij", sides, sides))
 
 
 class NearestPoints:

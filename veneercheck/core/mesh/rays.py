@@ -144,6 +144,17 @@ class RayScene:
         return distance
 
 
+def glances(normals: Floats, count: int) -> Floats:
+    """Directions spread evenly over the side that each normal looks to, shape (n, count, 3)."""
+    k = np.arange(count) + 0.5
+    z = 1.0 - 2.0 * k / count  # spiral of the golden angle
+    turn = np.pi * (3.0 - np.sqrt(5.0)) * k
+    flat = np.sqrt(1.0 - z * z)
+    every = np.stack([flat * np.cos(turn), flat * np.sin(turn), z], axis=1)
+    side = np.where(normals @ every.T < 0, -1.0, 1.0)
+    return np.asarray(every * side[:, :, None])
+
+
 def default_engine() -> EngineName:
     """The fastest ray engine that is installed here."""
     return "embree" if importlib.util.find_spec("embreex") else "portable"

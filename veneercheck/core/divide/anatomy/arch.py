@@ -35,6 +35,10 @@ _LEAST_MOUTH = 0.1
 """Share of a hollow's surface that its mouth must have: a cylinder four times as deep as wide has
 6 %, a retainer's inside 15 to 30 %."""
 
+_UNDERCUT, _MOST_UNDERCUT = 0.2, 0.03
+"""Surface so turned from the mouth, and its share in a hollow: 0.000 in retainers, 0.08 and more
+where walls of embrasures passed for one."""
+
 _END_MM = 2.5
 """The rounded ends of the outline say nothing of the direction, and are left out."""
 
@@ -175,14 +179,17 @@ def drawn_side(cloud: Cloud) -> Floats | None:
     Returns
     -------
     ndarray, shape (3,), or None
-        None where no inside of a retainer is known, or only walls whose sum says nothing.
+        None where no inside of a retainer is known, or only walls whose sum says nothing, or some
+        that face away from the mouth: those of embrasures do, a hollow's hardly anywhere.
     """
     weight = cloud.area_mm2 * cloud.fitting
     total = weight @ cloud.normals
     known = weight.sum() >= _LEAST_OPEN * cloud.area_mm2.sum()
     if not known or np.linalg.norm(total) < _LEAST_MOUTH * weight.sum():
         return None
-    return -_direction(total)
+    mouth = _direction(total)
+    turned = weight @ (cloud.normals @ mouth < -_UNDERCUT)
+    return None if turned > _MOST_UNDERCUT * weight.sum() else -mouth
 
 
 def plane_of(occlusal: Floats) -> Floats:

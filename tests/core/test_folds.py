@@ -1,0 +1,96 @@
+"""Surface that was pushed inward by more than its radius: sheets of its folds bound no metal."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from core.test_measure_bodies import LIMITS, reading_of
+from phantom.surface import triangulate
+from veneercheck.core.divide import regions
+from veneercheck.core.divide.anatomy import arch
+from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.types import Floats, Region, TriangleMesh
+
+HALF = np.array([9.0, 4.0, 3.5])
+ROUND_MM, CUT_MM = 0.6, 1.4
+
+
+def block(points: Floats) -> Floats:
+    """Distance to a block with rounded edges."""
+    out = np.linalg.norm(np.maximum(np.abs(points) - (HALF - ROUND_MM), 0.0), axis=1)
+    return np.asarray(out - ROUND_MM)
+
+
+@pytest.fixture(scope="module")
+def pushed() -> tuple[TriangleMesh, TriangleMesh, Reading]:
+    """The block, its upper half pushed inward along its normals, and what is read of the two."""
+    waxup = triangulate(block, -HALF - 0.5, HALF + 0.5, 0.22)
+    ramp = np.clip((waxup.points_mm[:, 2] + 0.5) / 0.8, 0.0, 1.0)
+    moved = waxup.points_mm - CUT_MM * ramp[:, None] * vertex_normals(waxup)
+    framework = TriangleMesh(moved, waxup.faces)
+    return framework, waxup, reading_of(framework, waxup)
+
+
+def test_sheets_of_a_fold_are_enclosed_and_nothing_else_is(pushed) -> None:
+    """Source: the offset of the block by more than its edges' radius is a block with sharp edges;
+    whatever of the pushed surface lies beyond that is a sheet."""
+    framework, _, reading = pushed
+    beyond = np.abs(framework.points_mm) - (HALF - CUT_MM)
+    upper = framework.points_mm[:, 2] > 0.8
+    sheet = upper & (beyond > 0.05).any(axis=1)
+    assert sheet.sum() > 500
+    assert reading.enclosed[sheet].mean() > 0.7
+    proper = upper & ((beyond < -0.1).sum(axis=1) == 2)
+    assert proper.sum() > 1000 and not reading.enclosed[proper].any()
+
+
+def test_no_metal_is_measured_to_the_sheets_of_a_fold(pushed) -> None:
+    """Source: the block is 7 mm thick under its floor, less the cut."""
+    framework, _, reading = pushed
+    floor = (framework.points_mm[:, 2] > 2.0) & (np.abs(framework.points_mm[:, 0]) < 7.0)
+    floor &= ~reading.enclosed & (reading.normals[:, 2] > 0.9)
+    metal = reading.space.metal_mm[floor]
+    thick = 2 * HALF[2] - CUT_MM
+    assert np.isfinite(metal).mean() > 0.5
+    assert np.nanpercentile(np.abs(metal - thick), 99) < 0.05
+
+
+def test_sheets_of_a_fold_are_neither_cut_nor_the_inside_of_a_retainer(pushed) -> None:
+    framework, _, reading = pushed
+    code = regions.divide(framework, reading, LIMITS).code
+    assert not (code == Region.FITTING_SURFACE).any()
+    assert not np.isin(code[reading.enclosed], (Region.CUT, Region.UNCUT)).any()
+
+
+def test_the_inside_of_a_crown_is_not_enclosed() -> None:
+    """A shell 0.5 mm thick, open below, and a groove: they see the open."""
+
+    def shell(points: Floats) -> Floats:
+        ball = np.abs(np.linalg.norm(points, axis=1) - 4.5) - 0.25
+        return np.asarray(np.maximum(ball, -1.0 - points[:, 2]))
+
+    crown = triangulate(shell, np.full(3, -5.5), np.full(3, 5.5), 0.25)
+    reading = reading_of(crown, crown)
+    inside = np.linalg.norm(crown.points_mm, axis=1) < 4.4
+    assert np.isfinite(reading.across_mm[inside]).sum() > 500
+    assert not reading.enclosed.any()
+
+
+def cloud_of(normals: Floats) -> arch.Cloud:
+    count = len(normals)
+    every, none = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    return arch.Cloud(np.zeros((count, 3)), normals, np.ones(count), every, none, every)
+
+
+def test_walls_that_face_away_from_the_mouth_are_no_retainer() -> None:
+    """Source: area vectors of a half ball's inside sum up to its mouth's, reversed (Gauss)."""
+    rng = np.random.default_rng(3)
+    inside = rng.normal(size=(4000, 3))
+    inside /= np.linalg.norm(inside, axis=1)[:, None]
+    inside[:, 2] = -np.abs(inside[:, 2])  # looks down, out of the mouth
+    found = arch.drawn_side(cloud_of(inside))
+    assert found is not None and found == pytest.approx([0.0, 0.0, 1.0], abs=0.05)
+    walls = np.tile([0.3, 0.0, 0.954], (400, 1))
+    assert arch.drawn_side(cloud_of(np.concatenate([inside, walls]))) is None
