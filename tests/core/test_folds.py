@@ -9,6 +9,7 @@ from core.test_measure_bodies import LIMITS, reading_of
 from phantom.surface import triangulate
 from veneercheck.core.divide import regions
 from veneercheck.core.divide.anatomy import arch
+from veneercheck.core.measure import gap
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import Floats, Region, TriangleMesh
@@ -64,18 +65,23 @@ def test_sheets_of_a_fold_are_neither_cut_nor_the_inside_of_a_retainer(pushed) -
     assert not np.isin(code[reading.enclosed], (Region.CUT, Region.UNCUT)).any()
 
 
-def test_the_inside_of_a_crown_is_not_enclosed() -> None:
-    """A shell 0.5 mm thick, open below, and a groove: they see the open."""
+def test_the_closed_gap_of_a_crown_on_its_die_is_no_fold() -> None:
+    """Source: a wall 0.4 mm thick, 0.3 mm off a die in one mesh, closed below; by its make."""
 
-    def shell(points: Floats) -> Floats:
-        ball = np.abs(np.linalg.norm(points, axis=1) - 4.5) - 0.25
-        return np.asarray(np.maximum(ball, -1.0 - points[:, 2]))
+    def crown_on_die(points: Floats) -> Floats:
+        off = np.linalg.norm(points, axis=1)
+        shell, die = np.abs(off - 4.5) - 0.2, off - 4.0
+        base = np.maximum(np.maximum(off - 4.7, points[:, 2] + 1.0), -3.0 - points[:, 2])
+        return np.asarray(np.minimum(np.minimum(shell, die), base))
 
-    crown = triangulate(shell, np.full(3, -5.5), np.full(3, 5.5), 0.25)
+    crown = triangulate(crown_on_die, np.full(3, -5.5), np.full(3, 5.5), 0.2)
     reading = reading_of(crown, crown)
-    inside = np.linalg.norm(crown.points_mm, axis=1) < 4.4
-    assert np.isfinite(reading.across_mm[inside]).sum() > 500
+    off = np.linalg.norm(crown.points_mm, axis=1)
+    assert (reading.across_mm[np.abs(off - 4.3) < 0.05] < 1.0).mean() > 0.5
     assert not reading.enclosed.any()
+    wall = (off > 4.65) & (crown.points_mm[:, 2] > 0.5)
+    assert np.nanmedian(reading.space.metal_mm[wall]) == pytest.approx(0.4, abs=0.01)
+    assert np.isfinite(reading.space.metal_mm[wall]).mean() > 0.9
 
 
 def cloud_of(normals: Floats) -> arch.Cloud:
@@ -94,3 +100,23 @@ def test_walls_that_face_away_from_the_mouth_are_no_retainer() -> None:
     assert found is not None and found == pytest.approx([0.0, 0.0, 1.0], abs=0.05)
     walls = np.tile([0.3, 0.0, 0.954], (400, 1))
     assert arch.drawn_side(cloud_of(np.concatenate([inside, walls]))) is None
+
+
+def test_contour_far_off_is_asked_only_where_some_of_it_is_seen(pushed, monkeypatch) -> None:
+    """Source: the search that asks all of it, everywhere."""
+    framework, waxup, reading = pushed
+    asked: list[int] = []
+    plain = gap.Gap._sees
+
+    def counting(self, points_mm, *others):
+        asked.append(len(points_mm))
+        return plain(self, points_mm, *others)
+
+    monkeypatch.setattr(gap.Gap, "_sees", counting)
+    reading_of(framework, waxup)
+    few, asked[:] = sum(asked), []
+    monkeypatch.setattr(gap, "_CANDIDATES", (8, 64, 200, 640))
+    every = reading_of(framework, waxup)
+    assert 3 * few < sum(asked)
+    apart = np.abs(every.space.nearest_mm - reading.space.nearest_mm)
+    assert np.nanpercentile(apart, 99.9) < 1e-9

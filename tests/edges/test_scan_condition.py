@@ -141,6 +141,19 @@ def test_filled_area_is_marked_and_only_that(tmp_path: Path) -> None:
     assert fault(scan, "holes") is None
 
 
+def test_a_filling_is_found_beside_a_coarser_strip_far_from_it(tmp_path: Path) -> None:
+    """Scanners take gum more coarsely than teeth."""
+    centre = np.array([11.0, 0.0, 0.0])
+    tooth = fan_over_hole(with_hole(torus(n=160, noise=0.005), centre, 1.2))
+    strip = plate(n=26, step=0.45)
+    both = TriangleMesh(
+        np.concatenate([tooth.points_mm, strip.points_mm + [20.0, -5.0, 0.0]]),
+        np.concatenate([tooth.faces, strip.faces + len(tooth.points_mm)]),
+    )
+    found = fault(scan_of(both, tmp_path), "filled_areas")
+    assert found is not None and found.count == 1
+
+
 def test_graded_mesh_is_not_taken_for_filled(tmp_path: Path) -> None:
     """Sizes that grow step by step, 40-fold in all, are a mesh and no filling."""
     n = 60

@@ -63,6 +63,20 @@ def test_what_is_seen_from_one_side_at_least_is_kept(tmp_path: Path) -> None:
         assert len(scan.mesh.faces) == len(dome(6.0).faces) + len(more.faces)
 
 
+@pytest.mark.parametrize(("hole_mm", "patch_mm"), [(1.0, 2.0), (1.3, 2.6), (1.8, 2.9)])
+def test_a_patch_that_covers_a_hole_from_below_is_kept(
+    tmp_path: Path, hole_mm: float, patch_mm: float
+) -> None:
+    """It is the only surface there, though its rim lies under the other's."""
+    body, under = dome(6.0), dome(5.95)
+    aside = np.linalg.norm(body.points_mm - [3.6, 0.0, 4.8], axis=1)
+    below = np.linalg.norm(under.points_mm - [3.57, 0.0, 4.76], axis=1)
+    pieces = part_of(body, aside > hole_mm), part_of(under, below < patch_mm)
+    scan = scan_of(joined(*pieces), tmp_path)
+    assert fault(scan, "inner_sheets") is None
+    assert len(scan.mesh.faces) == sum(len(piece.faces) for piece in pieces)
+
+
 @pytest.mark.parametrize(("apart_mm", "told"), [(0.05, True), (0.01, False)])
 def test_patches_that_lie_twice_are_told(tmp_path: Path, apart_mm: float, told: bool) -> None:
     """Source: area and distance by construction, a dome and half of a larger one over it."""

@@ -4,7 +4,7 @@ Notes
 -----
 A sheet that lies loose inside a wax-up stops rays as its contour does: «take off 1.05 mm» was told,
 firmly, where 1.5 mm were there. Choice: an open part that sees the inside of other parts on both
-of its sides, wherever it looks, is left out and told. Instead of: winding numbers, which are near
+of its sides, from all its places, is left out and told. Instead of: winding numbers, which are near
 nothing inside a scan that is open below; an inner surface of retainers they would take as well, and
 that sees itself or the open on one side. Cost: a closed part inside is kept, as a hollow may be
 meant.
@@ -16,19 +16,23 @@ import numpy as np
 
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot, vertex_areas, vertex_normals
-from veneercheck.core.types import Fault, Ints, TriangleMesh
-from veneercheck.scan.orientation import MOST_JUDGED, glances
+from veneercheck.core.types import Fault, Floats, Ints, TriangleMesh
+from veneercheck.scan.orientation import GLANCES, MOST_JUDGED, glances
 from veneercheck.scan.repair import NOTHING, Fix, counted, middle
 from veneercheck.scan.shape import Shape
 from veneercheck.scan.topology import Sides
 
-_WALLED_IN = 0.5
-"""Share of what is seen from either side of an inner sheet that is the inside of other parts: from
-outside none is, and a scan that is open below lets some glances out."""
+_WALLED_IN, _MOST_OUT = 0.5, 0.02
+"""Share of what a place of an inner sheet sees on either side that is the inside of other parts,
+and of its places that may see less: a scan that is open below lets some glances out. A patch that
+covers a hole, and lies under its rim round about, sees less from a quarter of them or more."""
 
 _UPON_MM = 0.25
 _SAME_WAY = 0.7
 """Patches of one surface lie so near and face one way; the two sides of a thin wall do not."""
+
+_CELL_MM, _EVERY = 0.5, 4
+"""Space is looked through by cells, and by every so many vertices, for parts side by side."""
 
 _TOLD_APART_MM, _TOLD_MM2 = 0.02, 4.0
 """Beyond the noise of scanners, and as large as what counts as a part."""
@@ -51,6 +55,9 @@ def inner_sheets(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) -> 
     if not is_open.any():
         return NOTHING
     asked = np.flatnonzero(is_open)[np.argsort(-area[is_open], kind="stable")][:MOST_JUDGED]
+    asked = asked[[_boxed_in(mesh, part, one) for one in asked.tolist()]]
+    if not len(asked):
+        return NOTHING
     scene = RayScene(mesh)
     inside = [one for one in asked.tolist() if _walled_in(mesh, scene, part, shape, one)]
     if not inside:
@@ -66,14 +73,25 @@ def inner_sheets(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) -> 
     return Fix(~gone, (Fault("inner_sheets", len(inside), words, place, {"lost": lost}),))
 
 
+def _boxed_in(mesh: TriangleMesh, part: Ints, one: int) -> bool:
+    """Whether the others reach beyond a part on every side: else it is inside nothing."""
+    corners = mesh.points_mm[mesh.faces[:, 0]]
+    mine, others = corners[part == one], corners[part != one]
+    low, high = mine.min(axis=0) > others.min(axis=0), mine.max(axis=0) < others.max(axis=0)
+    return bool((low & high).all())
+
+
 def _walled_in(mesh: TriangleMesh, scene: RayScene, part: Ints, shape: Shape, one: int) -> bool:
     """Whether a part sees the inside of others on both of its sides."""
     members = np.flatnonzero(part == one)
     for starts, ways in glances(mesh, members, shape.area_mm2[members]):
         face = scene.first_hit(starts, ways).face
-        met = face >= 0
+        met = np.flatnonzero(face >= 0)
         leaves = row_dot(scene.face_normal[face[met]], ways[met]) > 0
-        if not np.sum(leaves & (part[face[met]] != one)) > _WALLED_IN * len(face):
+        within = np.zeros(len(face), dtype=bool)
+        within[met] = leaves & (part[face[met]] != one)
+        out = within.reshape(-1, GLANCES).mean(axis=1) < _WALLED_IN
+        if out.mean() > _MOST_OUT:
             return False
     return True
 
@@ -87,13 +105,17 @@ def doubled_patches(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) 
         return []
     of_vertex = np.full(len(mesh.points_mm), -1, dtype=np.int64)
     of_vertex[mesh.faces] = part[:, None]
+    beside = _beside_others(mesh.points_mm, of_vertex)
+    if not len(beside):
+        return []
     normals = vertex_normals(mesh)
     area = vertex_areas(mesh)
     inner = of_vertex >= 0
     inner[sides.start[sides.border]] = False
     size = np.bincount(part, weights=shape.area_mm2)
     upon, apart = np.zeros(len(of_vertex), dtype=bool), np.zeros(len(of_vertex))
-    for one in np.argsort(size, kind="stable")[:-1][-MOST_JUDGED:].tolist():
+    smaller = np.argsort(size, kind="stable")[:-1]
+    for one in smaller[np.isin(smaller, beside)][-MOST_JUDGED:].tolist():
         mine, others = np.flatnonzero(of_vertex == one), np.flatnonzero(inner & (of_vertex != one))
         if not len(others):
             continue
@@ -116,3 +138,14 @@ def doubled_patches(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) 
     )
     values = {"area": total, "apart": usual}
     return [Fault("doubled", 1, words, middle(mesh.points_mm[upon]), values)]
+
+
+def _beside_others(points_mm: Floats, of_vertex: Ints) -> Ints:
+    """Parts that share enough cells of space with others, by some of their vertices."""
+    some = np.flatnonzero(of_vertex >= 0)[::_EVERY]
+    place = np.floor((points_mm[some] - points_mm.min(axis=0)) / _CELL_MM).astype(np.int64)
+    cell = np.ravel_multi_index(place.T, place.max(axis=0) + 1)
+    pairs = np.unique(np.stack([cell, of_vertex[some]], axis=1), axis=0)
+    _, which, count = np.unique(pairs[:, 0], return_inverse=True, return_counts=True)
+    shared = np.bincount(pairs[count[which.reshape(-1)] > 1, 1])
+    return np.flatnonzero(shared >= _TOLD_MM2 / _CELL_MM**2 / 4)

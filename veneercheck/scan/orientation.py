@@ -21,7 +21,7 @@ doubt: a ball has 0.094, a hollow crown with a 0.5 mm wall about 0.012."""
 _VOTERS = 256
 """Triangles that look out for the sky; one in 16 may err and the vote still stands."""
 
-_GLANCES = 24
+GLANCES = 24
 """Directions in which each of them looks, on either side."""
 
 _CLEAR_VOTE = 0.05
@@ -280,7 +280,7 @@ def glances(
     length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
     corners, cross, length = corners[length > 0], cross[length > 0], length[length > 0]
     normal = cross / length[:, None]
-    ways, normal = rays.glances(normal, _GLANCES), normal[:, None, :]
+    ways, normal = rays.glances(normal, GLANCES), normal[:, None, :]
     lift = _LIFT * float(np.ptp(mesh.points_mm, axis=0).max())
     centre = corners.mean(axis=1)[:, None, :]
 

@@ -47,9 +47,9 @@ _FILLED_MM2 = 0.5
 _FILLED_MOST_MM2 = 60.0
 """Larger ones are a plinth, or what closes a scan below: no hole within a veneer is so large."""
 
-_UNEVEN_SHARE = 0.03
-"""Where so much of a mesh is graded, or coarse beside what looks filled, it was thinned: its smooth
-areas look as fillings do."""
+_UNEVEN_SHARE, _ROUND_MM = 0.03, 3.0
+"""Where so much of a mesh so far round about is graded, or coarse beside what looks filled, it was
+thinned: its smooth areas look as fillings do."""
 
 _FILLED_BEND = 0.8
 """Mean cosine between neighbours within a filling: spanned smooth, not a body's own edges."""
@@ -201,10 +201,11 @@ def _filled(
     chosen &= _sharp_rim(mesh, sides, coarse, fine, patch) >= _FILLED_RIM
     chosen &= _bend(shape, patch, one[within], other[within], count) >= _FILLED_BEND
     faces = chosen[patch]
-    uneven = float(shape.area_mm2[~fine & ~faces].sum())
     chosen &= area <= _FILLED_MOST_MM2
+    for number in np.flatnonzero(chosen).tolist():
+        chosen[number] = not _in_uneven_mesh(mesh, shape, patch == number, fine | faces)
     faces = chosen[patch]
-    if not faces.any() or uneven > _UNEVEN_SHARE * float(shape.area_mm2.sum()):
+    if not faces.any():
         return None, []
     filled = np.zeros(len(mesh.points_mm), dtype=bool)
     filled[mesh.faces[faces].reshape(-1)] = True
@@ -216,6 +217,15 @@ def _filled(
     )
     values = {"area": float(shape.area_mm2[faces].sum())}
     return filled, [Fault("filled_areas", patches, words, middle(mesh.points_mm[filled]), values)]
+
+
+def _in_uneven_mesh(mesh: TriangleMesh, shape: Shape, one: Bools, even: Bools) -> bool:
+    """Whether much of what lies round a patch is graded, or coarse too."""
+    corner = mesh.points_mm[mesh.faces[:, 0]]
+    low, high = corner[one].min(axis=0) - _ROUND_MM, corner[one].max(axis=0) + _ROUND_MM
+    near = ((corner > low) & (corner < high)).all(axis=1) & ~one
+    area = float(shape.area_mm2[near].sum())
+    return float(shape.area_mm2[near & ~even].sum()) > _UNEVEN_SHARE * area
 
 
 def _sharp_rim(mesh: TriangleMesh, sides: Sides, coarse: Bools, fine: Bools, patch: Ints) -> Floats:

@@ -13,9 +13,10 @@ itself.
 
 Halves of a scan that were joined askew, or a coat on one side, lie apart by a way that hangs
 together over millimetres: residuals that count as independent from 1 mm on stated 7 to 14 µm where
-the pose was 30 to 75 µm off. Choice: the larger of that and how far the fit moves when part after
-part of 7 mm is left out. Instead of: residuals alone. Cost: what no part disagrees on, such as one
-side of all units, is still understated; there 9 to 24 µm are stated.
+the pose was 20 to 75 µm off. Choice: to that is added how far the fit moves when part after part of
+7 mm is left out. Instead of: residuals alone. Cost: what no part disagrees on, such as one side of
+all units, is still understated, by a factor of five at worst; of fewer than four parts, as a single
+crown has, nothing is known.
 
 The state of a fit rests on what touches, not on what was fitted. The fit keeps away from what was
 cut, and noise is often correlated where none is seen. Choice: the bound behind `trusted` is that of
@@ -87,12 +88,12 @@ class Certainty:
     u_max_mm : float
         Largest standard uncertainty of the place of any framework vertex that lies near the
         contour (root mean square of its displacement in space, √tr Σ), from the residuals as
-        they are, or from how far the fit moves without a part, whichever is larger.
+        they are and from leaving part after part out.
     bound_mm : float
         What the surface in contact would allow if the noise were correlated over 0.3 mm, along
         the vertex's own worst direction; never less than the residuals say there.
     parted_mm : float
-        How far the fit moves there where part after part is left out; 0 where there are few.
+        Standard uncertainty there by leaving part after part out; 0 where there are few.
     stated_mm : float
         `u_max_mm`, or that of the same bound where it is larger: a few residuals tell little of
         how far noise hangs together, and no fit may claim to know it better. Times 1.3, by which
@@ -145,19 +146,17 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     seen *= _freedom(spread**2 * fit.sample_area_mm2 * used.sum(), seen)
     points = fit.motion.apply(body.surface.mesh.points_mm[counted(body, fit)])
     sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
-    covariance = raw * seen
-    along, u_max = vertex_uncertainty(covariance, points, centre)
+    along, _ = vertex_uncertainty(raw * seen, points, centre)
     bound, stated = vertex_uncertainty(_bound(body, fit, sigma), points, centre)
-    bound = max(along, bound)
     by_parts = _by_parts(fit, jacobian * scale, scale)
-    parted, parted_u = vertex_uncertainty(by_parts, points, centre)
-    if parted_u > u_max:
-        covariance, u_max = by_parts, parted_u
+    parted, _ = vertex_uncertainty(by_parts, points, centre)
+    covariance = raw * seen + by_parts
+    _, u_max = vertex_uncertainty(covariance, points, centre)
     return Certainty(
         covariance,
         centre,
         u_max,
-        bound,
+        max(along, bound),
         parted,
         _STATED_FACTOR * max(u_max, stated),
         condition,

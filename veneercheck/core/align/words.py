@@ -104,9 +104,9 @@ def parted(bound_mm: float) -> Reason:
     """Parts of the reference disagree."""
     return Reason(
         "parted",
-        f"parts of the uncut surface do not agree: without one of them the fit moves by up to "
-        f"±{2000 * bound_mm:.0f} µm (k = 2) at the farthest point; a scan joined askew, spray on "
-        "one side, or bent",
+        f"parts of the uncut surface do not agree; by that the fit is uncertain by ±"
+        f"{2000 * bound_mm:.0f} µm (k = 2) at the farthest point: a scan joined askew, spray, or "
+        "bent",
         {"bound": 2000 * bound_mm},
     )
 

@@ -62,10 +62,11 @@ _TURNED_COS, _AHEAD_COS = -0.75, 0.5
 wall's other side, though it may be seen past the wall's edge."""
 
 _CANDIDATES = (8, 64)
-_EVERY, _FARTHER, _ROUND_IT = 4, 160, 24
+_FARTHER = (200, 640)
+_EVERY, _SPARSE = 4, 160
 """Contour vertices tried where the nearest is hidden: the first lie beside it, the second within a
-millimetre on a usual scan. Farther off, to three millimetres, every fourth is tried, and then those
-round about it: under folded metal a hundred thousand points see nothing at all."""
+millimetre on a usual scan. Those farther off, to three millimetres, only where one of every fourth
+is seen: under folded metal a hundred thousand points see nothing at all."""
 
 _PAIRS_AT_ONCE = 500_000
 """Lines of sight tried in one go: 50 MB at most."""
@@ -196,27 +197,27 @@ class Gap:
 
     def _next_seen(self, points_mm: Floats, normals: Floats) -> tuple[Floats, Ints]:
         """The nearest seen one of the contour points round about; face −1 where there is none."""
-        contour = self.contour.points_mm
         chosen = np.full(len(points_mm), -1, dtype=np.int64)
 
-        def ask(corners: tuple[Ints, Any], left: Ints, about_mm: Floats, most: int) -> None:
-            used, tree = corners
+        def ask(left: Ints, most: int, every: int = 1) -> None:
+            used, tree = self._corners(every)
             count = min(most, len(used))
             rows = max(_PAIRS_AT_ONCE // count, 1)
             for first in range(0, len(left), rows):
                 some = left[first : first + rows]
-                at = tree.query(about_mm[first : first + rows], k=count)[1]
-                which = used[at.reshape(len(some), count)]
+                which = used[tree.query(points_mm[some], k=count)[1].reshape(len(some), count)]
                 chosen[some] = self._nearest_seen(points_mm[some], normals[some], which)
 
         for most in _CANDIDATES:
-            left = np.flatnonzero(chosen < 0)
-            ask(self._corners(), left, points_mm[left], most)
+            ask(np.flatnonzero(chosen < 0), most)
         left = np.flatnonzero(chosen < 0)
         if len(left):
-            ask(self._corners(_EVERY), left, points_mm[left], _FARTHER)
+            ask(left, _SPARSE, _EVERY)
             left = left[chosen[left] >= 0]
-            ask(self._corners(), left, contour[chosen[left]], _ROUND_IT)
+            coarsely, chosen[left] = chosen[left], -1
+            for most in _FARTHER:
+                ask(left[chosen[left] < 0], most)
+            chosen[left] = np.where(chosen[left] < 0, coarsely, chosen[left])
         return self._round(points_mm, chosen)
 
     def _corners(self, every: int = 1) -> tuple[Ints, Any]:

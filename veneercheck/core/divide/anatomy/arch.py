@@ -35,8 +35,8 @@ _LEAST_MOUTH = 0.1
 """Share of a hollow's surface that its mouth must have: a cylinder four times as deep as wide has
 6 %, a retainer's inside 15 to 30 %."""
 
-_UNDERCUT, _MOST_UNDERCUT = 0.2, 0.03
-"""Surface so turned from the mouth, and its share in a hollow: 0.000 in retainers, 0.08 and more
+_UNDERCUT, _MOST_UNDERCUT = 0.2, 0.07
+"""Surface so turned from the mouth, and its share in a hollow: 0.00 to 0.06 in retainers, 0.08 up
 where walls of embrasures passed for one."""
 
 _END_MM = 2.5
