@@ -17,6 +17,7 @@ from veneercheck.scan import (
     merge,
     read_scan,
     self_crossings,
+    surface,
     write_stl,
 )
 from veneercheck.scan.limits import ReadCaps
@@ -193,22 +194,29 @@ def test_a_plinth_of_a_few_triangles_is_neither_filled_nor_spiked(tmp_path: Path
     assert fault(scan, "coarse_areas") is not None
 
 
-def test_flat_areas_of_a_thinned_mesh_are_not_taken_for_filled(tmp_path: Path) -> None:
-    """A mesh thinned by curvature is coarse wherever it is smooth; no scanner filled it."""
+@pytest.mark.parametrize(("most_mm2", "rounded", "share"), [(None, 1.0, 3), (1e9, 2.5, 8)])
+def test_smooth_areas_of_a_thinned_mesh_are_not_taken_for_filled(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_mm2: float | None, rounded: float,
+    share: int,
+) -> None:  # fmt: skip
+    """A mesh thinned by curvature is coarse wherever it is smooth; no scanner filled it. By their
+    size flat faces are told from fillings, and by the mesh round about whatever their size."""
     import igl
 
     from phantom.surface import triangulate
 
+    if most_mm2 is not None:
+        monkeypatch.setattr(surface, "_FILLED_MOST_MM2", most_mm2)
     half = np.array([5.0, 3.0, 3.0])
 
     def wavy(points: np.ndarray) -> np.ndarray:
-        out = np.linalg.norm(np.maximum(np.abs(points) - (half - 1.0), 0.0), axis=1) - 1.0
-        return out - 0.1 * np.sin(4 * points[:, 0]) * (points[:, 2] > 0)
+        block = np.linalg.norm(np.maximum(np.abs(points) - (half - rounded), 0.0), axis=1) - rounded
+        x, y, z = points.T
+        return block - (0.2 * rounded) * np.sin(1.5 * x) * np.cos(1.05 * y) * (z > 0)
 
-    whole = triangulate(wavy, -half - 0.6, half + 0.6, 0.15)
-    thin = igl.qslim(whole.points_mm, whole.faces, len(whole.faces) // 6)
-    mesh = TriangleMesh(np.asarray(thin[0]), np.asarray(thin[1]))
-    scan = scan_of(mesh, tmp_path)
+    whole = triangulate(wavy, -half - 0.8, half + 0.8, 0.15)
+    thin = igl.qslim(whole.points_mm, whole.faces, len(whole.faces) // share)
+    scan = scan_of(TriangleMesh(np.asarray(thin[0]), np.asarray(thin[1])), tmp_path)
     assert fault(scan, "filled_areas") is None
     assert scan.filled is None
 

@@ -57,7 +57,8 @@ def test_what_is_seen_from_one_side_at_least_is_kept(tmp_path: Path) -> None:
     inside = dome(5.0, inward=True)
     neighbour = TriangleMesh(dome(6.0).points_mm + [9.0, 0.0, 0.0], dome(6.0).faces)
     out = sheet(6.0, (0.0, 0.0, 6.0))
-    for more in (inside, neighbour, out):
+    in_the_hollow = joined(inside, sheet(2.5, (0.0, 0.0, 2.0)))
+    for more in (inside, neighbour, out, in_the_hollow):
         scan = scan_of(joined(dome(6.0), more), tmp_path)
         assert fault(scan, "inner_sheets") is None
         assert len(scan.mesh.faces) == len(dome(6.0).faces) + len(more.faces)

@@ -44,7 +44,7 @@ _FILLED_RIM = 0.5
 _FILLED_MM2 = 0.5
 """Smaller fillings lie within the smoothing of any scanner."""
 
-_FILLED_MOST_MM2 = 60.0
+_FILLED_MOST_MM2 = 25.0
 """Larger ones are a plinth, or what closes a scan below: no hole within a veneer is so large."""
 
 _UNEVEN_SHARE, _ROUND_MM = 0.03, 3.0
@@ -223,7 +223,7 @@ def _in_uneven_mesh(mesh: TriangleMesh, shape: Shape, one: Bools, even: Bools) -
     """Whether much of what lies round a patch is graded, or coarse too."""
     corner = mesh.points_mm[mesh.faces[:, 0]]
     low, high = corner[one].min(axis=0) - _ROUND_MM, corner[one].max(axis=0) + _ROUND_MM
-    near = ((corner > low) & (corner < high)).all(axis=1) & ~one
+    near = ((corner > low) & (corner < high)).all(axis=1)
     area = float(shape.area_mm2[near].sum())
     return float(shape.area_mm2[near & ~even].sum()) > _UNEVEN_SHARE * area
 
