@@ -133,9 +133,10 @@ def test_contour_far_off_is_asked_only_where_some_of_it_is_seen(pushed, monkeypa
         return plain(self, points_mm, *others)
 
     monkeypatch.setattr(gap.Gap, "_sees", counting)
+    monkeypatch.setattr(gap, "_MANY", 100)
     reading_of(framework, waxup)
     few, asked[:] = sum(asked), []
-    monkeypatch.setattr(gap, "_CANDIDATES", (8, 64, 200, 640))
+    monkeypatch.setattr(gap, "_MANY", 1e9)
     every = reading_of(framework, waxup)
     assert 3 * few < sum(asked)
     apart = np.abs(every.space.nearest_mm - reading.space.nearest_mm)

@@ -11,7 +11,7 @@ from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.crossings import folded_crossings
 from veneercheck.scan.layers import doubled_patches, inner_sheets
 from veneercheck.scan.noise import noise_with_sides
-from veneercheck.scan.orientation import set_right, turned
+from veneercheck.scan.orientation import Turning, set_right, turned
 from veneercheck.scan.repair import (
     close_cracks,
     counted,
@@ -91,7 +91,7 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
     if turning.turn is not None:
         bench.mesh = turned(bench.mesh, turning.turn)
         shape = shape_of(bench.mesh)
-    part, shape, rims = _without_sheets(bench, part, shape, rims)
+    part, shape, rims = _without_sheets(bench, part, shape, rims, turning)
     bench.faults += doubled_patches(bench.mesh, bench.sides, part, shape)
     bench.faults += _told_borders(bench.mesh, bench.sides, rims)
     bench.faults += _told_needles(bench.mesh, shape)
@@ -166,9 +166,9 @@ def _drop_fragments(bench: _Bench, shape: Shape) -> tuple[Ints, Shape]:
 
 
 def _without_sheets(
-    bench: _Bench, part: Ints, shape: Shape, rims: Rims
+    bench: _Bench, part: Ints, shape: Shape, rims: Rims, turning: Turning
 ) -> tuple[Ints, Shape, Rims]:
-    fix = inner_sheets(bench.mesh, bench.sides, part, shape)
+    fix = inner_sheets(bench.mesh, bench.sides, part, shape, turning.scene)
     bench.faults += fix.faults
     if fix.keep is None:
         return part, shape, rims

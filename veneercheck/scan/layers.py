@@ -38,13 +38,17 @@ _TOLD_APART_MM, _TOLD_MM2 = 0.02, 4.0
 """Beyond the noise of scanners, and as large as what counts as a part."""
 
 
-def inner_sheets(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) -> Fix:
+def inner_sheets(
+    mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape, scene: RayScene | None = None
+) -> Fix:
     """Open parts that lie wholly inside the others go.
 
     Parameters
     ----------
     part : ndarray of int64, shape (m,)
         Number of the part of each triangle, all facing outward.
+    scene : RayScene, optional
+        Of the triangles, whichever way they faced; else it is made where it is needed.
     """
     area = np.bincount(part, weights=shape.area_mm2)
     if len(area) == 1:
@@ -58,7 +62,7 @@ def inner_sheets(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) -> 
     asked = asked[[_boxed_in(mesh, part, one) for one in asked.tolist()]]
     if not len(asked):
         return NOTHING
-    scene = RayScene(mesh)
+    scene = scene or RayScene(mesh)
     inside = [one for one in asked.tolist() if _walled_in(mesh, scene, part, shape, one)]
     if not inside:
         return NOTHING
@@ -87,7 +91,7 @@ def _walled_in(mesh: TriangleMesh, scene: RayScene, part: Ints, shape: Shape, on
     for starts, ways in glances(mesh, members, shape.area_mm2[members]):
         face = scene.first_hit(starts, ways).face
         met = np.flatnonzero(face >= 0)
-        leaves = row_dot(scene.face_normal[face[met]], ways[met]) > 0
+        leaves = row_dot(shape.cross[face[met]], ways[met]) > 0
         within = np.zeros(len(face), dtype=bool)
         within[met] = leaves & (part[face[met]] != one)
         out = within.reshape(-1, GLANCES).mean(axis=1) < _WALLED_IN

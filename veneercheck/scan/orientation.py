@@ -47,10 +47,13 @@ class Turning:
     ----------
     turn : ndarray of bool, shape (m,), or None
         None: all stand right.
+    scene : RayScene or None
+        Of the triangles, whichever way they face, if it was made.
     """
 
     turn: Bools | None
     faults: tuple[Fault, ...]
+    scene: RayScene | None = None
 
 
 def set_right(
@@ -80,15 +83,16 @@ def set_right(
     """
     turn = np.zeros(len(mesh.faces), dtype=bool)
     faults: tuple[Fault, ...] = ()
+    scene: RayScene | None = None
     if sides.mixed.any():
         turn, part, faults = _agree(mesh, sides, shape.area_mm2)
         mesh = turned(mesh, turn)
         sides, shape = sides_of(mesh), shape_of(mesh)
     if not declared:
         judged = _judge(mesh, sides, rims, part, shape)
-        faults += judged.faults
+        faults, scene = faults + judged.faults, judged.scene
         turn = turn if judged.turn is None else turn ^ judged.turn
-    return Turning(turn if turn.any() else None, faults)
+    return Turning(turn if turn.any() else None, faults, scene)
 
 
 def turned(mesh: TriangleMesh, turn: Bools) -> TriangleMesh:
@@ -158,7 +162,10 @@ def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shap
     faults: list[Fault] = []
     if (closed & ~clear).any():
         faults += _settle_closed(mesh, part, closed, volume, turn_part)
-    faults += _settle_open(mesh, part, area_mm2, ~closed & ~clear, turn_part)
+    doubtful = ~closed & ~clear
+    scene = RayScene(mesh) if doubtful.any() else None
+    if scene is not None:
+        faults += _settle_open(mesh, scene, part, area_mm2, doubtful=doubtful, turn_part=turn_part)
     turn = turn_part[part]
     if turn.any():
         words = (
@@ -167,7 +174,7 @@ def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shap
         )
         values = {"area": float(area_mm2[turn].sum())}
         faults.append(Fault("inside_out", int(turn.sum()), words, _place(mesh, turn), values))
-    return Turning(turn if turn.any() else None, tuple(faults))
+    return Turning(turn if turn.any() else None, tuple(faults), scene)
 
 
 def _volumes(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shape) -> Floats:
@@ -231,15 +238,18 @@ def _windings(mesh: TriangleMesh, part: Ints, point: Floats, count: int) -> Floa
 
 
 def _settle_open(
-    mesh: TriangleMesh, part: Ints, area_mm2: Floats, doubtful: Bools, turn_part: Bools
+    mesh: TriangleMesh,
+    scene: RayScene,
+    part: Ints,
+    area_mm2: Floats,
+    *,
+    doubtful: Bools,
+    turn_part: Bools,
 ) -> list[Fault]:
     """An open part shows its outside to the sky, whence it was scanned."""
-    if not doubtful.any():
-        return []
     area = np.bincount(part, weights=area_mm2, minlength=len(doubtful))
     order = np.argsort(-area, kind="stable")
     order = order[doubtful[order]]
-    scene = RayScene(mesh)
     unclear = len(order[MOST_JUDGED:])
     for here in order[:MOST_JUDGED].tolist():
         members = np.flatnonzero(part == here)

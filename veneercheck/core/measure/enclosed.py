@@ -33,6 +33,9 @@ _AIR, _NO_AIR = 0.5, 0.1
 """Winding number beyond which a place is no air, and the share of such places over the sheets of a
 fold. Over a closed gap, such as a crown and its die in one mesh have, all is air."""
 
+_LEAST_MM2 = 0.5
+"""Less of such surface is the bottom of a groove."""
+
 _LIFT_MM = 1e-3
 
 
@@ -57,7 +60,8 @@ def enclosed(inner: Prepared, edges: Ints, metal: RayScene, meets_itself_mm: Flo
     looks = np.isfinite(meets_itself_mm)
     found = np.zeros(len(looks), dtype=bool)
     asked = np.flatnonzero(looks)
-    asked = asked[:: max(len(asked) // _MOST_ASKED, 1)]
+    every = max(len(asked) // _MOST_ASKED, 1)
+    asked = asked[::every]
     if not len(asked):
         return found
     part = components(len(looks), edges[looks[edges].all(axis=1)])
@@ -66,7 +70,7 @@ def enclosed(inner: Prepared, edges: Ints, metal: RayScene, meets_itself_mm: Flo
     folds = np.bincount(part[asked], weights=folded, minlength=len(looks))
     many = (number > 0) & (folds >= _FOLD_SHARE * number)
     asked = asked[folded & many[part[asked]]]
-    if not len(asked):
+    if every * float(inner.area_mm2[asked].sum()) < _LEAST_MM2:
         return found
     no_air = np.bincount(part[asked], weights=_is_no_air(inner, asked), minlength=len(looks))
     left = np.flatnonzero(looks & (many & (no_air >= _NO_AIR * folds))[part])

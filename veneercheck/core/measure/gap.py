@@ -63,10 +63,10 @@ wall's other side, though it may be seen past the wall's edge."""
 
 _CANDIDATES = (8, 64)
 _FARTHER = (200, 640)
-_EVERY, _SPARSE = 4, 160
+_MANY, _EVERY, _SPARSE = 4000, 4, 160
 """Contour vertices tried where the nearest is hidden: the first lie beside it, the second within a
-millimetre on a usual scan. Those farther off, to three millimetres, only where one of every fourth
-is seen: under folded metal a hundred thousand points see nothing at all."""
+millimetre on a usual scan, the last within three. Of more than so many points those last are asked
+only where one of every fourth is seen: under folded metal a hundred thousand see nothing at all."""
 
 _PAIRS_AT_ONCE = 500_000
 """Lines of sight tried in one go: 50 MB at most."""
@@ -211,13 +211,14 @@ class Gap:
         for most in _CANDIDATES:
             ask(np.flatnonzero(chosen < 0), most)
         left = np.flatnonzero(chosen < 0)
-        if len(left):
+        coarsely = chosen.copy()
+        if len(left) > _MANY:
             ask(left, _SPARSE, _EVERY)
             left = left[chosen[left] >= 0]
-            coarsely, chosen[left] = chosen[left], -1
-            for most in _FARTHER:
-                ask(left[chosen[left] < 0], most)
-            chosen[left] = np.where(chosen[left] < 0, coarsely, chosen[left])
+            coarsely[left], chosen[left] = chosen[left], -1
+        for most in _FARTHER:
+            ask(left[chosen[left] < 0], most)
+        chosen[left] = np.where(chosen[left] < 0, coarsely[left], chosen[left])
         return self._round(points_mm, chosen)
 
     def _corners(self, every: int = 1) -> tuple[Ints, Any]:
