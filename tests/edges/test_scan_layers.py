@@ -94,3 +94,12 @@ def test_the_two_sides_of_a_thin_wall_are_no_patches(tmp_path: Path) -> None:
     flat = plate(n=80)
     below = TriangleMesh(flat.points_mm - [0.0, 0.0, 0.1], flat.faces[:, ::-1])
     assert fault(scan_of(joined(flat, below), tmp_path), "doubled") is None
+
+
+def test_parts_as_far_apart_as_a_scan_may_be_are_read(tmp_path: Path) -> None:
+    """A stray part far off: cells of space between are too many to be numbered."""
+    here, there = (
+        TriangleMesh(dome(6.0).points_mm + side * 9e5, dome(6.0).faces) for side in (-1, 1)
+    )
+    scan = scan_of(joined(here, there), tmp_path, unit="mm")
+    assert fault(scan, "loose_parts") is not None and fault(scan, "doubled") is None

@@ -147,8 +147,8 @@ def doubled_patches(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) 
 def _beside_others(points_mm: Floats, of_vertex: Ints) -> Ints:
     """Parts that share enough cells of space with others, by some of their vertices."""
     some = np.flatnonzero(of_vertex >= 0)[::_EVERY]
-    place = np.floor((points_mm[some] - points_mm.min(axis=0)) / _CELL_MM).astype(np.int64)
-    cell = np.ravel_multi_index(place.T, place.max(axis=0) + 1)
+    place = np.floor(points_mm[some] / _CELL_MM).astype(np.int64)
+    cell = np.unique(place, axis=0, return_inverse=True)[1].reshape(-1)
     pairs = np.unique(np.stack([cell, of_vertex[some]], axis=1), axis=0)
     _, which, count = np.unique(pairs[:, 0], return_inverse=True, return_counts=True)
     shared = np.bincount(pairs[count[which.reshape(-1)] > 1, 1])
