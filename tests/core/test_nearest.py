@@ -9,9 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from core.test_measure_bodies import reading_of
 from edges.test_scan_condition import on_a_plinth
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh import nearest
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface, WalkableSurface, closest_on_triangles
 from veneercheck.core.types import TriangleMesh
 
@@ -150,3 +152,19 @@ def test_long_triangles_halved_for_the_tree_are_told_as_they_are(monkeypatch, mo
     told = expected[np.arange(len(points)), found.face]
     assert told == pytest.approx(expected.min(axis=1), abs=1e-9)
     assert long[found.face].sum() > 50
+
+
+def test_on_a_plinth_of_long_triangles_the_nearest_contour_is_no_farther_than_the_ray() -> None:
+    """Source: the two surfaces lie 0.03 mm apart but in a pit; a walk that starts at a corner of a
+    long triangle came to rest on the fine face, millimetres off."""
+    waxup = on_a_plinth()
+    points = waxup.points_mm + [0.03, 0.03, -0.03]
+    middle = points[: 80 * 80].mean(axis=0)
+    pit = np.clip((2.5 - np.linalg.norm(points - middle, axis=1)) / 0.5, 0.0, 1.0)
+    points = points - 1.4 * pit[:, None] * [0.0, 0.0, 1.0]
+    framework = refine(TriangleMesh(points, waxup.faces), 0.5)[0]
+    space = reading_of(framework, waxup).space
+    low = (framework.points_mm[:, 2] < -0.5) & (np.abs(space.space_mm) > 0.025)
+    low &= (framework.points_mm[:, 2] > -3.5) & (space.space_mm < 0.1)
+    assert low.sum() > 200
+    assert (np.abs(space.nearest_mm[low]) <= np.abs(space.space_mm[low]) + 1e-9).all()

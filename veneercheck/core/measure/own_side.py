@@ -81,6 +81,7 @@ def nearest_on_own_side(
         nearest, vertex = _seen_or_walked(
             inner, gap, walkable, asked=asked, start=start[asked], near=near
         )
+        _no_farther_than_rays(nearest, vertex, asked, inner=inner, rays=rays, gap=gap)
         way = nearest.point_mm - points[asked]
         outward = outer.normals[vertex]
         # In a narrow pit normals fold. What a ray meets from within holds the point all the same,
@@ -98,6 +99,20 @@ def nearest_on_own_side(
         end[asked] = vertex
         agreement[asked] = facing[said]
     return OwnSide(signed, place, on_face, end, agreement, under)
+
+
+def _no_farther_than_rays(
+    nearest: Nearest, vertex: Ints, asked: Ints, *, inner: Prepared, rays: RaysBothWays, gap: Gap
+) -> None:
+    """Put a ray's own end, in place, where it is nearer: a walk that starts at a corner of a
+    plinth's long triangle comes to rest elsewhere."""
+    reach_mm = rays.space_mm[asked]
+    nearer = np.flatnonzero(rays.measured[asked] & (np.abs(reach_mm) < nearest.distance_mm))
+    at, reach_mm = asked[nearer], reach_mm[nearer]
+    place = inner.mesh.points_mm[at] + reach_mm[:, None] * inner.normals[at]
+    nearest.distance_mm[nearer], nearest.face[nearer] = np.abs(reach_mm), rays.face[at]
+    nearest.point_mm[nearer] = place
+    vertex[nearer] = corner_beside(gap.contour, rays.face[at], place)
 
 
 def _seen_or_walked(
