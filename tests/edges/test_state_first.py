@@ -95,6 +95,26 @@ def test_what_is_only_held_loosely_is_not_sent_to_be_seated(
     assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
 
 
+@pytest.mark.parametrize(
+    ("lang", "first"),
+    [
+        ("en", "One of the scans does not agree"),
+        ("de", "Einer der Scans stimmt in sich"),
+    ],
+)
+def test_a_scan_that_does_not_agree_with_itself_is_not_sent_to_be_seated(
+    lang: str, first: str, tmp_path: Path
+) -> None:
+    """Source: no seating mends a scan that was joined askew; a further doubt comes first."""
+    document = filed_as("doubtful", tmp_path).document
+    coded = [{"code": "parted", "values": {"bound": 40.0}}]
+    document["alignment"]["coded"] = coded
+    assert terminal_summary(document, lang).strip().startswith(first)
+    coded.append({"code": "bowed", "values": {"bow": 60.0}})
+    document["alignment"]["reasons"] = [REASON, REASON]
+    assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
+
+
 @pytest.mark.parametrize(("state", "code"), [("failed", "no_contact"), ("doubtful", "too_loose")])
 def test_a_painted_reference_that_does_not_hold_is_named_before_the_seating(
     state: str, code: str, tmp_path: Path

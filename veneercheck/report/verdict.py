@@ -91,6 +91,8 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     why, codes = "; ".join(reasons(fit, words)), [one["code"] for one in fit.get("coded", ())]
     loose = fit["state"] == "doubtful" and codes and all(code in LOOSE for code in codes)
     kind = "loose" if loose else fit["state"]
+    if kind == "doubtful" and "parted" in codes and {*codes} <= {*LOOSE, "parted"}:
+        kind = "parted"
     if "painted" in codes and (loose or kind == "failed"):
         kind = f"painted_{kind}"
     return [
