@@ -17,7 +17,7 @@ import numpy as np
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import row_dot, vertex_areas, vertex_normals
 from veneercheck.core.types import Fault, Floats, Ints, TriangleMesh
-from veneercheck.scan.orientation import GLANCES, MOST_JUDGED, glances
+from veneercheck.scan.orientation import GLANCES, MOST_JUDGED, from_both_sides
 from veneercheck.scan.repair import NOTHING, Fix, counted, middle
 from veneercheck.scan.shape import Shape
 from veneercheck.scan.topology import Sides
@@ -58,10 +58,13 @@ def inner_sheets(
     is_open &= area > 0
     if not is_open.any():
         return NOTHING
-    asked = np.flatnonzero(is_open)[np.argsort(-area[is_open], kind="stable")][:MOST_JUDGED]
-    asked = asked[[_boxed_in(mesh, part, one) for one in asked.tolist()]]
+    low, high = _boxes(mesh, part)
+    # What no other part reaches beyond on every side is inside nothing.
+    boxed = (low > low.min(axis=0)).all(axis=1) & (high < high.max(axis=0)).all(axis=1)
+    asked = np.flatnonzero(is_open & boxed)
     if not len(asked):
         return NOTHING
+    asked = asked[np.argsort(-area[asked], kind="stable")][:MOST_JUDGED]
     scene = scene or RayScene(mesh)
     inside = [one for one in asked.tolist() if _walled_in(mesh, scene, part, shape, one)]
     if not inside:
@@ -77,18 +80,18 @@ def inner_sheets(
     return Fix(~gone, (Fault("inner_sheets", len(inside), words, place, {"lost": lost}),))
 
 
-def _boxed_in(mesh: TriangleMesh, part: Ints, one: int) -> bool:
-    """Whether the others reach beyond a part on every side: else it is inside nothing."""
-    corners = mesh.points_mm[mesh.faces[:, 0]]
-    mine, others = corners[part == one], corners[part != one]
-    low, high = mine.min(axis=0) > others.min(axis=0), mine.max(axis=0) < others.max(axis=0)
-    return bool((low & high).all())
+def _boxes(mesh: TriangleMesh, part: Ints) -> tuple[Floats, Floats]:
+    """Least and greatest coordinates of each part, shape (p, 3), by first corners of triangles."""
+    order = np.argsort(part, kind="stable")
+    corners = mesh.points_mm[mesh.faces[order, 0]]
+    first = np.flatnonzero(np.diff(part[order], prepend=-1))
+    return np.minimum.reduceat(corners, first), np.maximum.reduceat(corners, first)
 
 
 def _walled_in(mesh: TriangleMesh, scene: RayScene, part: Ints, shape: Shape, one: int) -> bool:
     """Whether a part sees the inside of others on both of its sides."""
     members = np.flatnonzero(part == one)
-    for starts, ways in glances(mesh, members, shape.area_mm2[members]):
+    for starts, ways in from_both_sides(mesh, members, shape.area_mm2[members]):
         face = scene.first_hit(starts, ways).face
         met = np.flatnonzero(face >= 0)
         leaves = row_dot(shape.cross[face[met]], ways[met]) > 0
@@ -120,7 +123,12 @@ def doubled_patches(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) 
     upon, apart = np.zeros(len(of_vertex), dtype=bool), np.zeros(len(of_vertex))
     smaller = np.argsort(size, kind="stable")[:-1]
     for one in smaller[np.isin(smaller, beside)][-MOST_JUDGED:].tolist():
-        mine, others = np.flatnonzero(of_vertex == one), np.flatnonzero(inner & (of_vertex != one))
+        mine = np.flatnonzero(of_vertex == one)
+        low = mesh.points_mm[mine].min(axis=0) - _UPON_MM
+        high = mesh.points_mm[mine].max(axis=0) + _UPON_MM
+        others = np.flatnonzero(inner & (of_vertex != one))
+        place = mesh.points_mm[others]
+        others = others[((place >= low) & (place <= high)).all(axis=1)]
         if not len(others):
             continue
         gap, near = cKDTree(mesh.points_mm[others]).query(

@@ -6,8 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.mesh import rays
-from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.rays import RayScene, glances
 from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
@@ -269,12 +268,12 @@ def _sky(mesh: TriangleMesh, scene: RayScene, members: Ints, area_mm2: Floats) -
         return 0.0
     seen = [
         1.0 - float(scene.first_hit(starts, ways).met.mean())
-        for starts, ways in glances(mesh, members, area_mm2)
+        for starts, ways in from_both_sides(mesh, members, area_mm2)
     ]
     return seen[0] - seen[1]
 
 
-def glances(
+def from_both_sides(
     mesh: TriangleMesh, members: Ints, area_mm2: Floats
 ) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """Rays from some triangles, spread by their area: outward from them, and inward.
@@ -282,6 +281,7 @@ def glances(
     Returns
     -------
     tuple of two pairs (starts, ways), ndarrays of shape (k, 3)
+        `GLANCES` in a row from every place.
     """
     total = np.cumsum(area_mm2)
     at = np.searchsorted(total, (np.arange(_VOTERS) + 0.5) / _VOTERS * total[-1])
@@ -290,7 +290,7 @@ def glances(
     length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
     corners, cross, length = corners[length > 0], cross[length > 0], length[length > 0]
     normal = cross / length[:, None]
-    ways, normal = rays.glances(normal, GLANCES), normal[:, None, :]
+    ways, normal = glances(normal, GLANCES), normal[:, None, :]
     lift = _LIFT * float(np.ptp(mesh.points_mm, axis=0).max())
     centre = corners.mean(axis=1)[:, None, :]
 

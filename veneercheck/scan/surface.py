@@ -51,6 +51,9 @@ _UNEVEN_SHARE, _ROUND_MM = 0.03, 3.0
 """Where so much of a mesh so far round about is graded, or coarse beside what looks filled, it was
 thinned: its smooth areas look as fillings do."""
 
+_MOST_FILLED = 100
+"""No scanner fills more holes; the largest are looked at."""
+
 _FILLED_BEND = 0.8
 """Mean cosine between neighbours within a filling: spanned smooth, not a body's own edges."""
 
@@ -202,8 +205,12 @@ def _filled(
     chosen &= _bend(shape, patch, one[within], other[within], count) >= _FILLED_BEND
     faces = chosen[patch]
     chosen &= area <= _FILLED_MOST_MM2
-    for number in np.flatnonzero(chosen).tolist():
-        chosen[number] = not _in_uneven_mesh(mesh, shape, patch == number, fine | faces)
+    asked = np.flatnonzero(chosen)
+    asked = asked[np.argsort(-area[asked], kind="stable")]
+    chosen[asked[_MOST_FILLED:]] = False
+    corner, uneven = mesh.points_mm[mesh.faces[:, 0]], ~(fine | faces)
+    for number in asked[:_MOST_FILLED].tolist():
+        chosen[number] = not _in_uneven_mesh(corner, shape, patch == number, uneven)
     faces = chosen[patch]
     if not faces.any():
         return None, []
@@ -219,13 +226,12 @@ def _filled(
     return filled, [Fault("filled_areas", patches, words, middle(mesh.points_mm[filled]), values)]
 
 
-def _in_uneven_mesh(mesh: TriangleMesh, shape: Shape, one: Bools, even: Bools) -> bool:
+def _in_uneven_mesh(corner: Floats, shape: Shape, one: Bools, uneven: Bools) -> bool:
     """Whether much of what lies round a patch is graded, or coarse too."""
-    corner = mesh.points_mm[mesh.faces[:, 0]]
     low, high = corner[one].min(axis=0) - _ROUND_MM, corner[one].max(axis=0) + _ROUND_MM
     near = ((corner > low) & (corner < high)).all(axis=1)
     area = float(shape.area_mm2[near].sum())
-    return float(shape.area_mm2[near & ~even].sum()) > _UNEVEN_SHARE * area
+    return float(shape.area_mm2[near & uneven].sum()) > _UNEVEN_SHARE * area
 
 
 def _sharp_rim(mesh: TriangleMesh, sides: Sides, coarse: Bools, fine: Bools, patch: Ints) -> Floats:
