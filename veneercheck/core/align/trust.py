@@ -12,11 +12,11 @@ where noise is white the figure is two to three times too large; the readings ke
 itself.
 
 Halves of a scan that were joined askew, or a coat on one side, lie apart by a way that hangs
-together over millimetres: residuals that count as independent from 1 mm on stated 7 to 14 µm where
+together over millimetres: residuals that count as independent from 1 mm on stated 4 to 14 µm where
 the pose was 20 to 75 µm off. Choice: to that is added how far the fit moves when part after part of
 7 mm is left out. Instead of: residuals alone. Cost: what no part disagrees on, such as one side of
-all units, is still understated, by a factor of five at worst; of fewer than four parts, as a single
-crown has, nothing is known.
+all units, is still understated, by a factor of six at worst; of fewer than four parts, as a
+single crown has, nothing is known.
 
 The state of a fit rests on what touches, not on what was fitted. The fit keeps away from what was
 cut, and noise is often correlated where none is seen. Choice: the bound behind `trusted` is that of

@@ -80,6 +80,7 @@ def _in_short_pieces(mesh: TriangleMesh) -> tuple[Floats, Ints, Ints | None]:
     each is a piece; None where none was halved.
 
     The boxes of a plinth's long triangles hold half of a scan, and a tree asks all that is in them.
+    Nothing is moved, so neighbours need not be halved alike, as `refine` halves what is measured.
     """
     points, faces = mesh.points_mm, mesh.faces
     squared = _squared_sides(points, faces)

@@ -36,8 +36,8 @@ _LEAST_MOUTH = 0.1
 6 %, a retainer's inside 15 to 30 %."""
 
 _UNDERCUT, _MOST_UNDERCUT = 0.2, 0.07
-"""Surface so turned from the mouth, and its share in a hollow: 0.00 to 0.06 in retainers, 0.08 up
-where walls of embrasures passed for one."""
+"""Surface so turned from the mouth, and its share in a hollow: up to 0.06 in 117 of 120 bridges of
+our own making, 0.08 and 0.33 in two where walls of embrasures passed for one."""
 
 _END_MM = 2.5
 """The rounded ends of the outline say nothing of the direction, and are left out."""
