@@ -60,6 +60,7 @@ def test_no_metal_is_measured_to_the_sheets_of_a_fold(pushed) -> None:
 
 
 def test_sheets_of_a_fold_are_neither_cut_nor_the_inside_of_a_retainer(pushed) -> None:
+    """Source: a block is solid, and has no inside."""
     framework, _, reading = pushed
     code = regions.divide(framework, reading, LIMITS).code
     assert not (code == Region.FITTING_SURFACE).any()

@@ -143,7 +143,7 @@ def test_filled_area_is_marked_and_only_that(tmp_path: Path) -> None:
 
 
 def test_a_filling_is_found_beside_a_coarser_strip_far_from_it(tmp_path: Path) -> None:
-    """Scanners take gum more coarsely than teeth."""
+    """Source: the one hole that was covered; scanners take gum more coarsely than teeth."""
     centre = np.array([11.0, 0.0, 0.0])
     tooth = fan_over_hole(with_hole(torus(n=160, noise=0.005), centre, 1.2))
     strip = plate(n=26, step=0.45)
@@ -187,6 +187,7 @@ def on_a_plinth(n: int = 80, step: float = 0.125, deep: float = 4.0) -> Triangle
 
 
 def test_a_plinth_of_a_few_triangles_is_neither_filled_nor_spiked(tmp_path: Path) -> None:
+    """Source: by construction, a closed block without a hole or a spike."""
     scan = scan_of(on_a_plinth(), tmp_path)
     assert [fault(scan, kind) for kind in ("inside_out", "holes", "spikes")] == [None] * 3
     assert fault(scan, "filled_areas") is None

@@ -53,7 +53,8 @@ def test_a_sheet_inside_the_body_is_left_out(tmp_path: Path, open_below: bool) -
 
 
 def test_what_is_seen_from_one_side_at_least_is_kept(tmp_path: Path) -> None:
-    """A crown's inside, a wall half within another tooth, a sheet that stands out."""
+    """Source: all triangles put in; a crown's inside, a wall half within another tooth, a sheet that
+    stands out, one in the hollow of a crown."""
     inside = dome(5.0, inward=True)
     neighbour = TriangleMesh(dome(6.0).points_mm + [9.0, 0.0, 0.0], dome(6.0).faces)
     out = sheet(6.0, (0.0, 0.0, 6.0))
@@ -68,7 +69,7 @@ def test_what_is_seen_from_one_side_at_least_is_kept(tmp_path: Path) -> None:
 def test_a_patch_that_covers_a_hole_from_below_is_kept(
     tmp_path: Path, hole_mm: float, patch_mm: float
 ) -> None:
-    """It is the only surface there, though its rim lies under the other's."""
+    """Source: all triangles put in; it is the only surface there, though its rim lies below."""
     body, under = dome(6.0), dome(5.95)
     aside = np.linalg.norm(body.points_mm - [3.6, 0.0, 4.8], axis=1)
     below = np.linalg.norm(under.points_mm - [3.57, 0.0, 4.76], axis=1)
@@ -91,13 +92,14 @@ def test_patches_that_lie_twice_are_told(tmp_path: Path, apart_mm: float, told: 
 
 
 def test_the_two_sides_of_a_thin_wall_are_no_patches(tmp_path: Path) -> None:
+    """Source: by construction, a plate and its reverse 0.1 mm below."""
     flat = plate(n=80)
     below = TriangleMesh(flat.points_mm - [0.0, 0.0, 0.1], flat.faces[:, ::-1])
     assert fault(scan_of(joined(flat, below), tmp_path), "doubled") is None
 
 
 def test_parts_as_far_apart_as_a_scan_may_be_are_read(tmp_path: Path) -> None:
-    """A stray part far off: cells of space between are too many to be numbered."""
+    """Source: the two parts put in; cells of the space between are too many to be numbered."""
     here, there = (
         TriangleMesh(dome(6.0).points_mm + side * 9e5, dome(6.0).faces) for side in (-1, 1)
     )
