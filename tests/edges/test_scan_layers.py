@@ -53,8 +53,8 @@ def test_a_sheet_inside_the_body_is_left_out(tmp_path: Path, open_below: bool) -
 
 
 def test_what_is_seen_from_one_side_at_least_is_kept(tmp_path: Path) -> None:
-    """Source: all triangles put in; a crown's inside, a wall half within another tooth, a sheet that
-    stands out, one in the hollow of a crown."""
+    """Source: all triangles put in; a crown's inside, a wall half within another tooth, a sheet
+    that stands out, one in the hollow of a crown."""
     inside = dome(5.0, inward=True)
     neighbour = TriangleMesh(dome(6.0).points_mm + [9.0, 0.0, 0.0], dome(6.0).faces)
     out = sheet(6.0, (0.0, 0.0, 6.0))
