@@ -206,6 +206,8 @@ def _placed(
     else:
         stated_mm = limits.finishing_mm
         found, taken_mm, told = finishing.by_measure(placed, *both, stated_mm, reference=uncut)
+    if case.stage != DENTINE:  # a build-up may well stand outside of its contour
+        found = align.doubted(found, *both)
     u_mm = math.hypot(limits.seating_u_mm, finishing.uneven_mm(told))
     return found, dataclasses.replace(limits, finishing_mm=taken_mm, seating_u_mm=u_mm), told
 

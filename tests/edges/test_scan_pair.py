@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
 import pytest
 import trimesh
 
+from veneercheck.check import Surfaces, check
+from veneercheck.core.align import doubted, given
 from veneercheck.core.errors import ScanError
-from veneercheck.core.types import TriangleMesh
-from veneercheck.scan import read_pair, swapped, write_stl
+from veneercheck.core.types import (
+    DENTINE,
+    FINISHED,
+    WAX,
+    AlignmentState,
+    Case,
+    Check,
+    Decision,
+    TriangleMesh,
+)
+from veneercheck.profile import built_in
+from veneercheck.scan import read_pair, write_stl
 
 
 def bowl(cut: float, n: int = 90) -> TriangleMesh:
@@ -31,6 +44,15 @@ def bowl(cut: float, n: int = 90) -> TriangleMesh:
     return TriangleMesh(points, np.concatenate([np.stack([p, q, r], 1), np.stack([p, r, s], 1)]))
 
 
+FULL, CUT = bowl(0.0, 45), bowl(1.3, 45)
+
+
+def lobed(points_mm: np.ndarray) -> np.ndarray:
+    """Drawn out, and with a lobe to one side, so that it slides no way along itself."""
+    x, y, z = points_mm.T
+    return np.stack([x * (1.0 + 0.08 * y + 0.02 * x), 1.2 * y, z], axis=1)
+
+
 def files(folder: Path, framework: TriangleMesh, waxup: TriangleMesh) -> tuple[Path, Path]:
     paths = folder / "framework.stl", folder / "waxup.stl"
     write_stl(paths[0], framework)
@@ -46,13 +68,41 @@ def test_a_sound_pair_raises_no_remark(tmp_path: Path) -> None:
     assert kinds(tmp_path, bowl(1.3), bowl(0.0)) == []
 
 
-def test_the_two_the_wrong_way_round(tmp_path: Path) -> None:
-    assert kinds(tmp_path, bowl(0.0), bowl(1.3)) == ["swapped"]
+def checked(framework: TriangleMesh, waxup: TriangleMesh, stage: str = WAX) -> Check:
+    return check(
+        Surfaces(framework, waxup), case=Case(stage=stage), limits=built_in(), aligned=True
+    )
+
+
+@pytest.mark.parametrize("stage", [WAX, FINISHED])
+def test_the_two_the_wrong_way_round_give_no_firm_word(stage: str) -> None:
+    """Every amount would be told of the wrong surface: nothing is sure, and that stands first."""
+    turned, right = checked(FULL, CUT, stage), checked(CUT, FULL, stage)
+    assert turned.alignment.state is AlignmentState.DOUBTFUL
+    assert [reason.code for reason in turned.alignment.reasons] == ["swapped"]
+    assert turned.zones and not any(zone.decision is Decision.FIRM for zone in turned.zones)
+    assert right.alignment.state is AlignmentState.GIVEN
+
+
+def test_where_no_pose_is_found_the_two_are_tried_the_other_way_round() -> None:
+    """A cut of half the surface: no fit from within finds it."""
+    cut, full = (TriangleMesh(lobed(mesh.points_mm), mesh.faces) for mesh in (CUT, FULL))
+    none = dataclasses.replace(given(cut, full), state=AlignmentState.FAILED)
+    turned = doubted(none, full, cut)
+    assert turned.state is AlignmentState.FAILED
+    assert [reason.code for reason in turned.reasons] == ["swapped"]
+    assert doubted(none, cut, full) is none
+
+
+def test_a_build_up_may_stand_outside_of_its_contour() -> None:
+    assert checked(FULL, CUT, DENTINE).alignment.state is AlignmentState.GIVEN
 
 
 def test_a_shift_of_the_frame_says_nothing_about_a_swap() -> None:
     moved = TriangleMesh(bowl(0.0).points_mm + np.array([0, 0, 25.0]), bowl(0.0).faces)
-    assert swapped(moved, bowl(1.3)) == []
+    found = checked(moved, bowl(1.3)).alignment
+    assert found.state is AlignmentState.FAILED
+    assert "swapped" not in [reason.code for reason in found.reasons]
 
 
 def test_one_in_metres(tmp_path: Path) -> None:

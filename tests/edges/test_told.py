@@ -57,6 +57,7 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
     return [
         told.NO_CONTACT,
         told.PAINTED,
+        told.SWAPPED,
         told.GIVEN_WITHOUT_CONTACT,
         told.CROSSING_ONLY,
         told.too_little(3.14),
@@ -93,10 +94,10 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     filed = {"reasons": [reason.words for reason in found], "coded": coded}
     german = reasons(filed, Words("de"))
     assert reasons(filed, Words("en")) == filed["reasons"]
-    assert german[4].startswith("nur 3,1 mm²")
-    assert german[5].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
-    assert "gleicht einem Zylinder" in german[6]
-    assert " 1,23 % größer" in german[12] and " 1,23 % kleiner" in german[13]
+    assert german[5].startswith("nur 3,1 mm²")
+    assert german[6].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
+    assert "gleicht einem Zylinder" in german[7]
+    assert " 1,23 % größer" in german[13] and " 1,23 % kleiner" in german[14]
 
 
 def every_sentence_on_directions() -> list[str]:
@@ -135,7 +136,7 @@ def test_how_directions_were_judged_is_said_in_both_languages() -> None:
     german = frame_sentences(described, Words("de"))
     assert len({*german}) == len(every) == len(sections("de")["frame"])
     assert not {*german} & {*every}
-    assert german[4].endswith("(+0.00, +0.60, -0.80).")
+    assert german[5].endswith("(+0.00, +0.60, -0.80).")
     assert frame_sentences({"case": {"frame": {"words": ["?"]}}}, Words("de")) == ["?"]
 
 

@@ -20,6 +20,7 @@ from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.asked import questions_once
 from veneercheck.report.verdict import (
     action_words,
+    look_swapped,
     place_words,
     reading_words,
     verdict_sentences,
@@ -94,7 +95,7 @@ def _answer(result: Mapping[str, Any], words: Words) -> Shown:
         "worst": worst_words(result, words),
         "zones": [_zone(zone, words) for zone in result["zones"]],
         "questions": questions_once(result, words),
-        "swapped": any(told["kind"] == "swapped" for told in result["remarks"]),
+        "swapped": look_swapped(result),
         "limits": result["profile"]["name"],
         "alignment": result["alignment"]["state"],
     }

@@ -75,7 +75,7 @@ def found(
         *_sources(pair, called),
         __version__,
         now or datetime.now(UTC),
-        (*pair.remarks, *_exchanged(pair, measured), *_die_told(die)),
+        (*pair.remarks, *_die_told(die)),
         None if earlier is None else _changes(measured, earlier),
         np.arange(len(pair.framework.mesh.points_mm)) if vertex is None else vertex,
     )
@@ -222,14 +222,3 @@ def _die_told(die: Scan | None) -> list[Fault]:
     words = f"the metal was measured down to the die in {die.source.file}, SHA-256 "
     values = {"file": die.source.file, "sha256": die.source.sha256}
     return [Fault("die", 1, f"{words}{die.source.sha256}.", values=values)]
-
-
-def _exchanged(pair: ScanPair, measured: Check) -> list[Fault]:
-    """Whether the two scans were given the wrong way round, where the pose can tell."""
-    if measured.space is None or any(remark.kind == "swapped" for remark in pair.remarks):
-        return []
-    from veneercheck import scan
-    from veneercheck.core.types import TriangleMesh
-
-    placed = measured.alignment.waxup_from_framework.apply(pair.framework.mesh.points_mm)
-    return scan.swapped(TriangleMesh(placed, pair.framework.mesh.faces), pair.waxup.mesh)

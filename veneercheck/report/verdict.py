@@ -88,23 +88,32 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     fit = document["alignment"]
     if fit["state"] not in ("doubtful", "failed"):
         return []
-    why, codes = "; ".join(reasons(fit, words)), [one["code"] for one in fit.get("coded", ())]
-    loose = fit["state"] == "doubtful" and codes and all(code in LOOSE for code in codes)
-    kind = "loose" if loose else fit["state"]
-    if kind == "doubtful" and "parted" in codes and {*codes} <= {*LOOSE, "parted"}:
-        kind = "parted"
-    if "painted" in codes and (loose or kind == "failed"):
+    kind, codes, why = str(fit["state"]), _codes(document), reasons(fit, words)
+    if "swapped" in codes:
+        kind = "swapped"
+        why = [reason for reason, code in zip(why, codes, strict=True) if code != kind]
+    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, "parted"}:
+        kind = "parted" if "parted" in codes else "loose"
+    if "painted" in codes and kind in ("loose", "failed"):
         kind = f"painted_{kind}"
-    return [
-        words(f"verdict.{kind}"),
-        *([words("verdict.why", reasons=why)] if why else []),
-    ]
+    told = [words("verdict.why", reasons="; ".join(why))] if why else []
+    return [words(f"verdict.{kind}"), *told]
 
 
 def _mistaken(document: Mapping[str, Any]) -> list[str]:
     """What the two files themselves say against the check as it was ordered."""
     told = {remark["kind"] for remark in document["remarks"]}
     return [kind for kind in _MISTAKES if kind in told]
+
+
+def look_swapped(document: Mapping[str, Any]) -> bool:
+    """Whether the two scans look as if they had been given the wrong way round."""
+    return "swapped" in {*(told["kind"] for told in document["remarks"]), *_codes(document)}
+
+
+def _codes(document: Mapping[str, Any]) -> list[str]:
+    """Why the alignment is not better, as codes; none in a result of before there were any."""
+    return [one["code"] for one in document["alignment"].get("coded", ())]
 
 
 def _counted(key: str, count: int, words: Words, **values: str) -> list[str]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from veneercheck.scan.limits import ReadCaps
     from veneercheck.scan.noise import estimate_noise_mm
     from veneercheck.scan.paint import PAINT_COLOURS
-    from veneercheck.scan.pair import ScanPair, read_pair, swapped
+    from veneercheck.scan.pair import ScanPair, read_pair
     from veneercheck.scan.reading import Scan, read_scan
     from veneercheck.scan.writing import painted_ply_bytes, stl_bytes, write_stl
 
@@ -35,7 +35,6 @@ __all__ = [
     "read_scan",
     "self_crossings",
     "stl_bytes",
-    "swapped",
     "write_stl",
 ]
 
@@ -50,7 +49,6 @@ _HOME = {
     "read_scan": "reading",
     "self_crossings": "crossings",
     "stl_bytes": "writing",
-    "swapped": "pair",
     "write_stl": "writing",
 }
 """In which module each name lives."""

@@ -19,6 +19,7 @@ from veneercheck.core.align.frame import examine
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.picked import Bodies, apart_mm, by_paint, held, lay, start_of
 from veneercheck.core.align.repeatability import Repeatability, repeatability
+from veneercheck.core.align.swapped import doubted
 
 __all__ = [
     "AlignOptions",
@@ -27,6 +28,7 @@ __all__ = [
     "align",
     "apart_mm",
     "by_paint",
+    "doubted",
     "examine",
     "given",
     "held",

@@ -24,7 +24,11 @@ CROSSING_ONLY = Reason(
     "the surfaces merely cross where they should coincide: no pose fits the uncut surface",
 )
 
-
+SWAPPED = Reason(
+    "swapped",
+    "where the two scans differ the framework stands outside the wax-up: were they given the "
+    "wrong way round?",
+)
 PAINTED = Reason(
     "painted",
     "the fit rests on nothing but what was painted as left uncut (green): look whether that was "
