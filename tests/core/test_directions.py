@@ -8,12 +8,16 @@ from functools import cache
 
 import numpy as np
 import pytest
+import trimesh
 
 from direction_trials import Drawn, draw
-from veneercheck.core.divide.anatomy import Places, question
+from veneercheck.core.divide.anatomy import Places, place, question
+from veneercheck.core.divide.anatomy.arch import Cloud
+from veneercheck.core.divide.anatomy.occlusal import occlusal_of
 from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
+from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import vertex_areas
-from veneercheck.core.types import Case
+from veneercheck.core.types import Case, TriangleMesh
 
 TRIALS = 120
 
@@ -37,6 +41,84 @@ def test_occlusal_is_found_on_closed_and_on_open_scans() -> None:
     """Expected: the generator's +z, turned with the scan; 25° apart no face is confused."""
     off = [float(told.occlusal @ one.occlusal) for one, told in drawn()]
     assert min(off) > math.cos(math.radians(30.0))
+
+
+def revolved(*line: tuple[float, float]) -> TriangleMesh:
+    """A closed body about the z axis, through radii and heights, edges of some 0.3 mm."""
+    corners = np.array(line)
+    long = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))])
+    at = np.union1d(np.linspace(0.0, long[-1], math.ceil(long[-1] / 0.3)), long)
+    fine = np.stack([np.interp(at, long, column) for column in corners.T], axis=1)
+    found = trimesh.creation.revolve(fine, sections=90)
+    return TriangleMesh(found.vertices, found.faces)
+
+
+def arc(radius_mm: float, middle_mm: float, start: float, end: float) -> list[tuple[float, float]]:
+    way = np.radians(np.linspace(start, end, 24))
+    return [(radius_mm * np.cos(t), middle_mm + radius_mm * np.sin(t)) for t in way]
+
+
+DOME = [*arc(4.5, 0.0, 0.0, 89.0), (0.0, 4.5)]
+FLAT_TOP = [(4.5, 0.0), (4.0, 3.0), (0.0, 3.0)]
+
+
+@pytest.mark.parametrize(
+    ("foot", "top", "cut_top", "shown"),
+    [
+        ([(0.0, -3.0), (4.0, -3.0)], DOME, False, True),
+        ([(0.0, -2.4), (4.0, -3.0)], DOME, False, True),
+        ([(0.0, -4.5), *arc(4.5, 0.0, -89.0, 0.0)], DOME, False, False),
+        ([(0.0, -3.0), (4.0, -3.0)], FLAT_TOP, False, False),
+        ([(0.0, -3.0), (4.0, -3.0)], FLAT_TOP, True, True),
+    ],
+    ids=["plane", "cone", "round", "two planes", "one of them cut"],
+)
+def test_a_crown_closed_at_its_margin_shows_occlusal_by_its_flat_end(
+    foot: list[tuple[float, float]],
+    top: list[tuple[float, float]],
+    cut_top: bool,
+    shown: bool,
+) -> None:
+    """Source: bodies of revolution about z, turned; a plane that was cut says nothing."""
+    body = revolved(*foot, *top)
+    turn = rotation_from_vector(np.array([0.7, -1.9, 0.4]))
+    turned = TriangleMesh(body.points_mm @ turn.T, body.faces)
+    cut = (body.points_mm[:, 2] > 2.0) & cut_top
+    told = place(
+        turned, Case(units=(36,)), area_mm2=vertex_areas(turned), bridge=None, veneered=cut
+    )
+    assert bool(np.isfinite(told.occlusal).all()) is shown
+    if shown:
+        assert told.occlusal @ turn[:, 2] > math.cos(math.radians(2.0))
+        assert "from its flat ends" in told.words[0]
+
+
+@pytest.mark.parametrize(("opened", "shown"), [("below", True), ("aside", False), ("", False)])
+def test_a_shallow_hollow_needs_a_wax_up_that_is_open_to_the_same_side(
+    opened: str, shown: bool
+) -> None:
+    """Source: area vectors of a hollow and of an open surface sum up to those of their openings
+    (Gauss): here a tube of which 7 % is its end, and half a ball."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 400, endpoint=False)
+    wall = np.stack([np.cos(turn), np.sin(turn), 0.0 * turn], axis=1)
+    end = np.tile([0.0, 0.0, 1.0], (30, 1))
+    inward = np.concatenate([-wall, -end, end])  # what lies outside closes it
+    every = np.ones(len(inward), dtype=bool)
+    hollow = np.arange(len(inward)) < len(wall) + len(end)
+    cloud = Cloud(0.0 * inward, inward, every.astype(float), hollow, ~every, every)
+    ball = trimesh.creation.icosphere(3, 5.0)
+    middle = ball.triangles_center
+    kept = {"below": middle[:, 2] > 0, "aside": middle[:, 1] > 0, "": middle[:, 2] > -9.0}[opened]
+    found, how = occlusal_of(
+        cloud,
+        TriangleMesh(cloud.points_mm, np.zeros((0, 3), dtype=np.int64)),
+        inward,
+        ~every,
+        TriangleMesh(ball.vertices, ball.faces[kept]),
+    )
+    assert (found is not None) is shown
+    if found is not None:
+        assert found == pytest.approx([0.0, 0.0, 1.0], abs=1e-6) and "wax-up is open" in how
 
 
 def test_what_does_not_show_is_asked_and_a_case_answers_it() -> None:

@@ -9,6 +9,7 @@ from core.test_measure_bodies import LIMITS, reading_of
 from phantom.surface import triangulate
 from veneercheck.core.divide import regions
 from veneercheck.core.divide.anatomy import arch
+from veneercheck.core.divide.anatomy.occlusal import drawn_side
 from veneercheck.core.measure import gap
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -117,10 +118,10 @@ def test_walls_that_face_away_from_the_mouth_are_no_retainer() -> None:
     inside = rng.normal(size=(4000, 3))
     inside /= np.linalg.norm(inside, axis=1)[:, None]
     inside[:, 2] = -np.abs(inside[:, 2])  # looks down, out of the mouth
-    found = arch.drawn_side(cloud_of(inside))
+    found = drawn_side(cloud_of(inside))
     assert found is not None and found == pytest.approx([0.0, 0.0, 1.0], abs=0.05)
     walls = np.tile([0.3, 0.0, 0.954], (400, 1))
-    assert arch.drawn_side(cloud_of(np.concatenate([inside, walls]))) is None
+    assert drawn_side(cloud_of(np.concatenate([inside, walls]))) is None
 
 
 def test_contour_far_off_is_asked_only_where_some_of_it_is_seen(pushed, monkeypatch) -> None:

@@ -16,6 +16,7 @@ import pytest
 import veneercheck
 from veneercheck.core.align import words as told
 from veneercheck.core.divide.anatomy import bridge, placing
+from veneercheck.core.divide.anatomy import occlusal as ways_shown
 from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case, Reason
 from veneercheck.profile import limits
@@ -103,14 +104,19 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
 def every_sentence_on_directions() -> list[str]:
     """As the placing of teeth says them, which reads them off shapes elsewhere."""
     up = placing._vector_words(np.array([0.0, 0.6, -0.8]))
-    ways = ("away from where the scan is open", "away from where the retainers open")
+    ways = (
+        ways_shown.OPEN_SCAN,
+        ways_shown.OPEN_RETAINERS,
+        ways_shown.FLAT_ENDS,
+        ways_shown.OPEN_WAXUP,
+    )
     ways_judged = (Judged(9.0, 0.5), Judged(1.0, 0.5), Judged(0.0, 0.0))
     return [
         placing._NO_TEETH,
         placing._NO_DIRECTION,
         bridge._POINTS_APART,
         bridge._OTHER_WAY_WORDS,
-        *(f"The occlusal direction is not in the case file; taken {way}: {up}." for way in ways),
+        *(placing._TAKEN.format(how=way, vector=up) for way in ways),
         *placing._named(Case())[1],
         *placing._named(Case(units=(45, 16)))[1],
         *placing._named(Case(units=(45, 47, 46)))[1],
@@ -128,7 +134,6 @@ def test_how_directions_were_judged_is_said_in_both_languages() -> None:
         "too short or coarse",
         "and does not show surely",
         "is the more veneered one",
-        "scan is open",
     ):
         assert part in code
     described = {"case": {"frame": {"words": every}}}

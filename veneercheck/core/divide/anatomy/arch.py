@@ -1,4 +1,4 @@
-"""The occlusal direction of a bridge and its own curved axis, as seen from there."""
+"""The curved axis of a bridge, as seen from occlusal."""
 
 from __future__ import annotations
 
@@ -27,17 +27,6 @@ _CELLS_AT_ONCE = 4096
 
 _ROUNDS = 8
 """The axis settles to hundredths of a millimetre in fewer."""
-
-_LEAST_OPEN = 0.02
-"""Share of the surface that is missing below, from which the opening tells the direction."""
-
-_LEAST_MOUTH = 0.1
-"""Share of a hollow's surface that its mouth must have: a cylinder four times as deep as wide has
-6 %, a retainer's inside 15 to 30 %."""
-
-_UNDERCUT, _MOST_UNDERCUT = 0.2, 0.07
-"""Surface so turned from the mouth, and its share in a hollow: up to 0.06 in 117 of 120 bridges of
-our own making, 0.08 and 0.33 in two where walls of embrasures passed for one."""
 
 _END_MM = 2.5
 """The rounded ends of the outline say nothing of the direction, and are left out."""
@@ -151,45 +140,6 @@ class Axis:
         along = at[:, 0] + offset[:, 0] * tangent[:, 0] + offset[:, 1] * tangent[:, 1]
         left = offset[:, 1] * tangent[:, 0] - offset[:, 0] * tangent[:, 1]
         return np.stack([along, left, local[:, 2]], axis=1)
-
-
-def open_side(cloud: Cloud) -> Floats | None:
-    """The occlusal direction as the side away from where the surface is open.
-
-    The sum of all area vectors of a closed surface is zero, so that of one with openings is
-    what would close them, reversed (Gauss). Retainers, a model and their scans are open below.
-
-    Returns
-    -------
-    ndarray, shape (3,), or None
-        None where nothing is open.
-    """
-    weight = cloud.area_mm2 * cloud.bridge
-    total = weight @ cloud.normals
-    if np.linalg.norm(total) < _LEAST_OPEN * weight.sum():
-        return None
-    return _direction(total)
-
-
-def drawn_side(cloud: Cloud) -> Floats | None:
-    """The occlusal direction as the side away from which the retainers open.
-
-    The area vectors of a hollow sum up to that of its mouth, reversed (Gauss).
-
-    Returns
-    -------
-    ndarray, shape (3,), or None
-        None where no inside of a retainer is known, or only walls whose sum says nothing, or some
-        that face away from the mouth: those of embrasures do, a hollow's hardly anywhere.
-    """
-    weight = cloud.area_mm2 * cloud.fitting
-    total = weight @ cloud.normals
-    known = weight.sum() >= _LEAST_OPEN * cloud.area_mm2.sum()
-    if not known or np.linalg.norm(total) < _LEAST_MOUTH * weight.sum():
-        return None
-    mouth = _direction(total)
-    turned = weight @ (cloud.normals @ mouth < -_UNDERCUT)
-    return None if turned > _MOST_UNDERCUT * weight.sum() else -mouth
 
 
 def plane_of(occlusal: Floats) -> Floats:

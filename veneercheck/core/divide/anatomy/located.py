@@ -45,6 +45,7 @@ def locate(framework: TriangleMesh, reading: Reading, parts: Regions, case: Case
         normals=reading.normals,
         contour_mm=reading.space.contour_mm,
         over=_over(reading),
+        waxup=reading.contour.outer.mesh,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy import arch, codes, sides, surfaces
 from veneercheck.core.divide.anatomy.bridge import axis_vector, find_teeth, mean_left
+from veneercheck.core.divide.anatomy.occlusal import occlusal_of
 from veneercheck.core.divide.anatomy.places import Places, Surface, Third
 from veneercheck.core.mesh.triangles import corner_cross, sum_at_vertices, unit, vertex_normals
 from veneercheck.core.types import Bools, Case, Floats, Ints, TriangleMesh
@@ -21,6 +22,8 @@ _NO_DIRECTION = (
     "The occlusal direction is not in the case file and does not show from the shape: teeth and "
     'surfaces are not told. Give it under [frame], such as occlusal = "+z".'
 )
+
+_TAKEN = "The occlusal direction is not in the case file; taken {how}: {vector}."
 
 _SMALLEST_MM, _LARGEST_MM = 3.0, 150.0
 """No tooth is smaller, no jaw larger."""
@@ -35,12 +38,11 @@ nearer, scan noise may turn it round."""
 _PROUD_MM = 0.5
 """A framework stands no farther outside its contour; behind it lies another surface."""
 
+_UNCUT_MM = 0.15
+"""Nearer, a framework lies on its wax-up: noise and pose together."""
+
 _RINGS = 3
 """The foot of a finish line's step is no wider."""
-
-_AGREE_COS = 0.5
-"""Two ways to tell occlusal that lie farther apart than 60° contradict each other; nearer, each
-errs by up to 25°, and not the same way."""
 
 
 def place(
@@ -54,6 +56,7 @@ def place(
     normals: Floats | None = None,
     contour_mm: Floats | None = None,
     over: surfaces.Over | None = None,
+    waxup: TriangleMesh | None = None,
 ) -> Places:
     """Say of every point which tooth and which surface it belongs to.
 
@@ -79,6 +82,8 @@ def place(
         finish line and corners lean otherwise than the contour did.
     over : tuple of ndarray, optional
         Points of the contour, shape (k, 3), and the vertex under each: how high a crown is.
+    waxup : TriangleMesh, optional
+        Where it is open may tell the occlusal direction.
 
     Returns
     -------
@@ -119,9 +124,15 @@ def place(
         veneered,
         ~none if bridge is None else bridge,
     )
-    occlusal, said, words = _occlusal(_exact(cloud, framework), case)
-    if occlusal is None:
-        return _nowhere(len(points), _NO_DIRECTION)
+    words: tuple[str, ...] = ()
+    if case.occlusal:
+        occlusal = axis_vector(case.occlusal)
+    else:
+        shared = _shared(framework.points_mm, contour_mm, veneered)
+        seen_from, how = occlusal_of(_exact(cloud, framework), framework, own, shared, waxup)
+        if seen_from is None:
+            return _nowhere(len(points), _NO_DIRECTION)
+        occlusal, words = seen_from, (_TAKEN.format(how=how, vector=_vector_words(seen_from)),)
     named, remarks = _named(case)
     # Contour for outlines, but the cut's own walls to tell which side was cut.
     sample = dataclasses.replace(cloud, normals=own)[:: 1 + len(points) // _FEW]
@@ -145,7 +156,7 @@ def place(
         buccal_share=seen.buccal_share,
         occlusal=occlusal,
         buccal=mean_left(split.axis),
-        occlusal_guessed=not said,
+        occlusal_guessed=not case.occlusal,
         buccal_guessed=found.guessed,
         order_guessed=found.guessed and len(named) != 1,
         words=(*words, *remarks, *found.words),
@@ -241,21 +252,12 @@ def _at_corners(faces: Ints, given: Floats, count: int) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _occlusal(cloud: arch.Cloud, case: Case) -> tuple[Floats | None, bool, tuple[str, ...]]:
-    if case.occlusal:
-        return axis_vector(case.occlusal), True, ()
-    opened, drawn = arch.open_side(cloud), arch.drawn_side(cloud)
-    if opened is not None and drawn is not None and opened @ drawn < _AGREE_COS:
-        return None, False, ()
-    found, how = opened, "away from where the scan is open"
-    if opened is not None and drawn is not None:
-        found = unit((opened + drawn)[None])[0]
-    elif found is None:
-        found, how = drawn, "away from where the retainers open"
-    if found is None:
-        return None, False, ()
-    words = f"The occlusal direction is not in the case file; taken {how}: {_vector_words(found)}."
-    return found, False, (words,)
+def _shared(points_mm: Floats, contour_mm: Floats | None, veneered: Bools) -> Bools:
+    """Which vertices lie on the wax-up and are not to be veneered, shape (n,)."""
+    if contour_mm is None:
+        return ~veneered
+    away = np.linalg.norm(contour_mm - points_mm, axis=1)
+    return np.asarray((away < _UNCUT_MM) & ~veneered)
 
 
 def _vector_words(vector: Floats) -> str:
