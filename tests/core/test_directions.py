@@ -60,32 +60,52 @@ def arc(radius_mm: float, middle_mm: float, start: float, end: float) -> list[tu
 
 DOME = [*arc(4.5, 0.0, 0.0, 89.0), (0.0, 4.5)]
 FLAT_TOP = [(4.5, 0.0), (4.0, 3.0), (0.0, 3.0)]
+PLANE, CONE, ROUND = (
+    [(0.0, -3.0), (4.5, -3.0)],
+    [(0.0, -2.4), (4.5, -3.0)],
+    arc(4.5, 0.0, -89.0, 0.0),
+)
+LONG = [(0.0, -20.0), (4.5, -20.0)]
 
 
 @pytest.mark.parametrize(
-    ("foot", "top", "cut_top", "shown"),
+    ("line", "cut", "shown"),
     [
-        ([(0.0, -3.0), (4.0, -3.0)], DOME, False, True),
-        ([(0.0, -2.4), (4.0, -3.0)], DOME, False, True),
-        ([(0.0, -4.5), *arc(4.5, 0.0, -89.0, 0.0)], DOME, False, False),
-        ([(0.0, -3.0), (4.0, -3.0)], FLAT_TOP, False, False),
-        ([(0.0, -3.0), (4.0, -3.0)], FLAT_TOP, True, True),
+        ([*PLANE, *DOME], None, True),
+        ([*CONE, *DOME], None, True),
+        ([(0.0, -4.5), *ROUND, *DOME], None, False),
+        ([*PLANE, *FLAT_TOP], None, False),
+        ([*PLANE, *FLAT_TOP], (2.9, 3.1), True),
+        ([*PLANE, *FLAT_TOP], (0.3, 1.8), True),
+        ([*PLANE, *DOME], (-2.9, -1.0), False),
+        ([*LONG, *DOME], None, False),
     ],
-    ids=["plane", "cone", "round", "two planes", "one of them cut"],
+    ids=[
+        "plane",
+        "cone",
+        "round",
+        "both ends",
+        "one cut",
+        "one beside the cut",
+        "at a cut",
+        "long",
+    ],
 )
 def test_a_crown_closed_at_its_margin_shows_occlusal_by_its_flat_end(
-    foot: list[tuple[float, float]],
-    top: list[tuple[float, float]],
-    cut_top: bool,
-    shown: bool,
+    line: list[tuple[float, float]], cut: tuple[float, float] | None, shown: bool
 ) -> None:
-    """Source: bodies of revolution about z, turned; a plane that was cut says nothing."""
-    body = revolved(*foot, *top)
+    """Source: bodies of revolution about z, turned. A plane that was cut says nothing, nor one
+    that faces as the veneer does, nor one with a cut all round, nor the end of a long body."""
+    body = revolved(*line)
     turn = rotation_from_vector(np.array([0.7, -1.9, 0.4]))
     turned = TriangleMesh(body.points_mm @ turn.T, body.faces)
-    cut = (body.points_mm[:, 2] > 2.0) & cut_top
+    height, (low, high) = body.points_mm[:, 2], cut or (9.0, 9.0)
     told = place(
-        turned, Case(units=(36,)), area_mm2=vertex_areas(turned), bridge=None, veneered=cut
+        turned,
+        Case(units=(36,)),
+        area_mm2=vertex_areas(turned),
+        bridge=None,
+        veneered=(height > low) & (height < high),
     )
     assert bool(np.isfinite(told.occlusal).all()) is shown
     if shown:
@@ -93,9 +113,12 @@ def test_a_crown_closed_at_its_margin_shows_occlusal_by_its_flat_end(
         assert "from its flat ends" in told.words[0]
 
 
-@pytest.mark.parametrize(("opened", "shown"), [("below", True), ("aside", False), ("", False)])
+@pytest.mark.parametrize(
+    ("opened", "known", "shown"),
+    [("below", 1, True), ("aside", 1, False), ("", 1, False), ("below", 0, False)],
+)
 def test_a_shallow_hollow_needs_a_wax_up_that_is_open_to_the_same_side(
-    opened: str, shown: bool
+    opened: str, known: int, shown: bool
 ) -> None:
     """Source: area vectors of a hollow and of an open surface sum up to those of their openings
     (Gauss): here a tube of which 7 % is its end, and half a ball."""
@@ -104,7 +127,7 @@ def test_a_shallow_hollow_needs_a_wax_up_that_is_open_to_the_same_side(
     end = np.tile([0.0, 0.0, 1.0], (30, 1))
     inward = np.concatenate([-wall, -end, end])  # what lies outside closes it
     every = np.ones(len(inward), dtype=bool)
-    hollow = np.arange(len(inward)) < len(wall) + len(end)
+    hollow = np.arange(len(inward)) < known * (len(wall) + len(end))
     cloud = Cloud(0.0 * inward, inward, every.astype(float), hollow, ~every, every)
     ball = trimesh.creation.icosphere(3, 5.0)
     middle = ball.triangles_center

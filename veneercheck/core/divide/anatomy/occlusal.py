@@ -58,9 +58,6 @@ _ONE_WAY = 0.6
 """The same of all ends together: contact facets and the sides of a plinth cancel one another, and
 now and then a cusp's slope that was left uncut is among them."""
 
-_BEYOND_MM, _MOST_BEYOND = 3.0, 0.05
-"""Farther below an end lies hardly any of the surface: a pontic may hang lower by less."""
-
 _LONG_FORM, _ACROSS = 1.4, 0.5
 """A body so much longer than wide has its end across its length, within 60° as a cosine."""
 
@@ -208,11 +205,7 @@ def flat_ends(cloud: Cloud, edges: Ints, calm: Floats, shared: Bools) -> Floats 
     if not end.any() or np.linalg.norm(total) < _ONE_WAY * area[end].sum():
         return None
     below = _way(total)
-    here = inner & end[label]
-    depth = np.average(cloud.points_mm[here] @ below, weights=cloud.area_mm2[here])
-    weight = cloud.area_mm2 * cloud.bridge
-    beyond = weight @ (cloud.points_mm @ below > depth + _BEYOND_MM)
-    return None if beyond > _MOST_BEYOND * weight.sum() or _along(cloud, below) else -below
+    return None if _along(cloud, below) else -below
 
 
 def _veneer_faces(cloud: Cloud) -> Floats:
