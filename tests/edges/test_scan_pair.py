@@ -94,6 +94,15 @@ def test_where_no_pose_is_found_the_two_are_tried_the_other_way_round() -> None:
     assert doubted(none, cut, full) is none
 
 
+def test_a_pose_in_doubt_by_which_next_to_nothing_touches_says_nothing() -> None:
+    """Source: the same ball, a tenth larger: all of it lies outside, in whatever pose."""
+    larger = TriangleMesh(1.1 * FULL.points_mm, FULL.faces)
+    sure = given(larger, FULL)
+    unsure = dataclasses.replace(sure, state=AlignmentState.DOUBTFUL)
+    assert doubted(unsure, larger, FULL) is unsure
+    assert doubted(sure, larger, FULL) is not sure
+
+
 def test_a_build_up_may_stand_outside_of_its_contour() -> None:
     assert checked(FULL, CUT, DENTINE).alignment.state is AlignmentState.GIVEN
 
