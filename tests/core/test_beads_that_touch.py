@@ -114,6 +114,25 @@ def test_corners_where_the_crests_of_a_cut_meet_are_no_beads(noise_mm: float) ->
     assert found_on(noisy(sheet(hollows, 0.06), noise_mm)) is None
 
 
+@pytest.mark.parametrize("noise_mm", [0.0, 0.01])
+def test_bridges_between_pits_are_no_beads(noise_mm: float) -> None:
+    """Source: fourteen beads were put; two rows of hemispheroid pits, 0.3 mm deep, touch each other
+    every 0.5 mm, and between two of them the sheet is left as a bridge that does not fall off
+    along their row's edges."""
+
+    def pits(x, y):
+        along = (y / 0.5 % 1.0 - 0.5) * 0.5
+        square = (np.minimum(np.abs(x - 1.0), np.abs(x - 2.5)) ** 2 + along**2) / 0.25**2
+        return -0.3 * np.sqrt(np.maximum(1.0 - square, 0.0))
+
+    plain = sheet(pits)
+    x, y = np.meshgrid((4.0, 5.2), np.linspace(0.6, 5.4, 7), indexing="ij")
+    put = put_beads(plain, seats_at(plain, x.ravel(), y.ravel()), diameter_mm=0.5)
+    found = found_on(noisy(put.mesh, noise_mm))
+    assert found is not None
+    assert beads_of_tops(put, found) == list(range(14))
+
+
 def test_a_speck_over_a_bead_stays_where_it_is() -> None:
     """Source: nothing holds a triangle that hangs on no other; the plate lies at z = 0."""
     plain = sheet(flat)
@@ -200,6 +219,49 @@ def test_a_summit_of_little_prominence_belongs_to_the_higher_one() -> None:
 
     assert summits(0.15) == pytest.approx([2.5, 3.5])
     assert summits(0.17) == pytest.approx([3.5])
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.4])
+def test_a_cap_falls_as_the_paraboloid_that_it_is(slope: float) -> None:
+    """Source: a x² + b y² at x = r or y = r, turned by 30° and tilted as a whole; over a disc full
+    of N points the σ of either is √(18 / N) of the points', by the moments of a disc."""
+    foot, a, b = 0.5, 0.8, -0.2
+    plain = sheet(flat, 0.02)
+    x, y = (plain.points_mm[:, :2] - 3.0).T
+    turned = [0.5 * np.sqrt(3.0) * x + 0.5 * y, 0.5 * np.sqrt(3.0) * y - 0.5 * x]
+    points = np.stack([x, y, slope * x - a * turned[0] ** 2 - b * turned[1] ** 2], axis=1)
+    ways = np.tile([0.0, 0.0, 1.0], (len(x), 1))
+    middle = np.zeros((1, 3))
+    of = caps.feet(points, ways, middle, foot)
+    assert ((of == 0) == (np.hypot(x, y) < foot)).all()
+    least, most, spread = caps.falls(points, ways, middle, of, foot_mm=foot)
+    assert (least[0], most[0]) == pytest.approx((b * foot**2, a * foot**2))
+    assert spread[0] == pytest.approx(np.sqrt(18.0 / (of == 0).sum()), rel=0.02)
+
+
+def test_six_vertices_show_no_shape() -> None:
+    """Source: a paraboloid goes through six points whatever they are; here through one raised."""
+    x, y = np.array([[0.0, 0.1, -0.1, 0.0, 0.0, 0.1], [0.0, 0.0, 0.0, 0.1, -0.1, 0.1]])
+    points = np.stack([x, y, np.where(x > 0, 0.05, 0.0)], axis=1)
+    ways, of = np.tile([0.0, 0.0, 1.0], (6, 1)), np.zeros(6, dtype=np.int64)
+    least, most, _ = caps.falls(points, ways, np.zeros((1, 3)), of, foot_mm=0.2)
+    assert least[0] == most[0]
+
+
+def test_bumps_that_fall_less_than_half_as_far_as_their_fellows_are_none() -> None:
+    """Source: a r², a = 1, 1, 0.45 and, for a crest along y, 1 and 0 per mm. The noise at which a
+    fall of nothing might be half of one: 0.5 a r² / 4 of the fall's σ, √(18 / N) of it."""
+    plain = sheet(flat, 0.05)
+    middle = np.array([[x, y, 0.0] for x in (1.5, 4.5) for y in (1.5, 4.5)])
+    of = caps.feet(plain.points_mm, ways := np.tile([0.0, 0.0, 1.0], (121**2, 1)), middle, 0.5)
+    offset = plain.points_mm[:, :2] - middle[of, :2]
+    bent = np.array([[1.0, 1.0], [1.0, 1.0], [0.45, 0.45], [1.0, 0.0]])[of]
+    points = plain.points_mm.copy()
+    points[:, 2] = np.where(of >= 0, -(bent * offset**2).sum(axis=1), 0.0)
+    hides_mm = 0.125 * 0.25 / np.sqrt(18.0 / (of == 0).sum())
+    for noise_mm, crest in ((0.0, False), (0.9 * hides_mm, False), (1.1 * hides_mm, True)):
+        bead = beads._fall_all_round(points, ways, middle, 0.5, noise_mm)
+        assert bead.tolist() == [True, True, noise_mm > 0, crest]
 
 
 @pytest.mark.parametrize("sunk_mm", [0.0, 0.2, 0.3, 0.45])

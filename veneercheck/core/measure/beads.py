@@ -18,7 +18,7 @@ from veneercheck.core.mesh.triangles import (
     sum_at_vertices,
     unit,
 )
-from veneercheck.core.types import BeadField, Floats, Ints, Limits, TriangleMesh
+from veneercheck.core.types import BeadField, Bools, Floats, Ints, Limits, TriangleMesh
 
 BUMP_SLOPE = 0.3
 """A bead's flank is steeper than this against the surface round it; a waxed mound is flatter."""
@@ -103,8 +103,12 @@ _MOST_LEVEL = 0.12
 """Of the ring of 0.3 mm round a bead's foot less lies as high as the bead, but for a third of its
 height: the freest quarter of a field has at most 0.09 there, of a step's teeth 0.15 to 0.24."""
 
-_DEEP_MM = 0.6
-"""What lies farther above or below a bead's middle belongs to another wall."""
+_LEAST_FALL = 0.5
+"""Of what the usual bump falls along its steepest way a bead falls by this share or more along its
+flattest: but for noise 99 of 100 by 0.71, of ragged edges' bumps 75 by 0.46 at most."""
+
+_FALLS_IN_NOISE = 4.0
+"""So often a fall's σ may hide that; with 3 of beads under noise of 0.02 mm twice as many fail."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -211,7 +215,7 @@ def field(found: Beads, nearest_mm: Floats, limits: Limits) -> BeadField:
 def _taken_off(
     mesh: TriangleMesh, edges: Ints, ways: Floats, middle: Floats, foot_mm: float
 ) -> Beads:
-    bead = _nearest_bump(mesh.points_mm, ways, middle, foot_mm)
+    bead = caps.feet(mesh.points_mm, ways, middle, foot_mm)
     base = without(mesh, edges, bead >= 0)
     height = row_dot(mesh.points_mm - base.points_mm, ways)
     top = _highest(bead, height, len(middle))
@@ -226,7 +230,7 @@ def _along_an_edge(
     A bead stands out over the tangent plane of whatever lies round it, be that the flank of a
     ridge or of a fissure. The rim of a step does not stand out over the step's upper side.
     """
-    of = _nearest_bump(points, ways, middle, foot_mm + _ROUND_FOOT_MM)
+    of = caps.feet(points, ways, middle, foot_mm + _ROUND_FOOT_MM)
     ring = np.flatnonzero((of >= 0) & (found.bead < 0))
     of = of[ring]
     over = row_dot(points[found.top[of]] - points[ring], ways[ring])
@@ -310,7 +314,19 @@ def _bumps(
     left = _overlooked(points, half_calm, found, foot)
     if len(left) > _MOST_OVERLOOKED * len(found.summit):
         return None
-    return _Bumps(np.concatenate([found.middle_mm, left]), foot)
+    middle = np.concatenate([found.middle_mm, left])
+    middle = middle[_fall_all_round(points, ways, middle, foot, noise)]
+    return _Bumps(middle, foot) if len(middle) >= FEWEST else None
+
+
+def _fall_all_round(
+    points: Floats, ways: Floats, middle: Floats, foot_mm: float, noise_mm: float
+) -> Bools:
+    """Which bumps fall off in every direction: crests between hollows and ragged edges do not."""
+    of = caps.feet(points, ways, middle, foot_mm)
+    least, most, spread = caps.falls(points, ways, middle, of, foot_mm=foot_mm)
+    at_most = least + _FALLS_IN_NOISE * noise_mm * spread
+    return np.asarray(at_most >= _LEAST_FALL * np.median(most))
 
 
 def _overlooked(points: Floats, height: Floats, found: caps.Caps, foot_mm: float) -> Floats:
@@ -359,19 +375,6 @@ def _alike(
     if bead.any():
         bead &= found.radius_mm < _WIDE * np.median(found.radius_mm[bead])
     return found.only(bead) if bead.sum() >= FEWEST else None
-
-
-def _nearest_bump(points: Floats, ways: Floats, middle: Floats, radius_mm: float) -> Ints:
-    """The bump in whose foot each vertex lies, −1 elsewhere, shape (n,)."""
-    asked = np.flatnonzero(ways.any(axis=1))
-    distance, nearest = NearestPoints(middle).query(points[asked])
-    near = distance < math.hypot(radius_mm, _DEEP_MM)
-    asked, nearest = asked[near], nearest[near]
-    across, along = caps.across(points[asked] - middle[nearest], ways[asked])
-    inside = (across < radius_mm) & (np.abs(along) < _DEEP_MM)
-    bead = np.full(len(points), -1, dtype=np.int64)
-    bead[asked[inside]] = nearest[inside]
-    return bead
 
 
 def _least_covered(found: Beads, height_mm: Floats, space_mm: Floats) -> Ints:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import row_dot
+from veneercheck.core.mesh.nearest import NearestPoints
+from veneercheck.core.mesh.triangles import row_dot, unit
 from veneercheck.core.types import Bools, Floats, Ints
 
 _FEWEST_VERTICES = 4
@@ -23,6 +25,12 @@ _FLANK = 0.3
 
 _INNER = 0.6
 """How round a cap is on top is read this share of its foot's radius round its middle."""
+
+_DEEP_MM = 0.6
+"""What lies farther above or below a cap's middle belongs to another wall."""
+
+_FEWEST_BENT = 7
+"""A paraboloid goes through six vertices whatever they are."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -139,6 +147,63 @@ def roundness(
     inner = across(points_mm[at] - found.middle_mm[of], ways[at])[0] < _INNER * foot_mm
     share = height_mm[at][inner] / (top - top_less_mm)[of[inner]]
     return float(np.median(share)) if len(share) else 1.0
+
+
+def feet(points_mm: Floats, ways: Floats, middle_mm: Floats, radius_mm: float) -> Ints:
+    """The cap, the nearest of k, in whose foot each vertex lies; −1 elsewhere; shape (n,)."""
+    asked = np.flatnonzero(ways.any(axis=1))
+    distance, nearest = NearestPoints(middle_mm).query(points_mm[asked])
+    near = distance < math.hypot(radius_mm, _DEEP_MM)
+    asked, nearest = asked[near], nearest[near]
+    aside, along = across(points_mm[asked] - middle_mm[nearest], ways[asked])
+    inside = (aside < radius_mm) & (np.abs(along) < _DEEP_MM)
+    of = np.full(len(points_mm), -1, dtype=np.int64)
+    of[asked[inside]] = nearest[inside]
+    return of
+
+
+def falls(
+    points_mm: Floats, ways: Floats, middle_mm: Floats, of: Ints, *, foot_mm: float
+) -> tuple[Floats, Floats, Floats]:
+    """How far caps fall from their middles to their feet, along two ways square to each other.
+
+    Parameters
+    ----------
+    points_mm, ways : ndarray, shape (n, 3)
+    middle_mm : ndarray, shape (k, 3)
+    of : ndarray of int64, shape (n,)
+        The cap in whose foot a vertex lies, −1 elsewhere.
+    foot_mm : float
+        Usual radius of their feet.
+
+    Returns
+    -------
+    least_mm, most_mm : ndarray, shape (k,)
+        Along the flattest way and the steepest, whatever the cap's slope as a whole; alike where
+        too few vertices show a shape.
+    spread : ndarray, shape (k,)
+        Standard uncertainty of a fall, in σ of white noise.
+
+    Notes
+    -----
+    The curvatures of the paraboloid that fits best, its axis along the mean direction.
+    """
+    count = len(middle_mm)
+    at = np.flatnonzero(of >= 0)
+    of = of[at]
+    way = unit(_sums(ways[at], of, count))
+    first = unit(np.cross(way, np.eye(3)[np.abs(way).argmin(axis=1)]))
+    offset = (points_mm[at] - middle_mm[of]) / foot_mm
+    x, y, z = (row_dot(offset, axis[of]) for axis in (first, np.cross(way, first), way))
+    terms = np.stack([np.ones(len(at)), x, y, x * x, x * y, y * y], axis=1)
+    products = (terms[:, :, None] * terms[:, None, :]).reshape(-1, 36)
+    inverse = np.linalg.pinv(_sums(products, of, count).reshape(-1, 6, 6), hermitian=True)
+    bent = -foot_mm * np.einsum("kij,kj->ki", inverse, _sums(terms * z[:, None], of, count))[:, 3:]
+    mean = 0.5 * (bent[:, 0] + bent[:, 2])
+    apart = 0.5 * np.hypot(bent[:, 0] - bent[:, 2], bent[:, 1])
+    apart[np.bincount(of, minlength=count) < _FEWEST_BENT] = 0.0
+    spread = np.sqrt(np.maximum(inverse[:, 3, 3], inverse[:, 5, 5]))
+    return mean - apart, mean + apart, spread
 
 
 def across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
