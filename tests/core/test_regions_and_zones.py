@@ -728,14 +728,59 @@ def test_the_inside_of_a_retainer_is_no_veneer_where_the_wax_up_shows_its_outsid
     assert not found.zones
 
 
+def squared(*corners: tuple[float, float]) -> TriangleMesh:
+    """The surface that a path of radii and heights sweeps round a rounded square; its height rises
+    by 0.4 along x."""
+    ends = np.array(corners)
+    count = np.maximum(np.ceil(np.abs(np.diff(ends, axis=0)).max(axis=1) / 0.15), 1).astype(int)
+    sides = [np.linspace(*ends[k : k + 2], steps + 1)[1:] for k, steps in enumerate(count)]
+    round_one = turned(np.concatenate([ends[:1], *sides]))
+    points = round_one.points_mm
+    way = points[:, :2] / np.hypot(points[:, 0], points[:, 1])[:, None]
+    x, y = (points[:, :2] / ((way**6).sum(axis=1) ** (1 / 6))[:, None]).T
+    return TriangleMesh(np.stack([x, y, points[:, 2] + 0.4 * x], axis=1), round_one.faces)
+
+
+def codes(framework: TriangleMesh, waxup: TriangleMesh):
+    """The framework's regions, and the area of every vertex."""
+    limits = built_in()
+    alignment = align.given(framework, waxup)
+    reading = measure(framework, waxup, alignment=alignment, limits=limits)
+    return regions.divide(framework, reading, limits).code, reading.space.area_mm2
+
+
+def test_the_inside_of_a_retainer_with_a_short_side_is_no_veneer() -> None:
+    """Source: drawn. A post cut 1.4 mm deep on a ring 2 mm high that was not cut, hollow below and
+    cut off aslant: under its short side the inside of the long one meets the root, 4.8 mm off, and
+    3.4 mm² of it had counted as veneer. What was cut, by hand: squares of half a side r hold
+    3.86 r² and rise by 0.4, 8 mm² on top and 24 on the ledge; the post's side is 0.6 × 10.4 mm."""
+    outside = (0.05, 2.6), (1.4, 2.6), (1.4, 2.0), (2.78, 2.0), (2.78, 0.0)
+    framework = squared(*outside, (2.0, 0.0), (2.0, 1.2), (0.05, 1.2))
+    code, area = codes(framework, squared((0.05, 4.0), (2.8, 4.0), (2.8, -5.0)))
+    x, y, z = framework.points_mm.T
+    inside = (np.maximum(np.abs(x), np.abs(y)) < 2.2) & (z - 0.4 * x < 1.3)
+    told = np.isin(code, (Region.CUT, Region.FINISH_LINE_BAND))
+    assert not (told & inside).any()
+    assert area[told].sum() == pytest.approx(38.0, rel=0.1)
+
+
+def test_a_thick_veneer_before_thin_metal_is_veneer() -> None:
+    """Source: drawn. Metal 1 mm thick whose back and sides were not cut, 3.6 mm under the contour
+    and 3.3 mm from it, since both rise by 0.4: its middle, nearer to that than to its sides, is not
+    the inside of a retainer."""
+    framework = squared((0.05, 0.0), (5.98, 0.0), (5.98, -1.0), (0.05, -1.0))
+    code, _ = codes(framework, squared((0.05, 3.6), (6.0, 3.6), (6.0, -1.02), (0.05, -1.02)))
+    x, y, z = framework.points_mm.T
+    middle = (np.maximum(np.abs(x), np.abs(y)) < 2.0) & (z - 0.4 * x > -0.5)
+    assert middle.sum() > 1000
+    assert (code[middle] == Region.CUT).mean() > 0.99
+
+
 def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer() -> None:
-    """By hand: pairs of vertices through metal; only where no ray met contour, the metal is thin,
-    its sides look apart and the other one has seen its contour."""
+    """By hand: pairs of vertices through metal; only where the metal is thin, its sides look apart
+    and the other one has seen its contour."""
     up, down, aside = [0.0, 0.0, 1.0], [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]
-    space = SimpleNamespace(
-        metal_mm=np.array([0.6, 0.6, 3.0, 0.6, 0.6, np.nan]),
-        outcome=np.array([RayOutcome.MISS] * 4 + [RayOutcome.HIT, RayOutcome.MISS]),
-    )
+    space = SimpleNamespace(metal_mm=np.array([0.6, 0.6, 3.0, 0.6, 0.6, np.nan]))
     reading = SimpleNamespace(
         space=space,
         other_side=np.array([4, 5, 4, 4, 0, -1]),

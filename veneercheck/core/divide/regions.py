@@ -36,7 +36,7 @@ from veneercheck.core.divide.scan_ends import (
 )
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.pieces import large_parts
+from veneercheck.core.mesh.pieces import grown, large_parts
 from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
@@ -220,13 +220,16 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     fitting = large_parts(inside, edges, space.area_mm2, LEAST_FITTING_MM2)
     code[fitting] = Region.FITTING_SURFACE
     measured = space.outcome == RayOutcome.HIT
-    deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting
+    back = behind(reading, agrees & measured)
+    inner = (reading.agreement < AGAINST_COS) | (back & (space.outcome == RayOutcome.MISS))
+    inner = large_parts(inner, edges, space.area_mm2, LEAST_FITTING_MM2)
+    # Past a retainer's short side its inside meets the contour of another wall.
+    inner = grown(inner, back & (s > COVERED_MM), edges)
+    deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting & ~inner
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
-    below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting
-    inner = (reading.agreement < AGAINST_COS) | behind(reading, agrees & measured)
-    below &= ~large_parts(inner, edges, space.area_mm2, LEAST_FITTING_MM2)
-    cut = _grown(core, below, edges)
+    below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting & ~inner
+    cut = grown(core, below, edges)
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
@@ -239,15 +242,6 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
 def _labels(mask: Bools, edges: Ints) -> Ints:
     """Connected parts of a mask; vertices outside it stand alone."""
     return components(len(mask), edges[mask[edges].all(axis=1)])
-
-
-def _grown(core: Bools, within: Bools, edges: Ints) -> Bools:
-    """All of `within` that hangs together with some of `core`."""
-    both = within | core
-    label = _labels(both, edges)
-    holds = np.zeros(len(both), dtype=bool)
-    holds[label[core]] = True
-    return both & holds[label]
 
 
 def _enclosed(

@@ -63,12 +63,12 @@ def long_rims(mesh: TriangleMesh, edges: Ints) -> Bools:
 
 
 def behind(reading: Reading, seen: Bools) -> Bools:
-    """Vertices over which no ray met contour, where the same thin metal has `seen` contour on its
-    other side: the inside of a retainer."""
-    space, other = reading.space, reading.other_side
+    """Vertices on the back of thin metal whose other side has `seen` contour, shape (n,): with none
+    of its own, that is the inside of a retainer."""
+    other = reading.other_side
     against = np.einsum("ij,ij->i", reading.normals, reading.normals[other]) < AGAINST_COS
-    thin = (other >= 0) & (space.metal_mm <= _THIN_METAL_MM)
-    return np.asarray(thin & against & seen[other] & (space.outcome == RayOutcome.MISS))
+    thin = (other >= 0) & (reading.space.metal_mm <= _THIN_METAL_MM)
+    return np.asarray(thin & against & seen[other])
 
 
 def hidden(code: Ints, reading: Reading) -> Bools:

@@ -26,6 +26,22 @@ def large_parts(mask: Bools, edges: Ints, area_mm2: Floats, least_mm2: float) ->
     return np.asarray(mask & (area[label] >= least_mm2))
 
 
+def grown(core: Bools, within: Bools, edges: Ints) -> Bools:
+    """A core, shape (n,), and all of `within` that hangs together with some of it.
+
+    Examples
+    --------
+    >>> chain = np.array([[0, 1], [1, 2], [2, 3]])
+    >>> grown(np.arange(4) == 0, np.array([False, True, False, True]), chain)
+    array([ True,  True, False, False])
+    """
+    both = within | core
+    label = components(len(both), edges[both[edges].all(axis=1)])
+    holds = np.zeros(len(both), dtype=bool)
+    holds[label[core]] = True
+    return both & holds[label]
+
+
 def loose_pieces(area_mm2: Floats, edges: Ints) -> list[Ints]:
     """Vertices of each small piece by itself, the largest first, from the areas at all vertices."""
     label = components(len(area_mm2), edges)
