@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from veneercheck.core.mesh.feet import at_open_edge, shares_in
 from veneercheck.core.mesh.nearest import WalkableSurface
 from veneercheck.core.mesh.triangles import border_vertices, row_dot, vertex_normals
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
@@ -27,9 +28,6 @@ LINE_STEP_MM = 0.02
 
 _OUTSIDE_COS = 0.5
 """A point within 60° of straight out from its nearest vertex lies outside."""
-
-_NO_SHARE = 1e-6
-"""A corner with less of a foot has no part in it: the foot lies on the side across."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -134,21 +132,6 @@ class Contour:
         return np.asarray(np.where(extent_mm > 0, 1.0, -1.0) * np.minimum(away, reach_mm))
 
 
-def at_open_edge(mesh: TriangleMesh, rim: Bools, face: Ints, shares: Floats) -> Bools:
-    """Whether feet lie on the open edge of a surface, shape (n,).
-
-    Parameters
-    ----------
-    rim : ndarray of bool
-        Vertices on it.
-    face : ndarray of int64, shape (n,)
-    shares : ndarray, shape (n, 3)
-        Of the triangle's corners in the foot.
-    """
-    away = shares < _NO_SHARE
-    return np.asarray(away.any(axis=1) & (rim[mesh.faces[face]] | away).all(axis=1))
-
-
 def finish_line(mesh: TriangleMesh, extent_mm: Floats) -> Floats:
     """Points close together where an extent that is linear in every triangle is zero, (k, 3)."""
     corners = extent_mm[mesh.faces] > 0
@@ -171,15 +154,3 @@ def finish_line(mesh: TriangleMesh, extent_mm: Floats) -> Floats:
     share = step / count[piece]
     found: Floats = begin[piece] + share[:, None] * (end - begin)[piece]
     return found
-
-
-def shares_in(corners_mm: Floats, points_mm: Floats) -> Floats:
-    """Shares of a triangle's corners in points that lie on it, shape (n, 3)."""
-    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
-    normal = np.cross(b - a, c - a)
-    square = np.maximum(row_dot(normal, normal), np.finfo(float).tiny)
-    second = row_dot(np.cross(a - c, points_mm - c), normal) / square
-    third = row_dot(np.cross(b - a, points_mm - a), normal) / square
-    shares = np.clip(np.stack([1.0 - second - third, second, third], axis=1), 0.0, 1.0)
-    total: Floats = shares / shares.sum(axis=1, keepdims=True)
-    return total

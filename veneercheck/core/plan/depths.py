@@ -6,10 +6,11 @@ import dataclasses
 
 import numpy as np
 
+from veneercheck.core.mesh.feet import at_open_edge, shares_in
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import border_vertices, face_normals, row_dot
-from veneercheck.core.plan.contour import Contour, at_open_edge, shares_in
+from veneercheck.core.plan.contour import Contour
 from veneercheck.core.types import Floats, TriangleMesh
 
 _BEFORE_MM = 0.02

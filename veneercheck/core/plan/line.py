@@ -19,9 +19,10 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.errors import MeshError, Told
+from veneercheck.core.mesh.feet import shares_in
 from veneercheck.core.mesh.nearest import Nearest, NearestSurface
 from veneercheck.core.mesh.triangles import components
-from veneercheck.core.plan.contour import LINE_STEP_MM, shares_in
+from veneercheck.core.plan.contour import LINE_STEP_MM
 from veneercheck.core.types import Bools, FinishLine, Floats, Ints, TriangleMesh
 
 PICKED_WITHIN_MM = 1.0
