@@ -384,7 +384,7 @@ def test_what_changed_since_the_earlier_check() -> None:
         return np.where(spot(x, y, 10.0, 6.0), 2.6, depth)
 
     before, after = checked(then), checked(now)
-    told = changes.compare(after, before.zones, before.framework, earlier="x")
+    told = changes.compare(after, before.zones, before.framework, earlier="x", u_then_mm=0.0)
     assert len(told.corrected) == 1
     assert before.zones[told.corrected[0].id - 1].centre_mm[1] == pytest.approx(2.5, abs=0.1)
     trend = dict(told.trends)

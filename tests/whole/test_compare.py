@@ -21,7 +21,7 @@ from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import read_result, write_result
-from veneercheck.report.compare import compared_rows, write_compared
+from veneercheck.report.compare import change_between, compared_rows, write_compared
 from veneercheck.report.words import Words
 
 OFF_MM = 0.3
@@ -65,10 +65,10 @@ def test_what_became_of_every_place(attempts: tuple[Path, Path], tmp_path: Path)
     assert "corrected: too thin, –, 0.50 ± 0.08 mm" in made.output
     assert (tmp_path / "compare.html").stat().st_size < 3_000_000
     one, two = map(read_result, attempts)
-    (back,) = compared_rows(two, one, Words("de"))
+    (back,) = compared_rows(two, one, change_between(two, one), Words("de"))
     assert back["told"] == "neu" and back["reading_earlier"] == ""
     assert back["reading_later"] == "0,50 ± 0,08 mm"
-    (same,) = compared_rows(one, one, Words("en"))
+    (same,) = compared_rows(one, one, change_between(one, one), Words("en"))
     assert same["told"] == "the same" and same["id_earlier"] == same["id_later"] == "1"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -82,8 +83,9 @@ def write_compared(
         dataclasses.replace(each, document=harmless(each.document)) for each in (earlier, later)
     )
     _look_comparable(one, other)
-    rows = compared_rows(one, other, words)
-    made = _page([one, other], rows, words, stills)
+    change = change_between(one, other)
+    rows = compared_rows(one, other, change, words)
+    made = _page([one, other], rows, change, words, stills)
     path = put(folder / COMPARED, [made.encode("utf-8")])
     return path, "\n".join([_counts(rows, words), *(_line(row) for row in rows)])
 
@@ -105,7 +107,19 @@ def _look_comparable(earlier: FiledResult, later: FiledResult) -> None:
         )
 
 
-def compared_rows(earlier: FiledResult, later: FiledResult, words: Words) -> list[Row]:
+def change_between(earlier: FiledResult, later: FiledResult) -> changes.Change:
+    """What was done to the surface between two results that are comparable."""
+    assert earlier.mesh is not None and later.mesh is not None
+    fits = [one.document["alignment"] for one in (earlier, later)]
+    true = math.sqrt(2.0) * float(later.document["profile"]["scan"]["trueness_u_mm"])
+    steady = [true, *(fit["u_max_mm"] or 0.0 for fit in fits)]
+    noise = fits[1]["noise_mm"] or 0.0
+    return changes.Change.between(later.mesh, earlier.mesh, noise_mm=noise, steady_u_mm=steady)
+
+
+def compared_rows(
+    earlier: FiledResult, later: FiledResult, change: changes.Change, words: Words
+) -> list[Row]:
     """What became of every place, the worst news first, what was corrected last."""
     then, now = zones_of(earlier.document), zones_of(later.document)
     told = {zone["id"]: zone for zone in later.document["zones"]}
@@ -114,9 +128,9 @@ def compared_rows(earlier: FiledResult, later: FiledResult, words: Words) -> lis
     for zone, olds in changes.matched(now, then):
         kept |= {old.id for old in olds}
         worst = before[max(olds, key=changes.beyond_mm).id] if olds else None
-        rows.append(_row(changes.trend(zone, olds).value, worst, told[zone.id], words))
-    order = [trend.value for trend in (Trend.NEW, Trend.WORSE, Trend.SAME, Trend.BETTER)]
-    rows.sort(key=lambda row: order.index(row["trend"]))
+        rows.append(_row(changes.trend(zone, olds, change).value, worst, told[zone.id], words))
+    order = [Trend.NEW, Trend.WORSE, Trend.UNMOVED, Trend.SAME, Trend.BETTER]
+    rows.sort(key=lambda row: order.index(Trend(row["trend"])))
     return rows + [
         _row("corrected", zone, None, words) for zone in before.values() if zone["id"] not in kept
     ]
@@ -145,10 +159,12 @@ def _row(
 def _counts(rows: list[Row], words: Words) -> str:
     if not rows:
         return words("compare.none")
-    count = dict.fromkeys(("corrected", "better", "same", "worse", "new"), 0)
+    count = dict.fromkeys(("corrected", *Trend), 0)
     for row in rows:
         count[row["trend"]] += 1
-    return words("compare.counts", **count)
+    told = words("compare.counts", **count)
+    unmoved = count[Trend.UNMOVED]
+    return told + (words("compare.counts_unmoved", count=unmoved) if unmoved else "")
 
 
 def _line(row: Row) -> str:
@@ -157,9 +173,15 @@ def _line(row: Row) -> str:
     return f"{head} → {row['action_later']}" if row["action_later"] else head
 
 
-def _page(both: list[FiledResult], rows: list[Row], words: Words, stills: Sequence[Path]) -> str:
+def _page(
+    both: list[FiledResult],
+    rows: list[Row],
+    change: changes.Change,
+    words: Words,
+    stills: Sequence[Path],
+) -> str:
     earlier, later = (scene_of(one, words) for one in both)
-    changed = dataclasses.replace(later.filed, amount_mm=_change_mm(later, earlier))
+    changed = dataclasses.replace(later.filed, amount_mm=_change_mm(later, change))
     later = dataclasses.replace(later, filed=changed, amount_kind="change")
     origin = origin_of(later)
     document = later.filed.document
@@ -191,12 +213,12 @@ def _page(both: list[FiledResult], rows: list[Row], words: Words, stills: Sequen
     )
 
 
-def _change_mm(later: Scene, earlier: Scene) -> Floats:
+def _change_mm(later: Scene, change: changes.Change) -> Floats:
     """What was taken off (added: negative) at every vertex, shape (n,), mm.
 
     Nothing where it lies within the standard uncertainty: two scans of one surface differ, too.
     """
-    off = changes.taken_off(later.surface.mesh, earlier.surface.mesh)
+    off = change.off_mm
     sure = np.nan_to_num(later.filed.u_mm if later.filed.u_mm is not None else np.zeros(len(off)))
     return np.where(np.abs(off) < sure, 0.0, off)
 

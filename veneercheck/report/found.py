@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from veneercheck.core.types import (
     BEADS,
     SHARP_EDGE,
@@ -12,7 +10,6 @@ from veneercheck.core.types import (
     VENEER,
     Decision,
     FindingKind,
-    Recheck,
     Trend,
     Weight,
 )
@@ -68,12 +65,6 @@ QUESTION_FIELDS = group(
 )
 
 
-def _farthest(sign: float, recheck: Recheck) -> float:
-    """How far the surface lies under the earlier one at most, or above it; NaN where unknown."""
-    off = sign * recheck.taken_off_mm[np.isfinite(recheck.taken_off_mm)]
-    return float(off.max()) if len(off) else np.nan
-
-
 _GONE = group(
     "A zone of the earlier result that is corrected.",
     id=whole("Its number then.", minimum=1),
@@ -95,12 +86,10 @@ RECHECK_FIELDS = group(
     corrected=listed(_GONE, "Zones that are no more."),
     zones=at("trends", listed(_TREND, "Zones of now beside those of then.")),
     taken_off_mm=at(
-        lambda found: _farthest(1.0, found),
-        number("Farthest that the surface lies under the earlier one, mm."),
+        "most_off_mm",
+        number("Farthest that 0.25 mm² lie under the earlier surface, mm; 0: may be noise."),
     ),
-    added_mm=at(
-        lambda found: _farthest(-1.0, found), number("Farthest that it lies above it, mm.")
-    ),
+    added_mm=at("most_added_mm", number("Farthest that they lie above it, mm; 0: may be noise.")),
 )
 
 BEADS_FIELDS = group(

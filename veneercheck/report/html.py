@@ -35,6 +35,7 @@ from veneercheck.report.plan_map import PICTURE
 from veneercheck.report.scene import Scene
 from veneercheck.report.sections import legend
 from veneercheck.report.signs import has_substitutes
+from veneercheck.report.since import recheck_sentences
 from veneercheck.report.standing import standing_rows
 from veneercheck.report.stills import view_shown, zones_shown
 from veneercheck.report.tables import (
@@ -51,7 +52,6 @@ from veneercheck.report.verdict import (
     decision_sentences,
     fault_words,
     metal_words,
-    recheck_sentences,
     runout_note,
     stage_words,
     state_first,

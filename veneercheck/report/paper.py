@@ -31,6 +31,7 @@ from veneercheck.report.section_sheet import width_mm, with_letters
 from veneercheck.report.sections import legend
 from veneercheck.report.setting import Standard, lay, set_whatever_it_says, tell
 from veneercheck.report.signs import has_substitutes, printable
+from veneercheck.report.since import recheck_sentences
 from veneercheck.report.standing import (
     CODE,
     can_code,
@@ -56,7 +57,6 @@ from veneercheck.report.verdict import (
     finding_words,
     metal_words,
     reading_words,
-    recheck_sentences,
     runout_note,
     stage_words,
     state_first,

@@ -9,6 +9,7 @@ from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.asked import questions_once
 from veneercheck.report.carrying import connector_rows, in_all, spots_told
 from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions, metal_told
+from veneercheck.report.since import recheck_sentences
 from veneercheck.report.verdict import (
     action_words,
     beads_sentence,
@@ -20,7 +21,6 @@ from veneercheck.report.verdict import (
     place_words,
     reading_words,
     reasons,
-    recheck_sentences,
     runout_note,
     size_words,
     stage_words,

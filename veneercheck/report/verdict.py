@@ -309,24 +309,6 @@ def frame_sentence(filed: str, words: Words) -> str:
     return filed
 
 
-def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
-    """What changed since an earlier result."""
-    off, on = words.mm(recheck["taken_off_mm"]), words.mm(recheck["added_mm"])
-    told = [words("recheck.surface", off=off, on=on)]
-    told += [
-        words(
-            "recheck.corrected",
-            finding=words.known("finding", gone["finding"]),
-            place=place_words(gone, words) or words("picture.zone", id=gone["id"]),
-        )
-        for gone in recheck["corrected"]
-    ]
-    return told + [
-        words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
-        for zone in recheck["zones"]
-    ]
-
-
 def beads_sentence(document: Mapping[str, Any], words: Words) -> str:
     """What is told of retention beads; empty where there are none and their part was given."""
     found = document["beads"]

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterator
 from statistics import NormalDist
 
 import numpy as np
@@ -115,22 +116,44 @@ def spot_means(
     columns = np.full((count, 5), np.nan)
     source = np.flatnonzero(np.isfinite(excess.excess_mm) & (area_mm2 > 0))
     target = np.flatnonzero(asked & np.isfinite(excess.excess_mm) & (area_mm2 > 0))
-    if len(target):
-        from scipy.spatial import cKDTree
-
-        tree = cKDTree(points_mm[source])
-        for first in range(0, len(target), _AT_ONCE):
-            some = target[first : first + _AT_ONCE]
-            pairs = cKDTree(points_mm[some]).sparse_distance_matrix(
-                tree, RADIUS_MM, output_type="ndarray"
-            )
-            row, near = pairs["i"], source[pairs["j"]]
-            same = row_dot(normals[some[row]], normals[near]) > _SAME_SIDE_COS
-            of_side = np.bincount(row, area_mm2[near] * same, minlength=len(some))
-            lone = of_side < _LONE_SHARE * np.bincount(row, area_mm2[near], minlength=len(some))
-            same |= lone[row]
-            columns[some] = _means(area_mm2, excess, row[same], near[same], len(some))
+    for some, row, near in in_spots(points_mm, normals, area_mm2, source, target):
+        columns[some] = _means(area_mm2, excess, row, near, len(some))
     return Spots(*columns.T)
+
+
+def in_spots(
+    points_mm: Floats, normals: Floats, area_mm2: Floats, source: Ints, target: Ints
+) -> Iterator[tuple[Ints, Ints, Ints]]:
+    """What belongs to the spot round each vertex: of `source`, what faces the same way.
+
+    Parameters
+    ----------
+    points_mm, normals : ndarray, shape (n, 3)
+    area_mm2 : ndarray, shape (n,)
+    source, target : ndarray of int64
+        Vertices that spots hold, and those in whose spots they are asked for.
+
+    Yields
+    ------
+    some, row, near : ndarray of int64
+        Some of `target`; then pairs: which of these, and a vertex that its spot holds.
+    """
+    if not len(target):
+        return
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(points_mm[source])
+    for first in range(0, len(target), _AT_ONCE):
+        some = target[first : first + _AT_ONCE]
+        pairs = cKDTree(points_mm[some]).sparse_distance_matrix(
+            tree, RADIUS_MM, output_type="ndarray"
+        )
+        row, near = pairs["i"], source[pairs["j"]]
+        same = row_dot(normals[some[row]], normals[near]) > _SAME_SIDE_COS
+        of_side = np.bincount(row, area_mm2[near] * same, minlength=len(some))
+        lone = of_side < _LONE_SHARE * np.bincount(row, area_mm2[near], minlength=len(some))
+        same |= lone[row]
+        yield some, row[same], near[same]
 
 
 def _means(area_mm2: Floats, excess: Excess, row: Ints, near: Ints, count: int) -> Floats:

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from veneercheck.core.divide.excess import GUARD
-from veneercheck.core.measure.gap import corner_beside
+from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, in_spots, largest_of
+from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
+from veneercheck.core.mesh.feet import at_open_edge, shares_in
 from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import border_vertices, row_dot, vertex_normals
+from veneercheck.core.mesh.rays import RayScene
+from veneercheck.core.mesh.triangles import (
+    border_vertices,
+    row_dot,
+    unit,
+    vertex_areas,
+    vertex_normals,
+)
 from veneercheck.core.types import (
     Check,
     Floats,
@@ -23,9 +35,96 @@ from veneercheck.core.types import (
 FARTHEST_MM = 3.0
 """What lies farther from the earlier surface was not on it."""
 
+SEEN_SHARE = 0.5
+"""Of a spot at least so much must show in both scans."""
+
+SAME_SIDE_COS = 0.5
+"""The earlier surface is of a vertex's own side where it is turned from it by less than 60°: else
+it is another wall, across a fissure or an embrasure or on a thin wall's other side."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """What was done to the surface since an earlier scan of it.
+
+    Parameters
+    ----------
+    now : TriangleMesh
+    off_mm : ndarray, shape (n,)
+        `taken_off` at each of its vertices.
+    noise_u_mm, steady_u_mm : float
+        Standard uncertainty of a mean of it over a spot: what differs from spot to spot, and not.
+    """
+
+    now: TriangleMesh
+    off_mm: Floats
+    noise_u_mm: float
+    steady_u_mm: float
+
+    @staticmethod
+    def between(
+        now: TriangleMesh, then: TriangleMesh, *, noise_mm: float, steady_u_mm: Sequence[float]
+    ) -> Change:
+        """Compare two scans in one frame.
+
+        Parameters
+        ----------
+        now, then : TriangleMesh
+        noise_mm : float
+            Of two scans together, standard deviation.
+        steady_u_mm : sequence of float
+            Standard uncertainties of both poses, and of what else is the same over a spot.
+        """
+        spots = max(1.0, SPOT_MM2 / (2.0 * math.pi * NOISE_REACH_MM**2))
+        steady = math.hypot(*np.nan_to_num(steady_u_mm))
+        noise = float(np.nan_to_num(noise_mm)) / math.sqrt(spots)
+        return Change(now, taken_off(now, then), noise, steady)
+
+    @property
+    def sure_mm(self) -> float:
+        """A spot has moved if it has by more than this."""
+        return GUARD * math.hypot(self.noise_u_mm, self.steady_u_mm)
+
+    def still(self, place_mm: npt.ArrayLike) -> bool:
+        """Whether a spot was seen in both scans, at least half of it, and has not moved."""
+        gap = self.now.points_mm - np.asarray(place_mm)
+        off = self.off_mm[row_dot(gap, gap) <= RADIUS_MM**2]
+        known = np.isfinite(off)
+        return bool(
+            known.sum() >= SEEN_SHARE * max(len(off), 1) and abs(off[known].mean()) <= self.sure_mm
+        )
+
+    def most_mm(self) -> tuple[float, float]:
+        """The most that was taken off and added, on the mean over a spot of which half was seen.
+
+        NaN where nothing was seen twice; 0 where no more than what noise makes of the worst of so
+        many spots.
+        """
+        area = vertex_areas(self.now)
+        known = np.isfinite(self.off_mm)
+        all_, normals = np.flatnonzero(area > 0), vertex_normals(self.now)
+        means = [np.zeros(0)]
+        for some, row, near in in_spots(self.now.points_mm, normals, area, all_, all_[known[all_]]):
+            weight = area[near] * known[near]
+            seen = np.bincount(row, weight, minlength=len(some))
+            total = np.bincount(row, area[near], minlength=len(some))
+            summed = np.bincount(row, weight * np.nan_to_num(self.off_mm[near]), len(some))
+            means.append((summed / seen)[seen >= SEEN_SHARE * total])
+        mean = np.concatenate(means)
+        if not len(mean):
+            return math.nan, math.nan
+        least = self.sure_mm + self.noise_u_mm * largest_of(float(area[known].sum()) / SPOT_MM2)
+        off, on = float(mean.max()), -float(mean.min())
+        return off if off > least else 0.0, on if on > least else 0.0
+
 
 def compare(
-    now: Check, zones_then: tuple[Zone, ...], surface_then: TriangleMesh, *, earlier: str
+    now: Check,
+    zones_then: tuple[Zone, ...],
+    surface_then: TriangleMesh,
+    *,
+    earlier: str,
+    u_then_mm: float,
 ) -> Recheck:
     """Say which zones were corrected, which are new, and which became better or worse.
 
@@ -40,16 +139,21 @@ def compare(
         The earlier framework in the wax-up's frame.
     earlier : str
         What the earlier result is called.
+    u_then_mm : float
+        Standard uncertainty of its pose.
     """
+    fit, true = now.alignment, math.sqrt(2.0) * now.limits.trueness_u_mm
+    steady = (fit.u_max_mm, u_then_mm, true)
+    change = Change.between(now.framework, surface_then, noise_mm=fit.noise_mm, steady_u_mm=steady)
     pairs = matched(now.zones, zones_then)
-    trends = tuple((zone.id, trend(zone, before)) for zone, before in pairs)
+    trends = tuple((zone.id, trend(zone, before, change)) for zone, before in pairs)
     kept = {old.id for _, before in pairs for old in before}
     gone = tuple(
         Gone(old.id, old.finding, old.place, old.area_mm2, old.extreme_mm)
         for old in zones_then
         if old.id not in kept
     )
-    return Recheck(earlier, gone, trends, taken_off(now.framework, surface_then))
+    return Recheck(earlier, gone, trends, change.off_mm, *change.most_mm())
 
 
 def matched(
@@ -65,16 +169,16 @@ def _same(one: Zone, other: Zone) -> bool:
     return one.finding is other.finding and one.about == other.about and apart <= reach
 
 
-def trend(zone: Zone, before: list[Zone]) -> Trend:
+def trend(zone: Zone, before: list[Zone], change: Change) -> Trend:
     """What became of a zone, beyond the uncertainty of both readings; of several the worst."""
     if not before:
-        return Trend.NEW
+        return Trend.UNMOVED if change.still(zone.centre_mm) else Trend.NEW
     worst = max(before, key=beyond_mm)
-    change = beyond_mm(zone) - beyond_mm(worst)
+    more = beyond_mm(zone) - beyond_mm(worst)
     sure = GUARD * math.hypot(zone.u_mm, worst.u_mm)
-    if abs(change) <= sure:
+    if abs(more) <= sure:
         return Trend.SAME
-    return Trend.WORSE if change > 0 else Trend.BETTER
+    return Trend.WORSE if more > 0 else Trend.BETTER
 
 
 def beyond_mm(zone: Zone) -> float:
@@ -85,11 +189,32 @@ def beyond_mm(zone: Zone) -> float:
 def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     """How far each vertex lies under the earlier surface, shape (n,), mm; negative: above it.
 
-    NaN where the earlier surface is too far to be compared with, or its scan ended: the way to its
-    rim is no change.
+    NaN where the earlier scan does not show its own side: where that lies too far, or had ended,
+    since the way to its rim is no change.
     """
     found = NearestSurface(then).query(now.points_mm)
-    ended = border_vertices(then)[corner_beside(then, found.face, found.point_mm)]
-    under = row_dot(found.point_mm - now.points_mm, vertex_normals(now))
-    signed = np.where(under > 0, found.distance_mm, -found.distance_mm)
-    return np.where(ended | (found.distance_mm > FARTHEST_MM), np.nan, signed)
+    shares = shares_in(then.points_mm[then.faces[found.face]], found.point_mm)
+    outward = unit(np.einsum("ij,ijk->ik", shares, vertex_normals(then)[then.faces[found.face]]))
+    own = vertex_normals(now)
+    under = row_dot(found.point_mm - now.points_mm, outward) > 0
+    off = np.where(under, found.distance_mm, -found.distance_mm)
+    ended = at_open_edge(then, border_vertices(then), found.face, shares)
+    off[ended | (found.distance_mm > FARTHEST_MM)] = np.nan
+    facing = row_dot(outward, own)
+    off[facing < SAME_SIDE_COS] = np.nan
+    # The normal of a vertex on a rim is that of few triangles: no way to look along.
+    other = np.flatnonzero((facing < -SAME_SIDE_COS) & ~border_vertices(now))
+    off[other] = _straight(now.points_mm[other], own[other], RayScene(then))
+    return off
+
+
+def _straight(points_mm: Floats, normals: Floats, then: RayScene) -> Floats:
+    """The same, straight out of vertices or into them to surface of their own side."""
+    off = np.full(len(points_mm), np.nan)
+    for way in (1.0, -1.0):
+        hits = then.first_hit(points_mm, way * normals)
+        facing = row_dot(unit(then.face_normal[hits.face]), normals)
+        own = hits.met & (facing >= SAME_SIDE_COS) & (hits.distance_mm <= FARTHEST_MM)
+        nearer = own & ~(np.abs(off) < hits.distance_mm * facing)
+        off[nearer] = way * (hits.distance_mm * facing)[nearer]
+    return off

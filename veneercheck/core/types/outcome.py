@@ -48,6 +48,8 @@ class Trend(StrEnum):
     SAME = "same"
     BETTER = "better"
     WORSE = "worse"
+    UNMOVED = "unmoved"
+    """No zone then, though nothing was taken off or added there since."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -74,12 +76,16 @@ class Recheck:
         For each zone of now, by its number.
     taken_off_mm : ndarray, shape (n,)
         How far the surface lies under the earlier one; negative: above it; NaN: not comparable.
+    most_off_mm, most_added_mm : float
+        The most of either on the mean over 0.25 mm²; 0 where it may be noise, NaN: not comparable.
     """
 
     earlier: str
     corrected: tuple[Gone, ...]
     trends: tuple[tuple[int, Trend], ...]
     taken_off_mm: Floats
+    most_off_mm: float
+    most_added_mm: float
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

@@ -1,0 +1,138 @@
+"""What was taken off or added since an earlier scan, on surfaces of closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from veneercheck.core.judge.changes import Change, taken_off
+from veneercheck.core.mesh.triangles import border_vertices
+from veneercheck.core.types import Bools, Floats, TriangleMesh
+
+STEPS = 81
+SIDE_MM = 8.0
+
+
+def sheet(height) -> TriangleMesh:
+    """A sheet of 8 × 8 mm about the origin, a height over the xy plane; normals up."""
+    x, y = np.meshgrid(*2 * (np.linspace(-0.5 * SIDE_MM, 0.5 * SIDE_MM, STEPS),), indexing="ij")
+    points = np.stack([x, y, height(x, y) + 0.0 * x], axis=-1).reshape(-1, 3)
+    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+FLAT = sheet(lambda x, _: 0.0 * x)
+
+
+def facing(mesh: TriangleMesh, z_mm: float) -> TriangleMesh:
+    """A sheet turned over, at a height."""
+    return TriangleMesh(mesh.points_mm + [0.0, 0.0, z_mm], mesh.faces[:, ::-1])
+
+
+def both(one: TriangleMesh, other: TriangleMesh) -> TriangleMesh:
+    count = len(one.points_mm)
+    points = np.concatenate([one.points_mm, other.points_mm])
+    return TriangleMesh(points, np.concatenate([one.faces, other.faces + count]))
+
+
+def without(mesh: TriangleMesh, gone: Bools) -> TriangleMesh:
+    """The sheet less the triangles about some vertices."""
+    return TriangleMesh(mesh.points_mm, mesh.faces[~gone[mesh.faces].any(axis=1)])
+
+
+def about(mesh: TriangleMesh, radius_mm: float) -> Bools:
+    return np.hypot(*mesh.points_mm[:, :2].T) < radius_mm
+
+
+def off_at(now: TriangleMesh, then: TriangleMesh, where: Bools) -> Floats:
+    return taken_off(now, then)[: len(where)][where]
+
+
+@pytest.mark.parametrize("square", [False, True])
+def test_another_wall_is_not_the_surface_of_before(square: bool) -> None:
+    """Source: nothing was done; the earlier scan had a hole of 3 mm radius, and the wall across
+    stands 1.5 mm off, nearer than the hole's rim, or one square to it. There is nothing to compare
+    with."""
+    across = facing(FLAT, 1.5)
+    if square:
+        across = TriangleMesh(FLAT.points_mm[:, [2, 0, 1]] - [1.5, 0.0, 0.0], FLAT.faces)
+    whole = both(FLAT, across)
+    then = both(without(FLAT, about(FLAT, 3.0)), across)
+    asked = about(FLAT, 0.7)
+    assert np.isnan(off_at(whole, then, asked)).all()
+    found = taken_off(whole, then)
+    assert np.nanmax(np.abs(found)) < 1e-9 and np.isfinite(found).mean() > 0.6
+
+
+@pytest.mark.parametrize("off_mm", [0.1, 0.3, -0.3])
+def test_a_thin_wall_is_compared_with_its_own_side(off_mm: float) -> None:
+    """Source: a wall of 0.4 mm of which 0.3 mm were ground off one side, which leaves the other
+    side nearest; and 0.3 mm added before a wall that stands 0.5 mm off."""
+    then = both(FLAT, facing(FLAT, -0.4 if off_mm > 0 else 0.5))
+    now = sheet(lambda x, y: np.where(np.hypot(x, y) < 2.0, -off_mm, 0.0))
+    assert off_at(now, then, about(FLAT, 1.5)) == pytest.approx(off_mm, abs=1e-9)
+
+
+def test_no_way_is_looked_along_from_a_rim() -> None:
+    """Source: the thin wall once more, in a later scan that ends before the earlier one does: there
+    a normal is that of a triangle or two, and the wall's other side stays nearest."""
+    wide = TriangleMesh(FLAT.points_mm * [1.25, 1.25, 1.0], FLAT.faces)
+    off = taken_off(sheet(lambda x, _: 0.0 * x - 0.3), both(wide, facing(wide, -0.4)))
+    rim = border_vertices(FLAT)
+    assert np.isnan(off[rim]).all() and off[~rim] == pytest.approx(0.3, abs=1e-9)
+
+
+def test_the_way_to_a_rim_is_no_change_and_what_lies_beside_it_is_told() -> None:
+    """Source: a plane 0.1 mm over the later one, whose first 4 mm end in a single long edge, 0.1 mm
+    before the one vertex within: what lies beyond that edge, and nothing else, has no earlier one.
+    """
+    within = [[-2.0, 0.0, 0.1], [2.0, 0.0, 0.1], [2.0, 4.0, 0.1], [-2.0, 4.0, 0.1], [0, 0.1, 0.1]]
+    then = TriangleMesh(within, [[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    assert border_vertices(then).tolist() == [True] * 4 + [False]
+    x, y, _ = FLAT.points_mm.T
+    off = taken_off(FLAT, then)
+    shown = (np.abs(x) < 2.0) & (y > 0.0) & (y < 4.0)
+    assert off[shown] == pytest.approx(0.1, abs=1e-9)
+    assert np.isnan(off[(y < 0.0) | (np.abs(x) > 2.0)]).all()
+
+
+@pytest.mark.parametrize("off_mm", [0.05, 0.5, 1.5])
+def test_what_was_taken_off_a_ridge_and_out_of_a_groove(off_mm: float) -> None:
+    """Source: under the ridge of a roof of 45° its faces are nearest, at 1/√2 of the depth; under a
+    groove of 45° its bottom, or its faces at 1/√2."""
+    x, y, _ = FLAT.points_mm.T
+    middle = np.abs(y) < 2.0
+    ridge = sheet(lambda x, _: -np.abs(x))
+    lowered = taken_off(sheet(lambda x, _: np.minimum(-np.abs(x), -off_mm)), ridge)
+    assert lowered[middle & (np.abs(x) < 1e-9)] == pytest.approx(off_mm / np.sqrt(2.0), abs=1e-9)
+    assert np.abs(lowered[middle & (np.abs(x) > off_mm + 0.05) & (np.abs(x) < 3.9)]).max() < 1e-9
+    groove = sheet(lambda x, _: np.abs(x))
+    deeper = taken_off(sheet(lambda x, _: np.abs(x) - off_mm), groove)
+    assert deeper[middle & (np.abs(x) < 1e-9)] == pytest.approx(off_mm, abs=1e-9)
+    wall = middle & (np.abs(x) > off_mm) & (np.abs(x) < 2.0 + off_mm)
+    assert deeper[wall] == pytest.approx(off_mm / np.sqrt(2.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 0.05, 0.3, -0.3])
+def test_noise_is_told_as_no_change_and_a_spot_as_its_mean(off_mm: float) -> None:
+    """Source: 0.01 mm of noise on either scan, whose worst of 6561 vertices stand out by 0.04 mm;
+    a spot of 1 mm radius that was lowered or raised by so much."""
+    noise = np.random.default_rng(3)
+
+    def scanned(height) -> TriangleMesh:
+        return sheet(lambda x, y: height(x, y) + noise.normal(0.0, 0.01, x.shape))
+
+    then = scanned(lambda x, _: 0.0 * x)
+    now = scanned(lambda x, y: np.where(np.hypot(x, y) < 1.0, -off_mm, 0.0))
+    found = Change.between(now, then, noise_mm=np.hypot(0.01, 0.01), steady_u_mm=(0.008, 0.009))
+    assert np.nanmax(np.abs(taken_off(scanned(lambda x, _: 0.0 * x), then))) > 0.03
+    off, added = found.most_mm()
+    assert off == (pytest.approx(off_mm, abs=0.01) if off_mm > 0 else 0.0)
+    assert added == (pytest.approx(-off_mm, abs=0.01) if off_mm < 0 else 0.0)
+    assert found.still([2.5, 2.5, 0.0]) and found.still([0.0, 0.0, 0.0]) == (off_mm == 0.0)
+    crumb = without(then, ~about(then, 0.15))
+    assert np.isnan(Change.between(now, crumb, noise_mm=0.01, steady_u_mm=()).most_mm()).all()
+    unseen = Change.between(FLAT, facing(FLAT, 9.0), noise_mm=0.0, steady_u_mm=())
+    assert np.isnan(unseen.most_mm()).all() and not unseen.still([0.0, 0.0, 0.0])
