@@ -156,6 +156,23 @@ def test_two_spots_closer_than_half_a_millimetre_are_one_zone() -> None:
     assert two(1.2) == 2
 
 
+@pytest.mark.parametrize("another", [False, True])
+def test_what_lies_beside_a_zone_is_weighed_against_that_zone_alone(another: bool) -> None:
+    """Source: a strip cut to the limit, wider than the firm spot at its end: undecided, be there a
+    larger firm spot 2 mm away or none."""
+
+    def depth(x, y):
+        strip = (np.abs(y - 8.0) < 0.6) & (x > 6.0) & (x < 9.6)
+        spot = np.hypot(x - 6.2, y - 8.0) < 0.6
+        spot |= (np.hypot(x - 7.5, y - 4.5) < 1.5) & another
+        return np.where(spot, 0.7, np.where(strip, 1.2, cut(x, y)))
+
+    zones = checked(depth).zones
+    assert [zone.decision for zone in zones[-2:]] == [Decision.FIRM, Decision.UNDECIDED]
+    assert len(zones) == 2 + another
+    assert zones[-1].extreme_mm == pytest.approx(1.0, abs=0.01)
+
+
 def test_sliver_is_no_zone_and_a_wider_strip_is_one() -> None:
     """Source: the profile's 0.4 mm, which no hand can work below; both are larger than 0.25 mm²."""
 
@@ -357,6 +374,28 @@ def test_a_floor_under_a_fissure_is_too_thin_though_its_contour_is_one_line(
         assert zone.finding is FindingKind.TOO_THIN
         assert zone.extreme_mm == pytest.approx(space_mm - 0.2, abs=0.03)
         assert zone.area_mm2 == pytest.approx(8.0 * 2 * 0.52, rel=0.15)
+
+
+def test_two_spots_under_one_fissure_are_told_though_their_contour_is_one_line() -> None:
+    """By construction: metal round the bottom of a groove, 1.5 mm from it, but 0.95 mm on one side
+    and 1.2 mm, the least, on the other: 0.54 mm apart on the metal, one line on the contour. The
+    second is no skirt of the first: it is listed now, as it would be once that is corrected."""
+
+    def groove(x, y):
+        return -np.clip(1.0 - np.abs(x - 8.0) / 0.3, 0.0, 1.0) + 0.0 * y
+
+    def depth(x, y):
+        off = x - 8.0
+        short = (off > -0.92) & (off < -0.15) & (np.abs(y - 6.0) < 1.2)
+        close = (off > 0.35) & (off < 1.05) & (np.abs(y - 6.0) < 0.8)
+        space = np.where(short, 0.95, np.where(close, 1.2, 1.5))
+        under = 1.0 + np.sqrt(np.maximum(space**2 - off**2, 0.0)) * (np.abs(off) < space)
+        return np.where(x < 4.1, cut(x, y), np.where(short | close, under, np.maximum(under, 1.5)))
+
+    both = Surfaces(plate(lambda x, y: -depth(x, y)), plate(groove))
+    zones = check(both, case=Case(), limits=built_in(), aligned=True).zones
+    assert [zone.decision for zone in zones] == [Decision.FIRM, Decision.UNDECIDED]
+    assert [zone.extreme_mm for zone in zones] == pytest.approx([0.75, 1.0], abs=0.02)
 
 
 @pytest.mark.parametrize("step_mm", [0.1, 0.8])

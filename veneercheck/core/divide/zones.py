@@ -28,6 +28,9 @@ from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Reg
 GAP_MM = 0.5
 """Zones of one finding no farther apart than this are one: a knife does not stop between."""
 
+SKIRT_MM = 2.0 * GAP_MM
+"""A skirt reaches no farther on the metal, the wall of a step counted."""
+
 FIRMLY_MM = 0.02
 """By so much more than the guard band a limit is kept after the knife: twice the noise of a usual
 scan, which shows anew at the next one."""
@@ -169,20 +172,25 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
     """Zones within the uncertainty of their limit, apart from the firm ones and their skirts."""
     reading, regions, limits = ground.reading, ground.regions, ground.limits
     own = np.zeros(len(close), dtype=bool)
-    largest = 0.0
     for patch in firm:
         own[patch.vertices] = True
-        largest = max(largest, patch.area_mm2)
     skirt = np.isfinite(reach_along_edges(ground.place_mm, reading.edges, own, GAP_MM))
-    beside = np.zeros(len(close), dtype=bool)
-    a, b = reading.edges.T
-    beside[a[skirt[b]]] = beside[b[skirt[a]]] = True
+    # Under a fissure one line is the contour of all: it would all be one skirt.
+    metal_mm = ground.framework.points_mm
+    skirt &= np.isfinite(reach_along_edges(metal_mm, reading.edges, own, SKIRT_MM))
+    label = components(len(own), reading.edges[skirt[reading.edges].all(axis=1)])
+    largest = np.zeros(len(own))
+    for patch in firm:
+        np.maximum.at(largest, label[patch.vertices], patch.area_mm2)
+    beside = np.zeros(len(own))
+    for a, b in (reading.edges.T, reading.edges.T[::-1]):
+        np.maximum.at(beside, a, np.where(skirt[b], largest[label[b]], 0.0))
     found = []
     for patch in ground.connect(close & ~skirt, worked=np.zeros_like(close)):
         if is_of_band(patch, reading, regions) or not _is_told(patch, reading, regions, limits):
             continue
         # What runs out beside a firm zone is its skirt, unless it is wider than the zone.
-        if beside[patch.vertices].any() and patch.area_mm2 < largest:
+        if patch.area_mm2 < beside[patch.vertices].max():
             continue
         if patch.excess_mm - patch.chosen_mm > -GUARD * patch.u_mm:
             found.append(dataclasses.replace(patch, close=True))
