@@ -25,6 +25,7 @@ from veneercheck.report.captions import zone_words
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import write_html
 from veneercheck.report.paper import paper_data
+from veneercheck.report.since import recheck_sentences
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import (
@@ -404,3 +405,20 @@ def test_why_a_limit_is_lower_is_told_where_it_is(lang: str) -> None:
     document["zones"].append({**zone, "limit_mm": 0.77})
     told = runout_note(document, words)
     assert words.mm(0.8, 1) in told and words.mm(1.0) in told
+
+
+def test_what_changed_since_is_said_in_both_languages() -> None:
+    """Source: the record by hand; what two scans do not tell from their noise is no amount."""
+    told = {
+        "taken_off_mm": 0.314,
+        "added_mm": 0.0,
+        "corrected": [],
+        "zones": [{"id": 3, "trend": "unmoved"}],
+    }
+    english, german = (recheck_sentences(told, Words(lang)) for lang in ("en", "de"))
+    assert english[0] == "up to 0.31 mm taken off, nothing added"
+    assert german[0] == "bis zu 0,31 mm abgetragen, nichts aufgetragen"
+    assert english[1].startswith("zone 3: not listed then, though nothing was taken off or added")
+    assert german[1].startswith("Stelle 3: damals nicht aufgeführt, obwohl hier seither nichts")
+    unknown = told | {"taken_off_mm": None}
+    assert recheck_sentences(unknown, Words("en"))[0].startswith("– taken off")

@@ -34,4 +34,6 @@ def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
 
 def _most(value: float | None, words: Words) -> str:
     """So much at most, or nothing that the two scans tell from their noise."""
+    if value is None:
+        return words.mm(value)
     return words("recheck.nothing") if value == 0 else words("recheck.most", amount=words.mm(value))
