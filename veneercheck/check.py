@@ -20,6 +20,7 @@ from veneercheck.core.mesh.densify import densify
 from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
     DENTINE,
+    FINISHED,
     FORBIDDEN,
     WAX,
     Alignment,
@@ -206,7 +207,7 @@ def _placed(
     else:
         stated_mm = limits.finishing_mm
         found, taken_mm, told = finishing.by_measure(placed, *both, stated_mm, reference=uncut)
-    if case.stage != DENTINE:  # a build-up may well stand outside of its contour
+    if case.stage not in (DENTINE, FINISHED):  # what is built up may well stand out
         found = align.doubted(found, *both)
     u_mm = math.hypot(limits.seating_u_mm, finishing.uneven_mm(told))
     return found, dataclasses.replace(limits, finishing_mm=taken_mm, seating_u_mm=u_mm), told

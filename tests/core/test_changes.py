@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from veneercheck.core.judge.changes import Change, taken_off
+from veneercheck.core.judge.changes import Change, taken_off, trend
 from veneercheck.core.mesh.triangles import border_vertices
-from veneercheck.core.types import Bools, Floats, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Trend, TriangleMesh
 
 STEPS = 81
 SIDE_MM = 8.0
@@ -136,3 +139,39 @@ def test_noise_is_told_as_no_change_and_a_spot_as_its_mean(off_mm: float) -> Non
     assert np.isnan(Change.between(now, crumb, noise_mm=0.01, steady_u_mm=()).most_mm()).all()
     unseen = Change.between(FLAT, facing(FLAT, 9.0), noise_mm=0.0, steady_u_mm=())
     assert np.isnan(unseen.most_mm()).all() and not unseen.still([0.0, 0.0, 0.0])
+
+
+@pytest.mark.parametrize(("wide_mm", "off_mm"), [(0.8, 0.5), (2.0, 1.0)])
+def test_an_edge_that_was_shortened_is_told_by_how_much(wide_mm: float, off_mm: float) -> None:
+    """Source: a blade 5 mm high with square shoulders, lower by so much; nearer than the old edge
+    lies its own wall, square to the new one."""
+
+    def blade(high_mm: float) -> TriangleMesh:
+        sides = np.array([[-0.5, 0.0], [-0.5, high_mm], [0.5, high_mm], [0.5, 0.0]])
+        sides *= [wide_mm, 1.0]
+        at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(sides, axis=0), axis=1))])
+        long = np.linspace(0.0, at[-1], 10 * math.ceil(at[-1]))
+        x, z = (np.interp(long, at, column) for column in sides.T)
+        y = np.linspace(-4.0, 4.0, STEPS)
+        points = np.stack(np.broadcast_arrays(x[:, None], y, z[:, None]), axis=-1).reshape(-1, 3)
+        first = np.arange(len(points)).reshape(len(x), STEPS)
+        a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+        c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+        faces = np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))])
+        return TriangleMesh(points, faces)
+
+    change = Change.between(
+        blade(5.0 - off_mm), blade(5.0), noise_mm=0.014, steady_u_mm=(0.01, 0.01)
+    )
+    assert change.most_mm() == pytest.approx((off_mm, 0.0), abs=0.02)
+
+
+@pytest.mark.parametrize(("listed", "told"), [(True, Trend.SAME), (False, Trend.UNMOVED)])
+def test_what_is_left_of_a_zone_far_from_its_worst_spot_is_the_same(
+    listed: bool, told: Trend
+) -> None:
+    """Source: nothing moved; the earlier check had the place in a zone, or not."""
+    zone_then = np.where(about(FLAT, 1.0) & listed, 7, 0)
+    change = Change.between(FLAT, FLAT, noise_mm=0.01, steady_u_mm=(0.01,), zone_then=zone_then)
+    zone = SimpleNamespace(centre_mm=(0.0, 0.0, 0.0))
+    assert trend(zone, [], change) is told

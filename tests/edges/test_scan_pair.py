@@ -13,6 +13,7 @@ from veneercheck.check import Surfaces, check
 from veneercheck.core.align import doubted, given
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import (
+    CAST,
     DENTINE,
     FINISHED,
     WAX,
@@ -74,7 +75,7 @@ def checked(framework: TriangleMesh, waxup: TriangleMesh, stage: str = WAX) -> C
     )
 
 
-@pytest.mark.parametrize("stage", [WAX, FINISHED])
+@pytest.mark.parametrize("stage", [WAX, CAST])
 def test_the_two_the_wrong_way_round_give_no_firm_word(stage: str) -> None:
     """Every amount would be told of the wrong surface: nothing is sure, and that stands first."""
     turned, right = checked(FULL, CUT, stage), checked(CUT, FULL, stage)
@@ -82,6 +83,44 @@ def test_the_two_the_wrong_way_round_give_no_firm_word(stage: str) -> None:
     assert [reason.code for reason in turned.alignment.reasons] == ["swapped"]
     assert turned.zones and not any(zone.decision is Decision.FIRM for zone in turned.zones)
     assert right.alignment.state is AlignmentState.GIVEN
+
+
+def swept(*line: tuple[float, float]) -> TriangleMesh:
+    """What a line of radii and heights sweeps about the z axis, outward to the right of its way."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 90, endpoint=False)
+    radius, z = np.array(line).T
+    points = np.stack(
+        [np.outer(radius, np.cos(turn)), np.outer(radius, np.sin(turn)), np.outer(z, 0 * turn + 1)],
+        axis=2,
+    ).reshape(-1, 3)
+    first = np.arange(len(line) * 90).reshape(len(line), 90)
+    a, b = first[:-1].ravel(), np.roll(first[:-1], -1, axis=1).ravel()
+    c, d = first[1:].ravel(), np.roll(first[1:], -1, axis=1).ravel()
+    return TriangleMesh(points, np.concatenate([np.stack([a, c, d], 1), np.stack([a, d, b], 1)]))
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        swept(*((6.0 + 1.5 * k / 10, -3.0 * k / 10) for k in range(11))),
+        swept(*((1.5, 10.0 - 0.25 * k) for k in range(17))),
+    ],
+    ids=["root below the margin", "sprue"],
+)
+def test_what_the_framework_shows_beyond_its_wax_up_is_no_swap(more: TriangleMesh) -> None:
+    """Source: nothing stands out of the wax-up where both show the crown."""
+    count = len(FULL.points_mm)
+    points = np.concatenate([FULL.points_mm, more.points_mm])
+    framework = TriangleMesh(points, np.concatenate([FULL.faces, more.faces + count]))
+    found = given(framework, FULL)
+    assert doubted(found, framework, FULL) is found
+
+
+def test_a_bump_of_wax_is_no_swap() -> None:
+    """Source: 0.4 mm over contour within 40° of the pole, less than a veneer is thick."""
+    proud = bowl(-0.4, 45)
+    found = given(proud, FULL)
+    assert doubted(found, proud, FULL) is found
 
 
 def test_where_no_pose_is_found_the_two_are_tried_the_other_way_round() -> None:
@@ -95,8 +134,8 @@ def test_where_no_pose_is_found_the_two_are_tried_the_other_way_round() -> None:
 
 
 def test_a_pose_in_doubt_by_which_next_to_nothing_touches_says_nothing() -> None:
-    """Source: the same ball, a tenth larger: all of it lies outside, in whatever pose."""
-    larger = TriangleMesh(1.1 * FULL.points_mm, FULL.faces)
+    """Source: the same ball, a sixth larger: all of it lies outside, in whatever pose."""
+    larger = TriangleMesh(7.0 / 6.0 * FULL.points_mm, FULL.faces)
     sure = given(larger, FULL)
     unsure = dataclasses.replace(sure, state=AlignmentState.DOUBTFUL)
     assert doubted(unsure, larger, FULL) is unsure
@@ -104,7 +143,8 @@ def test_a_pose_in_doubt_by_which_next_to_nothing_touches_says_nothing() -> None
 
 
 def test_a_build_up_may_stand_outside_of_its_contour() -> None:
-    assert checked(FULL, CUT, DENTINE).alignment.state is AlignmentState.GIVEN
+    for stage in (DENTINE, FINISHED):
+        assert checked(FULL, CUT, stage).alignment.state is AlignmentState.GIVEN
 
 
 def test_a_shift_of_the_frame_says_nothing_about_a_swap() -> None:

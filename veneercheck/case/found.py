@@ -185,6 +185,7 @@ def _changes(measured: Check, earlier: FiledResult) -> Recheck | None:
         earlier.mesh,
         earlier=earlier.document["scans"]["framework"]["sha256"],
         u_then_mm=earlier.document["alignment"]["u_max_mm"] or 0.0,
+        zone_then=earlier.zone,
     )
 
 

@@ -114,7 +114,9 @@ def change_between(earlier: FiledResult, later: FiledResult) -> changes.Change:
     true = math.sqrt(2.0) * float(later.document["profile"]["scan"]["trueness_u_mm"])
     steady = [true, *(fit["u_max_mm"] or 0.0 for fit in fits)]
     noise = fits[1]["noise_mm"] or 0.0
-    return changes.Change.between(later.mesh, earlier.mesh, noise_mm=noise, steady_u_mm=steady)
+    return changes.Change.between(
+        later.mesh, earlier.mesh, noise_mm=noise, steady_u_mm=steady, zone_then=earlier.zone
+    )
 
 
 def compared_rows(

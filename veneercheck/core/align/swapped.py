@@ -8,8 +8,21 @@ import numpy as np
 
 from veneercheck.core.align import words
 from veneercheck.core.align.alignment import align, graver
-from veneercheck.core.mesh.triangles import row_dot, unit
-from veneercheck.core.types import Alignment, AlignmentState, Floats, TriangleMesh
+from veneercheck.core.mesh.triangles import (
+    border_vertices,
+    row_dot,
+    unit,
+    vertex_areas,
+    vertex_normals,
+)
+from veneercheck.core.types import (
+    Alignment,
+    AlignmentState,
+    Bools,
+    Floats,
+    RigidMotion,
+    TriangleMesh,
+)
 
 _PROBES = 192
 """Framework points compared with the wax-up: enough that a tenth of the surface shows in 19."""
@@ -34,9 +47,16 @@ _STANDS_OUT = 0.05
 """Share of points outside the wax-up from which the two were likely exchanged."""
 
 _OUT_OF_ALL_MOVED = 0.6
-"""Of the points that do not lie on the wax-up, share outside it: of 350 bridges with faults, models
-and sprues at most 0.3 given rightly; given wrongly at least that where one scan shows more of the
-work than the other, else 0.7 to 1."""
+"""Of the points that do not lie on the wax-up, share outside it: of 320 bridges with faults at most
+0.3 given rightly; given wrongly at least that where one scan shows more of the work than the other,
+else 0.7 to 1."""
+
+_VENEER_MM = 0.6
+"""The middle one of those points stands out by this or more, as over a cut; a contour that was
+waxed too high, less."""
+
+_ALIKE_COS = 0.7
+"""Points of a sprue or a model do not face as the wax-up beside them does."""
 
 _SURE = (AlignmentState.TRUSTED, AlignmentState.GIVEN)
 
@@ -53,31 +73,41 @@ def doubted(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> A
         pose, state = exchanged.waxup_from_framework.inverse(), exchanged.state
     if state is AlignmentState.FAILED:
         return found
-    offset = _offsets(pose.apply(framework.points_mm), waxup)
-    near = offset[np.isfinite(offset)]
-    on_it = int((np.abs(near) <= _UNCUT_MM).sum())
-    out, inside = int((near > _CUT_MM).sum()), int((near < -_CUT_MM).sum())
+    away, alike = _offsets(framework, pose, waxup)
+    near, out = np.isfinite(away), (away > _CUT_MM) & alike
+    on_it, inside = int((np.abs(away) <= _UNCUT_MM).sum()), int((away < -_CUT_MM).sum())
     if state not in _SURE and on_it < _SHARED_FRAME * _PROBES:
         return found
-    if out < max(_STANDS_OUT * _PROBES, _OUT_OF_ALL_MOVED * (out + inside)):
+    if out.sum() < max(_STANDS_OUT * near.sum(), 1.0, _OUT_OF_ALL_MOVED * (out.sum() + inside)):
+        return found
+    if np.median(away[out]) < _VENEER_MM:
         return found
     state = graver(found.state, AlignmentState.DOUBTFUL)
     return dataclasses.replace(found, state=state, reasons=(words.SWAPPED, *found.reasons))
 
 
-def _offsets(points_mm: Floats, waxup: TriangleMesh) -> Floats:
-    """Signed distance of some framework points from the wax-up, positive outside.
+def _offsets(
+    framework: TriangleMesh, pose: RigidMotion, waxup: TriangleMesh
+) -> tuple[Floats, Bools]:
+    """Signed distance of some framework points from the wax-up, positive outside; and whether they
+    face as it does there.
 
-    Taken to the plane of the triangle whose middle is nearest; NaN beyond reach.
+    The points stand for equal areas. The distance is that to the plane of the triangle whose
+    middle is nearest; NaN beyond reach, and where the wax-up's scan ends.
     """
-    probes = points_mm[np.arange(_PROBES) * len(points_mm) // _PROBES]
-    step = max(1, len(waxup.faces) // _TARGETS)
-    corners = waxup.points_mm[waxup.faces[::step]]
+    area = np.cumsum(vertex_areas(framework))
+    chosen = np.searchsorted(area, (np.arange(_PROBES) + 0.5) / _PROBES * area[-1])
+    probes = pose.apply(framework.points_mm[chosen])
+    facing = pose.turn(vertex_normals(framework)[chosen])
+    faces = waxup.faces[:: max(1, len(waxup.faces) // _TARGETS)]
+    corners = waxup.points_mm[faces]
     middles = corners.mean(axis=1)
     origin = middles.mean(axis=0)
     a, b = (probes - origin).astype(np.float32), (middles - origin).astype(np.float32)
     nearest = np.argmin(row_dot(b, b)[None, :] - 2.0 * (a @ b.T), axis=1)
     span = probes - middles[nearest]
     one, other = (corners[nearest, k] - corners[nearest, 0] for k in (1, 2))
-    far = row_dot(span, span) > _NEAR_MM**2
-    return np.where(far, np.nan, row_dot(span, unit(np.cross(one, other))))
+    normal = unit(np.cross(one, other))
+    unknown = row_dot(span, span) > _NEAR_MM**2
+    unknown |= border_vertices(waxup)[faces[nearest]].any(axis=1)
+    return np.where(unknown, np.nan, row_dot(span, normal)), row_dot(facing, normal) > _ALIKE_COS

@@ -26,6 +26,7 @@ from veneercheck.core.types import (
     Check,
     Floats,
     Gone,
+    Ints,
     Recheck,
     Trend,
     TriangleMesh,
@@ -42,6 +43,9 @@ SAME_SIDE_COS = 0.5
 """The earlier surface is of a vertex's own side where it is turned from it by less than 60°: else
 it is another wall, across a fissure or an embrasure or on a thin wall's other side."""
 
+ALIKE_COS = 0.9
+"""What was met straight out of a vertex, and not the nearest, is its own side within 26°."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Change:
@@ -54,16 +58,24 @@ class Change:
         `taken_off` at each of its vertices.
     noise_u_mm, steady_u_mm : float
         Standard uncertainty of a mean of it over a spot: what differs from spot to spot, and not.
+    listed_mm : ndarray, shape (k, 3)
+        What of the earlier surface lay in a zone, where that is known.
     """
 
     now: TriangleMesh
     off_mm: Floats
     noise_u_mm: float
     steady_u_mm: float
+    listed_mm: Floats
 
     @staticmethod
     def between(
-        now: TriangleMesh, then: TriangleMesh, *, noise_mm: float, steady_u_mm: Sequence[float]
+        now: TriangleMesh,
+        then: TriangleMesh,
+        *,
+        noise_mm: float,
+        steady_u_mm: Sequence[float],
+        zone_then: Ints | None = None,
     ) -> Change:
         """Compare two scans in one frame.
 
@@ -74,11 +86,14 @@ class Change:
             Of two scans together, standard deviation.
         steady_u_mm : sequence of float
             Standard uncertainties of both poses, and of what else is the same over a spot.
+        zone_then : ndarray of int64, optional
+            Zone of each of the earlier vertices, 0 for none.
         """
         spots = max(1.0, SPOT_MM2 / (2.0 * math.pi * NOISE_REACH_MM**2))
         steady = math.hypot(*np.nan_to_num(steady_u_mm))
         noise = float(np.nan_to_num(noise_mm)) / math.sqrt(spots)
-        return Change(now, taken_off(now, then), noise, steady)
+        listed = np.zeros((0, 3)) if zone_then is None else then.points_mm[zone_then > 0]
+        return Change(now, taken_off(now, then), noise, steady, listed)
 
     @property
     def sure_mm(self) -> float:
@@ -93,6 +108,11 @@ class Change:
         return bool(
             known.sum() >= SEEN_SHARE * max(len(off), 1) and abs(off[known].mean()) <= self.sure_mm
         )
+
+    def was_listed(self, place_mm: npt.ArrayLike) -> bool:
+        """Whether a spot lay in a zone of the earlier check."""
+        gap = self.listed_mm - np.asarray(place_mm)
+        return bool((row_dot(gap, gap) <= RADIUS_MM**2).any())
 
     def most_mm(self) -> tuple[float, float]:
         """The most that was taken off and added, on the mean over a spot of which half was seen.
@@ -125,6 +145,7 @@ def compare(
     *,
     earlier: str,
     u_then_mm: float,
+    zone_then: Ints | None = None,
 ) -> Recheck:
     """Say which zones were corrected, which are new, and which became better or worse.
 
@@ -141,10 +162,18 @@ def compare(
         What the earlier result is called.
     u_then_mm : float
         Standard uncertainty of its pose.
+    zone_then : ndarray of int64, optional
+        Zone of each vertex of `surface_then`, 0 for none.
     """
     fit, true = now.alignment, math.sqrt(2.0) * now.limits.trueness_u_mm
     steady = (fit.u_max_mm, u_then_mm, true)
-    change = Change.between(now.framework, surface_then, noise_mm=fit.noise_mm, steady_u_mm=steady)
+    change = Change.between(
+        now.framework,
+        surface_then,
+        noise_mm=fit.noise_mm,
+        steady_u_mm=steady,
+        zone_then=zone_then,
+    )
     pairs = matched(now.zones, zones_then)
     trends = tuple((zone.id, trend(zone, before, change)) for zone, before in pairs)
     kept = {old.id for _, before in pairs for old in before}
@@ -172,7 +201,9 @@ def _same(one: Zone, other: Zone) -> bool:
 def trend(zone: Zone, before: list[Zone], change: Change) -> Trend:
     """What became of a zone, beyond the uncertainty of both readings; of several the worst."""
     if not before:
-        return Trend.UNMOVED if change.still(zone.centre_mm) else Trend.NEW
+        if not change.still(zone.centre_mm):
+            return Trend.NEW
+        return Trend.SAME if change.was_listed(zone.centre_mm) else Trend.UNMOVED
     worst = max(before, key=beyond_mm)
     more = beyond_mm(zone) - beyond_mm(worst)
     sure = GUARD * math.hypot(zone.u_mm, worst.u_mm)
@@ -203,18 +234,20 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     facing = row_dot(outward, own)
     off[facing < SAME_SIDE_COS] = np.nan
     # The normal of a vertex on a rim is that of few triangles: no way to look along.
-    other = np.flatnonzero((facing < -SAME_SIDE_COS) & ~border_vertices(now))
-    off[other] = _straight(now.points_mm[other], own[other], RayScene(then))
+    other = np.flatnonzero((facing < SAME_SIDE_COS) & ~border_vertices(now))
+    # Aside lies the wall of an edge that was shortened, and a slope that runs on beside a notch.
+    least = np.where(facing[other] < -SAME_SIDE_COS, SAME_SIDE_COS, ALIKE_COS)
+    off[other] = _straight(now.points_mm[other], own[other], least, RayScene(then))
     return off
 
 
-def _straight(points_mm: Floats, normals: Floats, then: RayScene) -> Floats:
-    """The same, straight out of vertices or into them to surface of their own side."""
+def _straight(points_mm: Floats, normals: Floats, least_cos: Floats, then: RayScene) -> Floats:
+    """The same, straight out of vertices or into them to surface that faces alike."""
     off = np.full(len(points_mm), np.nan)
     for way in (1.0, -1.0):
         hits = then.first_hit(points_mm, way * normals)
         facing = row_dot(unit(then.face_normal[hits.face]), normals)
-        own = hits.met & (facing >= SAME_SIDE_COS) & (hits.distance_mm <= FARTHEST_MM)
+        own = hits.met & (facing >= least_cos) & (hits.distance_mm <= FARTHEST_MM)
         nearer = own & ~(np.abs(off) < hits.distance_mm * facing)
         off[nearer] = way * (hits.distance_mm * facing)[nearer]
     return off

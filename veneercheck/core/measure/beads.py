@@ -322,11 +322,16 @@ def _bumps(
 def _fall_all_round(
     points: Floats, ways: Floats, middle: Floats, foot_mm: float, noise_mm: float
 ) -> Bools:
-    """Which bumps fall off in every direction: crests between hollows and ragged edges do not."""
+    """Which bumps fall off in every direction: crests between hollows and ragged edges do not.
+
+    One of which too few vertices show the shape is not held against that.
+    """
     of = caps.feet(points, ways, middle, foot_mm)
     least, most, spread = caps.falls(points, ways, middle, of, foot_mm=foot_mm)
     at_most = least + _FALLS_IN_NOISE * noise_mm * spread
-    return np.asarray(at_most >= _LEAST_FALL * np.median(most))
+    known = np.isfinite(most)
+    usual = np.median(most[known]) if known.any() else 0.0
+    return np.asarray(~known | (at_most >= _LEAST_FALL * usual))
 
 
 def _overlooked(points: Floats, height: Floats, found: caps.Caps, foot_mm: float) -> Floats:

@@ -179,7 +179,7 @@ def falls(
     Returns
     -------
     least_mm, most_mm : ndarray, shape (k,)
-        Along the flattest way and the steepest, whatever the cap's slope as a whole; alike where
+        Along the flattest way and the steepest, whatever the cap's slope as a whole; NaN where
         too few vertices show a shape.
     spread : ndarray, shape (k,)
         Standard uncertainty of a fall, in σ of white noise.
@@ -201,7 +201,7 @@ def falls(
     bent = -foot_mm * np.einsum("kij,kj->ki", inverse, _sums(terms * z[:, None], of, count))[:, 3:]
     mean = 0.5 * (bent[:, 0] + bent[:, 2])
     apart = 0.5 * np.hypot(bent[:, 0] - bent[:, 2], bent[:, 1])
-    apart[np.bincount(of, minlength=count) < _FEWEST_BENT] = 0.0
+    apart[np.bincount(of, minlength=count) < _FEWEST_BENT] = np.nan
     spread = np.sqrt(np.maximum(inverse[:, 3, 3], inverse[:, 5, 5]))
     return mean - apart, mean + apart, spread
 

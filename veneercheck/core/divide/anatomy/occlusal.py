@@ -96,8 +96,8 @@ def occlusal_of(
     flat = flat_ends(cloud, edge_pairs(framework.faces), calm, shared)
     opened = None if waxup is None else _open_waxup(waxup)
     hollow = drawn_side(cloud, _LEAST_SHALLOW)
-    if flat is None and (opened is None or hollow is None):
-        return None, ""
+    if opened is None or hollow is None or opened @ hollow < _AGREE_COS:
+        opened = hollow = None
     return _agreed((flat, FLAT_ENDS), (opened, OPEN_WAXUP), (hollow, "")) or (None, "")
 
 
@@ -168,7 +168,8 @@ def flat_ends(cloud: Cloud, edges: Ints, calm: Floats, shared: Bools) -> Floats 
     """The occlusal direction as the side away from which crowns end flat.
 
     Where a scan was closed at its margins a crown ends in a plane or a shallow cone with a sharp
-    rim all round; nothing else of its contour does.
+    rim all round; little else of its contour does. A chewing surface of flat metal over a round
+    base would be taken for such an end: how the direction was found is told with it.
 
     Parameters
     ----------
