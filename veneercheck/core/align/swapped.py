@@ -73,8 +73,8 @@ def doubted(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> A
         pose, state = exchanged.waxup_from_framework.inverse(), exchanged.state
     if state is AlignmentState.FAILED:
         return found
-    away, alike = _offsets(framework, pose, waxup)
-    near, out = np.isfinite(away), (away > _CUT_MM) & alike
+    away, out = _offsets(framework, pose, waxup)
+    near = np.isfinite(away)
     on_it, inside = int((np.abs(away) <= _UNCUT_MM).sum()), int((away < -_CUT_MM).sum())
     if state not in _SURE and on_it < _SHARED_FRAME * _PROBES:
         return found
@@ -89,8 +89,8 @@ def doubted(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> A
 def _offsets(
     framework: TriangleMesh, pose: RigidMotion, waxup: TriangleMesh
 ) -> tuple[Floats, Bools]:
-    """Signed distance of some framework points from the wax-up, positive outside; and whether they
-    face as it does there.
+    """Signed distance of some framework points from the wax-up, positive outside; and which of
+    them stand out of it and face as it does there.
 
     The points stand for equal areas. The distance is that to the plane of the triangle whose
     middle is nearest; NaN beyond reach, and where the wax-up's scan ends.
@@ -98,7 +98,6 @@ def _offsets(
     area = np.cumsum(vertex_areas(framework))
     chosen = np.searchsorted(area, (np.arange(_PROBES) + 0.5) / _PROBES * area[-1])
     probes = pose.apply(framework.points_mm[chosen])
-    facing = pose.turn(vertex_normals(framework)[chosen])
     faces = waxup.faces[:: max(1, len(waxup.faces) // _TARGETS)]
     corners = waxup.points_mm[faces]
     middles = corners.mean(axis=1)
@@ -108,6 +107,9 @@ def _offsets(
     span = probes - middles[nearest]
     one, other = (corners[nearest, k] - corners[nearest, 0] for k in (1, 2))
     normal = unit(np.cross(one, other))
-    unknown = row_dot(span, span) > _NEAR_MM**2
-    unknown |= border_vertices(waxup)[faces[nearest]].any(axis=1)
-    return np.where(unknown, np.nan, row_dot(span, normal)), row_dot(facing, normal) > _ALIKE_COS
+    away = np.where(row_dot(span, span) > _NEAR_MM**2, np.nan, row_dot(span, normal))
+    if not (away > _CUT_MM).any():  # as nearly always: the rest costs more than all before
+        return away, np.zeros(_PROBES, dtype=bool)
+    away[border_vertices(waxup)[faces[nearest]].any(axis=1)] = np.nan
+    facing = pose.turn(vertex_normals(framework)[chosen])
+    return away, (away > _CUT_MM) & (row_dot(facing, normal) > _ALIKE_COS)
