@@ -129,15 +129,15 @@ def test_noise_is_told_as_no_change_and_a_spot_as_its_mean(off_mm: float) -> Non
 
     then = scanned(lambda x, _: 0.0 * x)
     now = scanned(lambda x, y: np.where(np.hypot(x, y) < 1.0, -off_mm, 0.0))
-    found = Change.between(now, then, noise_mm=np.hypot(0.01, 0.01), steady_u_mm=(0.008, 0.009))
+    found = Change.between(now, then, noise_mm=np.hypot(0.01, 0.01), poses_u_mm=(0.008, 0.009))
     assert np.nanmax(np.abs(taken_off(scanned(lambda x, _: 0.0 * x), then))) > 0.03
     off, added = found.most_mm()
     assert off == (pytest.approx(off_mm, abs=0.01) if off_mm > 0 else 0.0)
     assert added == (pytest.approx(-off_mm, abs=0.01) if off_mm < 0 else 0.0)
     assert found.still([2.5, 2.5, 0.0]) and found.still([0.0, 0.0, 0.0]) == (off_mm == 0.0)
     crumb = without(then, ~about(then, 0.15))
-    assert np.isnan(Change.between(now, crumb, noise_mm=0.01, steady_u_mm=()).most_mm()).all()
-    unseen = Change.between(FLAT, facing(FLAT, 9.0), noise_mm=0.0, steady_u_mm=())
+    assert np.isnan(Change.between(now, crumb, noise_mm=0.01, poses_u_mm=()).most_mm()).all()
+    unseen = Change.between(FLAT, facing(FLAT, 9.0), noise_mm=0.0, poses_u_mm=())
     assert np.isnan(unseen.most_mm()).all() and not unseen.still([0.0, 0.0, 0.0])
 
 
@@ -161,7 +161,7 @@ def test_an_edge_that_was_shortened_is_told_by_how_much(wide_mm: float, off_mm: 
         return TriangleMesh(points, faces)
 
     change = Change.between(
-        blade(5.0 - off_mm), blade(5.0), noise_mm=0.014, steady_u_mm=(0.01, 0.01)
+        blade(5.0 - off_mm), blade(5.0), noise_mm=0.014, poses_u_mm=(0.01, 0.01)
     )
     assert change.most_mm() == pytest.approx((off_mm, 0.0), abs=0.02)
 
@@ -172,6 +172,6 @@ def test_what_is_left_of_a_zone_far_from_its_worst_spot_is_the_same(
 ) -> None:
     """Source: nothing moved; the earlier check had the place in a zone, or not."""
     zone_then = np.where(about(FLAT, 1.0) & listed, 7, 0)
-    change = Change.between(FLAT, FLAT, noise_mm=0.01, steady_u_mm=(0.01,), zone_then=zone_then)
+    change = Change.between(FLAT, FLAT, noise_mm=0.01, poses_u_mm=(0.01,), zone_then=zone_then)
     zone = SimpleNamespace(centre_mm=(0.0, 0.0, 0.0))
     assert trend(zone, [], change) is told

@@ -418,9 +418,9 @@ def test_what_changed_since_is_said_in_both_languages() -> None:
     english, german = (recheck_sentences(told, Words(lang)) for lang in ("en", "de"))
     assert english[0] == "up to 0.31 mm taken off, nothing added"
     assert german[0] == "bis zu 0,31 mm abgetragen, nichts aufgetragen"
-    assert english[1].startswith("zone 3: not listed then, though the two scans show nothing")
-    assert german[1].startswith(
-        "Stelle 3: damals nicht aufgeführt, obwohl die beiden Scans hier nichts"
+    assert english[1].startswith(
+        "zone 3: not listed then, though unmoved: the two scans show nothing"
     )
+    assert german[1].startswith("Stelle 3: damals nicht aufgeführt, doch unverändert: Die beiden")
     unknown = told | {"taken_off_mm": None}
     assert recheck_sentences(unknown, Words("en"))[0].startswith("– taken off")

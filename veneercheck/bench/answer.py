@@ -9,7 +9,6 @@ a WebSocket. Cost: up to half a second until a step shows.
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -38,9 +37,6 @@ _STEP_OF = {
     "writing the result": "write",
 }
 """What the check says, and which step of the page that is; after writing comes only drawing."""
-
-_SAME_PLACE_MM = 1.5
-"""A zone that was trimmed shrinks and shifts; this far from its old middle it is still the same."""
 
 Shown = dict[str, Any]
 
@@ -152,33 +148,21 @@ def _bytes(job: Job) -> int:
 
 
 def _compared(result: Mapping[str, Any], store: Store, after: object, words: Words) -> Shown | None:
-    """What became of the zones of the check before."""
+    """What became of the zones of the check before, matched as the report matches them."""
+    from veneercheck.core.judge import changes
+    from veneercheck.report.result import zones_of
+
     before = store.job(after)
     earlier = before.result() if before else None
     if earlier is None:
         return None
-    still = {new["id"]: _same(new, earlier["zones"]) for new in result["zones"]}
-    kept = {old["id"] for old in still.values() if old is not None}
+    pairs = changes.matched(zones_of(result), zones_of(earlier))
+    kept = {old.id for _, olds in pairs for old in olds}
     return {
         "gone": [_zone(old, words) for old in earlier["zones"] if old["id"] not in kept],
-        "still": [zone for zone, old in still.items() if old is not None],
-        "new": [zone for zone, old in still.items() if old is None],
+        "still": [zone.id for zone, olds in pairs if olds],
+        "new": [zone.id for zone, olds in pairs if not olds],
     }
-
-
-def _same(new: Mapping[str, Any], olds: list[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """The zone of the check before that this one is what is left of."""
-    near = [
-        (math.dist(new["centre_mm"], old["centre_mm"]), index)
-        for index, old in enumerate(olds)
-        if old["finding"] == new["finding"] and old["about"] == new["about"]
-    ]
-    near = [
-        (gap, index)
-        for gap, index in near
-        if gap <= _SAME_PLACE_MM + math.sqrt(olds[index]["area_mm2"] / math.pi)
-    ]
-    return olds[min(near)[1]] if near else None
 
 
 def warnings(names: list[str], words: Words) -> list[str]:

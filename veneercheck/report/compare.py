@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -111,11 +110,13 @@ def change_between(earlier: FiledResult, later: FiledResult) -> changes.Change:
     """What was done to the surface between two results that are comparable."""
     assert earlier.mesh is not None and later.mesh is not None
     fits = [one.document["alignment"] for one in (earlier, later)]
-    true = math.sqrt(2.0) * float(later.document["profile"]["scan"]["trueness_u_mm"])
-    steady = [true, *(fit["u_max_mm"] or 0.0 for fit in fits)]
-    noise = fits[1]["noise_mm"] or 0.0
     return changes.Change.between(
-        later.mesh, earlier.mesh, noise_mm=noise, steady_u_mm=steady, zone_then=earlier.zone
+        later.mesh,
+        earlier.mesh,
+        noise_mm=fits[1]["noise_mm"] or 0.0,
+        poses_u_mm=[fit["u_max_mm"] or 0.0 for fit in fits],
+        trueness_u_mm=float(later.document["profile"]["scan"]["trueness_u_mm"]),
+        zone_then=earlier.zone,
     )
 
 

@@ -77,7 +77,10 @@ _GONE = group(
 _TREND = group(
     "What became of a zone of now.",
     id=at(lambda pair: pair[0], whole("Its number now.", minimum=1)),
-    trend=at(lambda pair: pair[1], one_of(Trend, "Beyond the uncertainty of both.")),
+    trend=at(
+        lambda pair: pair[1],
+        one_of(Trend, "Beyond the uncertainty of both; of one not listed then, whether it moved."),
+    ),
 )
 
 RECHECK_FIELDS = group(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.types import Trend
 from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
 
@@ -26,10 +27,12 @@ def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:
         )
         for gone in recheck["corrected"]
     ]
-    return told + [
-        words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
-        for zone in recheck["zones"]
-    ]
+    return told + [_zone(zone, words) for zone in recheck["zones"]]
+
+
+def _zone(zone: Mapping[str, Any], words: Words) -> str:
+    told = words("recheck.zone", id=zone["id"], trend=words.known("recheck", zone["trend"]))
+    return told + (words("recheck.why_unmoved") if zone["trend"] == Trend.UNMOVED else "")
 
 
 def _most(value: float | None, words: Words) -> str:

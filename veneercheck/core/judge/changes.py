@@ -74,7 +74,8 @@ class Change:
         then: TriangleMesh,
         *,
         noise_mm: float,
-        steady_u_mm: Sequence[float],
+        poses_u_mm: Sequence[float],
+        trueness_u_mm: float = 0.0,
         zone_then: Ints | None = None,
     ) -> Change:
         """Compare two scans in one frame.
@@ -84,13 +85,15 @@ class Change:
         now, then : TriangleMesh
         noise_mm : float
             Of two scans together, standard deviation.
-        steady_u_mm : sequence of float
-            Standard uncertainties of both poses, and of what else is the same over a spot.
+        poses_u_mm : sequence of float
+            Standard uncertainties of both poses; what is not known counts for nothing.
+        trueness_u_mm : float
+            Standard uncertainty of either scan that is the same over a spot.
         zone_then : ndarray of int64, optional
             Zone of each of the earlier vertices, 0 for none.
         """
         spots = max(1.0, SPOT_MM2 / (2.0 * math.pi * NOISE_REACH_MM**2))
-        steady = math.hypot(*np.nan_to_num(steady_u_mm))
+        steady = math.hypot(*np.nan_to_num(poses_u_mm), math.sqrt(2.0) * trueness_u_mm)
         noise = float(np.nan_to_num(noise_mm)) / math.sqrt(spots)
         listed = np.zeros((0, 3)) if zone_then is None else then.points_mm[zone_then > 0]
         return Change(now, taken_off(now, then), noise, steady, listed)
@@ -165,13 +168,12 @@ def compare(
     zone_then : ndarray of int64, optional
         Zone of each vertex of `surface_then`, 0 for none.
     """
-    fit, true = now.alignment, math.sqrt(2.0) * now.limits.trueness_u_mm
-    steady = (fit.u_max_mm, u_then_mm, true)
     change = Change.between(
         now.framework,
         surface_then,
-        noise_mm=fit.noise_mm,
-        steady_u_mm=steady,
+        noise_mm=now.alignment.noise_mm,
+        poses_u_mm=(now.alignment.u_max_mm, u_then_mm),
+        trueness_u_mm=now.limits.trueness_u_mm,
         zone_then=zone_then,
     )
     pairs = matched(now.zones, zones_then)

@@ -49,7 +49,7 @@ class Trend(StrEnum):
     BETTER = "better"
     WORSE = "worse"
     UNMOVED = "unmoved"
-    """No zone then, though nothing was taken off or added there since."""
+    """No zone then, though the two scans show nothing taken off or added there."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

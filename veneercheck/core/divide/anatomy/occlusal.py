@@ -55,8 +55,8 @@ _MOST_CUT, _NEAR_MM = 0.7, 0.7
 that was left uncut."""
 
 _ONE_WAY = 0.6
-"""The same of all ends together: contact facets and the sides of a plinth cancel one another, and
-now and then a cusp's slope that was left uncut is among them."""
+"""The area vectors of all ends together sum up to this share of their area: contact facets and the
+sides of a plinth cancel one another, and now and then a cusp's slope left uncut is among them."""
 
 _LONG_FORM, _ACROSS = 1.4, 0.5
 """A body so much longer than wide has its end across its length, within 60° as a cosine."""
