@@ -109,8 +109,8 @@ def parted(bound_mm: float) -> Reason:
     return Reason(
         "parted",
         f"parts of the uncut surface do not agree; by that the fit is uncertain by ±"
-        f"{2000 * bound_mm:.0f} µm (k = 2) at the farthest point: a scan joined askew, spray, or "
-        "bent work",
+        f"{2000 * bound_mm:.0f} µm (k = 2) at the farthest point: a scan joined askew, spray, "
+        "shrinkage or bent work",
         {"bound": 2000 * bound_mm},
     )
 
