@@ -15,7 +15,7 @@ from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
 from veneercheck.core.divide import excess, regions, scan_ends, zones
-from veneercheck.core.judge import amounts, knife, summed
+from veneercheck.core.judge import amounts, decide, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import select_faces, vertex_normals
 from veneercheck.core.types import (
@@ -611,6 +611,17 @@ def test_a_zone_of_which_too_little_was_read_is_undecided():
         assert action_words({"action": zone.action}, Words("de")).startswith("nur ")
     assert not riddled.amount_mm.any()
     assert riddled.verdict is Verdict.UNDECIDED
+
+
+@pytest.mark.parametrize(
+    ("share", "said"), [(0.004, "no contour shows over it"), (0.006, "only 1 %")]
+)
+def test_a_zone_over_which_no_contour_shows_is_not_read_to_no_percent(share, said):
+    # Source: by hand; a reading stands beside these words, so «0 % of it could be read» is untrue.
+    patch = SimpleNamespace(unlike=False, known=False, measured_share=share)
+    told = decide.action_words(SimpleNamespace(patch=patch))
+    assert told.startswith(said)
+    assert action_words({"action": told}, Words("de")) != told
 
 
 def test_the_probability_is_that_of_the_normal_distribution():

@@ -302,7 +302,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
         return _UNLIKE
     if not patch.known:
         share = f"{100 * patch.measured_share:.0f} %"
-        return f"only {share} of it could be read: measure by hand or scan again"
+        said = _UNSEEN if share == "0 %" else _UNREAD
+        return said.format(share=share)
     if advised.stop:
         return _OR_STOP.format(what=_what(advised, stage))
     if advised.doubtful and patch.firmly_beyond:
@@ -317,6 +318,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 _OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
 _IF_IT_HOLDS = "if the two scans lie rightly: {what}"
+_UNREAD = "only {share} of it could be read: measure by hand or scan again"
+_UNSEEN = "no contour shows over it, only beside it: measure by hand or scan again"
 _UNLIKE = (
     "the two scans do not show the same here, and the limit is not known: measure by hand, or scan "
     "both alike"
