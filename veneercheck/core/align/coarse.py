@@ -70,11 +70,12 @@ _CLOSE = Stage(500, 8, 0.3, 0.1, 1.0, 4, 0.5)
 _EARLY_SHARE = 1 / 3
 """Of the orientations of a quick sweep two of three are left early: none of them won later."""
 
-_HOPELESS = 0.03
-"""A start is left whose neighbourhood scores less: what it climbed to never won."""
+HOPEFUL = 0.1
+"""A start whose neighbourhood scores less is climbed from only where all else convinces of nothing:
+what it climbed to hardly ever won."""
 
 _NO_RIVAL = 0.25
-"""A pose turned half round that scores less of the best one's is left at once."""
+"""A pose that scores less of the best one's is left at once, be it turned half round."""
 
 _SWEEP_MORE = dataclasses.replace(_SWEEP, keep=600)
 _SETTLE_MORE = dataclasses.replace(_SETTLE, keep=48, apart_mm=1.0)
@@ -180,28 +181,23 @@ def from_anywhere(search: Search, orientations: int, effort: Effort) -> Poses:
         early = dataclasses.replace(sweep, rounds=effort.early_rounds, keep=keep)
         poses = run(search, poses, early)
         sweep = dataclasses.replace(sweep, rounds=sweep.rounds - effort.early_rounds)
-    poses = run(search, poses, sweep)
-    return climb(search, run(search, poses, effort.settle), effort.narrow)
+    poses = run(search, run(search, poses, sweep), effort.settle)
+    if effort.early_rounds:
+        poses = poses.take(np.flatnonzero(poses.score >= _NO_RIVAL * poses.score.max(initial=0.0)))
+    return climb(search, poses, effort.narrow)
 
 
-def climb(search: Search, poses: Poses, narrow: Stage) -> Poses:
+def climb(search: Search, poses: Poses, narrow: Stage = _NARROW) -> Poses:
     """Shake and fit again, less each time, until the best poses stand still."""
     for turn_rad, shift_mm in _CLIMB:
         poses = run(search, _shaken(poses, turn_rad, shift_mm), narrow)
     return run(search, _shaken(poses, *_LAST_SHAKE), _CLOSE)
 
 
-def near(search: Search, start: RigidMotion, *, only: bool) -> Poses:
-    """Good poses in the neighbourhood of a start (some 10° and 2 mm), best first.
-
-    Unless it is the only one, a start that looks hopeless is left at once.
-    """
-    poses = run(
-        search, _shaken(_shaken(_alone(search, start), *_NEAR_SHAKE), *_NEAR_SHAKE), _NEARBY
-    )
-    if not only and float(poses.score.max()) < _HOPELESS:
-        return poses
-    return climb(search, poses, _NARROW)
+def near(search: Search, start: RigidMotion) -> Poses:
+    """Poses in the neighbourhood of a start (some 10° and 2 mm) to climb from, best first."""
+    about = _shaken(_shaken(_alone(search, start), *_NEAR_SHAKE), *_NEAR_SHAKE)
+    return run(search, about, _NEARBY)
 
 
 def turned(search: Search, start: RigidMotion) -> Poses:
@@ -220,7 +216,7 @@ def turned(search: Search, start: RigidMotion) -> Poses:
     poses = run(search, poses, _NEARBY)
     if float(poses.score.max()) < _NO_RIVAL * float(run(search, alone, _NEARBY).score[0]):
         return poses.take(np.zeros(0, dtype=np.int64))
-    return climb(search, poses, _NARROW)
+    return climb(search, poses)
 
 
 def _alone(search: Search, start: RigidMotion) -> Poses:

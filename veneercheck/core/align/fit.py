@@ -85,14 +85,23 @@ def place(
     found = [_refined(body, target, first)]
     least_mm2 = least_contact_mm2(body, target)
     forth = coarse.Search.of(body.surface, target.surface, 1.0)
-    lying = start is None and convincing(found[0].quality, least_mm2)
-    if not lying:
-        near = coarse.near(forth, first, only=start is not None)
-        found += _refine_all(body, target, forth, near)
+
+    def convinced() -> bool:
+        return convincing(best_first(found, body)[0].quality, least_mm2)
+
+    lying = start is None and convinced()
     if start is not None:
+        found += _climbed(body, target, forth, coarse.near(forth, first))
         found += _from_anywhere(body, target, forth, options, (coarse.QUICK,))
-    elif not lying and not convincing(best_first(found, body)[0].quality, least_mm2):
-        found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+    elif not lying:
+        near = coarse.near(forth, first)
+        hopeful = near.score.max() >= coarse.HOPEFUL
+        if hopeful:
+            found += _climbed(body, target, forth, near)
+        if not convinced():
+            found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
+        if not hopeful and not convinced():
+            found += _climbed(body, target, forth, near)
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
     least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
@@ -203,6 +212,10 @@ def _from_anywhere(
             if found and convincing(best_first(found, body)[0].quality, least_mm2):
                 return found
     return found
+
+
+def _climbed(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
+    return _refine_all(body, target, search, coarse.climb(search, poses))
 
 
 def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
