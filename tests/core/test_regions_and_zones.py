@@ -593,6 +593,19 @@ def test_a_hole_over_the_veneer_counts_as_not_measured():
     assert (found.region[hidden] == Region.CUT).all()
 
 
+@pytest.mark.parametrize(("foot_mm", "cut"), [(0.1, False), (0.6, True)])
+def test_what_the_waxup_ends_over_is_cut_only_where_the_cut_goes_on(foot_mm, cut):
+    # Source: the contour ends at x = 7, as over a model that hides bases and insides; to there the
+    # cut runs out to 0.1 mm, or is still 0.6 mm deep.
+    framework = plate(lambda x, y: -np.clip(foot_mm + 0.5 * (7.0 - x), foot_mm, 1.2) + 0.0 * y)
+    middle = CONTOUR.points_mm[CONTOUR.faces].mean(axis=1)
+    ended, _ = select_faces(CONTOUR, middle[:, 0] < 7.0)
+    found = check_meshes(framework, ended, aligned=True).check
+    beyond = found.framework.points_mm[:, 0] > 7.5
+    assert ((found.region[beyond] == Region.CUT) == cut).all()
+    assert (found.measured_share < 0.8) == cut
+
+
 def test_a_zone_of_which_too_little_was_read_is_undecided():
     # Source: of holes of 2.8 mm at every 3 mm the middle 2.6 mm have no contour point within
     # 0.1 mm aside: 75 % of the plate. The layer is 0.7 mm short everywhere, which is firm by far

@@ -233,7 +233,7 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
-    code[hidden(code, reading) & ~reading.enclosed] = Region.CUT
+    code[hidden(code, reading, CUT_DEPTH_MM) & ~reading.enclosed] = Region.CUT
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code

@@ -32,9 +32,8 @@ _LEADS_THERE_MM = 6.0
 
 _HIDDEN_SHARE = 0.5
 """Of surface that could not be read must face a hole, and of its border with what is known to be
-cut or not must lie on cut surface, for it to count as cut: a hole of the wax-up scan over the
-veneer must not make the veneer smaller."""
-
+cut or not must lie on deep cut, for it to count as cut: a hole of the wax-up scan over the veneer
+must not make the veneer smaller."""
 _THIN_METAL_MM = 2.0
 """So thin metal is a retainer's; a pontic is solid."""
 
@@ -71,8 +70,12 @@ def behind(reading: Reading, seen: Bools) -> Bools:
     return np.asarray(thin & against & seen[other])
 
 
-def hidden(code: Ints, reading: Reading) -> Bools:
-    """Parts that could not be read, that face a hole, and that cut surface borders: not seen."""
+def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
+    """Parts that could not be read, that face a hole, and that deep cut borders: not seen.
+
+    Where the cut ran out before, the wax-up's scan ends beyond the finish line: what it stood on
+    hides uncut bases, and the insides of retainers.
+    """
     space, edges = reading.space, reading.edges
     # Through a hole the ray may meet the model or another tooth: no sign of a retainer's inside.
     unread = np.isin(code, (Region.UNSORTED, Region.FITTING_SURFACE))
@@ -85,7 +88,8 @@ def hidden(code: Ints, reading: Reading) -> Bools:
     leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
     part = label[leaving[:, 0]]
     border = np.bincount(part, minlength=len(code))
-    on_cut = np.bincount(part, code[leaving[:, 1]] == Region.CUT, minlength=len(code))
+    deep = (code == Region.CUT) & (space.nearest_mm >= deep_mm)
+    on_cut = np.bincount(part, deep[leaving[:, 1]], minlength=len(code))
     found = (facing >= _HIDDEN_SHARE * area) & (area > 0)
     found &= (border > 0) & (on_cut >= _HIDDEN_SHARE * border)
     return unread & found[label]
