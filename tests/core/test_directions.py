@@ -144,6 +144,30 @@ def test_a_shallow_hollow_needs_a_wax_up_that_is_open_to_the_same_side(
         assert found == pytest.approx([0.0, 0.0, 1.0], abs=1e-6) and "wax-up is open" in how
 
 
+@pytest.mark.parametrize(
+    ("share", "veneered", "shown"), [(0.08, 1.0, True), (0.03, 1.0, False), (0.08, -1.0, False)]
+)
+def test_an_opening_tells_occlusal_where_it_is_large_and_no_veneer_is_there(
+    share: float, veneered: float, shown: bool
+) -> None:
+    """Source: a ball without a cap of half angle α lacks π sin²α of area vectors (Gauss), a share
+    of sin²α / (2 + 2 cos α) of what is left; veneered where z, times a sign, is above 0.3."""
+    count = 20_000
+    z = np.linspace(1.0, -1.0, count)
+    turn = np.arange(count) * math.pi * (3.0 - math.sqrt(5.0))
+    aside = np.sqrt(1.0 - z**2)
+    ball = np.stack([aside * np.cos(turn), aside * np.sin(turn), z], axis=1)
+    cosine = 1.0 - 2.0 * share  # sin²α / (2 + 2 cos α) = (1 − cos α) / 2
+    ball = ball[ball[:, 2] > -cosine]
+    every = np.ones(len(ball), dtype=bool)
+    cloud = Cloud(ball, ball, every * 1.0, ~every, veneered * ball[:, 2] > 0.3, every)
+    body = TriangleMesh(ball, np.zeros((0, 3), dtype=np.int64))
+    found, _ = occlusal_of(cloud, body, ball, ~every, None)
+    assert (found is not None) is shown
+    if found is not None:
+        assert found[2] > math.cos(math.radians(2.0))
+
+
 def test_what_does_not_show_is_asked_and_a_case_answers_it() -> None:
     """Expected: a question with a place on side A; with the direction said, none and the truth."""
     asked = [(one, told) for one, told in drawn() if not told.sides_known][:8]

@@ -21,11 +21,13 @@ OPEN_RETAINERS = "away from where the retainers open"
 FLAT_ENDS = "away from its flat ends"
 OPEN_WAXUP = "away from where the wax-up is open"
 
-_LEAST_OPEN = 0.02
-"""Share of the surface that is missing below, from which the opening tells the direction."""
+_LEAST_OPEN = 0.05
+"""Share of the surface that is missing below, from which the opening tells the direction: what no
+view saw within retainers sums up to 0.02, any way. Of the wax-up it is not enough alone, since its
+scan may have been cropped at any side."""
 
-_LEAST_OPEN_WAXUP = 0.05
-"""The same of the wax-up; not enough alone, since its scan may have been cropped at any side."""
+_LEAST_FITTING = 0.02
+"""Share of the surface that insides of retainers must have."""
 
 _LEAST_MOUTH = 0.1
 """Share of a hollow's surface that its mouth must have: a cylinder four times as deep as wide has
@@ -61,6 +63,9 @@ sides of a plinth cancel one another, and now and then a cusp's slope left uncut
 _LONG_FORM, _ACROSS = 1.4, 0.5
 """A body so much longer than wide has its end across its length, within 60° as a cosine."""
 
+_VENEERED_BELOW = -0.5
+"""As a cosine: no bridge is veneered so far below and so little elsewhere."""
+
 _AGREE_COS = 0.5
 """Two ways to tell occlusal that lie farther apart than 60° contradict each other; nearer, each
 errs by up to 25°, and not the same way."""
@@ -91,8 +96,17 @@ def occlusal_of(
         (open_side(cloud), OPEN_SCAN),
         (drawn_side(cloud), OPEN_RETAINERS),
     )
-    if scan is not None:
-        return scan
+    found = scan or _by_form(cloud, framework, calm, shared, waxup)
+    faces = _veneer_faces(cloud)
+    if found[0] is not None and found[0] @ faces < _VENEERED_BELOW * np.linalg.norm(faces):
+        return None, ""
+    return found
+
+
+def _by_form(
+    cloud: Cloud, framework: TriangleMesh, calm: Floats, shared: Bools, waxup: TriangleMesh | None
+) -> tuple[Floats | None, str]:
+    """By what shows where neither scan nor retainers tell: flat ends, or an open wax-up."""
     flat = flat_ends(cloud, edge_pairs(framework.faces), calm, shared)
     opened = None if waxup is None else _open_waxup(waxup)
     hollow = drawn_side(cloud, _LEAST_SHALLOW)
@@ -138,7 +152,7 @@ def _open_waxup(waxup: TriangleMesh) -> Floats | None:
     """The same of the wax-up as a whole: its framework may have been closed by a program."""
     cross = corner_cross(waxup)
     total, area = cross.sum(axis=0), np.sqrt(row_dot(cross, cross)).sum()
-    if np.linalg.norm(total) < _LEAST_OPEN_WAXUP * area:
+    if np.linalg.norm(total) < _LEAST_OPEN * area:
         return None
     return _way(total)
 
@@ -156,7 +170,7 @@ def drawn_side(cloud: Cloud, least_mouth: float = _LEAST_MOUTH) -> Floats | None
     """
     weight = cloud.area_mm2 * cloud.fitting
     total = weight @ cloud.normals
-    known = weight.sum() >= _LEAST_OPEN * cloud.area_mm2.sum()
+    known = weight.sum() >= _LEAST_FITTING * cloud.area_mm2.sum()
     if not known or np.linalg.norm(total) < least_mouth * weight.sum():
         return None
     mouth = _way(total)
