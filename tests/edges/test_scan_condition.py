@@ -59,10 +59,9 @@ def scan_of(mesh: TriangleMesh, folder: Path, **options: str) -> Scan:
 
 
 def fault(scan: Scan, kind: str) -> Fault | None:
-    """The fault of a kind; each must be said the same by the catalogue of words."""
+    """The fault of a kind; each has its German, which its values fill."""
     for one in scan.source.faults:
-        values = {"count": one.count, **one.values}
-        assert Words("en").told(one.code or one.kind, values, "") == one.words
+        assert Words("de").told(one.code or one.kind, one.values, one.words) != one.words
     return next((one for one in scan.source.faults if one.kind == kind), None)
 
 

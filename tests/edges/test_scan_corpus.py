@@ -876,8 +876,8 @@ def test_corpus(name: str, tmp_path: Path) -> None:
     told = {fault.kind: fault.count for fault in scan.source.faults if fault.kind not in ALWAYS}
     assert told == outcome.faults
     for fault in scan.source.faults:
-        values = {"count": fault.count, **fault.values}
-        assert Words("en").told(fault.code or fault.kind, values, "") == fault.words
+        german = Words("de").told(fault.code or fault.kind, fault.values, fault.words)
+        assert german != fault.words
     assert len(scan.mesh.faces) == outcome.triangles == scan.source.triangles
     assert scan.source.unit == outcome.unit
     if outcome.area >= 0:
@@ -960,9 +960,9 @@ def test_paint_that_is_no_pure_colour_is_told_beside_a_mask(shade, pure, tmp_pat
     scan = read_scan(path)
     told = [fault for fault in scan.source.faults if fault.kind == "unlike_paint"]
     assert [(one.count, one.values) for one in told] == [
-        (count, {"colour": "({}, {}, {})".format(*shade), "pure": pure})
+        (count, {"count": count, "colour": "({}, {}, {})".format(*shade), "pure": pure})
     ]
-    assert Words("en").told("unlike_paint", {"count": count, **told[0].values}, "") == told[0].words
+    assert "({}, {}, {})".format(*shade) in told[0].words and f"pure {pure} of" in told[0].words
     with pytest.raises(ScanError, match="which is not the pure"):
         painted_copy(path, None, scan)
     path.write_bytes(ply(colours=[shade] * count + [(90, 90, 90)] * (len(P) - count)))

@@ -221,6 +221,5 @@ def _die_told(die: Scan | None) -> list[Fault]:
 
     if die is None:
         return []
-    words = f"the metal was measured down to the die in {die.source.file}, SHA-256 "
-    values = {"file": die.source.file, "sha256": die.source.sha256}
-    return [Fault("die", 1, f"{words}{die.source.sha256}.", values=values)]
+    words = "the metal was measured down to the die in {file}, SHA-256 {sha256}."
+    return [Fault.of("die", 1, words, file=die.source.file, sha256=die.source.sha256)]

@@ -4,7 +4,8 @@ Notes
 -----
 A refusal is made in English where it arises, and keeps its pattern and values: whoever shows it to
 a person says the same pattern in that person's language (`veneercheck.report.refused`). The English
-pattern is its own code, so that no sentence stands twice in one language.
+pattern is its own code, so that no sentence stands twice in one language. What scans and alignment
+tell (`Fault`, `Reason`) is made so, too; it is filed with a code, by which German says it.
 """
 
 from __future__ import annotations

@@ -192,7 +192,7 @@ _FAULT = group(
     count=whole("How many."),
     words=text("What was found and done."),
     code=at(lambda fault: fault.code or fault.kind, text("Of the sentence, for other languages.")),
-    values=at(lambda fault: {"count": fault.count, **fault.values}, _VALUES),
+    values=_VALUES,
     centre_mm=vector("Where, in the scan's own frame, mm."),
 )
 

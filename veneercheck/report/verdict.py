@@ -276,15 +276,13 @@ def size_words(zone: Mapping[str, Any], words: Words) -> str:
 def fault_words(fault: Mapping[str, Any], words: Words) -> str:
     """What was found in a scan; English as filed, else the same in the reader's words."""
     filed = str(fault["words"])
-    if words.lang == "en" or "code" not in fault:
-        return filed
-    return words.told(fault["code"], fault["values"], filed)
+    return words.told(fault["code"], fault["values"], filed) if "code" in fault else filed
 
 
 def reasons(alignment: Mapping[str, Any], words: Words) -> list[str]:
     """Why the alignment is not better; English as filed, else in the reader's words."""
     filed = [str(reason) for reason in alignment["reasons"]]
-    if words.lang == "en" or "coded" not in alignment:
+    if "coded" not in alignment:
         return filed
     return [
         words.told(one["code"], one["values"], english)

@@ -50,7 +50,7 @@ class Words:
 
     def told(self, code: str, values: Mapping[str, Any], filed: str, section: str = "told") -> str:
         """A fault or reason by its code; as filed in English, or where the code is not known."""
-        sentences = self._catalogue[section]
+        sentences = self._catalogue.get(section, {})
         one = f"{code}_one"
         code = one if values.get("count") == 1 and one in sentences else code
         if code not in sentences:
@@ -60,7 +60,7 @@ class Words:
 
     def _shown(self, value: object) -> object:
         if isinstance(value, str):
-            return self.known("told_words", value)
+            return self._catalogue.get("told_words", {}).get(value, value)
         if value is None:
             return self("format.none")
         return self.written(value)  # type: ignore[arg-type]

@@ -191,17 +191,14 @@ def _told_borders(mesh: TriangleMesh, sides: Sides, rims: Rims) -> tuple[Fault, 
             "edges are shared by more than two triangles; left as they are.",
         )
         place = middle(mesh.points_mm[sides.start[crowded]])
-        faults.append(Fault("nonmanifold_edges", len(crowded), words, place))
+        faults.append(Fault.of("nonmanifold_edges", len(crowded), words, place))
     count = len(rims.length_mm)
     if count:
         longest = int(rims.length_mm.argmax())
-        words = (
-            f"{count:,} open {'rim' if count == 1 else 'rims'}, the longest "
-            f"{rims.length_mm[longest]:.1f} mm round; left open."
-        )
-        place = _triple_of(rims.centre_mm[longest])
-        values = {"longest": float(rims.length_mm[longest])}
-        faults.append(Fault("holes", count, words, place, values))
+        tail = ", the longest {longest:.1f} mm round; left open."
+        words = counted(count, "open rim", "open rims") + tail
+        place, length = _triple_of(rims.centre_mm[longest]), float(rims.length_mm[longest])
+        faults.append(Fault.of("holes", count, words, place, longest=length))
     return tuple(faults)
 
 
@@ -211,8 +208,8 @@ def _told_needles(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
     count = int(flat.sum())
     if not count:
         return []
-    words = f"{count:,} triangles have no area though their corners differ; left as they are."
-    return [Fault("needle_triangles", count, words, middle(mesh.points_mm[mesh.faces[flat, 0]]))]
+    words = "{count:,} triangles have no area though their corners differ; left as they are."
+    return [Fault.of("needle_triangles", count, words, middle(mesh.points_mm[mesh.faces[flat, 0]]))]
 
 
 def _triple_of(place: Floats) -> tuple[float, float, float]:

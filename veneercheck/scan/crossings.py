@@ -80,9 +80,9 @@ def self_crossings(mesh: TriangleMesh, near: Bools | None = None) -> tuple[Bools
     count = int(crossing.sum())
     if not count:
         return crossing, []
-    words = f"{count:,} triangles run through others; left as they are."
+    words = "{count:,} triangles run through others; left as they are."
     place = middle(mesh.points_mm[mesh.faces[crossing, 0]])
-    return crossing, [Fault("self_intersections", count, words, place)]
+    return crossing, [Fault.of("self_intersections", count, words, place)]
 
 
 def _pairs(corners: Floats, faces: Ints) -> Iterator[tuple[Ints, Ints]]:

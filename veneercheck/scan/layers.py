@@ -73,11 +73,11 @@ def inner_sheets(
     lost = float(shape.area_mm2[gone].sum())
     words = counted(
         len(inside),
-        f"sheet inside the body, {lost:.1f} mm² in all, was left out.",
-        f"sheets inside the body, {lost:.1f} mm² in all, were left out.",
+        "sheet inside the body, {lost:.1f} mm² in all, was left out.",
+        "sheets inside the body, {lost:.1f} mm² in all, were left out.",
     )
     place = middle(mesh.points_mm[mesh.faces[gone, 0]])
-    return Fix(~gone, (Fault("inner_sheets", len(inside), words, place, {"lost": lost}),))
+    return Fix(~gone, (Fault.of("inner_sheets", len(inside), words, place, lost=lost),))
 
 
 def _boxes(mesh: TriangleMesh, part: Ints) -> tuple[Floats, Floats]:
@@ -145,11 +145,11 @@ def doubled_patches(mesh: TriangleMesh, sides: Sides, part: Ints, shape: Shape) 
     if not usual > _TOLD_APART_MM:
         return []
     words = (
-        f"{total:.0f} mm² of the surface lie twice, {usual:.2f} mm apart: patches that were not "
+        "{area:.0f} mm² of the surface lie twice, {apart:.2f} mm apart: patches that were not "
         "merged; merge them where they were scanned, or scan again."
     )
-    values = {"area": total, "apart": usual}
-    return [Fault("doubled", 1, words, middle(mesh.points_mm[upon]), values)]
+    centre = middle(mesh.points_mm[upon])
+    return [Fault.of("doubled", 1, words, centre, area=total, apart=usual)]
 
 
 def _beside_others(points_mm: Floats, of_vertex: Ints) -> Ints:

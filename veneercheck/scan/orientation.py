@@ -135,11 +135,11 @@ def _told_mixed(mesh: TriangleMesh, turn: Bools, one_sided: Bools) -> tuple[Faul
     faults: list[Fault] = []
     count, endless = int(turn.sum()), int(one_sided.sum())
     if count:
-        words = f"{count:,} triangles faced the other way than their neighbours; turned."
-        faults.append(Fault("mixed_orientation", count, words, _place(mesh, turn)))
+        words = "{count:,} triangles faced the other way than their neighbours; turned."
+        faults.append(Fault.of("mixed_orientation", count, words, _place(mesh, turn)))
     if endless:
-        words = f"{endless:,} triangles belong to a surface with one side only; left as they are."
-        faults.append(Fault("not_orientable", endless, words, _place(mesh, one_sided)))
+        words = "{count:,} triangles belong to a surface with one side only; left as they are."
+        faults.append(Fault.of("not_orientable", endless, words, _place(mesh, one_sided)))
     return tuple(faults)
 
 
@@ -167,12 +167,9 @@ def _judge(mesh: TriangleMesh, sides: Sides, rims: Rims, part: Ints, shape: Shap
         faults += _settle_open(mesh, scene, part, area_mm2, doubtful=doubtful, turn_part=turn_part)
     turn = turn_part[part]
     if turn.any():
-        words = (
-            f"{int(turn.sum()):,} triangles faced inward "
-            f"({float(area_mm2[turn].sum()):.0f} mm²); turned round."
-        )
-        values = {"area": float(area_mm2[turn].sum())}
-        faults.append(Fault("inside_out", int(turn.sum()), words, _place(mesh, turn), values))
+        words = "{count:,} triangles faced inward ({area:.0f} mm²); turned round."
+        turned_mm2, place = float(area_mm2[turn].sum()), _place(mesh, turn)
+        faults.append(Fault.of("inside_out", int(turn.sum()), words, place, area=turned_mm2))
     return Turning(turn if turn.any() else None, tuple(faults), scene)
 
 
@@ -218,8 +215,8 @@ def _settle_closed(
             turn_part[here] = volume[here] < 0
     if not hollows:
         return []
-    words = f"closed hollows inside the body ({hollows}) face inward, as they should; kept."
-    return [Fault("enclosed_hollows", hollows, words)]
+    words = "closed hollows inside the body ({count}) face inward, as they should; kept."
+    return [Fault.of("enclosed_hollows", hollows, words)]
 
 
 def _windings(mesh: TriangleMesh, part: Ints, point: Floats, count: int) -> Floats:
@@ -257,9 +254,9 @@ def _settle_open(
         unclear += int(abs(lead) <= _CLEAR_VOTE)
     if not unclear:
         return []
-    parts = "one open part" if unclear == 1 else f"{unclear:,} open parts"
+    parts = "one open part" if unclear == 1 else "{count:,} open parts"
     words = f"it is not clear which side of {parts} is outside; left as found."
-    return [Fault("unclear_orientation", unclear, words)]
+    return [Fault.of("unclear_orientation", unclear, words)]
 
 
 def _sky(mesh: TriangleMesh, scene: RayScene, members: Ints, area_mm2: Floats) -> float:

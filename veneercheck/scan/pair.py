@@ -76,8 +76,8 @@ def _units_differ(framework: Scan, waxup: Scan) -> list[Fault]:
     one, other = framework.source.unit, waxup.source.unit
     if one == other:
         return []
-    words = f"the framework was read in {one}, the wax-up in {other}; both are now in mm."
-    return [Fault("units_differ", 2, words, values={"framework": one, "waxup": other})]
+    words = "the framework was read in {framework}, the wax-up in {waxup}; both are now in mm."
+    return [Fault.of("units_differ", 2, words, framework=one, waxup=other)]
 
 
 def _sizes_differ(framework: TriangleMesh, waxup: TriangleMesh) -> list[Fault]:
@@ -86,11 +86,10 @@ def _sizes_differ(framework: TriangleMesh, waxup: TriangleMesh) -> list[Fault]:
     if ratio < _SIZE_RATIO:
         return []
     words = (
-        f"the framework is {sizes[0]:.1f} mm across, the wax-up {sizes[1]:.1f} mm: "
+        "the framework is {framework:.1f} mm across, the wax-up {waxup:.1f} mm: "
         "another unit, or not the same piece of work?"
     )
-    values = {"framework": sizes[0], "waxup": sizes[1]}
-    return [Fault("sizes_differ", 1, words, values=values)]
+    return [Fault.of("sizes_differ", 1, words, framework=sizes[0], waxup=sizes[1])]
 
 
 def _same_twice(framework: Scan, waxup: Scan) -> list[Fault]:

@@ -63,11 +63,11 @@ def _told(counts: Ints) -> tuple[Fault, ...]:
     many, few = int((counts > 3).sum()), int((counts < 3).sum())
     faults: list[Fault] = []
     if many:
-        words = f"{many:,} faces with more than three corners were cut into triangles."
-        faults.append(Fault("polygons_cut", many, words))
+        words = "{count:,} faces with more than three corners were cut into triangles."
+        faults.append(Fault.of("polygons_cut", many, words))
     if few:
-        words = f"{few:,} faces with fewer than three corners were left out."
-        faults.append(Fault("degenerate_triangles", few, words, code="degenerate_polygons"))
+        words = "{count:,} faces with fewer than three corners were left out."
+        faults.append(Fault.of("degenerate_triangles", few, words, None, "degenerate_polygons"))
     return tuple(faults)
 
 

@@ -149,7 +149,7 @@ def _merge(file: _File) -> _Merged:
     faults = raw.faults
     if raw.faces is not None and len(first) < len(points):
         count = len(points) - len(first)
-        words = f"{count:,} vertices stood where another one stands already; merged."
-        faults = (*faults, Fault("unmerged_vertices", count, words))
+        words = "{count:,} vertices stood where another one stands already; merged."
+        faults = (*faults, Fault.of("unmerged_vertices", count, words))
     paint = None if raw.paint is None else raw.paint[first]
     return _Merged(points[first], faces, paint, faults)

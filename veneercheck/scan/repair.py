@@ -47,8 +47,8 @@ def middle(points: Floats) -> tuple[float, float, float]:
 
 
 def counted(count: int, one: str, many: str) -> str:
-    """A sentence that begins with a number, as people count: «1 edge is», «2 edges are»."""
-    return f"{count:,} {one if count == 1 else many}"
+    """A pattern that begins with a number, as people count: «1 edge is», «2 edges are»."""
+    return "{count:,} " + (one if count == 1 else many)
 
 
 def drop_degenerate(points: Floats, faces: Ints) -> Fix:
@@ -58,9 +58,9 @@ def drop_degenerate(points: Floats, faces: Ints) -> Fix:
     count = int(bad.sum())
     if not count:
         return NOTHING
-    words = "without area (two corners at one place)"
-    words = counted(count, f"triangle {words} was taken out.", f"triangles {words} were taken out.")
-    fault = Fault("degenerate_triangles", count, words, middle(points[faces[bad, 0]]))
+    bare = "without area (two corners at one place)"
+    words = counted(count, f"triangle {bare} was taken out.", f"triangles {bare} were taken out.")
+    fault = Fault.of("degenerate_triangles", count, words, middle(points[faces[bad, 0]]))
     return Fix(~bad, (fault,))
 
 
@@ -76,9 +76,9 @@ def drop_duplicates(points: Floats, faces: Ints) -> Fix:
     count = int(again.sum())
     if not count:
         return NOTHING
-    words = "that lay twice at one place"
-    words = counted(count, f"triangle {words} was taken out.", f"triangles {words} were taken out.")
-    fault = Fault("duplicate_triangles", count, words, middle(points[faces[again, 0]]))
+    twice = "that lay twice at one place"
+    words = counted(count, f"triangle {twice} was taken out.", f"triangles {twice} were taken out.")
+    fault = Fault.of("duplicate_triangles", count, words, middle(points[faces[again, 0]]))
     return Fix(~again, (fault,))
 
 
@@ -135,15 +135,13 @@ def told_cracks(points: Floats, takes_place: Ints) -> Fault:
     """How many points were joined, and where."""
     moved = takes_place != np.arange(len(takes_place))
     count = int(moved.sum())
-    apart = f"less than {CRACK_MM * 1000:.0f} µm"
     words = counted(
         count,
-        f"border point {apart} from another was joined.",
-        f"border points {apart} apart were joined.",
+        "border point less than {apart:.0f} µm from another was joined.",
+        "border points less than {apart:.0f} µm apart were joined.",
     )
-    values = {"apart": CRACK_MM * 1000}
     place = middle(points[moved])
-    return Fault("unmerged_vertices", count, words, place, values, "cracks")
+    return Fault.of("unmerged_vertices", count, words, place, "cracks", apart=CRACK_MM * 1000)
 
 
 def drop_fragments(mesh: TriangleMesh, part: Ints, area_mm2: Floats) -> Fix:
@@ -162,25 +160,21 @@ def drop_fragments(mesh: TriangleMesh, part: Ints, area_mm2: Floats) -> Fix:
         faults.append(_told_dropped(mesh, small[part], int(small.sum()), lost))
     if int((~small).sum()) > 1:
         kept = int((~small).sum())
-        words = f"the scan consists of {kept} parts that do not touch; all were kept."
-        faults.append(Fault("loose_parts", kept, words))
+        words = "the scan consists of {count} parts that do not touch; all were kept."
+        faults.append(Fault.of("loose_parts", kept, words))
     return Fix(~small[part] if small.any() else None, tuple(faults))
 
 
 def _told_dropped(mesh: TriangleMesh, gone: Bools, count: int, lost: float) -> Fault:
-    plural = "fragment" if count == 1 else "fragments"
-    words = (
-        f"{count:,} floating {plural}, {lost:.2f} mm² in all, each smaller than "
-        f"{FRAGMENT_MM2:.0f} mm², left out."
-    )
+    tail = ", {lost:.2f} mm² in all, each smaller than {smaller:.0f} mm², left out."
+    words = counted(count, "floating fragment", "floating fragments") + tail
     place = middle(mesh.points_mm[mesh.faces[gone, 0]])
-    values = {"lost": lost, "smaller": FRAGMENT_MM2}
-    return Fault("floating_fragments", count, words, place, values)
+    return Fault.of("floating_fragments", count, words, place, lost=lost, smaller=FRAGMENT_MM2)
 
 
 def _told_shattered(count: int, share: float) -> Fault:
     words = (
-        f"the surface falls into {count:,} parts; {share:.0%} of it in pieces smaller than "
-        f"{FRAGMENT_MM2:.0f} mm². All were kept: the mesh may be torn."
+        "the surface falls into {count:,} parts; {share:.0%} of it in pieces smaller than "
+        "{smaller:.0f} mm². All were kept: the mesh may be torn."
     )
-    return Fault("shattered", count, words, values={"share": share, "smaller": FRAGMENT_MM2})
+    return Fault.of("shattered", count, words, share=share, smaller=FRAGMENT_MM2)

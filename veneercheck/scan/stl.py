@@ -93,10 +93,10 @@ def _trailing(promised: int, held: int, rest: int) -> tuple[Fault, ...]:
     if not more:
         return ()
     words = (
-        f"{more:,} bytes follow the {promised:,} triangles that the header names; "
+        "{count:,} bytes follow the {promised:,} triangles that the header names; "
         "they were not read."
     )
-    return (Fault("trailing_bytes", more, words, values={"promised": promised}),)
+    return (Fault.of("trailing_bytes", more, words, promised=promised),)
 
 
 def read_ascii(data: bytes, name: str, caps: ReadCaps) -> RawSurface:
@@ -165,4 +165,5 @@ def _told_bodies(count: int) -> tuple[Fault, ...]:
         return (Fault("no_closing_line", 1, words),)
     if count == 1:
         return ()
-    return (Fault("several_bodies", count, f"{count} bodies in one file were taken together."),)
+    words = "{count} bodies in one file were taken together."
+    return (Fault.of("several_bodies", count, words),)

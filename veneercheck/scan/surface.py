@@ -8,7 +8,7 @@ import numpy as np
 
 from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
-from veneercheck.scan.repair import middle
+from veneercheck.scan.repair import counted, middle
 from veneercheck.scan.shape import Shape
 from veneercheck.scan.topology import Sides
 
@@ -99,12 +99,11 @@ def _far(mesh: TriangleMesh) -> list[Fault]:
         return []
     step = float(np.spacing(np.float32(reach))) * 1000.0
     words = (
-        f"coordinates reach {reach:,.0f} mm from the origin, where single-precision files step "
-        f"by {step:.2g} µm; kept as they are."
+        "coordinates reach {reach:,.0f} mm from the origin, where single-precision files step "
+        "by {step:.2g} µm; kept as they are."
     )
-    return [
-        Fault("far_from_origin", 1, words, middle(mesh.points_mm), {"reach": reach, "step": step})
-    ]
+    place = middle(mesh.points_mm)
+    return [Fault.of("far_from_origin", 1, words, place, reach=reach, step=step)]
 
 
 def _coarse(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
@@ -116,12 +115,11 @@ def _coarse(mesh: TriangleMesh, shape: Shape) -> list[Fault]:
         return []
     count = int(coarse.sum())
     words = (
-        f"{count:,} triangles have sides longer than {COARSE_MM} mm "
-        f"({area / float(shape.area_mm2.sum()):.0%} of the surface): detail between is not known."
+        "{count:,} triangles have sides longer than {side:.1f} mm ({share:.0%} of the surface): "
+        "detail between is not known."
     )
-    place = middle(mesh.points_mm[mesh.faces[coarse, 0]])
-    values = {"side": COARSE_MM, "share": area / float(shape.area_mm2.sum())}
-    return [Fault("coarse_areas", count, words, place, values)]
+    place, share = middle(mesh.points_mm[mesh.faces[coarse, 0]]), area / float(shape.area_mm2.sum())
+    return [Fault.of("coarse_areas", count, words, place, side=COARSE_MM, share=share)]
 
 
 def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> list[Fault]:
@@ -146,12 +144,13 @@ def _spikes(mesh: TriangleMesh, sides: Sides, shape: Shape, usual: float) -> lis
     spikes, height = tips[steep], height[steep]
     if not len(spikes):
         return []
-    values = {"high": float(height.max())}
-    high = f"{height.max():.2f} mm high; left as"
-    words = f"{len(spikes):,} spikes up to {high} they are."
-    if len(spikes) == 1:
-        words = f"1 spike {high} it is."
-    return [Fault("spikes", len(spikes), words, middle(mesh.points_mm[spikes]), values)]
+    words = counted(
+        len(spikes),
+        "spike {high:.2f} mm high; left as it is.",
+        "spikes up to {high:.2f} mm high; left as they are.",
+    )
+    place = middle(mesh.points_mm[spikes])
+    return [Fault.of("spikes", len(spikes), words, place, high=float(height.max()))]
 
 
 def _round_the_foot(mesh: TriangleMesh, tips: Ints) -> Floats:
@@ -218,12 +217,11 @@ def _filled(
     filled[mesh.faces[faces].reshape(-1)] = True
     patches = int(chosen.sum())
     words = (
-        f"{patches:,} smooth, coarse areas in finer surroundings, "
-        f"{float(shape.area_mm2[faces].sum()):.1f} mm² in all, look filled in by the scanner; "
-        "they are not measured."
+        "{count:,} smooth, coarse areas in finer surroundings, {area:.1f} mm² in all, look filled "
+        "in by the scanner; they are not measured."
     )
-    values = {"area": float(shape.area_mm2[faces].sum())}
-    return filled, [Fault("filled_areas", patches, words, middle(mesh.points_mm[filled]), values)]
+    place, filled_mm2 = middle(mesh.points_mm[filled]), float(shape.area_mm2[faces].sum())
+    return filled, [Fault.of("filled_areas", patches, words, place, area=filled_mm2)]
 
 
 def _in_uneven_mesh(corner: Floats, shape: Shape, one: Bools, uneven: Bools) -> bool:

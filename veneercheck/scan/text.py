@@ -88,5 +88,6 @@ def decimal_points(tokens: list[bytes], name: str) -> tuple[list[bytes], tuple[F
             name,
             Told("it mixes decimal points and commas, as in «{commas}».", commas=shown(commas[0])),
         )
-    words = f"{len(commas):,} numbers are written with a decimal comma; read as decimal points."
-    return [t.replace(b",", b".") for t in tokens], (Fault("decimal_commas", len(commas), words),)
+    words = "{count:,} numbers are written with a decimal comma; read as decimal points."
+    told = Fault.of("decimal_commas", len(commas), words)
+    return [t.replace(b",", b".") for t in tokens], (told,)

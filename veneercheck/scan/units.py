@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.errors import ScanError, Told
-from veneercheck.core.types import Fault, Values
+from veneercheck.core.types import Fault
 
 MM_PER_UNIT = {
     "um": 1e-3,
@@ -115,33 +115,25 @@ def judge_unit(size: float, stated: str | None, asked: str | None, name: str) ->
     """
     if asked is not None:
         unit = known_unit(asked)
-        return unit, _told("unit_given", f"read in {_WORDS[unit]}, as asked; ", size, unit)
-    if stated is not None:
+        kind, how = "unit_given", "read in {unit}, as asked"
+    elif stated is not None:
         if not _within(size * MM_PER_UNIT[stated], POSSIBLE_MM):
             raise _refusal(size, (stated,), name)
-        return stated, _told(
-            "unit_stated", f"read in {_WORDS[stated]}, as it states; ", size, stated
-        )
-    possible = [unit for unit in _GUESSED if _within(size * MM_PER_UNIT[unit], POSSIBLE_MM)]
-    if possible != ["mm"]:
-        # One other unit that would fit is a guess: a thousandfold error is not to be guessed at.
-        raise _refusal(size, tuple(possible) if len(possible) > 1 else (), name)
-    return "mm", _told(
-        "unit_judged",
-        f"it states no unit; read in {_WORDS['mm']}, the only reading of a usual size; ",
-        size,
-        "mm",
-    )
+        unit, kind, how = stated, "unit_stated", "read in {unit}, as it states"
+    else:
+        possible = [unit for unit in _GUESSED if _within(size * MM_PER_UNIT[unit], POSSIBLE_MM)]
+        if possible != ["mm"]:
+            # One other unit that would fit is a guess: a thousandfold error is not guessed at.
+            raise _refusal(size, tuple(possible) if len(possible) > 1 else (), name)
+        unit, kind = "mm", "unit_judged"
+        how = "it states no unit; read in {unit}, the only reading of a usual size"
+    across = size * MM_PER_UNIT[unit]
+    words = how + "; {across:.1f} mm across."
+    return unit, Fault.of(kind, 1, words, unit=_WORDS[unit], across=across)
 
 
 def _within(size_mm: float, bounds: tuple[float, float]) -> bool:
     return bounds[0] <= size_mm <= bounds[1]
-
-
-def _told(kind: str, words: str, size: float, unit: str) -> Fault:
-    across = size * MM_PER_UNIT[unit]
-    values: Values = {"unit": _WORDS[unit], "across": across}
-    return Fault(kind, 1, f"{words}{across:.1f} mm across.", values=values)
 
 
 def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:

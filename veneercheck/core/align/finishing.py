@@ -130,9 +130,8 @@ def by_measure(
         return found, guess_mm, ()
     if used_mm < -_ALIKE_MM:
         return found, used_mm, (_stands_off(used_mm),)
-    values = {"taken": used_mm, "stated": guess_mm}
     code = NOT_FINISHED if used_mm < _ALIKE_MM else "finishing"
-    said = Fault("finishing", 1, _WORDS[code].format(**values), values=values, code=code)
+    said = Fault.of("finishing", 1, _WORDS[code], None, code, taken=used_mm, stated=guess_mm)
     return found, used_mm, (said,)
 
 
@@ -190,8 +189,7 @@ def _stands_off(inside_mm: float) -> Fault:
     code, kind = ON_WAXUP if inside_mm > 0 else ON_FRAMEWORK, "spray"
     if inside_mm > _THICKEST_MM:
         code, kind = AS_METAL, "finishing"
-    values = {"off": abs(inside_mm)}
-    return Fault(kind, 1, _STANDS_OFF[code].format(**values), values=values, code=code)
+    return Fault.of(kind, 1, _STANDS_OFF[code], None, code, off=abs(inside_mm))
 
 
 def _of_the_metal_alone(
@@ -207,8 +205,7 @@ def _of_the_metal_alone(
     taken_mm = float(each_mm.max())
     if anew.state is AlignmentState.FAILED:
         return _doubted(found, words.two_depths(taken_mm, 0.0)), used_mm, ()
-    values = {"taken": taken_mm}
-    said = Fault("finishing", 1, _METAL_ALONE.format(**values), values=values, code=METAL_ALONE)
+    said = Fault.of("finishing", 1, _METAL_ALONE, None, METAL_ALONE, taken=taken_mm)
     return anew, taken_mm, (said,)
 
 

@@ -38,11 +38,11 @@ PAINTED = Reason(
 
 def too_little(area_mm2: float) -> Reason:
     """Too little uncut surface."""
-    return Reason(
+    return Reason.of(
         "too_little",
-        f"only {area_mm2:.1f} mm² of uncut surface found: leave more of it in the scans (collar, "
+        "only {area:.1f} mm² of uncut surface found: leave more of it in the scans (collar, "
         "model base), or mark it",
-        {"area": area_mm2},
+        area=area_mm2,
     )
 
 
@@ -50,32 +50,34 @@ def too_loose(bound_mm: float, body: Body, last: Polished, sure: Certainty) -> R
     """The uncut surface does not hold the framework firmly enough."""
     lying = rows(last.pairs.point_mm, last.pairs.normal, sure.centre_mm)[last.weight > 0]
     _, like = slippage(lying, body.radius_mm) if len(lying) else (0, "")
-    sliding = f"; it is like {like} and slides along itself" if like else ""
-    least = weakest(body, last, sure)
-    return Reason(
+    return Reason.of(
         "too_loose_sliding" if like else "too_loose",
-        f"the uncut surface holds the framework only to ±{2000 * bound_mm:.0f} µm (k = 2) at the "
-        f"farthest point, least {least}{sliding}",
-        {"bound": 2000 * bound_mm, "least": least, "like": like},
+        "the uncut surface holds the framework only to ±{bound:.0f} µm (k = 2) at the "
+        "farthest point, least {least}"
+        + ("; it is like {like} and slides along itself" if like else ""),
+        bound=2000 * bound_mm,
+        least=weakest(body, last, sure),
+        like=like,
     )
 
 
 def rival(rival_mm2: float, best_mm2: float) -> Reason:
     """Another pose fits nearly as well."""
-    return Reason(
+    return Reason.of(
         "rival",
-        f"another pose fits nearly as well ({max(rival_mm2, 0):.0f} against {best_mm2:.0f} mm² of "
-        "contact): pick three points on both scans",
-        {"rival": max(rival_mm2, 0.0), "best": best_mm2},
+        "another pose fits nearly as well ({rival:.0f} against {best:.0f} mm² of contact): "
+        "pick three points on both scans",
+        rival=max(rival_mm2, 0.0),
+        best=best_mm2,
     )
 
 
 def left_picked(apart_mm: float) -> Reason:
     """The fit did not stay where it was started by hand."""
-    return Reason(
+    return Reason.of(
         "left_picked",
-        f"the fit lies {apart_mm:.1f} mm from a place picked on both scans: pick the places anew",
-        {"apart": apart_mm},
+        "the fit lies {apart:.1f} mm from a place picked on both scans: pick the places anew",
+        apart=apart_mm,
     )
 
 
@@ -86,32 +88,32 @@ def not_seated(difference_mm: float, own_used: bool) -> Reason:
         if own_used
         else "the fit is a compromise between the two"
     )
-    return Reason(
+    return Reason.of(
         "not_seated_own" if own_used else "not_seated",
-        f"near the cut the work lies up to {1000 * difference_mm:.0f} µm differently from the rest "
-        f"than in the wax-up scan: not seated, or bent; {used}",
-        {"difference": 1000 * difference_mm},
+        "near the cut the work lies up to {difference:.0f} µm differently from the rest than "
+        "in the wax-up scan: not seated, or bent; " + used,
+        difference=1000 * difference_mm,
     )
 
 
 def halves(apart_mm: float) -> Reason:
     """Two halves of the reference place the framework otherwise."""
-    return Reason(
+    return Reason.of(
         "halves",
-        f"fits on either half of the uncut surface part by {1000 * apart_mm:.0f} µm at the "
-        "farthest point: some of it was changed between the scans",
-        {"apart": 1000 * apart_mm},
+        "fits on either half of the uncut surface part by {apart:.0f} µm at the farthest "
+        "point: some of it was changed between the scans",
+        apart=1000 * apart_mm,
     )
 
 
 def parted(bound_mm: float) -> Reason:
     """Parts of the reference disagree."""
-    return Reason(
+    return Reason.of(
         "parted",
-        f"parts of the uncut surface do not agree; by that the fit is uncertain by ±"
-        f"{2000 * bound_mm:.0f} µm (k = 2) at the farthest point: a scan joined askew, spray, "
-        "shrinkage or bent work",
-        {"bound": 2000 * bound_mm},
+        "parts of the uncut surface do not agree; by that the fit is uncertain by "
+        "±{bound:.0f} µm (k = 2) at the farthest point: a scan joined askew, spray, shrinkage "
+        "or bent work",
+        bound=2000 * bound_mm,
     )
 
 
@@ -120,95 +122,97 @@ SIZE = "another_size"
 
 def another_size(scale: float) -> Reason:
     """One scan is larger than the other."""
-    percent, which = 100 * abs(scale - 1), "larger" if scale > 1 else "smaller"
-    return Reason(
+    which = "larger" if scale > 1 else "smaller"
+    return Reason.of(
         f"{SIZE}_{which}",
-        f"the framework is {percent:.2f} % {which} than the wax-up where it was not cut: check "
-        "unit and calibration, or shrinkage; the difference is told, not applied",
-        {"percent": percent},
+        "the framework is {percent:.2f} % " + which + " than the wax-up where it was not cut: "
+        "check unit and calibration, or shrinkage; the difference is told, not applied",
+        percent=100 * abs(scale - 1),
     )
 
 
 def bowed(bow_mm: float) -> Reason:
     """The span springs."""
-    return Reason(
+    return Reason.of(
         "bowed",
-        f"the middle of the span lies {1000 * bow_mm:.0f} µm otherwise to its ends than in the "
-        "wax-up scan: bent, or sprung",
-        {"bow": 1000 * bow_mm},
+        "the middle of the span lies {bow:.0f} µm otherwise to its ends than in the wax-up "
+        "scan: bent, or sprung",
+        bow=1000 * bow_mm,
     )
 
 
 def part_off(part_mm: float) -> Reason:
     """One part lies otherwise than the rest."""
-    return Reason(
+    return Reason.of(
         "part_off",
-        f"a part of the work lies {1000 * part_mm:.0f} µm otherwise to the rest than in the wax-up "
-        "scan: die not seated, or bent",
-        {"part": 1000 * part_mm},
+        "a part of the work lies {part:.0f} µm otherwise to the rest than in the wax-up scan: "
+        "die not seated, or bent",
+        part=1000 * part_mm,
     )
 
 
 def swollen(offset_mm: float) -> Reason:
     """A collar was added to or scraped."""
     side = "outside" if offset_mm > 0 else "inside"
-    return Reason(
+    return Reason.of(
         f"swollen_{side}",
-        f"uncut surface lies evenly {1000 * abs(offset_mm):.0f} µm {side} the wax-up in places: "
-        "collar resealed or scraped",
-        {"offset": 1000 * abs(offset_mm)},
+        "uncut surface lies evenly {offset:.0f} µm " + side + " the wax-up in places: collar "
+        "resealed or scraped",
+        offset=1000 * abs(offset_mm),
     )
 
 
 def two_depths(taken_mm: float, other_mm: float) -> Reason:
     """Metal that was finished, and something in the same scan that was not."""
-    return Reason(
+    return Reason.of(
         "two_depths",
-        f"what was not cut lies {taken_mm:.2f} mm inside the wax-up beside the cut and "
-        f"{other_mm:.2f} mm far from it: finished metal and its model in one scan; scan the metal "
+        "what was not cut lies {taken:.2f} mm inside the wax-up beside the cut and "
+        "{other:.2f} mm far from it: finished metal and its model in one scan; scan the metal "
         "alone, or mark what was not cut",
-        {"taken": taken_mm, "other": other_mm},
+        taken=taken_mm,
+        other=other_mm,
     )
 
 
 def finished_otherwise(measured_mm: float, used_mm: float) -> Reason:
     """An amount of finishing that is not the one gone by, and by which nothing fits."""
-    return Reason(
+    return Reason.of(
         "finished_otherwise",
-        f"what was not cut lies {measured_mm:.2f} mm inside the wax-up, not {used_mm:.2f} mm as "
-        "finishing was taken for, and by that no pose is found: scan again, or pick three points "
-        "on both scans",
-        {"measured": measured_mm, "used": used_mm},
+        "what was not cut lies {measured:.2f} mm inside the wax-up, not {used:.2f} mm as "
+        "finishing was taken for, and by that no pose is found: scan again, or pick three "
+        "points on both scans",
+        measured=measured_mm,
+        used=used_mm,
     )
 
 
 def frame_untrue(off_mm: float) -> Reason:
     """A shared frame that the uncut surface does not confirm."""
-    return Reason(
+    return Reason.of(
         "frame_untrue",
-        f"the shared frame is not true: the uncut surface fits best {1000 * off_mm:.0f} µm away "
-        "from it; check without --aligned",
-        {"off": 1000 * off_mm},
+        "the shared frame is not true: the uncut surface fits best {off:.0f} µm away from it; "
+        "check without --aligned",
+        off=1000 * off_mm,
     )
 
 
 def frame_crossing(share: float) -> Reason:
     """In the shared frame the two surfaces cross."""
-    return Reason(
+    return Reason.of(
         "frame_crossing",
-        f"the shared frame is not true: {100 * share:.0f} % of the framework beside the contour "
+        "the shared frame is not true: {percent:.0f} % of the framework beside the contour "
         "stands out of it, the two scans cross; check without --aligned",
-        {"percent": 100 * share},
+        percent=100 * share,
     )
 
 
 def frame_apart(share: float) -> Reason:
     """In the shared frame the two surfaces do not lie over each other."""
-    return Reason(
+    return Reason.of(
         "frame_apart",
-        f"the shared frame is not true: only {100 * share:.0f} % of the framework runs beside the "
+        "the shared frame is not true: only {percent:.0f} % of the framework runs beside the "
         "wax-up; check without --aligned",
-        {"percent": 100 * share},
+        percent=100 * share,
     )
 
 

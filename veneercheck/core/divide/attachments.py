@@ -18,7 +18,6 @@ from veneercheck.core.types import (
     PlaceWords,
     Region,
     TriangleMesh,
-    Values,
 )
 
 FAR_MM = 1.5
@@ -40,18 +39,8 @@ _ROUND_MM = 3.0
 _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
 
-_WORDS = (
-    "a sprue, handle or pin, or part of the model,{at} stands {length:.1f} mm out of the contour; "
-    "left out, and what lies under it was not seen."
-)
-_MANY_WORDS = (
-    "{count} sprues, handles or pins, or parts of a model, of gum or of opposing teeth,{at} stand "
-    "up to {length:.1f} mm out of the contour; left out, and what lies under them was not seen."
-)
 _FEW = 2
 """More of them are told in one sentence."""
-
-_LOOSE_WORDS = "a loose piece of {area:.1f} mm²{at} touches nothing; left out."
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -120,13 +109,16 @@ def tell(
         area = reading.space.area_mm2[part.vertices]
         x, y, z = area @ framework.points_mm[part.vertices] / area.sum()
         near = np.abs(reading.space.nearest_mm[part.vertices]) < FAR_MM
-        tooth, _, _ = told(part.vertices[near])
+        tooth, place = told(part.vertices[near])[0] or "", (float(x), float(y), float(z))
         if part.loose:
-            return _told_loose(float(area.sum()), (float(x), float(y), float(z)), tooth or "")
-        words = _WORDS.format(at=f" at {tooth}" if tooth else "", length=part.length_mm)
-        values: Values = {"tooth": tooth or "", "length": part.length_mm}
-        code = "attachment_at" if tooth else "attachment"
-        return Fault("attachment", 1, words, (float(x), float(y), float(z)), values, code)
+            return _told_loose(float(area.sum()), place, tooth)
+        at = " at {tooth}" if tooth else ""
+        words = (
+            f"a sprue, handle or pin, or part of the model,{at} stands {{length:.1f}} mm out of "
+            "the contour; left out, and what lies under it was not seen."
+        )
+        code, length = "attachment_at" if tooth else "attachment", part.length_mm
+        return Fault.of("attachment", 1, words, place, code, tooth=tooth, length=length)
 
     faults = [of(part) for part in found]
     standing = [fault for fault in faults if fault.kind == "attachment"]
@@ -140,18 +132,21 @@ def _told_together(standing: list[Fault]) -> Fault:
     each = {str(one.values["tooth"]) for one in standing}
     teeth = "" if "" in each else ", ".join(sorted(each))
     length = max(float(one.values["length"]) for one in standing)
-    words = _MANY_WORDS.format(
-        count=len(standing), at=f" at {teeth}" if teeth else "", length=length
+    at = " at {teeth}" if teeth else ""
+    words = (
+        f"{{count}} sprues, handles or pins, or parts of a model, of gum or of opposing teeth,{at} "
+        "stand up to {length:.1f} mm out of the contour; left out, and what lies under them was "
+        "not seen."
     )
-    values: Values = {"teeth": teeth, "length": length}
-    code = "attachments_at" if teeth else "attachments"
-    return Fault("attachment", len(standing), words, standing[0].centre_mm, values, code)
+    code, place = "attachments_at" if teeth else "attachments", standing[0].centre_mm
+    return Fault.of("attachment", len(standing), words, place, code, teeth=teeth, length=length)
 
 
 def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str) -> Fault:
-    words = _LOOSE_WORDS.format(area=area_mm2, at=f" at {tooth}" if tooth else "")
+    at = " at {tooth}" if tooth else ""
+    words = f"a loose piece of {{area:.1f}} mm²{at} touches nothing; left out."
     code = "loose_piece_at" if tooth else "loose_piece"
-    return Fault("loose_piece", 1, words, centre, {"tooth": tooth, "area": area_mm2}, code)
+    return Fault.of("loose_piece", 1, words, centre, code, tooth=tooth, area=area_mm2)
 
 
 def _loose(reading: Reading) -> tuple[Attachment, ...]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from enum import StrEnum
+from typing import Any
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types.geometry import Bools, Floats, RigidMotion
 
 Values = Mapping[str, float | str]
@@ -14,11 +16,21 @@ Values = Mapping[str, float | str]
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Reason:
-    """Something told, as a code with its values and as an English sentence."""
+    """Something told, as a code and as an English sentence."""
 
     code: str
     words: str
-    values: Values = dataclasses.field(default_factory=dict)
+    """A `Told` where it holds a value."""
+
+    @classmethod
+    def of(cls, code: str, pattern: str, /, **values: Any) -> Reason:
+        """With the sentence's pattern and what it holds."""
+        return cls(code, Told(pattern, **values))
+
+    @property
+    def values(self) -> Values:
+        """What the sentence holds, for saying it in another language."""
+        return self.words.values if isinstance(self.words, Told) else {}
 
 
 LOOSE = ("too_loose", "too_loose_sliding", "painted")

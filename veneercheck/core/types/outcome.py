@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
+from veneercheck.core.errors import Told
 from veneercheck.core.types.alignment import Alignment, Values
 from veneercheck.core.types.case import Case, Frame
 from veneercheck.core.types.geometry import Floats, Ints, TriangleMesh
@@ -22,11 +24,30 @@ class Fault:
     kind: str
     count: int
     words: str
+    """A `Told` where it holds a value."""
     centre_mm: tuple[float, float, float] | None = None
-    values: Values = dataclasses.field(default_factory=dict)
-    """What the sentence holds, by name, for saying it in another language."""
     code: str = ""
     """Of the sentence, where one kind has several; else its kind."""
+
+    @classmethod
+    def of(
+        cls,
+        kind: str,
+        count: int,
+        pattern: str,
+        centre_mm: tuple[float, float, float] | None = None,
+        code: str = "",
+        /,
+        **values: Any,
+    ) -> Fault:
+        """With the sentence's pattern and what it holds beside the count."""
+        return cls(kind, count, Told(pattern, count=count, **values), centre_mm, code)
+
+    @property
+    def values(self) -> Values:
+        """The count and what else the sentence holds, for saying it in another language."""
+        held = self.words.values if isinstance(self.words, Told) else {}
+        return {"count": self.count, **held}
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
