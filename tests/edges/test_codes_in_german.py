@@ -94,7 +94,7 @@ def calls_of(tree: ast.Module) -> Iterator[tuple[ast.Call, str, Names]]:
         inner |= dict.fromkeys(ast.walk(scope), scope)  # the innermost one comes last
     for call in ast.walk(tree):
         if isinstance(call, ast.Call):
-            made = ast.unparse(call.func).removesuffix(".of")
+            made = ast.unparse(call.func).removesuffix(".of").rpartition(".")[2]
             if made in ("Fault", "Reason"):
                 own = ast.walk(inner[call]) if call in inner else iter(())
                 yield call, made, assigned(iter(tree.body)) | assigned(own)

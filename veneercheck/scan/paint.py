@@ -57,8 +57,8 @@ def unlike_paint(colours: npt.NDArray[np.integer] | npt.NDArray[np.floating]) ->
     told = "({}, {}, {})".format(*colour.tolist())
     pure = "(0, 255, 0)" if colour[1] > colour[2] else "(0, 0, 255)"
     words = (
-        "{count:,} vertices are coloured {colour}, which is not the pure {pure} of a mask; left "
-        "out."
+        "{count:,} vertices are coloured {colour}, which is not the pure {pure} of a mask; "
+        "left out."
     )
     return (Fault.of("unlike_paint", many, words, colour=told, pure=pure),)
 
