@@ -23,6 +23,7 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import (
+    Bools,
     Check,
     Floats,
     Gone,
@@ -45,6 +46,14 @@ it is another wall, across a fissure or an embrasure or on a thin wall's other s
 
 ALIKE_COS = 0.9
 """What was met straight out of a vertex, and not the nearest, is its own side within 26°."""
+
+BEHIND_MM = 0.1
+"""From so far behind the earlier surface the way back is looked along: where it stands unmoved, the
+two scans and their poses leave it within this, and it is met before the vertex is."""
+
+RUN_OUT = 0.7
+"""Of a way straight out of a vertex at least so much (1/√2) must lie between the earlier surface
+that it meets and the nearest of the later one: less, and it slants along the wall of a cut."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -223,7 +232,7 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     """How far each vertex lies under the earlier surface, shape (n,), mm; negative: above it.
 
     NaN where the earlier scan does not show its own side: where that lies too far, or had ended,
-    since the way to its rim is no change.
+    since the way to its rim is no change; and where the surface met stands in the later scan still.
     """
     found = NearestSurface(then).query(now.points_mm)
     shares = shares_in(then.points_mm[then.faces[found.face]], found.point_mm)
@@ -234,22 +243,40 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     ended = at_open_edge(then, border_vertices(then), found.face, shares)
     off[ended | (found.distance_mm > FARTHEST_MM)] = np.nan
     facing = row_dot(outward, own)
-    off[facing < SAME_SIDE_COS] = np.nan
     # The normal of a vertex on a rim is that of few triangles: no way to look along.
     other = np.flatnonzero((facing < SAME_SIDE_COS) & ~border_vertices(now))
     # Aside lies the wall of an edge that was shortened, and a slope that runs on beside a notch.
     least = np.where(facing[other] < -SAME_SIDE_COS, SAME_SIDE_COS, ALIKE_COS)
-    off[other] = _straight(now.points_mm[other], own[other], least, RayScene(then))
+    off[facing < SAME_SIDE_COS] = np.nan
+    met = found.point_mm.copy()
+    off[other], met[other] = _straight(now.points_mm[other], own[other], least, RayScene(then))
+    slant = NearestSurface(now).query(met[other]).distance_mm < RUN_OUT * np.abs(off[other])
+    off[other[slant]] = np.nan
+    far = np.flatnonzero(np.abs(off) > BEHIND_MM)
+    off[far[_stands(now.points_mm[far], met[far], RayScene(now))]] = np.nan
     return off
 
 
-def _straight(points_mm: Floats, normals: Floats, least_cos: Floats, then: RayScene) -> Floats:
-    """The same, straight out of vertices or into them to surface that faces alike."""
-    off = np.full(len(points_mm), np.nan)
+def _straight(
+    points_mm: Floats, normals: Floats, least_cos: Floats, then: RayScene
+) -> tuple[Floats, Floats]:
+    """The same, straight out of vertices or into them to surface that faces alike, and where."""
+    off, met = np.full(len(points_mm), np.nan), points_mm.copy()
     for way in (1.0, -1.0):
         hits = then.first_hit(points_mm, way * normals)
         facing = row_dot(unit(then.face_normal[hits.face]), normals)
         own = hits.met & (facing >= least_cos) & (hits.distance_mm <= FARTHEST_MM)
         nearer = own & ~(np.abs(off) < hits.distance_mm * facing)
         off[nearer] = way * (hits.distance_mm * facing)[nearer]
-    return off
+        met[nearer] = (points_mm + way * hits.distance_mm[:, None] * normals)[nearer]
+    return off, met
+
+
+def _stands(points_mm: Floats, met_mm: Floats, now: RayScene) -> Bools:
+    """Whether what vertices met in the earlier scan stands in the later one, so is another wall.
+
+    On the way back something else than the vertex is met first: what became of that place is there.
+    """
+    way = unit(points_mm - met_mm)
+    hits = now.first_hit(met_mm - BEHIND_MM * way, way)
+    return hits.met & (hits.distance_mm < np.linalg.norm(points_mm - met_mm, axis=1))
