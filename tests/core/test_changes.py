@@ -10,7 +10,7 @@ import pytest
 
 from veneercheck.core.judge.changes import Change, taken_off, trend
 from veneercheck.core.mesh.triangles import border_vertices
-from veneercheck.core.types import Bools, Floats, Trend, TriangleMesh
+from veneercheck.core.types import Bools, Floats, Region, Trend, TriangleMesh
 
 STEPS = 81
 SIDE_MM = 8.0
@@ -51,6 +51,26 @@ def about(mesh: TriangleMesh, radius_mm: float) -> Bools:
 
 def off_at(now: TriangleMesh, then: TriangleMesh, where: Bools) -> Floats:
     return taken_off(now, then)[: len(where)][where]
+
+
+def blade(outline) -> TriangleMesh:
+    """A sheet along y, 8 mm long, over an outline in the xz plane; from left to right it is up."""
+    sides = np.asarray(outline)
+    at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(sides, axis=0), axis=1))])
+    long = np.linspace(0.0, at[-1], 10 * math.ceil(at[-1]))
+    x, z = (np.interp(long, at, column) for column in sides.T)
+    y = np.linspace(-4.0, 4.0, STEPS)
+    points = np.stack(np.broadcast_arrays(x[:, None], y, z[:, None]), axis=-1).reshape(-1, 3)
+    first = np.arange(len(points)).reshape(len(x), STEPS)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    faces = np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))])
+    return TriangleMesh(points, faces)
+
+
+def between(now: TriangleMesh, then: TriangleMesh, **known) -> Change:
+    """Two scans of usual noise, laid as is usual."""
+    return Change.between(now, then, noise_mm=0.014, poses_u_mm=(0.01, 0.01), **known)
 
 
 @pytest.mark.parametrize("square", [False, True])
@@ -146,24 +166,78 @@ def test_an_edge_that_was_shortened_is_told_by_how_much(wide_mm: float, off_mm: 
     """Source: a blade 5 mm high with square shoulders, lower by so much; nearer than the old edge
     lies its own wall, square to the new one."""
 
-    def blade(high_mm: float) -> TriangleMesh:
-        sides = np.array([[-0.5, 0.0], [-0.5, high_mm], [0.5, high_mm], [0.5, 0.0]])
-        sides *= [wide_mm, 1.0]
-        at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(sides, axis=0), axis=1))])
-        long = np.linspace(0.0, at[-1], 10 * math.ceil(at[-1]))
-        x, z = (np.interp(long, at, column) for column in sides.T)
-        y = np.linspace(-4.0, 4.0, STEPS)
-        points = np.stack(np.broadcast_arrays(x[:, None], y, z[:, None]), axis=-1).reshape(-1, 3)
-        first = np.arange(len(points)).reshape(len(x), STEPS)
-        a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-        c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-        faces = np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))])
-        return TriangleMesh(points, faces)
+    def high(mm: float) -> TriangleMesh:
+        half = 0.5 * wide_mm
+        return blade([[-half, 0.0], [-half, mm], [half, mm], [half, 0.0]])
 
-    change = Change.between(
-        blade(5.0 - off_mm), blade(5.0), noise_mm=0.014, poses_u_mm=(0.01, 0.01)
-    )
+    change = between(high(5.0 - off_mm), high(5.0))
     assert change.most_mm() == pytest.approx((off_mm, 0.0), abs=0.02)
+
+
+@pytest.mark.parametrize("off_mm", [2.0, -2.0, 0.4, -0.4])
+def test_a_wall_that_stands_still_is_not_what_a_remnant_was(off_mm: float) -> None:
+    """Source: nothing was done; a bit of putty of 1.2 mm radius hangs under the wall or before it,
+    faces as it does, and the later scan shows both, the wall 0.03 mm farther from it."""
+    putty = without(sheet(lambda x, _: 0.0 * x - off_mm), ~about(FLAT, 1.2))
+    now = both(sheet(lambda x, _: 0.0 * x + math.copysign(0.03, off_mm)), putty)
+    assert np.isnan(taken_off(now, FLAT)[len(FLAT.points_mm) :][about(FLAT, 1.0)]).all()
+    assert between(now, FLAT).most_mm() == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(("patch_mm", "told"), [(0.9, False), (1.4, True)])
+def test_what_shows_through_a_hole_is_another_wall(patch_mm: float, told: bool) -> None:
+    """Source: the earlier scan has a hole of 3 mm radius, and 1 mm behind it lies a patch; the later
+    scan shows the wall alone. A patch that goes on farther than it lies away is told."""
+    patch = without(sheet(lambda x, _: 0.0 * x - 1.0), ~about(FLAT, patch_mm))
+    off = taken_off(FLAT, both(without(FLAT, about(FLAT, 3.0)), patch))[about(FLAT, 0.1)]
+    assert len(off) and np.isfinite(off).all() == np.isfinite(off).any() == told
+    assert not told or off == pytest.approx(-1.0, abs=1e-9)
+
+
+def test_a_wall_thinned_at_its_top_is_not_told_by_the_height_of_the_step() -> None:
+    """Source: a blade 2 mm wide lost 0.3 mm of one side over its upper 1.4 mm; straight over the
+    step, which is as wide, lay the old top."""
+    then = blade([[-1.0, 0.0], [-1.0, 5.0], [1.0, 5.0], [1.0, 0.0]])
+    step = [[0.7, 5.0], [0.7, 3.6], [1.0, 3.6], [1.0, 0.0]]
+    now = blade([[-1.0, 0.0], [-1.0, 5.0], *step])
+    assert between(now, then).most_mm() == pytest.approx((0.3, 0.0), abs=0.03)
+
+
+@pytest.mark.parametrize("off_mm", [0.1, 1.0, 1.5, -0.4])
+@pytest.mark.parametrize("thin", [False, True])
+def test_a_pocket_with_sheer_walls_is_told_by_its_depth(off_mm: float, thin: bool) -> None:
+    """Source: a pocket of 1.5 mm radius, whose floor leaves 0.1 mm of a thin wall; or wax
+    was added there."""
+    now, then = sheet(lambda x, y: np.where(np.hypot(x, y) < 1.5, -off_mm, 0.0)), FLAT
+    if thin:
+        other = facing(FLAT, -max(off_mm, 0.0) - 0.1)
+        now, then = both(now, other), both(then, other)
+    told = pytest.approx((max(off_mm, 0.0), max(-off_mm, 0.0)), abs=0.01)
+    assert between(now, then).most_mm() == told
+
+
+def test_what_hangs_at_the_later_rim_is_not_told_and_what_is_beside_it_is() -> None:
+    """Source: the later scan ends before the earlier one does and rises by 0.18 mm over the last
+    0.3 mm; or so much was added before that."""
+    then = TriangleMesh(FLAT.points_mm * [1.25, 1.25, 1.0], FLAT.faces)
+
+    def added_mm(over_mm: float) -> tuple[float, float]:
+        rise = sheet(lambda x, _: np.clip(0.6 * (x - 4.0 + over_mm), 0.0, 0.18))
+        return between(rise, then).most_mm()
+
+    assert added_mm(0.3) == (0.0, 0.0)
+    assert added_mm(1.2) == pytest.approx((0.0, 0.18), abs=0.01)
+
+
+def test_a_sprue_is_not_told_as_added() -> None:
+    """Source: 0.5 mm was added within 1 mm; where that is a sprue, the model or the inside of a
+    retainer, no hand did it for the veneer."""
+    now = sheet(lambda x, y: np.where(np.hypot(x, y) < 1.0, 0.5, 0.0))
+    for part in Region:
+        region = np.where(about(FLAT, 1.05), part, Region.CUT)
+        left_out = part in (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT)
+        told = between(now, FLAT, region=region).most_mm()
+        assert told == pytest.approx((0.0, 0.0 if left_out else 0.5), abs=1e-9)
 
 
 @pytest.mark.parametrize(("listed", "told"), [(True, Trend.SAME), (False, Trend.UNMOVED)])

@@ -397,6 +397,9 @@ def test_what_changed_since_the_earlier_check() -> None:
         assert np.abs(told.taken_off_mm[middle]).max() <= abs(expected) + 1e-9
         if abs(expected) < 0.8:
             assert told.taken_off_mm[middle] == pytest.approx(expected, abs=1e-9)
+    sprue = dataclasses.replace(after, region=np.full_like(after.region, Region.ATTACHMENT))
+    told = changes.compare(sprue, (), before.framework, earlier="x", u_then_mm=0.0)
+    assert np.isnan(told.taken_off_mm).all(), "no hand cuts a sprue for the veneer"
 
 
 def test_where_the_earlier_scan_ended_nothing_has_moved() -> None:

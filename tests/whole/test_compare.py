@@ -19,7 +19,7 @@ from veneercheck.case.run import carry_out
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.report import read_result, write_result
 from veneercheck.report.compare import change_between, compared_rows, write_compared
 from veneercheck.report.words import Words
@@ -70,6 +70,8 @@ def test_what_became_of_every_place(attempts: tuple[Path, Path], tmp_path: Path)
     assert back["reading_later"] == "0,50 ± 0,08 mm"
     (same,) = compared_rows(one, one, change_between(one, one), Words("en"))
     assert same["told"] == "the same" and same["id_earlier"] == same["id_later"] == "1"
+    sprue = dataclasses.replace(two, region=np.full_like(two.region, Region.ATTACHMENT))
+    assert np.isnan(change_between(one, sprue).off_mm).all()
 
 
 def test_a_check_against_an_earlier_one_lays_both_side_by_side(tmp_path: Path) -> None:

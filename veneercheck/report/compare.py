@@ -117,6 +117,7 @@ def change_between(earlier: FiledResult, later: FiledResult) -> changes.Change:
         poses_u_mm=[fit["u_max_mm"] or 0.0 for fit in fits],
         trueness_u_mm=float(later.document["profile"]["scan"]["trueness_u_mm"]),
         zone_then=earlier.zone,
+        region=later.region,
     )
 
 

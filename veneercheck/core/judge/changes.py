@@ -29,6 +29,7 @@ from veneercheck.core.types import (
     Gone,
     Ints,
     Recheck,
+    Region,
     Trend,
     TriangleMesh,
     Zone,
@@ -52,8 +53,11 @@ BEHIND_MM = 0.1
 two scans and their poses leave it within this, and it is met before the vertex is."""
 
 BOTH_WAYS = 0.9
-"""The nearest ways there and back together make up at least so much of a way straight out: less, and
-that slants along the wall of a cut. A shortened edge is far from its own top, a floor from both."""
+"""The nearest ways there and back together make up so much of a way straight out: where less, it
+slants along the wall of a cut. A shortened edge is far from its old top, a floor from both."""
+
+NO_HAND = (Region.FITTING_SURFACE, Region.MODEL, Region.ATTACHMENT)
+"""What no one cuts or waxes for the veneer: a sprue is not told as so much added."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +90,7 @@ class Change:
         poses_u_mm: Sequence[float],
         trueness_u_mm: float = 0.0,
         zone_then: Ints | None = None,
+        region: Ints | None = None,
     ) -> Change:
         """Compare two scans in one frame.
 
@@ -100,12 +105,17 @@ class Change:
             Standard uncertainty of either scan that is the same over a spot.
         zone_then : ndarray of int64, optional
             Zone of each of the earlier vertices, 0 for none.
+        region : ndarray of int64, optional
+            What part of the framework each of the later vertices belongs to.
         """
         spots = max(1.0, SPOT_MM2 / (2.0 * math.pi * NOISE_REACH_MM**2))
         steady = math.hypot(*np.nan_to_num(poses_u_mm), math.sqrt(2.0) * trueness_u_mm)
         noise = float(np.nan_to_num(noise_mm)) / math.sqrt(spots)
         listed = np.zeros((0, 3)) if zone_then is None else then.points_mm[zone_then > 0]
-        return Change(now, taken_off(now, then), noise, steady, listed)
+        off = taken_off(now, then)
+        if region is not None:
+            off[np.isin(region, NO_HAND)] = np.nan
+        return Change(now, off, noise, steady, listed)
 
     @property
     def sure_mm(self) -> float:
@@ -187,6 +197,7 @@ def compare(
         poses_u_mm=(now.alignment.u_max_mm, u_then_mm),
         trueness_u_mm=now.limits.trueness_u_mm,
         zone_then=zone_then,
+        region=now.region,
     )
     pairs = matched(now.zones, zones_then)
     trends = tuple((zone.id, trend(zone, before, change)) for zone, before in pairs)
@@ -234,9 +245,11 @@ def beyond_mm(zone: Zone) -> float:
 def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     """How far each vertex lies under the earlier surface, shape (n,), mm; negative: above it.
 
-    NaN where the earlier scan does not show its own side: where that lies too far, or had ended,
-    since the way to its rim is no change; where it ends nearer to what was met than that is away,
-    as other walls show through its holes; and where what was met stands in the later scan still.
+    NaN where the two scans do not show the same wall: where the earlier one lies too far, or had
+    ended, since the way to its rim is no change; where it ends nearer to what was met than that is
+    away, as other walls show through its holes; where a way straight out slants along the wall of a
+    cut; and where what was met stands in the later scan still. Cost: the edges of deep pockets, and
+    what was cut deeper than it lies from an earlier rim, are not compared.
     """
     from scipy.spatial import cKDTree
 
@@ -263,7 +276,7 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     far = np.flatnonzero(np.abs(off) > BEHIND_MM)
     through, _ = cKDTree(then.points_mm[rim]).query(met[far], distance_upper_bound=FARTHEST_MM)
     another = through < np.abs(off[far])
-    another |= _stands(now.points_mm[far], met[far], RayScene(now))
+    another |= _stands(now.points_mm[far], own[far], met[far], RayScene(now))
     off[far[another]] = np.nan
     return off
 
@@ -283,11 +296,13 @@ def _straight(
     return off, met
 
 
-def _stands(points_mm: Floats, met_mm: Floats, now: RayScene) -> Bools:
+def _stands(points_mm: Floats, normals: Floats, met_mm: Floats, now: RayScene) -> Bools:
     """Whether what vertices met in the earlier scan stands in the later one, so is another wall.
 
-    On the way back something else than the vertex is met first: what became of that place is there.
+    On the way back something that faces as the vertex does is met first: what became of the place.
     """
     way = unit(points_mm - met_mm)
     hits = now.first_hit(met_mm - BEHIND_MM * way, way)
-    return hits.met & (hits.distance_mm < np.linalg.norm(points_mm - met_mm, axis=1))
+    alike = row_dot(now.face_normal[hits.face], normals) > 0
+    far = np.linalg.norm(points_mm - met_mm, axis=1)
+    return np.asarray(hits.met & alike & (hits.distance_mm < far))
