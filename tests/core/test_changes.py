@@ -186,8 +186,8 @@ def test_a_wall_that_stands_still_is_not_what_a_remnant_was(off_mm: float) -> No
 
 @pytest.mark.parametrize(("patch_mm", "told"), [(0.9, False), (1.4, True)])
 def test_what_shows_through_a_hole_is_another_wall(patch_mm: float, told: bool) -> None:
-    """Source: the earlier scan has a hole of 3 mm radius, and 1 mm behind it lies a patch; the later
-    scan shows the wall alone. A patch that goes on farther than it lies away is told."""
+    """Source: the earlier scan has a hole of 3 mm radius, and 1 mm behind lies a patch; the later
+    scan shows the wall alone. One that goes on farther than it lies away is told."""
     patch = without(sheet(lambda x, _: 0.0 * x - 1.0), ~about(FLAT, patch_mm))
     off = taken_off(FLAT, both(without(FLAT, about(FLAT, 3.0)), patch))[about(FLAT, 0.1)]
     assert len(off) and np.isfinite(off).all() == np.isfinite(off).any() == told
