@@ -17,7 +17,7 @@ from veneercheck.core import align
 from veneercheck.core.divide import excess, regions, scan_ends, zones
 from veneercheck.core.judge import amounts, decide, knife, summed
 from veneercheck.core.measure.space import measure
-from veneercheck.core.mesh.triangles import select_faces, vertex_normals
+from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
     AlignmentState,
@@ -591,6 +591,39 @@ def test_a_hole_over_the_veneer_counts_as_not_measured():
     assert np.isnan(found.space.nearest_mm[hidden]).all()
     assert np.isnan(found.space.space_mm[hidden]).all()
     assert (found.region[hidden] == Region.CUT).all()
+
+
+@pytest.mark.parametrize("width_mm", [0.3, 1.0])
+def test_what_stands_out_at_a_sharp_edge_is_not_firm(width_mm):
+    # Source: drawn, a roof 0.18 mm high and 4 mm long on uncut surface; over 0.3 mm aside its crest
+    # bends by 62° within two edges of 0.1 mm, over 1 mm by 20°, more than a ball of 0.2 mm or less.
+    def depth(x, y):
+        roof = 0.18 * np.clip(1.0 - np.abs(x - 2.5) / width_mm, 0.0, 1.0) * (np.abs(y - 6.0) < 2.0)
+        return cut(x, y) - roof
+
+    (zone,) = checked(depth).zones
+    assert zone.finding is FindingKind.OVER_CONTOUR
+    assert zone.decision is (Decision.FIRM if width_mm > 0.5 else Decision.UNDECIDED)
+
+
+def test_thin_margins_and_convex_edges_alone_are_as_uncertain():
+    # Source: drawn, a roof with a crest at x = 3 and a gutter at x = 7; metal of 0.3 mm from x = 9.
+    def height(x, y):
+        return np.where(x < 5.0, 4.0 - np.abs(x - 3.0), np.abs(x - 7.0)) + 0.0 * y
+
+    body = plate(height, step_mm=0.05)
+    x = body.points_mm[:, 0]
+    space = SimpleNamespace(metal_mm=np.where(x > 8.95, 0.3, np.nan))
+    at = excess._at_edges(
+        SimpleNamespace(
+            points_mm=body.points_mm,
+            normals=vertex_normals(body),
+            edges=edge_pairs(body.faces),
+            space=space,
+        )
+    )
+    assert at[(np.abs(x - 3.0) < 0.1) | (x > 8.95)].all()
+    assert not at[(np.abs(x - 3.0) > 0.25) & (x < 8.95)].any()
 
 
 @pytest.mark.parametrize(("foot_mm", "cut"), [(0.1, False), (0.6, True)])
