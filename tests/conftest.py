@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import shutil
+import ssl
 import subprocess
 import tarfile
 import tempfile
@@ -101,12 +102,16 @@ def embree() -> None:
 
 @pytest.fixture(scope="session")
 def server() -> Iterator[str]:
-    """PostgreSQL as Debian brings it, started once; each register has a database of its own."""
+    """PostgreSQL as Debian brings it, started once; each register has a database of its own.
+
+    For each connection the driver reads all certificates of the system, and verifies by none.
+    """
     import record_trials
 
     programs = record_trials.programs_of_postgresql()
     if programs is None:
         # At a desk; in CI it fails.
         pytest.skip("PostgreSQL is not installed: apt install postgresql")
-    with record_trials.postgresql(programs) as address:
+    with record_trials.postgresql(programs) as address, pytest.MonkeyPatch.context() as without:
+        without.setattr(ssl.SSLContext, "load_default_certs", lambda *_, **__: None)
         yield address
