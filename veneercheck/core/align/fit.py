@@ -54,6 +54,9 @@ scan to about as much."""
 _CLEARLY_BETTER = 1.05
 """Rank, as a share, from which on a pose is taken though the scans lie on each other otherwise."""
 
+_SHOVED = 3
+"""Of the best poses so many are shoved about where none convinces: the true one may lie beside."""
+
 _OTHER_POSE_MM = 0.5
 _RIVALS = 3
 _WORTH_ANOTHER_FIT = 0.4
@@ -102,6 +105,8 @@ def place(
             found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
         if not hopeful and not convinced():
             found += _climbed(body, target, forth, near)
+        if not convinced():
+            found += _shoved(body, target, forth, best_first(found, body)[:_SHOVED])
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
     least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
@@ -139,9 +144,13 @@ def least_contact_mm2(body: Body, target: Target) -> float:
 
 
 def convincing(quality: Quality, least_mm2: float) -> bool:
-    """Whether a pose is right beyond the doubt that another might be better."""
+    """Whether a pose is right beyond the doubt that another might be better.
+
+    Noise at the most it is looked for is none that was found: residuals there have no peak.
+    """
     return (
         quality.sharpness >= _CONVINCING_SHARPNESS
+        and quality.noise_mm < polish.LEAST_CONTACT_MM
         and quality.contact_mm2 >= least_mm2
         and quality.outside_mm2 <= _CONVINCING_OUTSIDE * quality.contact_mm2
         and not quality.slides
@@ -212,6 +221,17 @@ def _from_anywhere(
             if found and convincing(best_first(found, body)[0].quality, least_mm2):
                 return found
     return found
+
+
+def _shoved(body: Body, target: Target, forth: Search, best: list[Candidate]) -> list[Candidate]:
+    """Poses some millimetres from the best, both ways round: putty in one scan pushes off."""
+    starts = [one.motion for one in best]
+    back = Search.of(target.surface, body.surface, -1.0)
+    return [
+        one
+        for search in (forth, back)
+        for one in _refine_all(body, target, search, coarse.shoved(search, starts))
+    ]
 
 
 def _climbed(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
