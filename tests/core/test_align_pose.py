@@ -155,8 +155,8 @@ def test_a_plate_under_both_scans_convinces_of_no_pose() -> None:
 
 
 def test_putty_that_held_one_scan_only_pushes_no_pose_off() -> None:
-    """Source: the pose put in. A lump of putty stands 1 mm outside under the middle of the bridge;
-    its pull had left the pose 2 mm off."""
+    """Source: the pose put in. Putty stands 1 mm outside under most of the bridge; its pull had
+    left the pose 2 mm off."""
     spec = bodies.BodySpec(306, cut_from=-1.2)
     shape, rng = bodies._Shape(spec), np.random.default_rng(spec.seed)
     reach = shape.half.max(axis=0) + 3.0
@@ -164,11 +164,11 @@ def test_putty_that_held_one_scan_only_pushes_no_pose_off() -> None:
 
     def putty(points):
         x, y, z = points.T
-        under = np.maximum(z + 2.4 - 0.3 * np.sin(0.8 * x) - 0.09 * y, np.abs(x) - 5.0)
+        under = np.maximum(z + 2.4 - 0.3 * np.sin(0.8 * x) - 0.09 * y, np.abs(x) - 8.0)
         return np.maximum(shape.contour(points) - 1.0, under)
 
     def scan(field):
-        mesh = triangulate(field, low, high, 0.35)
+        mesh = triangulate(field, low, high, 0.4)
         mesh = select_faces(mesh, mesh.points_mm[mesh.faces].mean(axis=1)[:, 2] > -3.9)[0]
         noise = rng.normal(0.0, 0.008, (len(mesh.points_mm), 1)) * vertex_normals(mesh)
         return TriangleMesh(mesh.points_mm + noise, mesh.faces)
@@ -184,6 +184,6 @@ def test_putty_that_held_one_scan_only_pushes_no_pose_off() -> None:
 
 def test_a_pose_whose_residuals_have_no_peak_convinces_of_nothing() -> None:
     # Source: a pose 2.3 mm off the true one of a bridge on putty had these figures but the noise:
-    # 0.03 mm is what it starts from, and is left where half of what is near lies within 0.02.
-    found = [polish.Quality(74.0, 3.4, 0.71, noise_mm, slides=False) for noise_mm in (0.01, 0.03)]
+    # 0.03 mm is what the estimate starts from, and hardly leaves where residuals are spread evenly.
+    found = [polish.Quality(74.0, 3.4, 0.71, noise_mm, slides=False) for noise_mm in (0.01, 0.028)]
     assert [fit.convincing(one, 44.0) for one in found] == [True, False]

@@ -8,10 +8,10 @@ Notes
 -----
 Putty that held one scan and not the other stands outside the contour, and its steady pull left the
 pose of two bridges 2 mm off: started from the truth, a narrow fit walked away from it. Choice:
-where nothing convinces, the best poses are shaken by millimetres and fitted again, and what stands
-out by more than 0.6 mm pulls no more. Instead of: forgiving it from the start, where what is far
-outside is what turns a framework the right way. Cost: some two seconds, only where no pose
-convinces.
+where the best pose's residuals have no peak, the best few are shaken by millimetres and fitted
+again, and what stands out by more than 0.6 mm pulls no more. Instead of: forgiving it from the
+start, where what is far outside is what turns a framework the right way. Cost: some two seconds,
+only there.
 """
 
 from __future__ import annotations
@@ -205,8 +205,7 @@ def climb(search: Search, poses: Poses, narrow: Stage = _NARROW) -> Poses:
     """Shake and fit again, less each time, until the best poses stand still."""
     for turn_rad, shift_mm in _CLIMB:
         poses = run(search, _shaken(poses, turn_rad, shift_mm), narrow)
-    close = dataclasses.replace(_CLOSE, beyond_mm=narrow.beyond_mm)
-    return run(search, _shaken(poses, *_LAST_SHAKE), close)
+    return run(search, _shaken(poses, *_LAST_SHAKE), _CLOSE)
 
 
 def near(search: Search, start: RigidMotion) -> Poses:

@@ -31,6 +31,10 @@ _CONVINCING_SHARPNESS = 0.7
 _CONVINCING_MM2 = 15.0
 """A pose this sharp over this area needs no search from elsewhere: crossings reach 0.55."""
 
+_PEAK_MM = 0.025
+"""… and whose residuals have a peak: where they are spread evenly their estimate ends at 0.028 to
+0.03 mm, and three times that is a third of all that is near."""
+
 _CONVINCING_SHARE = 0.12
 """… and over this share of the smaller scan: a large model's plane touches 2 % anywhere."""
 
@@ -55,7 +59,8 @@ _CLEARLY_BETTER = 1.05
 """Rank, as a share, from which on a pose is taken though the scans lie on each other otherwise."""
 
 _SHOVED = 3
-"""Of the best poses so many are shoved about where none convinces: the true one may lie beside."""
+"""Where the best pose has no peak, so many of the best are shoved about: the true one may lie
+beside. A pose with one stays: a worse one may touch more, by three times as wide a measure."""
 
 _OTHER_POSE_MM = 0.5
 _RIVALS = 3
@@ -105,8 +110,9 @@ def place(
             found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
         if not hopeful and not convinced():
             found += _climbed(body, target, forth, near)
-        if not convinced():
-            found += _shoved(body, target, forth, best_first(found, body)[:_SHOVED])
+        ranked = best_first(found, body)
+        if ranked[0].quality.noise_mm >= _PEAK_MM:
+            found += _shoved(body, target, forth, ranked[:_SHOVED])
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
     least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
@@ -144,13 +150,10 @@ def least_contact_mm2(body: Body, target: Target) -> float:
 
 
 def convincing(quality: Quality, least_mm2: float) -> bool:
-    """Whether a pose is right beyond the doubt that another might be better.
-
-    Noise at the most it is looked for is none that was found: residuals there have no peak.
-    """
+    """Whether a pose is right beyond the doubt that another might be better."""
     return (
         quality.sharpness >= _CONVINCING_SHARPNESS
-        and quality.noise_mm < polish.LEAST_CONTACT_MM
+        and quality.noise_mm < _PEAK_MM
         and quality.contact_mm2 >= least_mm2
         and quality.outside_mm2 <= _CONVINCING_OUTSIDE * quality.contact_mm2
         and not quality.slides
