@@ -23,8 +23,9 @@ from veneercheck.report.words import LANGUAGES, Words
 BODIES = "test_report_data.py"
 
 BEGINS = {
-    "en": "Not seated, or one of the scans does not belong: seat the framework and scan again. ",
-    "de": "Nicht aufgesetzt, oder einer der Scans gehört nicht dazu: "
+    "en": "Not seated, or one of the scans is untrue or does not belong: "
+    "seat the framework and scan again. ",
+    "de": "Nicht aufgesetzt, oder einer der Scans stimmt nicht oder gehört nicht dazu: "
     "Gerüst neu aufsetzen und noch einmal scannen. ",
 }
 GOES_ON = {

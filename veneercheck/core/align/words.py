@@ -146,7 +146,7 @@ def part_off(part_mm: float) -> Reason:
     return Reason.of(
         "part_off",
         "a part of the work lies {part:.0f} µm otherwise to the rest than in the wax-up scan: "
-        "die not seated, or bent",
+        "die not seated, bent, or one scan untrue there (a holder in it, or joined askew)",
         part=1000 * part_mm,
     )
 
