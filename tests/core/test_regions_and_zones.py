@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from types import SimpleNamespace
 from typing import Any
@@ -14,7 +15,7 @@ from scipy.special import ndtr, ndtri
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
-from veneercheck.core.divide import excess, regions, scan_ends, zones
+from veneercheck.core.divide import excess, insides, regions, scan_ends, zones
 from veneercheck.core.judge import amounts, decide, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_normals
@@ -810,7 +811,7 @@ def test_the_inside_of_a_retainer_is_no_veneer_where_the_wax_up_shows_its_outsid
     """Source: drawn. A cap of 5 mm cut all over, 1.4 mm deep; its hollow is a cone open below, of
     which 24 and 37 mm² had counted as veneer. From a flat one no ray meets contour; a steep one
     faces the other way, even where metal is too thick to tell."""
-    monkeypatch.setattr(scan_ends, "_THIN_METAL_MM", thin_mm)
+    monkeypatch.setattr(insides, "_THIN_METAL_MM", thin_mm)
     height = np.radians(np.linspace(89.5, 0.0, 50))
     arc = np.stack([np.cos(height), np.sin(height)], axis=1)
     hollow = np.linspace([wide_mm, 0.0], [0.1, high_mm], 50)
@@ -821,6 +822,24 @@ def test_the_inside_of_a_retainer_is_no_veneer_where_the_wax_up_shows_its_outsid
     told = np.isin(found.region, (Region.CUT, Region.FINISH_LINE_BAND))
     assert area[told & inside].sum() < 3.0
     assert area[told & ~inside].sum() > 80.0
+    assert not found.zones
+
+
+def test_the_roof_of_a_retainer_is_no_veneer_though_the_wax_up_is_closed_under_it() -> None:
+    """Source: drawn. A cap of 5 mm cut all over, 1.4 mm deep, hollow below: a cylinder of 2.1 mm
+    whose roof, 14 mm², looks 2.6 mm down on the flat base of the wax-up and faces as that does."""
+    height = np.radians(np.linspace(89.5, 0.0, 50))
+    arc = np.stack([np.cos(height), np.sin(height)], axis=1)
+    ends = [3.5, 0.0], [2.1, 0.0], [2.1, 2.6], [0.05, 2.6]
+    hollow = [np.linspace(*two, 21)[:-1] for two in itertools.pairwise(ends)]
+    framework = turned([*(3.6 * arc), *np.concatenate(hollow), ends[-1]])
+    waxup = turned([*(5.0 * arc), *np.linspace([5.0, 0.0], [0.05, 0.0], 40)[1:]])
+    found = check_meshes(framework, waxup, aligned=True).check
+    points, area = found.framework.points_mm, found.space.area_mm2
+    inside = (np.hypot(points[:, 0], points[:, 1]) < 2.15) & (points[:, 2] < 2.65)
+    told = np.isin(found.region, (Region.CUT, Region.FINISH_LINE_BAND))
+    assert not (told & inside).any()
+    assert area[told].sum() == pytest.approx(2.0 * np.pi * 3.6**2, rel=0.1)
     assert not found.zones
 
 
@@ -883,7 +902,7 @@ def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer()
         normals=np.array([down, down, down, aside, up, up]),
     )
     seen = np.array([False, False, False, False, True, False])
-    assert scan_ends.behind(reading, seen).tolist() == [True] + [False] * 5
+    assert insides._behind(reading, seen).tolist() == [True] + [False] * 5
 
 
 def test_of_what_no_ray_met_contour_over_nothing_too_thick_was_read() -> None:

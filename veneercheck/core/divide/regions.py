@@ -25,9 +25,8 @@ import math
 
 import numpy as np
 
+from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
 from veneercheck.core.divide.scan_ends import (
-    AGAINST_COS,
-    behind,
     hidden,
     long_rims,
     run_outs,
@@ -51,8 +50,6 @@ CUT_DEPTH_MM = 0.3
 
 LEAST_CUT_MM2, LEAST_ISLAND_MM2, _SPECK_MM2 = 1.0, 0.25, 0.02
 """What is smaller than the last is one vertex's noise: no island, and its flanks are cut."""
-LEAST_FITTING_MM2 = 4.0
-"""Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
 
 AGREEING_COS = math.cos(math.radians(60.0))
 """Two surfaces are the same one only where their normals differ by less than this."""
@@ -151,7 +148,8 @@ def divide(
     Regions
     """
     tolerance = _tolerance_mm(reading, limits)
-    code = _sort(framework.points_mm, reading, tolerance, paint)
+    veneer_mm = limits.layer.greatest_mm + limits.taken_mm
+    code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
     islands, flush = [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
     enclosed = _enclosed(code, reading, tolerance, paint, ends=long_rims(framework, reading.edges))
@@ -207,7 +205,9 @@ def _tolerance_mm(reading: Reading, limits: Limits) -> float:
     return max(COVERAGE * own, LEAST_TOLERANCE_MM) + taken
 
 
-def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None) -> Ints:
+def _sort(
+    points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | None, *, veneer_mm: float
+) -> Ints:
     space, edges = reading.space, reading.edges
     s = space.nearest_mm
     near = np.isfinite(s) & (np.abs(s) <= REACH_MM) & ~reading.enclosed
@@ -220,11 +220,7 @@ def _sort(points_mm: Floats, reading: Reading, tolerance: float, paint: Ints | N
     fitting = large_parts(inside, edges, space.area_mm2, LEAST_FITTING_MM2)
     code[fitting] = Region.FITTING_SURFACE
     measured = space.outcome == RayOutcome.HIT
-    back = behind(reading, agrees & measured)
-    inner = (reading.agreement < AGAINST_COS) | (back & (space.outcome == RayOutcome.MISS))
-    inner = large_parts(inner, edges, space.area_mm2, LEAST_FITTING_MM2)
-    # Past a retainer's short side its inside meets the contour of another wall.
-    inner = grown(inner, back & (s > COVERED_MM), edges)
+    inner = insides(reading, seen=agrees & measured, veneer_mm=veneer_mm)
     deep = near & agrees & measured & (s >= CUT_DEPTH_MM) & ~fitting & ~inner
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.

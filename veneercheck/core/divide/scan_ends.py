@@ -34,11 +34,6 @@ _HIDDEN_SHARE = 0.5
 """Of surface that could not be read must face a hole, and of its border with what is known to be
 cut or not must lie on deep cut, for it to count as cut: a hole of the wax-up scan over the veneer
 must not make the veneer smaller."""
-_THIN_METAL_MM = 2.0
-"""So thin metal is a retainer's; a pontic is solid."""
-
-AGAINST_COS = -0.5
-"""Surface that faces the contour's other way, within 60°, is the inside of what carries veneer."""
 
 _BESIDE_MM = 1.0
 """What could not be read so near to a zone may be the rest of it."""
@@ -59,15 +54,6 @@ def long_rims(mesh: TriangleMesh, edges: Ints) -> Bools:
     np.minimum.at(low, label, mesh.points_mm)
     np.maximum.at(high, label, mesh.points_mm)
     return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > _HOLE_MM))
-
-
-def behind(reading: Reading, seen: Bools) -> Bools:
-    """Vertices on the back of thin metal whose other side has `seen` contour, shape (n,): with none
-    of its own, that is the inside of a retainer."""
-    other = reading.other_side
-    against = np.einsum("ij,ij->i", reading.normals, reading.normals[other]) < AGAINST_COS
-    thin = (other >= 0) & (reading.space.metal_mm <= _THIN_METAL_MM)
-    return np.asarray(thin & against & seen[other])
 
 
 def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
