@@ -843,6 +843,31 @@ def test_the_roof_of_a_retainer_is_no_veneer_though_the_wax_up_is_closed_under_i
     assert not found.zones
 
 
+def test_a_cut_down_to_a_sharp_margin_ends_there_though_what_lies_beyond_stands_out() -> None:
+    """Source: drawn. A cap of 5 mm cut 1.4 mm deep, whose ledge falls to a margin without a collar;
+    under that a ring of the base stands 0.1 mm out, as a remnant does. Over 26 mm² the ledge was
+    short by the whole layer."""
+    height = np.radians(np.linspace(89.5, 0.0, 50))
+    arc = np.stack([np.cos(height), np.sin(height)], axis=1)
+    ends = [3.6, 0.8], [4.9, -0.1], [4.6, -0.1], [4.5, 0.0], [0.05, 0.0]
+    sides = [np.linspace(*two, 21)[:-1] for two in itertools.pairwise(ends)]
+    framework = turned([*(3.6 * arc)[3.6 * arc[:, 1] > 1.0], *np.concatenate(sides), ends[-1]])
+    waxup = turned([*(5.0 * arc), *np.linspace([5.0, 0.0], [0.05, 0.0], 40)[1:]])
+    found = check_meshes(framework, waxup, aligned=True).check
+    in_band = found.region == Region.FINISH_LINE_BAND
+    assert found.space.area_mm2[in_band].sum() > 20.0
+    assert not found.zones
+
+
+@pytest.mark.parametrize(("area_mm2", "ends"), [(0.1, False), (0.5, True)])
+def test_a_crumb_that_stands_out_ends_no_veneer(area_mm2: float, ends: bool) -> None:
+    """By hand: beside a cut vertex one that stands 0.2 mm out, smaller than an island or larger."""
+    space = SimpleNamespace(nearest_mm=np.array([1.0, -0.2]), area_mm2=np.array([1.0, area_mm2]))
+    reading = SimpleNamespace(space=space, edges=np.array([[0, 1]]), agreement=np.ones(2))
+    found = regions._collar(np.array([Region.CUT, Region.UNSORTED]), reading, 0.05, None)
+    assert found.tolist() == [False, ends]
+
+
 def squared(*corners: tuple[float, float]) -> TriangleMesh:
     """The surface that a path of radii and heights sweeps round a rounded square; its height rises
     by 0.4 along x."""

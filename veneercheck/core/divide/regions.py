@@ -164,7 +164,7 @@ def divide(
         flush[part] = built_up and not painted and not bump
         code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
         islands += [] if code[part[0]] == Region.CUT else [part]
-    line = _line(code, reading, code == Region.UNCUT)
+    line = _line(code, reading, _collar(code, reading, tolerance, paint))
     line_seen = np.concatenate([line, run_outs(framework, code, reading, limits)])
     from_line = _distance_on_contour(code, reading, line_seen, width)
     unlike = under_a_rim(code, reading, limits, from_line) | under_a_web(code, reading)
@@ -310,6 +310,14 @@ def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | No
     dip &= reading.agreement >= AGREEING_COS
     found: Bools = stands | wall | dip
     return found
+
+
+def _collar(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
+    """What lies beyond a finish line, shape (n,): uncut, or proud by remnants or a scan's rounded
+    rim. Cut to a sharp margin, the veneer ends there too, and is not short by a whole layer."""
+    uncut = code == Region.UNCUT
+    collar = uncut | _of_islands(code, reading, tolerance, paint)
+    return uncut | large_parts(collar, reading.edges, reading.space.area_mm2, LEAST_ISLAND_MM2)
 
 
 def _surroundings(
