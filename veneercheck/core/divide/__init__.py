@@ -8,7 +8,7 @@ within 60°, and u its standard uncertainty.
 - uncut: |s| is at most 3 u or 0.05 mm, whichever is larger. This is also what the alignment rests
   on.
 - cut: connected surface with s of 0.3 mm or more over at least 1 mm², grown from there down to the
-  finish line, where s reaches 3 u or 0.05 mm.
+  finish line, where s reaches 3 u or 0.05 mm; or what stands out beyond a sharp margin begins.
 - finish-line band: cut points whose contour point lies within 0.8 mm (the profile's `width_mm`) of
   the finish line, measured on the contour, or of the point itself as seen square to the contour
   there. There the space asked for grows evenly from nothing at the line to the full amount (least
@@ -19,7 +19,8 @@ within 60°, and u its standard uncertainty.
   that reaches at least the smallest zone's area farther, or that of a spot standing proud of the
   contour, is a zone, all of it, and amounts run out towards the island. In a dentine build-up no
   island is seen unless it was painted: a spot at the contour has no room for what comes last.
-- fitting surface: the inside of a retainer, where the ray meets the framework itself first.
+- fitting surface: the inside of a retainer, where the ray meets the framework itself first. Its
+  roof, over a wax-up closed below, counts as bare metal.
 - retention beads are recognised where the scan's triangles are well under half a bead across: at
   least twelve round bumps alike. They are taken off before anything is measured, so that space and
   layer count from the base between them; how many there are, and how much covers their tops, is

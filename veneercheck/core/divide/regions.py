@@ -317,7 +317,8 @@ def _collar(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) 
     rim. Cut to a sharp margin, the veneer ends there too, and is not short by a whole layer."""
     uncut = code == Region.UNCUT
     collar = uncut | _of_islands(code, reading, tolerance, paint)
-    return uncut | large_parts(collar, reading.edges, reading.space.area_mm2, LEAST_ISLAND_MM2)
+    large = large_parts(collar, reading.edges, reading.space.area_mm2, LEAST_ISLAND_MM2)
+    return np.asarray(uncut | large)
 
 
 def _surroundings(
