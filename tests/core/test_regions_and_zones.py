@@ -930,6 +930,26 @@ def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer()
     assert insides._behind(reading, seen).tolist() == [True] + [False] * 5
 
 
+def test_deep_on_the_back_of_thin_metal_is_inside_beside_walls_that_look_away_alone() -> None:
+    """By hand: a wall of 5 mm², beside it in turn deep, a crumb that looks away, deep again, no
+    deeper than veneer may be; then deep beside a crumb alone; and two outsides, one not seen."""
+    space = SimpleNamespace(
+        metal_mm=np.full(9, 0.6),
+        nearest_mm=np.array([np.nan, 3.0, np.nan, 3.0, 1.5, 3.0, np.nan, 1.4, 1.4]),
+        area_mm2=np.array([5.0, 1.0, 0.5, 1.0, 1.0, 9.0, 0.5, 9.0, 9.0]),
+        outcome=np.full(9, RayOutcome.HIT),
+    )
+    reading = SimpleNamespace(
+        space=space,
+        edges=np.array([[0, 1], [1, 2], [2, 3], [3, 4], [5, 6]]),
+        agreement=np.array([-1.0, 1.0, -1.0, 1.0, 1.0, 1.0, -1.0, 1.0, 1.0]),
+        normals=np.array([[0.0, 0.0, -1.0]] * 7 + [[0.0, 0.0, 1.0]] * 2),
+        other_side=np.array([7, 7, 7, 8, 7, 7, 7, 0, 0]),
+    )
+    found = insides.insides(reading, seen=np.arange(9) == 7, veneer_mm=2.2)
+    assert found.tolist() == [True] * 4 + [False] * 5
+
+
 def test_of_what_no_ray_met_contour_over_nothing_too_thick_was_read() -> None:
     """By hand: a zone of 1 and 3 mm², of which a ray met contour over the first alone."""
     space = SimpleNamespace(
