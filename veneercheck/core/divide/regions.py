@@ -313,8 +313,9 @@ def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | No
 
 
 def _collar(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
-    """What lies beyond a finish line, shape (n,): uncut, or proud by remnants or a scan's rounded
-    rim. Cut to a sharp margin, the veneer ends there too, and is not short by a whole layer."""
+    """What lies beyond a finish line, shape (n,): uncut, or proud by remnants or a rounded rim. Cut
+    to a sharp margin, the veneer ends there, and is not short by a whole layer. Cost: beside what
+    stands out by fault and is not enclosed by the cut, the layer asked for runs out as well."""
     uncut = code == Region.UNCUT
     collar = uncut | _of_islands(code, reading, tolerance, paint)
     large = large_parts(collar, reading.edges, reading.space.area_mm2, LEAST_ISLAND_MM2)
