@@ -856,7 +856,10 @@ def test_a_cut_down_to_a_sharp_margin_ends_there_though_what_lies_beyond_stands_
     found = check_meshes(framework, waxup, aligned=True).check
     in_band = found.region == Region.FINISH_LINE_BAND
     assert found.space.area_mm2[in_band].sum() > 20.0
-    assert not found.zones
+    # The ring itself may be told, as what stands out on a thin margin is: not as sure.
+    assert {(z.finding, z.decision) for z in found.zones} <= {
+        (FindingKind.OVER_CONTOUR, Decision.UNDECIDED)
+    }
 
 
 @pytest.mark.parametrize(("area_mm2", "ends"), [(0.1, False), (0.5, True)])
