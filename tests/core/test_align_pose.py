@@ -187,3 +187,5 @@ def test_a_pose_whose_residuals_have_no_peak_convinces_of_nothing() -> None:
     # 0.03 mm is what the estimate starts from, and hardly leaves where residuals are spread evenly.
     found = [polish.Quality(74.0, 3.4, 0.71, noise_mm, slides=False) for noise_mm in (0.01, 0.028)]
     assert [fit.convincing(one, 44.0) for one in found] == [True, False]
+    # Where nearly all that is near touches, the scans are as noisy as that.
+    assert fit.convincing(polish.Quality(340.0, 3.4, 0.97, 0.028, slides=False), 44.0)

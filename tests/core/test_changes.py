@@ -194,6 +194,14 @@ def test_what_shows_through_a_hole_is_another_wall(patch_mm: float, told: bool) 
     assert not told or off == pytest.approx(-1.0, abs=1e-9)
 
 
+def test_a_pinhole_of_the_earlier_scan_hides_no_cut() -> None:
+    """Source: a floor 1.5 mm deep and 2.8 mm wide under a sheet with a hole narrower than a spot."""
+    now = sheet(lambda x, y: np.where(np.hypot(x, y) < 1.4, -1.5, 0.0))
+    pinned = without(FLAT, about(FLAT, 0.15))
+    assert len(pinned.faces) < len(FLAT.faces)
+    assert between(now, pinned).most_mm() == pytest.approx((1.5, 0.0), abs=0.01)
+
+
 def test_a_wall_thinned_at_its_top_is_not_told_by_the_height_of_the_step() -> None:
     """Source: a blade 2 mm wide lost 0.3 mm of one side over its upper 1.4 mm; straight over the
     step, which is as wide, lay the old top."""

@@ -15,7 +15,7 @@ from scipy.special import ndtr, ndtri
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
-from veneercheck.core.divide import excess, insides, regions, scan_ends, zones
+from veneercheck.core.divide import excess, finish_line, insides, regions, scan_ends, zones
 from veneercheck.core.judge import amounts, decide, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_normals
@@ -607,24 +607,51 @@ def test_what_stands_out_at_a_sharp_edge_is_not_firm(width_mm):
     assert zone.decision is (Decision.FIRM if width_mm > 0.5 else Decision.UNDECIDED)
 
 
-def test_thin_margins_and_convex_edges_alone_are_as_uncertain():
-    # Source: drawn, a roof with a crest at x = 3 and a gutter at x = 7; metal of 0.3 mm from x = 9.
+def at_edges(height, thin=None, noise_mm=0.0):
+    """Where a fine plate of some height counts as an edge, and x of its vertices."""
+    body = plate(height, step_mm=0.05)
+    x = body.points_mm[:, 0]
+    rough = np.random.default_rng(1).normal(size=len(x)) * noise_mm
+    body = TriangleMesh(body.points_mm + rough[:, None] * [0.0, 0.0, 1.0], body.faces)
+    metal_mm = np.full(len(x), np.nan) if thin is None else np.where(thin(x), 0.3, 0.9)
+    reading = SimpleNamespace(
+        points_mm=body.points_mm,
+        normals=vertex_normals(body),
+        edges=edge_pairs(body.faces),
+        space=SimpleNamespace(metal_mm=metal_mm),
+    )
+    return excess._at_edges(reading), x
+
+
+def test_a_convex_edge_and_thin_metal_beside_it_are_uncertain_alike():
+    # Source: drawn, a roof with a crest at x = 3 and a gutter at x = 7; thin metal aside and apart.
     def height(x, y):
         return np.where(x < 5.0, 4.0 - np.abs(x - 3.0), np.abs(x - 7.0)) + 0.0 * y
 
-    body = plate(height, step_mm=0.05)
-    x = body.points_mm[:, 0]
-    space = SimpleNamespace(metal_mm=np.where(x > 8.95, 0.3, np.nan))
-    at = excess._at_edges(
-        SimpleNamespace(
-            points_mm=body.points_mm,
-            normals=vertex_normals(body),
-            edges=edge_pairs(body.faces),
-            space=space,
-        )
-    )
-    assert at[(np.abs(x - 3.0) < 0.1) | (x > 8.95)].all()
-    assert not at[(np.abs(x - 3.0) > 0.25) & (x < 8.95)].any()
+    at, x = at_edges(height)
+    assert at[np.abs(x - 3.0) < 0.1].all() and not at[np.abs(x - 3.0) > 0.25].any()
+    at, x = at_edges(height, thin=lambda x: (x > 3.0) & (x < 3.33) | (x > 8.9))
+    assert at[(x > 2.9) & (x < 3.32)].all() and not at[x > 3.4].any()
+
+
+def test_noise_makes_no_edge():
+    # Source: a flat plate; white noise of 10 µm turns raw normals 0.05 mm apart by some 13°.
+    at, _ = at_edges(lambda x, y: 0.0 * x * y, noise_mm=0.01)
+    assert not at.any()
+
+
+@pytest.mark.parametrize("reach_mm", [0.75, 1.2])
+def test_a_hole_over_a_slope_of_the_veneer_is_unmeasured(reach_mm):
+    # Source: drawn, a slope of 0.6 mm/mm from x = 4; a slot of the wax-up from x = 4.25 on, whose
+    # rims lie over 0.15 and over 0.6 or 0.87 mm: the one shallow rim does not make it uncut.
+    framework = plate(lambda x, y: -np.clip(0.6 * (x - 4.0), 0.0, 1.5) + 0.0 * y)
+    x, y, _ = CONTOUR.points_mm[CONTOUR.faces].mean(axis=1).T
+    slot = (x > 4.25) & (x < 4.25 + reach_mm) & (np.abs(y - 6.0) < 2.5)
+    found = check_meshes(framework, select_faces(CONTOUR, ~slot)[0], aligned=True).check
+    assert found.measured_share < 0.97
+    under = np.abs(found.framework.points_mm - [4.25 + 0.5 * reach_mm, 6.0, 0.0])
+    under = (under[:, 0] < 0.4 * reach_mm) & (under[:, 1] < 2.0)
+    assert np.isin(found.region[under], (Region.CUT, Region.FINISH_LINE_BAND)).mean() > 0.8
 
 
 @pytest.mark.parametrize(("foot_mm", "cut"), [(0.1, False), (0.6, True)])
@@ -862,13 +889,22 @@ def test_a_cut_down_to_a_sharp_margin_ends_there_though_what_lies_beyond_stands_
     }
 
 
-@pytest.mark.parametrize(("area_mm2", "ends"), [(0.1, False), (0.5, True)])
-def test_a_crumb_that_stands_out_ends_no_veneer(area_mm2: float, ends: bool) -> None:
-    """By hand: beside a cut vertex one that stands 0.2 mm out, smaller than an island or larger."""
-    space = SimpleNamespace(nearest_mm=np.array([1.0, -0.2]), area_mm2=np.array([1.0, area_mm2]))
-    reading = SimpleNamespace(space=space, edges=np.array([[0, 1]]), agreement=np.ones(2))
-    found = regions._collar(np.array([Region.CUT, Region.UNSORTED]), reading, 0.05, None)
-    assert found.tolist() == [False, ends]
+@pytest.mark.parametrize(
+    ("area_mm2", "beyond", "ends"),
+    [(0.1, Region.UNSORTED, False), (0.5, Region.UNSORTED, True), (0.5, Region.CUT, False)],
+)
+def test_a_crumb_or_a_ridge_that_stands_out_ends_no_veneer(
+    area_mm2: float, beyond: Region, ends: bool
+) -> None:
+    """By hand: beside cut vertices one that stands out, smaller than an island or larger, and on
+    its other side what is neither, or cut as well."""
+    areas = np.array([1.0, area_mm2, 1.0])
+    reading = SimpleNamespace(
+        space=SimpleNamespace(area_mm2=areas), edges=np.array([[0, 1], [1, 2]])
+    )
+    code = np.array([Region.CUT, Region.UNSORTED, beyond])
+    found = finish_line.collar(code, np.array([False, True, False]), reading, 0.25)
+    assert bool(found[1]) is ends
 
 
 def squared(*corners: tuple[float, float]) -> TriangleMesh:
@@ -935,22 +971,23 @@ def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer()
 
 def test_deep_on_the_back_of_thin_metal_is_inside_beside_walls_that_look_away_alone() -> None:
     """By hand: a wall of 5 mm², beside it in turn deep, a crumb that looks away, deep again, no
-    deeper than veneer may be; then deep beside a crumb alone; and two outsides, one not seen."""
+    deeper than veneer may be; then deep beside a crumb alone; two outsides, one not seen; and deep
+    behind that one beside the wall."""
     space = SimpleNamespace(
-        metal_mm=np.full(9, 0.6),
-        nearest_mm=np.array([np.nan, 3.0, np.nan, 3.0, 1.5, 3.0, np.nan, 1.4, 1.4]),
-        area_mm2=np.array([5.0, 1.0, 0.5, 1.0, 1.0, 9.0, 0.5, 9.0, 9.0]),
-        outcome=np.full(9, RayOutcome.HIT),
+        metal_mm=np.full(10, 0.6),
+        nearest_mm=np.array([np.nan, 3.0, np.nan, 3.0, 1.5, 3.0, np.nan, 1.4, 1.4, 3.0]),
+        area_mm2=np.array([5.0, 1.0, 0.5, 1.0, 1.0, 9.0, 0.5, 9.0, 9.0, 1.0]),
+        outcome=np.full(10, RayOutcome.HIT),
     )
     reading = SimpleNamespace(
         space=space,
-        edges=np.array([[0, 1], [1, 2], [2, 3], [3, 4], [5, 6]]),
-        agreement=np.array([-1.0, 1.0, -1.0, 1.0, 1.0, 1.0, -1.0, 1.0, 1.0]),
-        normals=np.array([[0.0, 0.0, -1.0]] * 7 + [[0.0, 0.0, 1.0]] * 2),
-        other_side=np.array([7, 7, 7, 8, 7, 7, 7, 0, 0]),
+        edges=np.array([[0, 1], [1, 2], [2, 3], [3, 4], [5, 6], [0, 9]]),
+        agreement=np.array([-1.0, 1.0, -1.0, 1.0, 1.0, 1.0, -1.0, 1.0, 1.0, 1.0]),
+        normals=np.array([[0.0, 0.0, -1.0]] * 7 + [[0.0, 0.0, 1.0]] * 2 + [[0.0, 0.0, -1.0]]),
+        other_side=np.array([7, 7, 7, 7, 7, 7, 7, 0, 0, 8]),
     )
-    found = insides.insides(reading, seen=np.arange(9) == 7, veneer_mm=2.2)
-    assert found.tolist() == [True] * 4 + [False] * 5
+    found = insides.insides(reading, seen=np.arange(10) == 7, veneer_mm=2.2)
+    assert found.tolist() == [True] * 4 + [False] * 6
 
 
 def test_of_what_no_ray_met_contour_over_nothing_too_thick_was_read() -> None:

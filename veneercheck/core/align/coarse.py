@@ -10,8 +10,8 @@ Putty that held one scan and not the other stands outside the contour, and its s
 pose of two bridges 2 mm off: started from the truth, a narrow fit walked away from it. Choice:
 where the best pose's residuals have no peak, the best few are shaken by millimetres and fitted
 again, and what stands out by more than 0.6 mm pulls no more. Instead of: forgiving it from the
-start, where what is far outside is what turns a framework the right way. Cost: some two seconds,
-only there.
+start, where what is far outside is what turns a framework the right way. Cost: some two seconds
+more, and those of the searches before, where scans do not belong together.
 """
 
 from __future__ import annotations

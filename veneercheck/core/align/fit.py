@@ -31,9 +31,9 @@ _CONVINCING_SHARPNESS = 0.7
 _CONVINCING_MM2 = 15.0
 """A pose this sharp over this area needs no search from elsewhere: crossings reach 0.55."""
 
-_PEAK_MM = 0.025
+_PEAK_MM, _PEAK_SHARPNESS = 0.025, 0.9
 """… and whose residuals have a peak: where they are spread evenly their estimate ends at 0.028 to
-0.03 mm, and three times that is a third of all that is near."""
+0.03 mm, and three times that is a third of all that is near. Of a noisy scan nearly all is."""
 
 _CONVINCING_SHARE = 0.12
 """… and over this share of the smaller scan: a large model's plane touches 2 % anywhere."""
@@ -111,7 +111,7 @@ def place(
         if not hopeful and not convinced():
             found += _climbed(body, target, forth, near)
         ranked = best_first(found, body)
-        if ranked[0].quality.noise_mm >= _PEAK_MM:
+        if not _has_peak(ranked[0].quality):
             found += _shoved(body, target, forth, ranked[:_SHOVED])
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
@@ -153,11 +153,15 @@ def convincing(quality: Quality, least_mm2: float) -> bool:
     """Whether a pose is right beyond the doubt that another might be better."""
     return (
         quality.sharpness >= _CONVINCING_SHARPNESS
-        and quality.noise_mm < _PEAK_MM
+        and _has_peak(quality)
         and quality.contact_mm2 >= least_mm2
         and quality.outside_mm2 <= _CONVINCING_OUTSIDE * quality.contact_mm2
         and not quality.slides
     )
+
+
+def _has_peak(quality: Quality) -> bool:
+    return quality.noise_mm < _PEAK_MM or quality.sharpness >= _PEAK_SHARPNESS
 
 
 def best_first(found: list[Candidate], body: Body) -> list[Candidate]:

@@ -38,7 +38,7 @@ import numpy as np
 from veneercheck.core.divide.regions import AGREEING_COS, Regions
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import probability_beyond
-from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
+from veneercheck.core.mesh.triangles import neighbour_sums, reach_along_edges, row_dot, unit
 from veneercheck.core.types import Bools, FindingKind, Floats, Limits, Region
 
 GUARD = 1.6449
@@ -48,8 +48,14 @@ _LEAST_TILT_COS = 0.5
 """The knife's path is told up to twice the depth; on steeper walls it would be a guess."""
 
 
-_EDGE_PER_MM, _EDGE_MM, _THIN_MM = 5.0, 0.2, 0.4
-"""An edge bends more than a ball of 0.2 mm, and reaches so far; a margin is thinner than this."""
+_EDGE_PER_MM, _EDGE_MM, _CALM_MM = 3.3, 0.2, 0.1
+"""An edge bends more than a ball of 0.3 mm, in 1/mm, and reaches so far; normals are taken with
+their neighbours' over the last: scan noise bends as well."""
+
+_MOST_CALMINGS = 16
+
+_THIN_MM, _MARGIN_MM = 0.4, 0.5
+"""Metal this thin is a margin so far from its edge; a wall may be as thin all over."""
 
 _EDGE_U_MM = 0.07
 """Scanners round edges, each by its own grain: structured light, simulated at 0.07 to 0.12 mm, laid
@@ -206,12 +212,18 @@ def excesses(
 
 def _at_edges(reading: Reading) -> Bools:
     """Vertices beside sharp convex edges of the framework and on thin margins, shape (n,)."""
-    a, b = reading.edges.T
-    way, turn = (values[b] - values[a] for values in (reading.points_mm, reading.normals))
-    sharp = np.zeros(len(reading.normals), dtype=bool)
-    sharp[reading.edges[row_dot(turn, way) > _EDGE_PER_MM * row_dot(way, way)]] = True
-    reach = reach_along_edges(reading.points_mm, reading.edges, sharp, _EDGE_MM)
-    return np.asarray(np.isfinite(reach) | (reading.space.metal_mm < _THIN_MM))
+    points, edges, calm = reading.points_mm, reading.edges, reading.normals
+    a, b = edges.T
+    way = points[b] - points[a]
+    square = row_dot(way, way)
+    usual = float(np.median(square)) if len(square) else _CALM_MM**2
+    for _ in range(min(round(_CALM_MM**2 / max(usual, 1e-9)), _MOST_CALMINGS)):
+        calm = unit(calm + neighbour_sums(edges, calm))
+    sharp = np.zeros(len(points), dtype=bool)
+    sharp[edges[row_dot(calm[b] - calm[a], way) > _EDGE_PER_MM * square]] = True
+    reach = reach_along_edges(points, edges, sharp, _MARGIN_MM)
+    thin = np.isfinite(reach) & (reading.space.metal_mm < _THIN_MM)
+    return np.asarray(thin | (reach <= _EDGE_MM))
 
 
 def _typical(values: Floats) -> float:

@@ -43,8 +43,7 @@ def insides(reading: Reading, *, seen: Bools, veneer_mm: float) -> Bools:
     bare = against | (back & (space.outcome == RayOutcome.MISS))
     found = large_parts(bare, edges, space.area_mm2, LEAST_FITTING_MM2)
     # Past a retainer's short side its inside meets another wall's contour; or a closed wax-up's.
-    deep = _behind(reading, np.ones(len(seen), dtype=bool)) & (space.nearest_mm > veneer_mm)
-    return grown(found, bare | deep, edges)
+    return grown(found, bare | (back & (space.nearest_mm > veneer_mm)), edges)
 
 
 def _behind(reading: Reading, seen: Bools) -> Bools:

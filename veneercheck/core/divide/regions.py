@@ -25,6 +25,7 @@ import math
 
 import numpy as np
 
+from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
 from veneercheck.core.divide.scan_ends import (
     hidden,
@@ -68,10 +69,6 @@ _BUMP_MM = 0.4
 
 _BUMP_SHARE = 0.5
 """Of a metal stop less than half stands out of the contour, or none of it far."""
-
-_UNDER_LINE_MM = 2.0
-_LINE_POINTS = 8
-"""Points of the line that a vertex is held against: the nearest ones, and none farther."""
 
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach; a wall as
@@ -148,7 +145,8 @@ def divide(
     Regions
     """
     tolerance = _tolerance_mm(reading, limits)
-    veneer_mm = limits.layer.greatest_mm + limits.taken_mm
+    greatest_mm = max(one.greatest_mm for one in (limits.layer, *limits.surfaces.values()))
+    veneer_mm = greatest_mm + limits.taken_mm
     code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
     islands, flush = [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
@@ -164,15 +162,19 @@ def divide(
         flush[part] = built_up and not painted and not bump
         code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
         islands += [] if code[part[0]] == Region.CUT else [part]
-    line = _line(code, reading, _collar(code, reading, tolerance, paint))
+    line = line_to(
+        collar(code, _of_islands(code, reading, tolerance, paint), reading, LEAST_ISLAND_MM2),
+        code,
+        reading,
+    )
     line_seen = np.concatenate([line, run_outs(framework, code, reading, limits)])
-    from_line = _distance_on_contour(code, reading, line_seen, width)
+    from_line = distance_on_contour(code, reading, line_seen, width)
     unlike = under_a_rim(code, reading, limits, from_line) | under_a_web(code, reading)
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
         proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
     from_island, from_proud = (
-        _distance_on_contour(code, reading, _line(code, reading, spots), width)
+        distance_on_contour(code, reading, line_to(spots, code, reading), width)
         for spots in (code == Region.ISLAND, proud)
     )
     cut = code == Region.CUT
@@ -275,7 +277,7 @@ def _specks_beside_the_line(
     speck = np.zeros(len(code), dtype=bool)
     for part in enclosed:
         speck[part] = reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2
-    line = _line(code, reading, (code == Region.UNCUT) & ~speck)
+    line = line_to((code == Region.UNCUT) & ~speck, code, reading)
     if speck.any():
         speck[speck] = cKDTree(line).query(reading.points_mm[speck])[0] <= width_mm
     return speck
@@ -312,16 +314,6 @@ def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | No
     return found
 
 
-def _collar(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
-    """What lies beyond a finish line, shape (n,): uncut, or proud by remnants or a rounded rim. Cut
-    to a sharp margin, the veneer ends there, and is not short by a whole layer. Cost: beside what
-    stands out by fault and is not enclosed by the cut, the layer asked for runs out as well."""
-    uncut = code == Region.UNCUT
-    collar = uncut | _of_islands(code, reading, tolerance, paint)
-    large = large_parts(collar, reading.edges, reading.space.area_mm2, LEAST_ISLAND_MM2)
-    return np.asarray(uncut | large)
-
-
 def _surroundings(
     uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints, *, ends: Bools
 ) -> dict[int, int]:
@@ -350,51 +342,3 @@ def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float
     space = reading.space
     out = -space.nearest_mm[island] > tolerance
     return bool(space.area_mm2[island] @ out >= least_mm2)
-
-
-def _line(code: Ints, reading: Reading, beyond: Bools) -> Floats:
-    """Points on the contour where the cut meets what lies `beyond`, shape (k, 3)."""
-    cut = code == Region.CUT
-    a, b = reading.edges[:, 0], reading.edges[:, 1]
-    crossing = (cut[a] & beyond[b]) | (cut[b] & beyond[a])
-    line = 0.5 * (reading.space.contour_mm[a[crossing]] + reading.space.contour_mm[b[crossing]])
-    return np.asarray(line[np.isfinite(line[:, 0])])
-
-
-def _distance_on_contour(code: Ints, reading: Reading, line: Floats, width_mm: float) -> Floats:
-    """Distance of cut vertices from a line on the contour, along the contour, shape (n,).
-
-    Straight distance between points of the contour, which over less than a millimetre differs
-    from the way along it by less than the mesh can tell; infinite where it exceeds `width_mm`.
-    Under a wall that leans back, the contour that a vertex sees lies farther from the line than
-    the vertex itself, as seen square to the contour there: the smaller counts.
-    """
-    from scipy.spatial import cKDTree
-
-    distance = np.full(len(code), np.inf)
-    cut = np.flatnonzero(code == Region.CUT)
-    asked = cut[np.isfinite(reading.space.contour_mm[cut, 0])]
-    if len(line) and len(asked):
-        distance[asked], _ = cKDTree(line).query(
-            reading.space.contour_mm[asked], distance_upper_bound=width_mm
-        )
-        beside = _beside(reading.points_mm[cut], line, reading)
-        distance[cut] = np.fmin(distance[cut], np.where(beside <= width_mm, beside, np.inf))
-    return distance
-
-
-def _beside(points_mm: Floats, line: Floats, reading: Reading) -> Floats:
-    """Distance from the line as seen square to the contour there; infinite far from it, mm."""
-    from scipy.spatial import cKDTree
-
-    outward = reading.contour.outer.normals[reading.contour.nearest_vertex(line)]
-    count = min(_LINE_POINTS, len(line))
-    far, which = cKDTree(line).query(points_mm, k=count, distance_upper_bound=_UNDER_LINE_MM)
-    far, which = far.reshape(-1, count), which.reshape(-1, count)
-    known = np.isfinite(far)
-    which = np.where(known, which, 0)
-    gap = points_mm[:, None, :] - line[which]
-    depth = np.einsum("ijk,ijk->ij", gap, outward[which])
-    aside = np.sqrt(np.maximum(far**2 - depth**2, 0.0), where=known, out=np.full(far.shape, np.inf))
-    found: Floats = aside.min(axis=1)
-    return found

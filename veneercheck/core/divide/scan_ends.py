@@ -46,14 +46,14 @@ _SEARCHED, _METAL_POINTS = 2000, 20000
 some tenths of a millimetre apart."""
 
 
-def long_rims(mesh: TriangleMesh, edges: Ints) -> Bools:
-    """Vertices on a rim too long for a hole in the scan: there the scan ends, shape (n,)."""
+def long_rims(mesh: TriangleMesh, edges: Ints, least_mm: float = _HOLE_MM) -> Bools:
+    """Vertices on a rim longer than a length, shape (n,): too long for a hole, the scan ends."""
     rim = border_vertices(mesh)
     label = components(len(rim), edges[rim[edges].all(axis=1)])
     low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
     np.minimum.at(low, label, mesh.points_mm)
     np.maximum.at(high, label, mesh.points_mm)
-    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > _HOLE_MM))
+    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > least_mm))
 
 
 def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
@@ -70,11 +70,12 @@ def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
     area = np.bincount(label, space.area_mm2 * unread, minlength=len(code))
     facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
     both = np.concatenate([edges, edges[:, ::-1]])
-    known = np.isin(code, (Region.CUT, Region.UNCUT))
+    deep = (code == Region.CUT) & (space.nearest_mm >= deep_mm)
+    # Where the cut is shallow it runs out, or slopes: that speaks for neither.
+    known = deep | (code == Region.UNCUT)
     leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
     part = label[leaving[:, 0]]
     border = np.bincount(part, minlength=len(code))
-    deep = (code == Region.CUT) & (space.nearest_mm >= deep_mm)
     on_cut = np.bincount(part, deep[leaving[:, 1]], minlength=len(code))
     found = (facing >= _HIDDEN_SHARE * area) & (area > 0)
     found &= (border > 0) & (on_cut >= _HIDDEN_SHARE * border)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.divide.excess import GUARD
+from veneercheck.core.divide.scan_ends import long_rims
 from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, in_spots, largest_of
 from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
 from veneercheck.core.mesh.feet import at_open_edge, shares_in
@@ -17,6 +18,7 @@ from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import (
     border_vertices,
+    edge_pairs,
     row_dot,
     unit,
     vertex_areas,
@@ -247,9 +249,10 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
 
     NaN where the two scans do not show the same wall: where the earlier one lies too far, or had
     ended, since the way to its rim is no change; where it ends nearer to what was met than that is
-    away, as other walls show through its holes; where a way straight out slants along the wall of a
-    cut; and where what was met stands in the later scan still. Cost: the edges of deep pockets, and
-    what was cut deeper than it lies from an earlier rim, are not compared.
+    away, as other walls show through its holes, if one is wider than a spot; where a way straight
+    out slants along the wall of a cut; and where what was met stands in the later scan still. Cost:
+    the edges of deep pockets, and what was cut deeper than it lies from an earlier rim, are not
+    compared.
     """
     from scipy.spatial import cKDTree
 
@@ -274,7 +277,8 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     short = found.distance_mm[other] + back_mm < BOTH_WAYS * np.abs(off[other])
     off[other[short]] = np.nan
     far = np.flatnonzero(np.abs(off) > BEHIND_MM)
-    through, _ = cKDTree(then.points_mm[rim]).query(met[far], distance_upper_bound=FARTHEST_MM)
+    holes = then.points_mm[long_rims(then, edge_pairs(then.faces), 2.0 * RADIUS_MM)]
+    through, _ = cKDTree(holes).query(met[far], distance_upper_bound=FARTHEST_MM)
     another = through < np.abs(off[far])
     another |= _stands(now.points_mm[far], own[far], met[far], RayScene(now))
     off[far[another]] = np.nan

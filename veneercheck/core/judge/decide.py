@@ -301,9 +301,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     if patch.unlike:
         return _UNLIKE
     if not patch.known:
-        share = f"{100 * patch.measured_share:.0f} %"
-        said = _UNSEEN if share == "0 %" else _UNREAD
-        return said.format(share=share)
+        said = _UNSEEN if patch.measured_share < _NOTHING else _UNREAD
+        return said.format(share=f"{100 * patch.measured_share:.0f} %")
     if advised.stop:
         return _OR_STOP.format(what=_what(advised, stage))
     if advised.doubtful and patch.firmly_beyond:
@@ -318,6 +317,9 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 _OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
 _IF_IT_HOLDS = "if the two scans lie rightly: {what}"
+_NOTHING = 0.005
+"""A share that is told as 0 %."""
+
 _UNREAD = "only {share} of it could be read: measure by hand or scan again"
 _UNSEEN = "no contour shows over it, only beside it: measure by hand or scan again"
 _UNLIKE = (
