@@ -195,9 +195,9 @@ def test_what_shows_through_a_hole_is_another_wall(patch_mm: float, told: bool) 
 
 
 def test_a_pinhole_of_the_earlier_scan_hides_no_cut() -> None:
-    """Source: a floor 1.5 mm deep and 2.8 mm wide under a sheet with a hole narrower than a spot."""
+    """Source: a floor 1.5 mm deep and 2.8 mm wide under a hole narrower than a spot."""
     now = sheet(lambda x, y: np.where(np.hypot(x, y) < 1.4, -1.5, 0.0))
-    pinned = without(FLAT, about(FLAT, 0.15))
+    pinned = without(FLAT, about(FLAT, 0.01))
     assert len(pinned.faces) < len(FLAT.faces)
     assert between(now, pinned).most_mm() == pytest.approx((1.5, 0.0), abs=0.01)
 

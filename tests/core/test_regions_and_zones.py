@@ -891,7 +891,7 @@ def test_a_cut_down_to_a_sharp_margin_ends_there_though_what_lies_beyond_stands_
 
 @pytest.mark.parametrize(
     ("area_mm2", "beyond", "ends"),
-    [(0.1, Region.UNSORTED, False), (0.5, Region.UNSORTED, True), (0.5, Region.CUT, False)],
+    [(0.1, Region.UNSORTED, False), (0.5, Region.UNSORTED, True), (2.0, Region.CUT, False)],
 )
 def test_a_crumb_or_a_ridge_that_stands_out_ends_no_veneer(
     area_mm2: float, beyond: Region, ends: bool
@@ -972,11 +972,11 @@ def test_behind_thin_metal_whose_outside_is_seen_lies_the_inside_of_a_retainer()
 def test_deep_on_the_back_of_thin_metal_is_inside_beside_walls_that_look_away_alone() -> None:
     """By hand: a wall of 5 mm², beside it in turn deep, a crumb that looks away, deep again, no
     deeper than veneer may be; then deep beside a crumb alone; two outsides, one not seen; and deep
-    behind that one beside the wall."""
+    behind that one, 9 mm² of it, beside the wall."""
     space = SimpleNamespace(
         metal_mm=np.full(10, 0.6),
         nearest_mm=np.array([np.nan, 3.0, np.nan, 3.0, 1.5, 3.0, np.nan, 1.4, 1.4, 3.0]),
-        area_mm2=np.array([5.0, 1.0, 0.5, 1.0, 1.0, 9.0, 0.5, 9.0, 9.0, 1.0]),
+        area_mm2=np.array([5.0, 1.0, 0.5, 1.0, 1.0, 9.0, 0.5, 9.0, 9.0, 9.0]),
         outcome=np.full(10, RayOutcome.HIT),
     )
     reading = SimpleNamespace(

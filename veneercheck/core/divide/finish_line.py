@@ -9,8 +9,8 @@ from veneercheck.core.mesh.pieces import large_parts
 from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Floats, Ints, Region
 
-_ONE_SIDE = 0.75
-"""No more of the border of what lies beyond a finish line is cut."""
+_ONE_SIDE, _RIDGE_MM2 = 0.75, 1.5
+"""Of what stands out and is larger, no more of the border is cut, or it is a ridge amid the cut."""
 
 _UNDER_LINE_MM, _LINE_POINTS = 2.0, 8
 """A vertex is held against so many points of the line, the nearest ones, and none farther."""
@@ -21,7 +21,7 @@ def collar(code: Ints, proud: Bools, reading: Reading, least_mm2: float) -> Bool
 
     Cut to a sharp margin, the veneer ends there, and is not short by a whole layer. A ridge with
     cut on both its sides ends none. Cost: at a true fault that stands out at the margin it ends,
-    too.
+    too, and at a ridge no larger than a remnant.
 
     Parameters
     ----------
@@ -39,7 +39,9 @@ def collar(code: Ints, proud: Bools, reading: Reading, least_mm2: float) -> Bool
         np.bincount(label[leaving[some, 0]], minlength=len(code))
         for some in (slice(None), code[leaving[:, 1]] == Region.CUT)
     )
-    found = uncut | (proud & (on_cut <= _ONE_SIDE * border)[label])
+    area = np.bincount(label, reading.space.area_mm2 * proud, minlength=len(code))
+    ridge = (area > _RIDGE_MM2) & (on_cut > _ONE_SIDE * border)
+    found = uncut | (proud & ~ridge[label])
     large = large_parts(found, reading.edges, reading.space.area_mm2, least_mm2)
     return np.asarray(uncut | large)
 

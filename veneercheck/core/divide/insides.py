@@ -43,7 +43,12 @@ def insides(reading: Reading, *, seen: Bools, veneer_mm: float) -> Bools:
     bare = against | (back & (space.outcome == RayOutcome.MISS))
     found = large_parts(bare, edges, space.area_mm2, LEAST_FITTING_MM2)
     # Past a retainer's short side its inside meets another wall's contour; or a closed wax-up's.
-    return grown(found, bare | (back & (space.nearest_mm > veneer_mm)), edges)
+    deep = space.nearest_mm > veneer_mm
+    found = grown(found, bare | (back & deep), edges)
+    # Crumbs of it whose other side saw no contour; an outside round a sharp rim is larger.
+    left = _behind(reading, np.ones(len(seen), dtype=bool)) & deep & ~found
+    left &= ~large_parts(left, edges, space.area_mm2, LEAST_FITTING_MM2)
+    return grown(found, left, edges)
 
 
 def _behind(reading: Reading, seen: Bools) -> Bools:

@@ -71,9 +71,11 @@ def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
     facing = np.bincount(label, space.area_mm2 * reading.under_a_hole, minlength=len(code))
     both = np.concatenate([edges, edges[:, ::-1]])
     deep = (code == Region.CUT) & (space.nearest_mm >= deep_mm)
-    # Where the cut is shallow it runs out, or slopes: that speaks for neither.
-    known = deep | (code == Region.UNCUT)
+    known = np.isin(code, (Region.CUT, Region.UNCUT))
     leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
+    # A hole may lie over a slope: there shallow cut speaks for neither.
+    hole = area[label[leaving[:, 0]]] <= _HOLE_MM**2
+    leaving = leaving[~hole | deep[leaving[:, 1]] | (code[leaving[:, 1]] == Region.UNCUT)]
     part = label[leaving[:, 0]]
     border = np.bincount(part, minlength=len(code))
     on_cut = np.bincount(part, deep[leaving[:, 1]], minlength=len(code))
