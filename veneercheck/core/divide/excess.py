@@ -53,6 +53,7 @@ _EDGE_PER_MM, _EDGE_MM, _CALM_MM = 3.3, 0.2, 0.1
 their neighbours' over the last: scan noise bends as well."""
 
 _MOST_CALMINGS = 16
+"""A finer mesh than this reaches is calmed over less."""
 
 _THIN_MM, _MARGIN_MM = 0.4, 0.5
 """Metal this thin is a margin so far from its edge; a wall may be as thin all over."""
