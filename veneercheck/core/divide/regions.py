@@ -28,15 +28,15 @@ import numpy as np
 from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
 from veneercheck.core.divide.scan_ends import (
+    HOLE_MM,
     hidden,
-    long_rims,
     run_outs,
     under_a_rim,
     under_a_web,
 )
 from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.pieces import grown, large_parts
+from veneercheck.core.mesh.pieces import grown, large_parts, long_rims
 from veneercheck.core.mesh.triangles import components, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
@@ -150,7 +150,8 @@ def divide(
     code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
     islands, flush = [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
-    enclosed = _enclosed(code, reading, tolerance, paint, ends=long_rims(framework, reading.edges))
+    ends = long_rims(framework, reading.edges, HOLE_MM)
+    enclosed = _enclosed(code, reading, tolerance, paint, ends=ends)
     beside = _specks_beside_the_line(enclosed, code, reading, width)
     for part in enclosed:
         painted = paint is not None and bool((paint[part] >= 0).any())

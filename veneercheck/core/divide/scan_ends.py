@@ -38,22 +38,12 @@ must not make the veneer smaller."""
 _BESIDE_MM = 1.0
 """What could not be read so near to a zone may be the rest of it."""
 
-_HOLE_MM = 6.0
+HOLE_MM = 6.0
 """A hole is narrower; the edge of a scan, even of one retainer, goes round a tooth."""
 
 _SEARCHED, _METAL_POINTS = 2000, 20000
 """Vertices of the wax-up that tell whether any of it stands alone; and of the metal, which then lie
 some tenths of a millimetre apart."""
-
-
-def long_rims(mesh: TriangleMesh, edges: Ints, least_mm: float = _HOLE_MM) -> Bools:
-    """Vertices on a rim longer than a length, shape (n,): too long for a hole, the scan ends."""
-    rim = border_vertices(mesh)
-    label = components(len(rim), edges[rim[edges].all(axis=1)])
-    low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
-    np.minimum.at(low, label, mesh.points_mm)
-    np.maximum.at(high, label, mesh.points_mm)
-    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > least_mm))
 
 
 def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
@@ -74,7 +64,7 @@ def hidden(code: Ints, reading: Reading, deep_mm: float) -> Bools:
     known = np.isin(code, (Region.CUT, Region.UNCUT))
     leaving = both[unread[both[:, 0]] & known[both[:, 1]]]
     # A hole may lie over a slope: there shallow cut speaks for neither.
-    hole = area[label[leaving[:, 0]]] <= _HOLE_MM**2
+    hole = area[label[leaving[:, 0]]] <= HOLE_MM**2
     leaving = leaving[~hole | deep[leaving[:, 1]] | (code[leaving[:, 1]] == Region.UNCUT)]
     part = label[leaving[:, 0]]
     border = np.bincount(part, minlength=len(code))

@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from veneercheck.core.divide.excess import GUARD
-from veneercheck.core.divide.scan_ends import long_rims
 from veneercheck.core.divide.spots import RADIUS_MM, SPOT_MM2, in_spots, largest_of
 from veneercheck.core.measure.uncertainty import NOISE_REACH_MM
 from veneercheck.core.mesh.feet import at_open_edge, shares_in
 from veneercheck.core.mesh.nearest import NearestSurface
+from veneercheck.core.mesh.pieces import long_rims
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import (
     border_vertices,

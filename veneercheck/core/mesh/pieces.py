@@ -1,11 +1,11 @@
-"""Parts that hang together: those large enough, and pieces that no edge joins to the bridge."""
+"""Parts that hang together: large enough ones, pieces that no edge joins to the bridge, rims."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import components
-from veneercheck.core.types import Bools, Floats, Ints
+from veneercheck.core.mesh.triangles import border_vertices, components
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 LOOSE_MM2, _LOOSE_SHARE = 10.0, 0.05
 """What hangs together with nothing, and is smaller than a tenth of a crown and than this share of
@@ -50,3 +50,25 @@ def loose_pieces(area_mm2: Floats, edges: Ints) -> list[Ints]:
     pieces = np.flatnonzero(small)
     order = pieces[np.argsort(-area[pieces], kind="stable")]
     return [np.flatnonzero(label == piece) for piece in order]
+
+
+def long_rims(mesh: TriangleMesh, edges: Ints, longer_mm: float) -> Bools:
+    """Vertices on open rims whose box is longer across than a length, shape (n,).
+
+    Parameters
+    ----------
+    edges : ndarray of int64, shape (e, 2)
+
+    Examples
+    --------
+    >>> plate = TriangleMesh([[0, 0, 0], [3, 0, 0], [0, 4, 0]], [[0, 1, 2]])
+    >>> sides = np.array([[0, 1], [0, 2], [1, 2]])
+    >>> long_rims(plate, sides, 4.9).all(), long_rims(plate, sides, 5.1).any()
+    (np.True_, np.False_)
+    """
+    rim = border_vertices(mesh)
+    label = components(len(rim), edges[rim[edges].all(axis=1)])
+    low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
+    np.minimum.at(low, label, mesh.points_mm)
+    np.maximum.at(high, label, mesh.points_mm)
+    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > longer_mm))

@@ -7,12 +7,11 @@ import numpy as np
 from veneercheck.core.divide.anatomy.arch import Cloud
 from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.triangles import (
+    calmed,
     components,
     corner_cross,
     edge_pairs,
-    neighbour_sums,
     row_dot,
-    unit,
 )
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
@@ -23,8 +22,8 @@ OPEN_WAXUP = "away from where the wax-up is open"
 
 _LEAST_OPEN = 0.05
 """Share of the surface that is missing below, from which the opening tells the direction: what no
-view saw within retainers sums up to 0.02, any way. Of the wax-up it is not enough alone, since its
-scan may have been cropped at any side."""
+view saw within retainers summed up to 0.02 once, any way. Of the wax-up it is not enough alone,
+since its scan may have been cropped at any side."""
 
 _LEAST_FITTING = 0.02
 """Share of the surface that insides of retainers must have."""
@@ -196,8 +195,7 @@ def flat_ends(cloud: Cloud, edges: Ints, calm: Floats, shared: Bools) -> Floats 
     ndarray, shape (3,), or None
     """
     a, b = edges.T
-    for _ in range(_CALMINGS):
-        calm = unit(calm + neighbour_sums(edges, calm))
+    calm = calmed(calm, edges, _CALMINGS)
     way = cloud.points_mm[b] - cloud.points_mm[a]
     square = np.maximum(row_dot(way, way), np.finfo(float).tiny)
     known = shared & cloud.bridge
