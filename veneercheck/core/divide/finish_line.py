@@ -10,7 +10,8 @@ from veneercheck.core.mesh.triangles import components
 from veneercheck.core.types import Bools, Floats, Ints, Region
 
 _ONE_SIDE, _RIDGE_MM2 = 0.75, 1.5
-"""Of what stands out and is larger, no more of the border is cut, or it is a ridge amid the cut."""
+"""Of what stands out and is larger, no more of the border is cut, or it is a ridge amid the cut;
+remnants at sharp margins of one body were up to 1.2 mm² large."""
 
 _UNDER_LINE_MM, _LINE_POINTS = 2.0, 8
 """A vertex is held against so many points of the line, the nearest ones, and none farther."""
