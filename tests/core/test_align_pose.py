@@ -9,7 +9,7 @@ import trimesh
 import align_bodies as bodies
 import align_poses as poses
 from phantom.surface import triangulate
-from veneercheck.core.align import align, fit, given, polish
+from veneercheck.core.align import align, fit, given, polish, sampling
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import random_rotation, rotation_from_vector
@@ -189,3 +189,19 @@ def test_a_pose_whose_residuals_have_no_peak_convinces_of_nothing() -> None:
     assert [fit.convincing(one, 44.0) for one in found] == [True, False]
     # Where nearly all that is near touches, the scans are as noisy as that.
     assert fit.convincing(polish.Quality(340.0, 3.4, 0.97, 0.028, slides=False), 44.0)
+
+
+@pytest.mark.parametrize(("pieces", "radius_mm"), [(1, 4.24), (200, 398.5)])
+def test_a_scan_all_of_crumbs_is_as_large_as_they_lie_apart(pieces: int, radius_mm: float) -> None:
+    # Source: drawn, a plate of 6 × 6 mm, half a diagonal 4.24, and a crumb 100 mm off that counts
+    # for nothing; or 200 plates of 1 mm² in a row 797 mm long, each under a hundredth of all.
+    corners = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])
+    if pieces == 1:
+        corners = np.concatenate([6.0 * corners, 0.1 * corners + [100.0, 0.0, 0.0]])
+    else:
+        corners = np.concatenate([corners + [4.0 * k, 0.0, 0.0] for k in range(pieces)])
+    first = np.arange(0, len(corners), 4)[:, None]
+    faces = np.concatenate([first + [0, 1, 2], first + [0, 2, 3]])
+    surface = sampling.prepare(TriangleMesh(corners, faces), 0.0)
+    _, found_mm = sampling.centre_and_radius(surface)
+    assert found_mm == pytest.approx(radius_mm, rel=0.01)

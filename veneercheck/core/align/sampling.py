@@ -240,7 +240,8 @@ def _spread(number: Ints) -> Ints:
 def _without_crumbs(area_mm2: Floats, edges: Ints) -> Bools:
     label = components(len(area_mm2), edges)
     area = np.bincount(label, weights=area_mm2)
-    return np.asarray((area >= _CRUMB_SHARE * area.sum())[label])
+    whole = np.asarray((area >= _CRUMB_SHARE * area.sum())[label])
+    return whole if whole.any() else np.asarray(~whole)  # a torn scan is all crumbs
 
 
 def centre_and_radius(surface: Surface) -> tuple[Floats, float]:
