@@ -2,10 +2,6 @@
 
 Notes
 -----
-Distance from the finish line is the smaller of two. Choice: along the contour from the foot of the
-nearest point, and of the point itself as seen square to the contour at the line: under a wall that
-leans back the foot lies far from the line though the wall does not. Cost: none found.
-
 Uncut surface need not hang together. A collar may be broken up by resealed spots, holes of the scan
 or a stop within the cut. Choice: every point within the tolerance whose contour faces the same way
 counts, however small its patch; the alignment weighs by area, and an island within the cut is asked
