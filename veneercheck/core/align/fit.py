@@ -35,6 +35,9 @@ _PEAK_MM, _PEAK_SHARPNESS = 0.025, 0.9
 """… and whose residuals have a peak: where they are spread evenly their estimate ends at 0.028 to
 0.03 mm, and three times that is a third of all that is near. Of a noisy scan nearly all is."""
 
+_PLAIN_MM = 0.015
+"""A pose 1 mm off, held by part of what touches, showed 0.022 mm; scanners have less."""
+
 _CONVINCING_SHARE = 0.12
 """… and over this share of the smaller scan: a large model's plane touches 2 % anywhere."""
 
@@ -59,8 +62,8 @@ _CLEARLY_BETTER = 1.05
 """Rank, as a share, from which on a pose is taken though the scans lie on each other otherwise."""
 
 _SHOVED = 3
-"""Where the best pose has no peak, so many of the best are shoved about: the true one may lie
-beside. A pose with one stays: a worse one may touch more, by three times as wide a measure."""
+"""Where the best pose has no plain peak, so many of the best are shoved about: the true one may
+lie beside."""
 
 _OTHER_POSE_MM = 0.5
 _RIVALS = 3
@@ -110,13 +113,12 @@ def place(
             found += _from_anywhere(body, target, forth, options, (coarse.QUICK, coarse.THOROUGH))
         if not hopeful and not convinced():
             found += _climbed(body, target, forth, near)
-        ranked = best_first(found, body)
-        if not _has_peak(ranked[0].quality):
-            found += _shoved(body, target, forth, ranked[:_SHOVED])
+    if not _plain(best_first(found, body)[0].quality):
+        found += _shoved(body, target, forth, best_first(found, body, blunt=True)[:_SHOVED])
     best = _taken(found, body, start)
     turned = _refine_all(body, target, forth, coarse.turned(forth, best.motion))
-    least = _CLEARLY_BETTER * best.quality.score_mm2 if lying else -np.inf
-    found += [one for one in turned if one.quality.score_mm2 > least]
+    least = _CLEARLY_BETTER * best.quality.rank_mm2 if lying else -np.inf
+    found += [one for one in turned if one.quality.rank_mm2 > least]
     return body, target, [_taken(found, body, start), *best_first(found, body)]
 
 
@@ -164,9 +166,21 @@ def _has_peak(quality: Quality) -> bool:
     return quality.noise_mm < _PEAK_MM or quality.sharpness >= _PEAK_SHARPNESS
 
 
-def best_first(found: list[Candidate], body: Body) -> list[Candidate]:
-    """Candidates by rank, each apart from every better one."""
-    ranked = sorted(found, key=lambda one: -one.quality.score_mm2)
+def _plain(quality: Quality) -> bool:
+    """Whether a pose's peak is not the half of one, as where the work lies askew in its place."""
+    sharp = quality.sharpness >= _CONVINCING_SHARPNESS or quality.noise_mm < _PLAIN_MM
+    return _has_peak(quality) and sharp
+
+
+def best_first(found: list[Candidate], body: Body, *, blunt: bool = False) -> list[Candidate]:
+    """Candidates by rank, each apart from every better one.
+
+    Those to begin anew from by a `blunt` measure: none of them touches closely, and what stands
+    outside would outweigh the little that does.
+    """
+    ranked = sorted(
+        found, key=lambda one: -(one.quality.score_mm2 if blunt else one.quality.rank_mm2)
+    )
     distinct: list[Candidate] = []
     for one in ranked:
         if all(apart_mm(one.motion, other.motion, body) > _SAME_POSE_MM for other in distinct):
@@ -202,8 +216,10 @@ def best_rival_mm2(
     return max(ranks, default=float("nan"))
 
 
-def _refined(body: Body, target: Target, start: RigidMotion) -> Candidate:
-    motion = polish.search_fit(body, target, start, polish.QUICK_POINTS)
+def _refined(
+    body: Body, target: Target, start: RigidMotion, reach_mm: float = polish.REACH_MM
+) -> Candidate:
+    motion = polish.search_fit(body, target, start, polish.QUICK_POINTS, reach_mm)
     return Candidate(motion, polish.judge(body, target, motion))
 
 
@@ -237,7 +253,9 @@ def _shoved(body: Body, target: Target, forth: Search, best: list[Candidate]) ->
     return [
         one
         for search in (forth, back)
-        for one in _refine_all(body, target, search, coarse.shoved(search, starts))
+        for one in _refine_all(
+            body, target, search, coarse.shoved(search, starts), polish.CLOSE_REACH_MM
+        )
     ]
 
 
@@ -245,8 +263,15 @@ def _climbed(body: Body, target: Target, search: Search, poses: Poses) -> list[C
     return _refine_all(body, target, search, coarse.climb(search, poses))
 
 
-def _refine_all(body: Body, target: Target, search: Search, poses: Poses) -> list[Candidate]:
+def _refine_all(
+    body: Body,
+    target: Target,
+    search: Search,
+    poses: Poses,
+    reach_mm: float = polish.REACH_MM,
+) -> list[Candidate]:
     """Fit what scored well on the exact surfaces; the rest is not worth the time."""
     good = poses.score >= max(_WORTH_SHARE * float(poses.score.max(initial=0.0)), _WORTH_SCORE)
     chosen = poses.take(np.flatnonzero(good)[:_REFINED])
-    return [_refined(body, target, start) for start in coarse.as_motions(search, chosen)]
+    starts = coarse.as_motions(search, chosen)
+    return [_refined(body, target, start, reach_mm) for start in starts]

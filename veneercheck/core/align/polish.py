@@ -10,7 +10,13 @@ from veneercheck.core.align.pairs import Pairs, Target, pair
 from veneercheck.core.align.reference import touching_vertices, uncut_vertices
 from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
 from veneercheck.core.align.solver import rows, step
-from veneercheck.core.align.weights import one_sided, tukey
+from veneercheck.core.align.weights import (
+    LEAST_NOISE_MM,
+    NOISE_WIDTH,
+    estimate_noise,
+    one_sided,
+    tukey,
+)
 from veneercheck.core.mesh.motion import nearest_rotation, small_motion
 from veneercheck.core.types import Bools, Floats, RigidMotion
 
@@ -20,14 +26,12 @@ _NARROW_MM = ((0.3, 0.1), (0.3, 0.1), (0.3, 0.1), (0.2, 0.1), (0.2, 0.1))
 _NARROWING_MM = (0.2, 0.14, 0.1, 0.07, 0.07)
 """Symmetric from here on: at this stage an outer point may be noise as well as an inner one."""
 
-_LEAST_NOISE_MM = 0.002
-"""No fit takes surfaces for truer than this: facets alone differ by so much."""
+REACH_MM, CLOSE_REACH_MM = 1.0, 0.35
+"""The latter where putty that held one scan stands over the gum of the other: from 0.5 mm on its
+pull, the same at any distance, moved a fit by 0.8 mm even from the true pose."""
 
 _MOST_NOISE_MM = 0.06
 """What differs by more is no noise."""
-
-NOISE_WIDTH = 3.0
-"""While searching, weights reach to this many standard deviations of the noise."""
 
 FIT_WIDTH = 4.685
 """In the last fit they reach to this many: 95 % of what least squares would make of normal noise
@@ -74,6 +78,8 @@ class Quality:
         little, about a fifth.
     slides : bool
         The contact is nearly all one plane, along which the framework slides.
+    closest_mm2 : float
+        Of the framework, what lies within 0.03 mm of the contour.
     """
 
     contact_mm2: float
@@ -81,11 +87,18 @@ class Quality:
     sharpness: float
     noise_mm: float
     slides: bool
+    closest_mm2: float
 
     @property
     def score_mm2(self) -> float:
-        """Rank of the pose: what touches, less what stands outside."""
+        """What touches by the pose's own noise, less what stands outside."""
         return self.contact_mm2 - self.outside_mm2
+
+    @property
+    def rank_mm2(self) -> float:
+        """The same by one measure for every pose: a blunt one touches by three times as wide a
+        one of its own, and would come before the true one where putty stands outside."""
+        return self.closest_mm2 - self.outside_mm2
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -133,34 +146,19 @@ def moved(motion: RigidMotion, change: Floats, centre_mm: Floats) -> RigidMotion
     return RigidMotion(nearest_rotation(after.rotation), after.translation_mm)
 
 
-def estimate_noise(residual_mm: Floats, start_mm: float) -> float:
-    """Standard deviation of the central peak of residuals, whatever lies beside it.
+def search_fit(
+    body: Body, target: Target, start: RigidMotion, points: int, reach_mm: float = REACH_MM
+) -> RigidMotion:
+    """Fit narrowly and one-sidedly, then narrower and symmetric down to the noise.
 
-    Notes
-    -----
-    Median absolute deviation of what lies within 3 deviations, repeated; the factor undoes the
-    cut of a normal distribution at ±3 (closed form of the truncated normal).
+    What stands outside pulls by a constant force as far as `reach_mm`.
     """
-    noise = start_mm
-    size = np.abs(residual_mm)
-    for _ in range(12):
-        near = size[size < NOISE_WIDTH * noise]
-        if len(near) < 10:
-            break
-        before, noise = noise, min(noise, max(_LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
-        if noise == before:
-            break
-    return noise
-
-
-def search_fit(body: Body, target: Target, start: RigidMotion, points: int) -> RigidMotion:
-    """Fit narrowly and one-sidedly, then narrower and symmetric down to the noise."""
     samples = sample(body.surface, points, body.allowed)
     motion = start
     for inside, outside in _NARROW_MM:
         found = pair(samples, motion, target)
         weight = one_sided(found.residual_mm, inside, outside)
-        weight *= found.good & (found.distance_mm < 1.0)
+        weight *= found.good & (found.distance_mm < reach_mm)
         motion = _once(body, motion, found, weight)
     for scale in _NARROWING_MM:
         motion = _symmetric(body, target, samples, motion, scale)
@@ -168,7 +166,7 @@ def search_fit(body: Body, target: Target, start: RigidMotion, points: int) -> R
     for _ in range(3):
         found = pair(samples, motion, target)
         noise = estimate_noise(found.residual_mm[found.good], noise)
-        weight = tukey(found.residual_mm, NOISE_WIDTH * max(noise, _LEAST_NOISE_MM))
+        weight = tukey(found.residual_mm, NOISE_WIDTH * max(noise, LEAST_NOISE_MM))
         motion = _once(body, motion, found, weight * found.good)
     return motion
 
@@ -216,6 +214,7 @@ def judge(
         float(touch.sum()) / max(int(close.sum()), 1),
         noise,
         _slides(found.point_mm[touch], found.normal[touch]),
+        each * float((close & (np.abs(residual) < LEAST_CONTACT_MM)).sum()),
     )
 
 
@@ -358,7 +357,7 @@ def fit_reference(
         jacobian = rows(found.point_mm, found.normal, centre)
         total, residual = np.zeros(6), found.residual_mm
         for _ in range(_LINEAR_ROUNDS):
-            noise = max(estimate_noise(residual[found.good], _MOST_NOISE_MM), _LEAST_NOISE_MM)
+            noise = max(estimate_noise(residual[found.good], _MOST_NOISE_MM), LEAST_NOISE_MM)
             weight = tukey(residual, FIT_WIDTH * noise) * found.good
             change = step(jacobian, residual, weight, body.radius_mm)
             total, residual = total + change, residual + jacobian @ change

@@ -1,10 +1,16 @@
-"""How much a pair of points may pull."""
+"""How much a pair of points may pull, and how far residuals scatter where surfaces touch."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from veneercheck.core.types import Floats
+
+LEAST_NOISE_MM = 0.002
+"""No fit takes surfaces for truer than this: facets alone differ by so much."""
+
+NOISE_WIDTH = 3.0
+"""While searching, weights reach to this many standard deviations of the noise."""
 
 
 def tukey(residual_mm: Floats, scale_mm: float) -> Floats:
@@ -29,3 +35,23 @@ def one_sided(residual_mm: Floats, inside_mm: float, outside_mm: float) -> Float
     outer = outside_mm / np.maximum(residual_mm, outside_mm)
     weight: Floats = np.where(residual_mm > 0, outer, tukey(residual_mm, inside_mm))
     return weight
+
+
+def estimate_noise(residual_mm: Floats, start_mm: float) -> float:
+    """Standard deviation of the central peak of residuals, whatever lies beside it.
+
+    Notes
+    -----
+    Median absolute deviation of what lies within 3 deviations, repeated; the factor undoes the
+    cut of a normal distribution at ±3 (closed form of the truncated normal).
+    """
+    noise = start_mm
+    size = np.abs(residual_mm)
+    for _ in range(12):
+        near = size[size < NOISE_WIDTH * noise]
+        if len(near) < 10:
+            break
+        before, noise = noise, min(noise, max(LEAST_NOISE_MM, float(np.median(near)) / 0.6718))
+        if noise == before:
+            break
+    return noise
