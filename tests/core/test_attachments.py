@@ -14,7 +14,7 @@ from veneercheck.check import Surfaces, check
 from veneercheck.core.align import given
 from veneercheck.core.divide import attachments
 from veneercheck.core.measure.space import measure
-from veneercheck.core.mesh.triangles import vertex_areas
+from veneercheck.core.mesh.triangles import select_faces, vertex_areas, vertex_normals
 from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
@@ -67,6 +67,30 @@ def test_no_zone_beside_a_sprue_on_a_sound_cut(gap_mm: float) -> None:
     # Not more than the foot is left out: two millimetres from the bar all is judged.
     off = np.linalg.norm(found.framework.points_mm[:, :2] - middle[:2], axis=1)
     assert (found.region[off > RADIUS_MM + 2.0] != Region.ATTACHMENT).all()
+
+
+def test_what_of_another_view_lies_upon_a_sprue_is_left_out_with_it() -> None:
+    """By construction: the foot of the bar and the cut round it are seen twice, the second time
+    15 µm farther out; none of that reaches so far out that it is a bar by itself. On the cut
+    beside it a spot of that view stands out of the contour, and is no part of the bar."""
+    metal, contour, middle = _with_sprue(1.4)
+    points, top = metal.points_mm, contour.points_mm[:, 2].max()
+    seen = (points[:, 2] < top + 1.4)[metal.faces].all(axis=1)
+    seen &= (np.linalg.norm(points[:, :2] - middle[:2], axis=1) < 5.5)[metal.faces].all(axis=1)
+    again = points + 0.015 * vertex_normals(metal)
+    spot = np.linalg.norm(again[:, :2] - middle[:2] - [4.0, 0.0], axis=1) < 0.7
+    again[spot, 2] = top + 0.4
+    sheet, origin = select_faces(TriangleMesh(again, metal.faces), seen)
+    both = TriangleMesh(
+        np.concatenate([points, sheet.points_mm]),
+        np.concatenate([metal.faces, sheet.faces + len(points)]),
+    )
+    reading = measure(both, contour, alignment=given(both, contour), limits=built_in())
+    (bar,) = attachments.find(both, contour, reading)
+    left_out = np.isin(len(points) + np.arange(len(origin)), bar.vertices)
+    out = (reading.space.nearest_mm[len(points) :] < -0.2) & ~spot[origin]
+    assert out.sum() > 100 and left_out[out].all()
+    assert spot[origin].sum() > 10 and not left_out[spot[origin]].any()
 
 
 def test_a_collar_on_its_model_keeps_its_line() -> None:

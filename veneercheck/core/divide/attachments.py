@@ -9,7 +9,12 @@ import numpy as np
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.pieces import large_parts, loose_pieces
-from veneercheck.core.mesh.triangles import border_vertices, components, reach_along_edges
+from veneercheck.core.mesh.triangles import (
+    border_vertices,
+    components,
+    reach_along_edges,
+    select_faces,
+)
 from veneercheck.core.types import (
     Bools,
     Fault,
@@ -29,6 +34,9 @@ OUT_MM = 0.1
 
 FOOT_MM = 0.5
 """Where a sprue is waxed on, its foot widens by so much."""
+
+_UPON_MM = 0.25
+"""Views that were not fused lie no farther apart: what lies so upon a sprue is the sprue again."""
 
 _FITS_COS, _COLLAR_MM2 = 0.8, 1.0
 """Surface that leans more, or a smaller patch, may be where a sprue passes through the contour."""
@@ -86,7 +94,8 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
     area = np.bincount(label[far], reading.space.area_mm2[far])
     parts = np.flatnonzero(area >= LEAST_FAR_MM2)
-    found = [_with_foot(framework, reading, out & (label == part), contour) for part in parts]
+    standing = [_seen_again(framework, reading, out & (label == part), out) for part in parts]
+    found = [_with_foot(framework, reading, part, contour) for part in standing]
     return (*sorted(found, key=lambda part: -part.length_mm), *loose)
 
 
@@ -160,6 +169,19 @@ def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
     if not len(rim) or not len(places_mm):
         return np.ones(len(places_mm), dtype=bool)
     return np.asarray(NearestPoints(rim).query(places_mm)[0] > _BESIDE_RIM_MM)
+
+
+def _seen_again(framework: TriangleMesh, reading: Reading, part: Bools, out: Bools) -> Bools:
+    """A part, shape (n,), and what of other pieces of the scan stands out and lies upon it."""
+    piece = components(len(part), reading.edges)
+    other = np.flatnonzero(out & (piece != piece[np.argmax(part)]))
+    own = np.asarray(part[framework.faces].all(axis=1))
+    if not len(other) or not own.any():
+        return part
+    surface = NearestSurface(select_faces(framework, own)[0])
+    both = part.copy()
+    both[other] = surface.query(framework.points_mm[other]).distance_mm <= _UPON_MM
+    return both
 
 
 def _with_foot(
