@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from veneercheck.core.types import Fault, Ints, TriangleMesh
+from veneercheck.core.mesh.densify import refine
+from veneercheck.core.types import Fault, Floats, Ints, TriangleMesh
 from veneercheck.report.words import Words
 from veneercheck.scan import (
     Scan,
     crossings,
     estimate_noise_mm,
+    flat,
     merge,
     read_scan,
     self_crossings,
@@ -23,6 +26,7 @@ from veneercheck.scan import (
 from veneercheck.scan.limits import ReadCaps
 from veneercheck.scan.merge import merge_equal
 from veneercheck.scan.polygons import triangles_of
+from veneercheck.scan.shape import shape_of
 from veneercheck.scan.topology import sides_of
 
 RNG = np.random.default_rng(20_260)
@@ -154,6 +158,98 @@ def test_a_filling_is_found_beside_a_coarser_strip_far_from_it(tmp_path: Path) -
     assert found is not None and found.count == 1
 
 
+def flattened(
+    mesh: TriangleMesh, centre: Floats, radius: float, noise: float = 0.0
+) -> TriangleMesh:
+    """A spot in one plane, but for what a scan of it would add."""
+    points = mesh.points_mm.copy()
+    spot = np.linalg.norm(points - centre, axis=1) < radius
+    middle = points[spot].mean(axis=0)
+    way = np.linalg.svd(points[spot] - middle)[2][2]
+    points[spot] -= ((points[spot] - middle) @ way)[:, None] * way
+    points[spot] += noise * np.random.default_rng(8).standard_normal((spot.sum(), 1)) * way
+    return TriangleMesh(points, mesh.faces)
+
+
+SIDE = np.array([11.0, 0.0, 0.0])
+
+
+@pytest.mark.parametrize("radius", [0.4, 1.2])
+@pytest.mark.parametrize("noise", [0.005, 0.02])
+def test_a_hole_filled_flat_is_marked_though_its_triangles_are_fine(
+    tmp_path: Path, radius: float, noise: float
+) -> None:
+    """Source: where the scan was put into a plane; no scanner measures without noise."""
+    scan = scan_of(flattened(torus(n=240, noise=noise), SIDE, radius), tmp_path)
+    told = fault(scan, "filled_flat")
+    assert told is not None and told.count == 1 and scan.filled is not None
+    assert 0.5 * np.pi * radius**2 < told.values["area"] < np.pi * radius**2
+    gap = np.linalg.norm(scan.mesh.points_mm - SIDE, axis=1)
+    assert gap[scan.filled].max() < radius and scan.filled[gap < 0.6 * radius].all()
+
+
+def test_a_flat_spot_that_was_measured_is_not_taken_for_filled(tmp_path: Path) -> None:
+    """A facet that a hand cut, or a stop ground flat, bears the noise of the scan."""
+    cut = flattened(torus(n=240, noise=0.01), SIDE, 1.2, noise=0.01)
+    assert scan_of(cut, tmp_path).filled is None
+
+
+def test_a_flat_spot_of_a_drawn_surface_is_not_taken_for_filled(tmp_path: Path) -> None:
+    """No noise, but detail that a coarse mesh cannot show: in a torus here more, there less; nor
+    is what a program left of noise, were it as even, any scanner's."""
+    drawn = flattened(torus(n=50, small=1.5), np.array([9.5, 0.0, 0.0]), 1.5)
+    assert estimate_noise_mm(drawn) > 0.002
+    assert scan_of(drawn, tmp_path).filled is None
+    assert scan_of(flattened(torus(n=240, noise=5e-4), SIDE, 1.2), tmp_path).filled is None
+
+
+def test_what_is_flat_all_over_is_not_taken_for_filled(tmp_path: Path) -> None:
+    """By construction: facets are a fifth of it, so it was drawn."""
+    body = plate(n=120, noise=0.01)
+    for x, y in itertools.product(np.arange(1.5, 14.0, 3.0), repeat=2):
+        body = flattened(body, np.array([x, y, 0.0]), 0.8)
+    assert scan_of(body, tmp_path).filled is None
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(2, 60), (3, 3)])
+def test_a_flat_strip_or_speck_is_not_taken_for_filled(
+    tmp_path: Path, columns: int, rows: int
+) -> None:
+    """By construction: two rows of vertices in one plane with none amid them, as of a long triangle
+    that was divided; and an area of 0.06 mm², which moves no reading."""
+    body = plate(n=120, noise=0.01)
+    points = body.points_mm.copy()
+    points.reshape(120, 120, 3)[40 : 40 + columns, 40 : 40 + rows, 2] = 0.0
+    assert scan_of(TriangleMesh(points, body.faces), tmp_path).filled is None
+
+
+def test_a_sliver_lies_in_no_plane_but_its_own() -> None:
+    """By hand: folded by a right angle, its tip is 1 µm off the other's plane, whose own is 1 mm
+    off the sliver's."""
+    bent = TriangleMesh(
+        [[0, 0, 0], [1, 0, 0], [0.5, 1, 0], [0.5, 0, 0.001]], [[0, 1, 2], [1, 0, 3]]
+    )
+    off = flat._off_plane_mm(bent, sides_of(bent), shape_of(bent))
+    assert off == pytest.approx([1.0])
+    turned = TriangleMesh(bent.points_mm, bent.faces[::-1])
+    assert flat._off_plane_mm(turned, sides_of(turned), shape_of(turned)) == pytest.approx([1.0])
+
+
+def test_divided_triangles_are_not_taken_for_filled(tmp_path: Path) -> None:
+    """Of a coarse scan whose triangles a program divided, each is flat by itself."""
+    divided, _, _ = refine(torus(n=40, noise=0.03), 0.25)
+    scan = scan_of(divided, tmp_path)
+    assert scan.noise_mm > 0.002 and scan.filled is None
+
+
+def test_a_plane_larger_than_any_hole_is_not_taken_for_filled(tmp_path: Path) -> None:
+    """What closes a scan below is flat as well, and no part of the veneer."""
+    scan = plate(n=150, noise=0.01)
+    points = scan.points_mm.copy()
+    points[(points[:, :2] < 5.1).all(axis=1), 2] = 0.0
+    assert scan_of(TriangleMesh(points, scan.faces), tmp_path).filled is None
+
+
 def test_graded_mesh_is_not_taken_for_filled(tmp_path: Path) -> None:
     """Sizes that grow step by step, 40-fold in all, are a mesh and no filling."""
     n = 60
@@ -206,7 +302,7 @@ def test_smooth_areas_of_a_thinned_mesh_are_not_taken_for_filled(
     from phantom.surface import triangulate
 
     if most_mm2 is not None:
-        monkeypatch.setattr(surface, "_FILLED_MOST_MM2", most_mm2)
+        monkeypatch.setattr(surface, "FILLED_MOST_MM2", most_mm2)
     half = np.array([5.0, 3.0, 3.0])
 
     def wavy(points: np.ndarray) -> np.ndarray:

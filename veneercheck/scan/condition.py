@@ -9,8 +9,9 @@ import numpy as np
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.crossings import folded_crossings
+from veneercheck.scan.flat import filled_flat
 from veneercheck.scan.layers import doubled_patches, inner_sheets
-from veneercheck.scan.noise import noise_with_sides
+from veneercheck.scan.noise import looked_at
 from veneercheck.scan.orientation import Turning, set_right, turned
 from veneercheck.scan.repair import (
     close_cracks,
@@ -98,11 +99,18 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
     look = look_over(bench.mesh, bench.sides, shape)
     bench.faults += look.faults
     bench.faults += folded_crossings(bench.mesh, bench.sides, shape)
-    noise = noise_with_sides(bench.mesh, bench.sides)
+    places = looked_at(bench.mesh, bench.sides)
+    flat, told = filled_flat(bench.mesh, bench.sides, shape, places)
+    bench.faults += told
     mesh, origin = _renumbered(bench.mesh)
-    filled = None if look.filled is None else look.filled[origin]
+    filled = _either(look.filled, flat)
+    filled = None if filled is None else filled[origin]
     area = float(shape.area_mm2.sum())
-    return Condition(mesh, origin, area, noise, filled, tuple(bench.faults))
+    return Condition(mesh, origin, area, places.usual_mm, filled, tuple(bench.faults))
+
+
+def _either(one: Bools | None, other: Bools | None) -> Bools | None:
+    return one if other is None else other if one is None else one | other
 
 
 def _without_area(name: str) -> ScanError:

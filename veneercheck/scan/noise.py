@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
@@ -38,19 +40,38 @@ def estimate_noise_mm(mesh: TriangleMesh) -> float:
     >>> estimate_noise_mm(plate)
     nan
     """
-    return noise_with_sides(mesh, sides_of(mesh))
+    return looked_at(mesh, sides_of(mesh)).usual_mm
 
 
-def noise_with_sides(mesh: TriangleMesh, sides: Sides) -> float:
-    """The same, where the sides of the mesh are known already."""
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Places of a scan, evenly chosen, and how noisy each is.
+
+    Parameters
+    ----------
+    vertices : ndarray of int64, shape (s,)
+    noise_mm : ndarray, shape (s,)
+    """
+
+    vertices: Ints
+    noise_mm: Floats
+
+    @property
+    def usual_mm(self) -> float:
+        """The median; NaN without a place."""
+        return float(np.median(self.noise_mm)) if len(self.noise_mm) else float("nan")
+
+
+def looked_at(mesh: TriangleMesh, sides: Sides) -> Places:
+    """Noise at places that have enough neighbours, where the sides of the mesh are known."""
     samples = _samples(mesh)
     neighbours, known = _two_rings(sides.edges, len(mesh.points_mm), samples)
     enough = known.sum(axis=1) >= _FEWEST_NEIGHBOURS
     if not enough.any():
-        return float("nan")
+        return Places(samples[enough], np.zeros(0))
     samples, neighbours, known = samples[enough], neighbours[enough], known[enough]
     variance, spare = _residual_variance(mesh, samples, neighbours, known)
-    return float(np.sqrt(np.median(variance / _median_of_chi_square(spare))))
+    return Places(samples, np.sqrt(variance / _median_of_chi_square(spare)))
 
 
 def _samples(mesh: TriangleMesh) -> Ints:

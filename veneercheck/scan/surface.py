@@ -44,7 +44,7 @@ _FILLED_RIM = 0.5
 _FILLED_MM2 = 0.5
 """Smaller fillings lie within the smoothing of any scanner."""
 
-_FILLED_MOST_MM2 = 25.0
+FILLED_MOST_MM2 = 25.0
 """Larger ones are a plinth, or what closes a scan below: no hole within a veneer is so large."""
 
 _UNEVEN_SHARE, _ROUND_MM = 0.03, 3.0
@@ -203,7 +203,7 @@ def _filled(
     chosen &= _sharp_rim(mesh, sides, coarse, fine, patch) >= _FILLED_RIM
     chosen &= _bend(shape, patch, one[within], other[within], count) >= _FILLED_BEND
     faces = chosen[patch]
-    chosen &= area <= _FILLED_MOST_MM2
+    chosen &= area <= FILLED_MOST_MM2
     asked = np.flatnonzero(chosen)
     asked = asked[np.argsort(-area[asked], kind="stable")]
     chosen[asked[_MOST_FILLED:]] = False

@@ -1,0 +1,102 @@
+"""Areas that a scanner's program filled flat: what was measured bears noise, what was made none.
+
+Notes
+-----
+A hole that was filled flat stands out of a hollow, and lies under a crest, by 0.2 mm; where its
+triangles are as fine as those round about, «take off 0.10 mm» was told of it firmly. Choice:
+triangles that lie in one plane with those beside them, to a twentieth of the scan's noise, were
+seen by no scanner, where the rest of the scan bears noise everywhere. Instead of: long triangles
+alone, which not every program fills with; or a larger uncertainty everywhere. Cost: what is filled
+after the curve of its rim is not seen; where noise is not even (a scan that was smoothed, thinned
+or drawn), or much of it is flat, nothing is told.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veneercheck.core.mesh.denoise import NEGLIGIBLE_MM
+from veneercheck.core.mesh.triangles import components, row_dot
+from veneercheck.core.types import Bools, Fault, Floats, TriangleMesh
+from veneercheck.scan.noise import Places
+from veneercheck.scan.repair import counted, middle
+from veneercheck.scan.shape import Shape
+from veneercheck.scan.surface import FILLED_MOST_MM2
+from veneercheck.scan.topology import Sides
+
+_IN_PLANE = 0.05
+"""Share of the noise: of noisy triangles one in fifty lies so well in its neighbour's plane."""
+
+_LEAST_MM2 = 0.1
+"""Less moves no mean over a spot."""
+
+_SILENT, _SILENT_SHARE = 0.2, 0.01
+"""Noise is even where no more places than this share bear less than that share of the usual: of
+noise that was measured it is under 0.1 %, of a drawn or smoothed surface's detail 4 to 39 %."""
+
+_MOST_SHARE = 0.1
+"""Of a scan; where more of it is flat its triangles were divided, or it was drawn."""
+
+
+def filled_flat(
+    mesh: TriangleMesh, sides: Sides, shape: Shape, places: Places
+) -> tuple[Bools | None, list[Fault]]:
+    """Vertices of flat areas without noise, shape (n,), None if there are none; and their fault."""
+    if not places.usual_mm > NEGLIGIBLE_MM:
+        return None, []
+    flat = _off_plane_mm(mesh, sides, shape) < _IN_PLANE * places.usual_mm
+    pairs = np.stack([sides.triangle[sides.shared], sides.triangle[sides.shared + 1]], axis=1)
+    patch = components(len(mesh.faces), pairs[flat])
+    area = np.bincount(patch, weights=shape.area_mm2)
+    around = _all_round(mesh, sides, flat)[mesh.faces].any(axis=1)
+    large = (area >= _LEAST_MM2) & (np.bincount(patch, weights=around) > 0)
+    silent = np.zeros(len(mesh.points_mm), dtype=bool)
+    silent[mesh.faces[large[patch]]] = True
+    if area[large].sum() > _MOST_SHARE * area.sum() or not _is_even(places, silent):
+        return None, []
+    large &= area <= FILLED_MOST_MM2
+    faces, count = large[patch], int(large.sum())
+    if not count:
+        return None, []
+    found = np.zeros(len(mesh.points_mm), dtype=bool)
+    found[mesh.faces[faces]] = True
+    words = counted(
+        count,
+        "flat area without the noise of the scan, {area:.1f} mm² in all, looks filled in by the "
+        "scanner; it is not measured.",
+        "flat areas without the noise of the scan, {area:.1f} mm² in all, look filled in by the "
+        "scanner; they are not measured.",
+    )
+    place, filled_mm2 = middle(mesh.points_mm[found]), float(shape.area_mm2[faces].sum())
+    return found, [Fault.of("filled_flat", count, words, place, area=filled_mm2)]
+
+
+def _all_round(mesh: TriangleMesh, sides: Sides, flat: Bools) -> Bools:
+    """Vertices all round which triangles lie in one plane, shape (n,): by chance one in 10⁸."""
+    rough = np.ones(len(sides.first), dtype=bool)
+    rough[sides.uses == 2] = ~flat
+    found = np.ones(len(mesh.points_mm), dtype=bool)
+    found[sides.edges[rough]] = False
+    return found
+
+
+def _off_plane_mm(mesh: TriangleMesh, sides: Sides, shape: Shape) -> Floats:
+    """How far either of two triangles on one side reaches out of the other's plane, mm."""
+    at = sides.shared
+    on = mesh.points_mm[sides.start[at]]
+    ends = sides.start[at] + sides.end[at]
+    off = np.zeros(len(at))
+    for own, other in ((at, at + 1), (at + 1, at)):
+        cross = shape.cross[sides.triangle[own]]
+        tip = mesh.faces[sides.triangle[other]].sum(axis=1) - ends
+        height = np.abs(row_dot(cross, mesh.points_mm[tip] - on))
+        size = np.sqrt(row_dot(cross, cross))
+        off = np.maximum(off, height / np.where(size > 0, size, np.inf))
+    return off
+
+
+def _is_even(places: Places, silent: Bools) -> bool:
+    """Whether the scan bears noise everywhere but on what is flat."""
+    noise_mm = places.noise_mm[~silent[places.vertices]]
+    quiet = noise_mm < _SILENT * places.usual_mm
+    return bool(len(quiet)) and float(quiet.mean()) <= _SILENT_SHARE
