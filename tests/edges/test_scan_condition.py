@@ -223,6 +223,18 @@ def test_a_flat_strip_or_speck_is_not_taken_for_filled(
     assert scan_of(TriangleMesh(points, body.faces), tmp_path).filled is None
 
 
+def test_a_few_triangles_in_one_plane_are_not_taken_for_filled(tmp_path: Path) -> None:
+    """By construction: of a coarse scan one triangle was divided into three by a vertex in it."""
+    body = plate(n=40, step=0.7, noise=0.02)
+    one = len(body.faces) // 2
+    a, b, c = body.faces[one]
+    middle = len(body.points_mm)
+    faces = [np.delete(body.faces, one, axis=0), [[a, b, middle], [b, c, middle], [c, a, middle]]]
+    points = [body.points_mm, body.points_mm[[[a, b, c]]].mean(axis=1)]
+    mesh = TriangleMesh(np.concatenate(points), np.concatenate(faces))
+    assert scan_of(mesh, tmp_path).filled is None
+
+
 def test_a_sliver_lies_in_no_plane_but_its_own() -> None:
     """By hand: folded by a right angle, its tip is 1 µm off the other's plane, whose own is 1 mm
     off the sliver's."""

@@ -4,7 +4,7 @@ Notes
 -----
 A hole that was filled flat stands out of a hollow, and lies under a crest, by 0.2 mm; where its
 triangles are as fine as those round about, «take off 0.10 mm» was told of it firmly. Choice:
-triangles that lie in one plane with those beside them, to a twentieth of the scan's noise, were
+triangles that lie in one plane with those beside them, to a fiftieth of the scan's noise, were
 seen by no scanner, where the rest of the scan bears noise everywhere. Instead of: long triangles
 alone, which not every program fills with; or a larger uncertainty everywhere. Cost: what is filled
 after the curve of its rim is not seen; where noise is not even (a scan that was smoothed, thinned
@@ -24,8 +24,11 @@ from veneercheck.scan.shape import Shape
 from veneercheck.scan.surface import FILLED_MOST_MM2
 from veneercheck.scan.topology import Sides
 
-_IN_PLANE = 0.05
-"""Share of the noise: of noisy triangles one in fifty lies so well in its neighbour's plane."""
+_IN_PLANE = 0.02
+"""Share of the noise: of noisy triangles one in a hundred lies so well in its neighbour's plane."""
+
+_FEWEST = 6
+"""As many as usually meet at a vertex: three or four lie in one plane by chance in some scans."""
 
 _LEAST_MM2 = 0.1
 """Less moves no mean over a spot."""
@@ -49,7 +52,8 @@ def filled_flat(
     patch = components(len(mesh.faces), pairs[flat])
     area = np.bincount(patch, weights=shape.area_mm2)
     around = _all_round(mesh, sides, flat)[mesh.faces].any(axis=1)
-    large = (area >= _LEAST_MM2) & (np.bincount(patch, weights=around) > 0)
+    large = (area >= _LEAST_MM2) & (np.bincount(patch) >= _FEWEST)
+    large &= np.bincount(patch, weights=around) > 0
     silent = np.zeros(len(mesh.points_mm), dtype=bool)
     silent[mesh.faces[large[patch]]] = True
     if area[large].sum() > _MOST_SHARE * area.sum() or not _is_even(places, silent):
@@ -72,7 +76,7 @@ def filled_flat(
 
 
 def _all_round(mesh: TriangleMesh, sides: Sides, flat: Bools) -> Bools:
-    """Vertices all round which triangles lie in one plane, shape (n,): by chance one in 10⁸."""
+    """Vertices all round which triangles lie in one plane, shape (n,)."""
     rough = np.ones(len(sides.first), dtype=bool)
     rough[sides.uses == 2] = ~flat
     found = np.ones(len(mesh.points_mm), dtype=bool)
