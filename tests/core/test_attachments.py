@@ -15,7 +15,7 @@ from veneercheck.core.align import given
 from veneercheck.core.divide import attachments
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import select_faces, vertex_areas, vertex_normals
-from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
+from veneercheck.core.types import Case, Check, FindingKind, Floats, Region, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 from veneercheck.report.words import Words
@@ -186,3 +186,33 @@ def test_a_part_as_large_as_a_crown_is_judged() -> None:
     found = _checked(*both)
     assert found.told == () and not (found.region == Region.ATTACHMENT).any()
     assert vertex_areas(metal).sum() > 100.0
+
+
+def _at_the_end(held: bool) -> tuple[TriangleMesh, TriangleMesh]:
+    """A plate, cut in its middle, whose last millimetre stands 0.6 mm out of the contour: beyond a
+    crevice, or on a slope that begins on uncut surface."""
+    metal, contour, middle = _plates(1.2)
+    x = metal.points_mm[:, 0] - middle[0]
+    depth = np.interp(np.abs(x), [2.0, 3.0], [1.2, 0.0])
+    ways = ([5.4, 5.6, 5.8, 6.0], [0.0, 5.0, 5.0, -0.6]) if held else ([5.4, 6.0], [0.0, -0.6])
+    depth += np.interp(x, *ways)
+    top = float(contour.points_mm[:, 2].max())
+    points = np.column_stack([metal.points_mm[:, :2], top - depth])
+    return TriangleMesh(points, metal.faces), contour
+
+
+def test_putty_above_the_gum_of_the_other_scan_is_named_and_not_over_contour() -> None:
+    # Source: drawn; 1 mm of 14 mm stands out, 0.6 mm.
+    found = _checked(*_at_the_end(held=True))
+    assert not [zone for zone in found.zones if zone.finding is FindingKind.OVER_CONTOUR]
+    (told,) = (fault for fault in found.told if fault.kind == "held")
+    assert told.values["length"] == pytest.approx(0.6, abs=0.01)
+    assert told.values["area"] > 12.0  # and a part of the wall
+
+
+def test_what_stands_out_of_the_work_at_its_end_is_over_contour() -> None:
+    # Source: drawn, as high and as near the end.
+    found = _checked(*_at_the_end(held=False))
+    assert not [fault for fault in found.told if fault.kind == "held"]
+    (zone,) = (zone for zone in found.zones if zone.finding is FindingKind.OVER_CONTOUR)
+    assert zone.extreme_mm == pytest.approx(-0.6, abs=0.02)

@@ -1,4 +1,13 @@
-"""What is no part of the bridge: sprues, handles and pins that stand far out, and loose pieces."""
+"""What is no part of the bridge: sprues, handles and pins that stand far out, and loose pieces.
+
+Notes
+-----
+Putty in which the framework stood, above the gum or the putty of the other scan, was told as over
+contour by up to 0.9 mm, 7 mm below the finish line. Choice: what stands out where the scans end,
+and borders on nothing that lies on or under the contour as the work does, is left out and named.
+Instead of: how far it stands out, which a slip of the knife may, too. Cost: a boss with upright
+walls at the very end of a scan is named so as well.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +15,10 @@ import dataclasses
 
 import numpy as np
 
+from veneercheck.core.divide.scan_ends import HOLE_MM
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
-from veneercheck.core.mesh.pieces import large_parts, loose_pieces
+from veneercheck.core.mesh.pieces import grown, large_parts, long_rims, loose_pieces
 from veneercheck.core.mesh.triangles import (
     border_vertices,
     components,
@@ -47,6 +57,14 @@ _ROUND_MM = 3.0
 _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
 
+_ALIKE_COS, _WORK_MM = 0.5, 3.0
+"""What faces as its contour does, no farther under it than a veneer, is the work's."""
+
+_BORDERS = 0.1
+"""A bump borders on the work all round; putty on its end and on what nothing shows."""
+
+_LEAST_HELD_MM2 = 0.1
+
 _FEW = 2
 """More of them are told in one sentence."""
 
@@ -63,15 +81,19 @@ class Attachment:
         How far it reaches out.
     loose : bool
         A piece that hangs together with nothing.
+    holds : bool
+        Putty, gum or a model, above what the other scan shows there.
     """
 
     vertices: Ints
     length_mm: float
     loose: bool = False
+    holds: bool = False
 
 
 def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tuple[Attachment, ...]:
-    """Find sprues, handles and pins on a framework, the longest first; then loose pieces.
+    """Find sprues, handles and pins on a framework, the longest first; then what held it, and
+    loose pieces.
 
     Parameters
     ----------
@@ -84,10 +106,13 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     out = outside_mm > OUT_MM
     for piece in loose:
         out[piece.vertices] = False
+    held = _held(framework, reading, out)
     out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
+    for part in held:
+        out[part.vertices] = False
     far = np.flatnonzero(out & (outside_mm > FAR_MM))
     if not len(far):
-        return loose
+        return (*held, *loose)
     # Through a thin wall the contour of a point's own side may be farther than the one it lies on.
     contour = NearestSurface(waxup)
     far = far[contour.query(framework.points_mm[far]).distance_mm > FAR_MM]
@@ -96,7 +121,7 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     parts = np.flatnonzero(area >= LEAST_FAR_MM2)
     standing = [_seen_again(framework, reading, out & (label == part), out) for part in parts]
     found = [_with_foot(framework, reading, part, contour) for part in standing]
-    return (*sorted(found, key=lambda part: -part.length_mm), *loose)
+    return (*sorted(found, key=lambda part: -part.length_mm), *held, *loose)
 
 
 def painted_over(paint: Ints | None, found: tuple[Attachment, ...], count: int) -> Ints | None:
@@ -129,7 +154,8 @@ def tell(
         code, length = "attachment_at" if tooth else "attachment", part.length_mm
         return Fault.of("attachment", 1, words, place, code, tooth=tooth, length=length)
 
-    faults = [of(part) for part in found]
+    faults = [of(part) for part in found if not part.holds]
+    faults += _told_held([part for part in found if part.holds], framework, reading)
     standing = [fault for fault in faults if fault.kind == "attachment"]
     if len(standing) <= _FEW:
         return tuple(faults)
@@ -151,6 +177,19 @@ def _told_together(standing: list[Fault]) -> Fault:
     return Fault.of("attachment", len(standing), words, place, code, teeth=teeth, length=length)
 
 
+def _told_held(held: list[Attachment], framework: TriangleMesh, reading: Reading) -> list[Fault]:
+    if not held:
+        return []
+    area = float(sum(reading.space.area_mm2[part.vertices].sum() for part in held))
+    x, y, z = framework.points_mm[held[0].vertices].mean(axis=0)
+    length, place = max(part.length_mm for part in held), (float(x), float(y), float(z))
+    words = (
+        "what stands up to {length:.1f} mm out of the contour where the scans end, {area:.1f} mm² "
+        "in all, borders on nothing of the work: taken for putty, gum or part of a model; left out."
+    )
+    return [Fault.of("held", len(held), words, place, "held", length=length, area=area)]
+
+
 def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str) -> Fault:
     at = " at {tooth}" if tooth else ""
     words = f"a loose piece of {{area:.1f}} mm²{at} touches nothing; left out."
@@ -162,6 +201,31 @@ def _loose(reading: Reading) -> tuple[Attachment, ...]:
     """Small pieces that no edge joins to the bridge, the largest first."""
     pieces = loose_pieces(reading.space.area_mm2, reading.edges)
     return tuple(Attachment(piece, 0.0, loose=True) for piece in pieces)
+
+
+def _held(framework: TriangleMesh, reading: Reading, out: Bools) -> tuple[Attachment, ...]:
+    """What stands out where the scans end and borders on nothing of the work, largest first."""
+    space, edges = reading.space, reading.edges
+    alike = reading.agreement >= _ALIKE_COS
+    proud = out & alike & (space.nearest_mm >= -FAR_MM)
+    if not proud.any():
+        return ()
+    work = alike & ~out & (space.nearest_mm <= _WORK_MM)
+    beyond = long_rims(framework, edges, HOLE_MM) | np.isnan(space.nearest_mm)
+    label = components(len(out), edges[proud[edges].all(axis=1)])
+    area = np.bincount(label, space.area_mm2 * proud)
+    both = np.concatenate([edges, edges[:, ::-1]])
+    part, beside = both[proud[both[:, 0]] & ~proud[both[:, 1]]].T
+    sides, on_work, at_end = (
+        np.bincount(label[part], weight, len(area))
+        for weight in (np.ones(len(part)), work[beside], beyond[part] | beyond[beside])
+    )
+    kept = (area >= _LEAST_HELD_MM2) & (at_end > 0) & (on_work <= _BORDERS * sides)
+    found = []
+    for one in sorted(np.flatnonzero(kept), key=lambda k: -area[k]):
+        whole = np.flatnonzero(grown(proud & (label == one), space.nearest_mm < 0, edges))
+        found.append(Attachment(whole, float(-space.nearest_mm[whole].min()), holds=True))
+    return tuple(found)
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
