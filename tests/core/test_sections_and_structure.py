@@ -25,6 +25,7 @@ from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import Side, material, veneer_volumes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import Reading, measure
+from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.sections import Plane, plane_cut
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas, vertex_normals
@@ -396,12 +397,8 @@ def test_the_worst_spot_is_judged_by_its_own_uncertainty() -> None:
         assert (found.weight, found.u_mm) == (weight, own)
 
 
-@pytest.mark.parametrize("unlike", [False, True])
-def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
-    unlike: bool, monkeypatch
-) -> None:
-    """The square of above: what stands over it may be a model that the wax-up alone shows."""
-    metal, found = raised_square()
+def surveyed(metal: TriangleMesh, found: Reading, monkeypatch, **parts):
+    """Only what is said of support, the whole of it veneered but for what `parts` says."""
     count = len(metal.points_mm)
     own = sys.modules["veneercheck.core.judge.structure.survey"]
     for other in ("material", "sharp_edges", "connectors", "section_planes"):
@@ -412,11 +409,52 @@ def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
         owner=np.zeros(count),
         owner_name=str,
     )
-    parts = SimpleNamespace(code=np.full(count, Region.CUT), unlike=np.full(count, unlike))
-    seen = structure.survey(
-        metal, found, parts=parts, where=where, stage="wax", limits=LIMITS, told=told
+    all_cut = {"code": np.full(count, Region.CUT), "unlike": np.zeros(count, dtype=bool)}
+    return structure.survey(
+        metal,
+        found,
+        parts=SimpleNamespace(**{**all_cut, **parts}),
+        where=where,
+        stage="wax",
+        limits=LIMITS,
+        told=told,
     )
+
+
+@pytest.mark.parametrize("unlike", [False, True])
+def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
+    unlike: bool, monkeypatch
+) -> None:
+    """The square of above: what stands over it may be a model that the wax-up alone shows."""
+    metal, found = raised_square()
+    seen = surveyed(metal, found, monkeypatch, unlike=np.full(len(metal.points_mm), unlike))
     assert len(seen.spots) == (0 if unlike else 1)
+
+
+@pytest.mark.parametrize("left_out", [False, True])
+def test_over_a_sprue_that_was_left_out_nothing_is_called_unsupported(
+    left_out: bool, monkeypatch
+) -> None:
+    """Source: drawn. The square of above is filled by the stub of a sprue, 3.9 mm wide, that stands
+    on the metal: contour within it lies 3.5 mm over the metal below, and beside none."""
+    flat, square = raised_square()
+    corners = [[x, y, z] for x in (-1.95, 1.95) for y in (-1.95, 1.95) for z in (0.3, 5.5)]
+    sides = [
+        [0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
+        [2, 3, 7], [2, 7, 6], [1, 5, 7], [1, 7, 3],
+    ]  # fmt: skip
+    stub = refine(TriangleMesh(corners, sides), 0.4)[0]
+    count = len(flat.points_mm)
+    metal = TriangleMesh(
+        np.concatenate([flat.points_mm, stub.points_mm]),
+        np.concatenate([flat.faces, stub.faces + count]),
+    )
+    table = square.contour.outer.mesh
+    found = measure(metal, table, alignment=align.given(metal, table), limits=LIMITS)
+    code = np.full(len(metal.points_mm), Region.CUT)
+    code[count:] = Region.ATTACHMENT if left_out else Region.UNSORTED
+    seen = surveyed(metal, found, monkeypatch, code=code, unlike=np.zeros(len(code), dtype=bool))
+    assert len(seen.spots) == (0 if left_out else 1)
 
 
 def test_composite_beyond_the_metals_edge_is_unsupported() -> None:

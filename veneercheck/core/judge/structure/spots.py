@@ -6,7 +6,8 @@ Unsupported is what lies farther than the greatest layer from any metal. On cusp
 composite needs metal under it. Choice: contour facing within 60° of occlusal whose nearest metal,
 less the opaquer, lies deeper than the greatest layer. Instead of: a ray straight down, which misses
 the metal beside every sound buccal cusp and would condemn it. Cost: metal that carries from the
-side counts as support.
+side counts as support, and contour that lies nearest to a sprue, which stands on metal, is not
+asked about.
 
 Wax is asked for only where it has room. Under a sharp cusp or ridge metal that keeps the least
 layer to both sides ends deep below the tip: 2.4 mm where the sides meet at 60° and 1.2 mm are

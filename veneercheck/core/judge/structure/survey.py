@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from veneercheck.core.types import (
     DENTINE,
     Bools,
     Connector,
+    Floats,
     Ints,
     Limits,
     PlaceWords,
@@ -101,7 +103,8 @@ def survey(
             hollow = unsupported(
                 reading, occlusal=where.occlusal,
                 veneered=veneered & inner & ~parts.unlike, u_mm=space.u_judged_mm,
-                stage=stage, limits=limits, told=told, own=teeth.within,
+                stage=stage, limits=limits, told=told,
+                own=_clear_of(points[region == Region.ATTACHMENT], points, teeth.within),
             )  # fmt: skip
         height = float(np.median((points @ where.occlusal)[veneered])) if veneered.any() else 0.0
         planes = section_planes(where, height)
@@ -109,6 +112,24 @@ def survey(
 
 
 _TINY = float(np.finfo(np.float64).tiny)
+
+
+def _clear_of(
+    attached_mm: Floats, points_mm: Floats, own: Callable[[Floats], Bools]
+) -> Callable[[Floats], Bools]:
+    """Which places are the bridge's `own` and not nearest to what was left out: a sprue stands on
+    metal that its scan does not show, and the metal across is none that carries."""
+    from scipy.spatial import cKDTree
+
+    if not len(attached_mm):
+        return own
+    attached, all_ = cKDTree(attached_mm), cKDTree(points_mm)
+
+    def clear(places_mm: Floats) -> Bools:
+        nearest = attached.query(places_mm)[0] > all_.query(places_mm)[0]
+        return np.asarray(own(places_mm) & nearest)
+
+    return clear
 
 
 def _by_a_margin(
