@@ -26,6 +26,7 @@ from veneercheck.core.divide.anatomy import (
     place,
     place_words,
     surface_words,
+    telling,
 )
 from veneercheck.core.divide.anatomy.sides import STATED
 from veneercheck.core.judge.meant import NOT_SEEN
@@ -588,6 +589,28 @@ def test_above_and_below_the_finish_line() -> None:
     assert told(high, np.concatenate([line, other])) == told(high)
     far = np.array([[4.5, 8.0, 5.0 - 20.0]])
     assert told(high, np.concatenate([far, other])).endswith("mm above the finish line")
+
+
+def test_no_distance_from_the_finish_line_is_told_nearer_to_where_the_scan_ends_before_it() -> None:
+    """Source: drawn. Of a wall at y = 8 the line shows at z = 2, and the cut goes on to the scan's
+    end at x = 9: near that the nearest line is one that was not seen."""
+    places, normals = _block_places(46, "+y")
+    block = _block()
+    x, _, z = block.points_mm.T
+    line = np.stack([np.linspace(0, 9, 91), np.full(91, 8.0), np.full(91, 2.0)], axis=1)
+    end = np.stack([np.full(51, 9.0), np.full(51, 8.0), np.linspace(2, 7, 51)], axis=1)
+    space = SimpleNamespace(area_mm2=vertex_areas(block), contour_mm=block.points_mm)
+    contour = SimpleNamespace(
+        outer=SimpleNamespace(normals=normals),
+        nearest_vertex=lambda at: np.full(len(at), np.flatnonzero(normals[:, 1] > 0.999)[0]),
+    )
+    reading = SimpleNamespace(space=space, contour=contour, normals=normals)
+    parts = SimpleNamespace(line_mm=line, unseen_mm=end)
+    told = telling(places, reading, parts)
+    wall = (normals[:, 1] > 0.999) & (np.abs(z - 6.0) < 0.6)
+    near, off = (np.flatnonzero(wall & (np.abs(x - at) < 0.7)) for at in (8.0, 4.0))
+    assert "finish line" not in told(near)[2]
+    assert "mm above the finish line" in told(off)[2]
 
 
 @pytest.mark.parametrize(

@@ -47,6 +47,7 @@ def told(cut: dict[Surface, float], case: Case, tooth: int = 16) -> tuple[Questi
         np.zeros(len(code), bool),
         0.05,
         np.zeros((0, 3)),
+        np.zeros((0, 3)),
         np.zeros(len(code), bool),
         np.zeros(len(code), bool),
     )

@@ -285,6 +285,21 @@ def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None
     assert len(found.zones) == zones
 
 
+@pytest.mark.parametrize(("slope", "zones"), [(1.6, 0), (0.0, 1)])
+def test_where_both_scans_end_in_a_run_out_nothing_is_short(slope, zones) -> None:
+    """Source: drawn. The run-out of above, or a floor that is too thin and does not taper, both to
+    the end of the wax-up's scan at y = 9.8; the framework's ends 0.2 mm beyond it."""
+
+    def depth(x, y):
+        floor = 0.7 + 0.5 * np.clip(8.0 - y, 0.0, 1.6)
+        return np.minimum(cut(x, y), slope * (10.1 - y) if slope else floor)
+
+    framework = _without(plate(lambda x, y: -depth(x, y)), lambda at: at[:, 1] > 9.99)
+    waxup = _without(CONTOUR, lambda at: at[:, 1] > 9.8)
+    found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
+    assert len(found.zones) == zones
+
+
 def test_a_wall_whose_contour_was_not_scanned_is_not_too_thick() -> None:
     """Source: drawn. A wall 3 mm high stands 0.2 mm inside the edge at which the wax-up's scan
     ends: the top of the contour lies up to 4.5 mm over it, its own was not seen."""
@@ -421,6 +436,12 @@ def test_where_the_waxup_ends_within_the_run_out_nothing_is_firm(step_mm: float)
     in_german = action_words({"action": zone.action}, Words("de"))
     assert in_german.startswith("die beiden Scans zeigen hier nicht dasselbe")
     assert found.verdict is Verdict.UNDECIDED
+    reading = measure(
+        both.framework, cropped, alignment=align.given(both.framework, cropped), limits=built_in()
+    )
+    ends = regions.divide(both.framework, reading, built_in()).unseen_mm
+    x = ends[np.abs(ends[:, 1] - 4.0) < 1.0, 0]
+    assert len(x) and (x >= 4.4 - 1e-6).all() and (x < 5.4).all()
 
 
 def test_where_the_waxup_ends_beyond_a_line_that_shows_its_limit_is_known() -> None:

@@ -27,6 +27,8 @@ within 60°, and u its standard uncertainty.
   told, and a cover below the profile's `least_cover_mm` is a finding.
 - sprue, handle, pin: what stands more than 1.5 mm out of the contour is left out, with its foot,
   and told.
+- end not seen: where the layer tapers towards the end of both scans, they end it as a finish line
+  would, and no distance from the finish line is told nearer to there.
 - not seen: where neither ray nor contour could be read (a hole of the wax-up scan, or beyond its
   edge), what cut surface borders for the greater part counts as cut and not measured; the rim of a
   hole is no contour for what lies under the hole.

@@ -95,6 +95,8 @@ class Regions:
         Distance within which a surface counted as uncut.
     line_mm : ndarray, shape (k, 3)
         Points of the finish line, on the contour.
+    unseen_mm : ndarray, shape (l, 3)
+        Points on the contour where the cut leaves the scan short of full depth: it ends beyond.
     unlike : ndarray of bool, shape (n,)
         Cut vertices where the two scans do not show the same: the wax-up's ends there beside the
         line, or goes on to its model. Read, but against what limit does not show.
@@ -109,6 +111,7 @@ class Regions:
     proud: Bools
     tolerance_mm: float
     line_mm: Floats
+    unseen_mm: Floats
     unlike: Bools
     flush: Bools
 
@@ -164,9 +167,10 @@ def divide(
         code,
         reading,
     )
-    line_seen = np.concatenate([line, run_outs(framework, code, reading, limits)])
-    from_line = distance_on_contour(code, reading, line_seen, width)
-    unlike = under_a_rim(code, reading, limits, from_line) | under_a_web(code, reading)
+    unseen = run_outs(framework, code, reading, limits)
+    from_line = distance_on_contour(code, reading, np.concatenate([line, unseen]), width)
+    by_rim = under_a_rim(code, reading, limits, from_line)
+    unseen = np.concatenate([unseen, reading.space.contour_mm[by_rim]])
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
         proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
@@ -185,7 +189,8 @@ def divide(
         proud | (cut & (from_proud <= width)),
         tolerance,
         line,
-        unlike,
+        unseen,
+        by_rim | under_a_web(code, reading),
         flush,
     )
 

@@ -3,6 +3,14 @@
 A scan may end short of full depth; or the wax-up's goes on over its model and neighbours, where
 what webs over to them is no contour of the veneer. What is told there is undecided, and so is a
 true fault that lies within a run-out's width of such a rim, or under such a web.
+
+Notes
+-----
+Two scans of one work end in the same embrasure, the framework's a little beyond the wax-up's, where
+nothing was read. Choice: where the layer before such an end, going on as it comes, is gone within a
+run-out's width, it runs out there. Instead of: the framework's own rim alone, over which the other
+scan seldom shows any contour; or every such end, by which a floor that is too thin all over would
+be excused beside it. Cost: a slope that is thin in earnest within that width is not told.
 """
 
 from __future__ import annotations
@@ -91,17 +99,51 @@ def share_read(vertices: Ints, reading: Reading, unread: Bools, *, too_thick: bo
 
 def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limits) -> Floats:
     """Points on the contour, shape (k, 3), over cut vertices at which the framework's scan ends
-    short of full depth, on a rim that crosses the finish line.
+    short of full depth, on a rim that crosses the finish line; or at which both scans do, the
+    framework's no farther beyond the wax-up's than a run-out is wide, and the layer with them.
 
     A rim all within the cut is a hole of the scan, where nothing runs out.
     """
-    rim = border_vertices(framework)
-    label = components(len(rim), reading.edges[rim[reading.edges].all(axis=1)])
+    rim, edges = border_vertices(framework), reading.edges
+    label = components(len(rim), edges[rim[edges].all(axis=1)])
     crosses = np.zeros(len(rim), dtype=bool)
     crosses[label[rim & (code == Region.UNCUT)]] = True
-    ends = rim & crosses[label] & _is_short(code, reading, limits)
-    found: Floats = reading.space.contour_mm[ends]
+    rim &= crosses[label]
+    beyond = np.isin(code, (Region.UNSORTED, Region.CUT)) & np.isnan(reading.space.nearest_mm)
+    within = edges[(beyond | rim)[edges].all(axis=1)]
+    width_mm = limits.finish_line_width_mm
+    beyond &= np.isfinite(reach_along_edges(framework.points_mm, within, rim & beyond, width_mm))
+    short, last = _is_short(code, reading, limits), np.zeros(len(rim), dtype=bool)
+    for one, other in (edges.T, edges.T[::-1]):
+        last[one[beyond[other]]] = True
+    ends = _tapering(np.flatnonzero(last & short & ~rim), code, reading, width_mm)
+    found: Floats = reading.space.contour_mm[np.concatenate([np.flatnonzero(rim & short), ends])]
     return found
+
+
+def _tapering(last: Ints, code: Ints, reading: Reading, width_mm: float) -> Ints:
+    """Of the vertices before an end those where the layer, going on as it comes towards them, is
+    gone within a run-out's width."""
+    from scipy.spatial import cKDTree
+
+    space = reading.space
+    cut = np.flatnonzero((code == Region.CUT) & np.isfinite(space.nearest_mm))
+    if not len(last) or not len(cut):
+        return last[:0]
+    tree = cKDTree(space.contour_mm[last])
+    off, _ = tree.query(space.contour_mm[cut], distance_upper_bound=width_mm)
+    inner = np.isfinite(off) & (off > 0.5 * width_mm)
+    off, cut = off[inner], cut[inner]
+    near = tree.sparse_distance_matrix(
+        cKDTree(space.contour_mm[cut]), width_mm, output_type="coo_matrix"
+    )
+    weight = space.area_mm2[cut[near.col]]
+    total, way, depth = (
+        np.bincount(near.row, weight * of, len(last))
+        for of in (1.0, off[near.col], space.nearest_mm[cut[near.col]])
+    )
+    own = space.nearest_mm[last]
+    return last[(total > 0) & ((depth - own * total) * width_mm >= own * way)]
 
 
 def under_a_rim(code: Ints, reading: Reading, limits: Limits, from_line_mm: Floats) -> Bools:

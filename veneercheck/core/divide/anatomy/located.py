@@ -62,7 +62,9 @@ _VENEER_MM = 3.0
 
 def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
     """Tooth, surface and place in words of some vertices, as a function of their numbers."""
-    space, contour, line_mm = reading.space, reading.contour, parts.line_mm
+    space, contour = reading.space, reading.contour
+    line_mm = np.concatenate([parts.line_mm, parts.unseen_mm])
+    seen = np.arange(len(line_mm)) < len(parts.line_mm)
     facing = contour.outer.normals[contour.nearest_vertex(line_mm)]
 
     def told(at: Ints) -> tuple[str | None, str | None, str]:
@@ -71,7 +73,7 @@ def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
         tooth, surface, words = place_words(where, at, space.area_mm2)
         height = line_words(
             where, at, space.area_mm2, space.contour_mm, line_mm,
-            normals=reading.normals, line_normals=facing,
+            normals=reading.normals, line_normals=facing, seen=seen,
         )  # fmt: skip
         return tooth, surface, ", ".join(filter(None, (words, height)))
 

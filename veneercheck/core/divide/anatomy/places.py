@@ -214,6 +214,7 @@ def line_words(
     *,
     normals: Floats,
     line_normals: Floats,
+    seen: Bools | None = None,
 ) -> str:
     """How far some points of a wall stand above or below the finish line, in words.
 
@@ -230,16 +231,18 @@ def line_words(
     contour_mm : ndarray, shape (n, 3)
         The nearest contour point of each, NaN where there is none.
     line_mm : ndarray, shape (k, 3)
-        Points of the finish line.
+        Points of the finish line, and of where the cut leaves the scan before it.
     normals : ndarray, shape (n, 3)
     line_normals : ndarray, shape (k, 3)
         Outward, of the points and of the contour at the line.
+    seen : ndarray of bool, shape (k,), optional
+        Which of them are the finish line. Nearer to another, how far off it lies is not known.
 
     Returns
     -------
     str
-        Such as «1.8 mm above the finish line»; empty on surfaces that are no walls, and where
-        nothing is known.
+        Such as «1.8 mm above the finish line»; empty on surfaces that are no walls, and where it
+        is not known.
     """
     surface = _most(places.surface[vertices], weights[vertices])
     known = vertices[np.isfinite(contour_mm[vertices, 0]) & (places.surface[vertices] == surface)]
@@ -253,6 +256,8 @@ def line_words(
     if other_side.all():
         return ""
     nearest = int(np.where(other_side, np.inf, length).argmin())
+    if seen is not None and not seen[nearest]:
+        return ""
     rise = float(way[nearest] @ places.occlusal)
     steep = abs(rise) > _STEEP * length[nearest]
     where = ("above" if rise > 0 else "below") if steep else "from"
