@@ -347,6 +347,7 @@ def _judged(
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
         *meant.unseen(framework, surfaces.waxup, where, case),
+        *meant.held(framework, parts, space.area_mm2, told),
         *anatomy.question(where, framework, space.area_mm2),
     )
     veneered = divided.veneered()
@@ -377,7 +378,7 @@ def _judged(
             alignment.state,
             share,
             forbidden_stop=bool(parts.islands) and case.metal_stops == FORBIDDEN,
-            unfinished=any(asked.kind in (meant.NOT_CUT, meant.NOT_SEEN) for asked in questions),
+            unfinished=any(asked.kind in meant.UNFINISHED for asked in questions),
             structure=carried,
         ),
         case=case,

@@ -27,6 +27,9 @@ within 60°, and u its standard uncertainty.
   told, and a cover below the profile's `least_cover_mm` is a finding.
 - sprue, handle, pin: what stands more than 1.5 mm out of the contour is left out, with its foot,
   and told.
+- putty, gum or model that lies lower than in the wax-up's scan: what looks cut, is parted from all
+  other cut, is nowhere cut to full depth, meets the work in a groove and goes on to the end of the
+  scan. It is left out, and asked about; painted, it is what it was painted as.
 - end not seen: where the layer tapers towards the end of both scans, they end it as a finish line
   would, and no distance from the finish line is told nearer to there.
 - not seen: where neither ray nor contour could be read (a hole of the wax-up scan, or beyond its

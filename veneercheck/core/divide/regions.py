@@ -22,6 +22,7 @@ import math
 import numpy as np
 
 from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
+from veneercheck.core.divide.holders import holders
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
 from veneercheck.core.divide.scan_ends import (
     HOLE_MM,
@@ -102,6 +103,8 @@ class Regions:
         line, or goes on to its model. Read, but against what limit does not show.
     flush : ndarray of bool, shape (n,)
         Cut vertices where what was built up ends at the contour, as a metal stop would.
+    held : tuple of ndarray of int64
+        The vertices of each part that looked cut and is taken for putty, gum or model.
     """
 
     code: Ints
@@ -114,6 +117,7 @@ class Regions:
     unseen_mm: Floats
     unlike: Bools
     flush: Bools
+    held: tuple[Ints, ...] = ()
 
 
 def divide(
@@ -150,6 +154,13 @@ def divide(
     islands, flush = [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
     ends = long_rims(framework, reading.edges, HOLE_MM)
+    held = tuple(
+        part
+        for part in holders(code, reading, limits, ends=ends)
+        if paint is None or not (paint[part] >= 0).any()
+    )
+    for part in held:
+        code[part] = Region.UNSORTED
     enclosed = _enclosed(code, reading, tolerance, paint, ends=ends)
     beside = _specks_beside_the_line(enclosed, code, reading, width)
     for part in enclosed:
@@ -192,6 +203,7 @@ def divide(
         unseen,
         by_rim | under_a_web(code, reading),
         flush,
+        held,
     )
 
 

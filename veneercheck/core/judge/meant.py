@@ -8,16 +8,31 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy import Places, Surface, missing_unit, surface_words
 from veneercheck.core.divide.regions import Regions
-from veneercheck.core.types import Bools, Case, Floats, Question, Region, TriangleMesh
+from veneercheck.core.types import (
+    Bools,
+    Case,
+    Floats,
+    Ints,
+    PlaceWords,
+    Question,
+    Region,
+    TriangleMesh,
+)
 
 NOT_CUT, NOT_MEANT, NOT_SEEN = "meant_not_cut", "cut_not_meant", "unit_not_seen"
+HELD = "putty_or_model"
 """Kinds of question."""
+
+UNFINISHED = (NOT_CUT, NOT_SEEN, HELD)
+"""While one of them is open, nothing found does not mean nothing there."""
 
 _WORDS = {
     NOT_CUT: "meant for veneer, but hardly cut",
     NOT_MEANT: "cut, but not meant for veneer",
     NOT_SEEN: "is a unit missing here? the wax-up shows a crown where the framework's scan has "
     "none: it was not checked, and teeth may be named wrongly",
+    HELD: "putty, gum or a model? lower than in the wax-up's scan, it meets the work in a groove "
+    "and goes on to the end of the scan: left out; paint it as model, or as cut if it is veneer",
 }
 
 _SYNONYMS = {"palatal": "lingual", "incisal": "occlusal"}
@@ -74,6 +89,19 @@ def unseen(
         return ()
     centre_mm, code = missing
     return (Question(NOT_SEEN, math.nan, centre_mm, _WORDS[NOT_SEEN], code),)
+
+
+def held(
+    framework: TriangleMesh, parts: Regions, area_mm2: Floats, place: PlaceWords
+) -> tuple[Question, ...]:
+    """Ask about what looks cut and was taken for putty, gum or a model."""
+
+    def asked(part: Ints) -> Question:
+        here = np.zeros(len(area_mm2))
+        here[part] = area_mm2[part]
+        return _question(HELD, framework, here, place(part)[2])
+
+    return tuple(asked(part) for part in parts.held)
 
 
 def _plain(word: str) -> str:
