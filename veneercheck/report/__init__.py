@@ -61,8 +61,8 @@ The fields of `result.json`
   `volume_mm3`, `functional`, `across_mm` (how far it reaches), `action`; `centre_mm` is the middle
   of its worst spot
 - `recheck`: what changed since an earlier result (`--earlier`), or null
-- `structure`: `connectors` (least section within 1 mm of the valley, height, width; null where it
-  was not seen all round), `spots` (thin metal, composite without support, sharp edges), `material`
+- `structure`: `connectors` (least section about the valley, height, width; null where it was not
+  seen all round), `spots` (thin metal, composite without support, sharp edges), `material`
   (composite by unit, and the increments to cure it in); `weight` says what each counts in the
   verdict
 - `sections`: where sections are drawn

@@ -25,8 +25,8 @@ class Connector:
     teeth : str
         Both codes, such as "45–46".
     area_mm2, u_mm2 : float
-        Least section within 1 mm of the valley between the units; NaN where it was not seen all
-        round.
+        Least section about the valley between the units, however it leans; NaN where it was not
+        seen all round.
     height_mm, width_mm : float
         Of that section.
     centre_mm : tuple of 3 floats
