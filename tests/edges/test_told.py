@@ -21,6 +21,7 @@ from veneercheck.core.types import LIMITS, SHARP_EDGE, Case
 from veneercheck.profile import limits
 from veneercheck.report import document
 from veneercheck.report.captions import zone_words
+from veneercheck.report.cautions import cautions, connectors_passed_over
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import write_html
 from veneercheck.report.paper import paper_data
@@ -190,6 +191,40 @@ def test_cautions_on_the_terminal_take_three_lines_and_one_sentence_stands_once(
     asked = {"words": "not cut: a metal stop?", "place": "47", "area_mm2": 2.0, "centre_mm": None}
     twice = terminal_summary(sample_with(questions=[asked, {**asked, "place": "46"}]))
     assert twice.count("a metal stop?") == 1 and "(47, 2.0 mm²; 46, 2.0 mm²)" in twice
+
+
+@pytest.mark.parametrize(
+    ("units", "occlusal", "connectors", "why"),
+    [
+        ([45, 46], None, 0, "occlusal"),
+        ([], None, 0, "occlusal"),
+        ([], [0.0, 0.0, 1.0], 0, "units"),
+        ([46], None, 0, ""),
+        ([45, 46], [0.0, 0.0, 1.0], 1, ""),
+    ],
+)
+@pytest.mark.parametrize("lang", ["en", "de"])
+def test_connectors_that_were_not_looked_at_are_told_wherever_the_reader_looks(
+    units: list[int], occlusal: Any, connectors: int, why: str, lang: str
+) -> None:
+    """Source: asked for; a bridge of two necks of 2.4 mm² ended with no findings and no word."""
+    described, words = sample_with(), Words(lang)
+    frame = described["case"]["frame"] | {"occlusal": occlusal}
+    described["case"] = described["case"] | {"units": units, "frame": frame}
+    one = {
+        "teeth": "45–46", "area_mm2": 12.0, "u_mm2": 0.2, "height_mm": 4.0, "width_mm": 3.0,
+        "centre_mm": [0.0, 0.0, 0.0], "weight": "none", "words": "",
+    }  # fmt: skip
+    described["structure"] = described["structure"] | {"connectors": connectors * [one]}
+    faces = (terminal_summary(described, lang), " ".join(cautions(described, words)))
+    for told, room in zip(faces, ("terminal", "cautions"), strict=True):
+        for code in ("occlusal", "units"):
+            sentence = sections(lang)[room][f"connectors_{code}"]
+            assert (sentence in told) == (code == why)
+    for stage, state in (("opaqued", "trusted"), ("wax", "failed")):
+        described["case"] = described["case"] | {"stage": stage}
+        described["alignment"] = described["alignment"] | {"state": state}
+        assert not connectors_passed_over(described)
 
 
 def test_a_question_stands_once_on_papers_and_page(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ def cautions(document: Mapping[str, Any], words: Words) -> list[str]:
         words("cautions.limits"),
         _unseen(document, words),
         words("cautions.partly" if metal_told(document) else "cautions.unchecked"),
+        *(words(f"cautions.connectors_{why}") for why in connectors_passed_over(document)),
         *hand_cautions(document, words),
     ]
     frame = document["case"]["frame"]
@@ -47,6 +48,16 @@ def metal_told(document: Mapping[str, Any]) -> bool:
     judged = document["structure"].get("metal_share") or 0.0
     told = any(zone["metal_mm"] is not None for zone in document["zones"])
     return told or judged > _MORE_THAN_EDGES
+
+
+def connectors_passed_over(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Why the connectors of what may be a bridge were not looked at: empty where they were, where
+    the case names one unit alone, and where something else that is told hides them."""
+    case = document["case"]
+    hidden = case["stage"] in COVERED or document["alignment"]["state"] == "failed"
+    if hidden or document["structure"]["connectors"] or len(case["units"]) == 1:
+        return ()
+    return ("units",) if case["frame"]["occlusal"] and not case["units"] else ("occlusal",)
 
 
 def _unseen(document: Mapping[str, Any], words: Words) -> str:

@@ -8,7 +8,12 @@ from typing import Any
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.asked import questions_once
 from veneercheck.report.carrying import connector_rows, in_all, spots_told
-from veneercheck.report.cautions import NOTHING_MISSED, hand_cautions, metal_told
+from veneercheck.report.cautions import (
+    NOTHING_MISSED,
+    connectors_passed_over,
+    hand_cautions,
+    metal_told,
+)
 from veneercheck.report.since import recheck_sentences
 from veneercheck.report.verdict import (
     action_words,
@@ -196,6 +201,7 @@ def _build(document: Mapping[str, Any], words: Words) -> list[str]:
     lines = [beads_sentence(document, words)] if document["beads"] else []
     if each:
         lines.append(words("terminal.connectors", each="; ".join(each)))
+    lines += [words(f"terminal.connectors_{why}") for why in connectors_passed_over(document)]
     if structure["material"]:
         name = "composite_made" if stage == FINISHED else "composite"
         lines.append(words(f"terminal.{name}", total=_composite(structure["material"], words)))
