@@ -154,7 +154,7 @@ def _looped(
     framework: TriangleMesh, near: Bools, model: Bools, aside: Bools
 ) -> Callable[[Plane], _Loop | None]:
     """The loop that bears in a plane, of the triangles that some vertices touch."""
-    part, kept = select_faces(framework, near[framework.faces].any(axis=1))
+    part, kept = select_faces(framework, np.asarray(near[framework.faces].any(axis=1)))
     return lambda plane: _bearing_loop(part, plane, model[kept], aside[kept])
 
 
@@ -191,7 +191,8 @@ def _shrunk(
     for angle in _ANGLES:
         while True:
             ways = [way for way in _askew(_centred(least), angle) if _across(way, home, reach_mm)]
-            found = min(filter(_about_itself, map(loop, ways)), key=_area, default=least)
+            whole = [one for one in map(loop, ways) if one is not None and _about_itself(one)]
+            found = min(whole, key=_area, default=least)
             if not found[0] < (1.0 - _LESS) * least[0]:
                 break
             least = found
@@ -232,9 +233,9 @@ def _centred(found: _Loop) -> Plane:
     return Plane(plane.origin_mm + way, plane.across, plane.above)
 
 
-def _about_itself(found: _Loop | None) -> bool:
-    """Whether a section is whole and lies about its plane's origin: it is no other loop's."""
-    return found is not None and bool((found[2][0] < 0.0).all() and (found[2][1] > 0.0).all())
+def _about_itself(found: _Loop) -> bool:
+    """Whether a section lies about its plane's origin: it is no other loop's."""
+    return bool((found[2][0] < 0.0).all() and (found[2][1] > 0.0).all())
 
 
 def _area(found: _Loop) -> float:
