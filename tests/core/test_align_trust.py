@@ -131,10 +131,10 @@ def test_another_size_is_measured_and_told_and_never_applied(lump):
     # Source: the framework was made 0.5 % larger.
     framework, _ = _changed(lump, lambda points: 0.005 * points)
     found = align(framework, lump)
-    assert [one.code for one in found.reasons if "size" in one.code] == ["another_size_larger"]
+    assert [one.code for one in found.reasons if "size" in one.code] == ["another_size_is_larger"]
     assert found.state is not AlignmentState.TRUSTED
     assert found.evidence.scale == pytest.approx(1.005, abs=1e-3)
-    assert any("% larger" in reason.words for reason in found.reasons)
+    assert any("larger than the wax-up" in reason.words for reason in found.reasons)
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
 
 
@@ -166,7 +166,7 @@ def test_on_a_ball_size_and_powder_look_alike_and_only_what_matters_is_told(prou
     noise = 0.005 * np.random.default_rng(1).normal(size=len(depth))
     moved = ball.points_mm + (proud_mm + noise - depth)[:, None] * vertex_normals(ball)
     found = examine(TriangleMesh(moved, ball.faces), ball)
-    assert any("% larger" in reason.words for reason in found.reasons) is told
+    assert any("larger than the wax-up" in reason.words for reason in found.reasons) is told
     assert found.evidence.scale == pytest.approx(1.0 + proud_mm / 5.0, abs=1e-3)
 
 

@@ -211,15 +211,15 @@ def test_a_model_beside_sprayed_wax_is_left_as_it_is() -> None:
 
 
 def test_what_is_larger_is_not_called_sprayed() -> None:
-    """Source: 0.5 % more of the framework, which stands out by some 0.04 mm on all sides."""
-    two = bodies.make_body(bodies.BodySpec(8, units=2))
+    """Source: 0.8 % more of a crown, which stands out by some 0.04 mm on all sides."""
+    two = bodies.make_body(bodies.BodySpec(8, units=1))
     points = two.framework.points_mm
     middle = points.mean(axis=0)
-    larger = TriangleMesh(middle + 1.005 * (points - middle), two.framework.faces)
+    larger = TriangleMesh(middle + 1.008 * (points - middle), two.framework.faces)
     found, inside_mm, told, off_mm = of_wax(two, larger, two.waxup)
     assert (inside_mm, told) == (0.0, ()) and found.state is not AlignmentState.TRUSTED
     assert len(off_mm) == 2  # an amount was tried
-    assert any(reason.code == "another_size_larger" for reason in found.reasons)
+    assert any(reason.code == "another_size_is_larger" for reason in found.reasons)
 
 
 def test_less_than_noise_may_make_is_not_called_sprayed(body) -> None:

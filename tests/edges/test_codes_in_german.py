@@ -24,7 +24,7 @@ from veneercheck.report.words import Words, sections
 from veneercheck.scan import units
 
 ROOT = Path(veneercheck.__file__).parent
-LEGACY = {"another_size"}
+LEGACY = {"another_size", "another_size_larger", "another_size_smaller"}
 """Not written any more; what was filed with it is read in German by its code."""
 
 Names = dict[str, list[ast.expr]]
@@ -180,8 +180,9 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.not_seated(0.0524, own_used=False),
         told.halves(0.0301),
         told.parted(0.0301),
-        told.another_size(1.0123),
-        told.another_size(0.9877),
+        told.another_size(1.0123, 0.0004, 0.031),
+        told.another_size(0.9977, 0.0004, 0.031),
+        told.as_metal(told.another_size(0.9977, 0.0004, 0.031)),
         told.bowed(0.088),
         told.part_off(0.061),
         told.swollen(0.05),
@@ -209,7 +210,8 @@ def test_reasons_of_the_alignment_are_said_in_both_languages(
     assert german[5].startswith("nur 3,1 mm²")
     assert german[6].endswith("auf ±62 µm (k = 2), am wenigsten: längs der Brücke")
     assert "gleicht einem Zylinder" in german[7]
-    assert " 1,23 % größer" in german[13] and " 1,23 % kleiner" in german[14]
+    assert " 1,23 ± 0,08 % (k = 2) größer" in german[13]
+    assert " 0,23 ± 0,08 % (k = 2) kleiner" in german[14] and "das Metall" in german[15]
 
 
 def test_a_fault_holds_its_count_and_what_its_sentence_says_wherever_it_goes() -> None:

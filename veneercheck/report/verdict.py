@@ -11,6 +11,7 @@ from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
 from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, WAX
 from veneercheck.report.words import Words, sections
 
+_SIZES = ("another_size_is_larger", "another_size_is_smaller", "another_size_of_metal")
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
 """Remarks on the two scans that put the whole check in doubt."""
 
@@ -94,6 +95,8 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
         why = [reason for reason, code in zip(why, codes, strict=True) if code != kind]
     elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, "parted"}:
         kind = "parted" if "parted" in codes else "loose"
+    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, *_SIZES}:
+        kind = "sized"
     if "painted" in codes and kind in ("loose", "failed"):
         kind = f"painted_{kind}"
     told = [words("verdict.why", reasons="; ".join(why))] if why else []

@@ -14,7 +14,13 @@ from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.solver import rows, solved
-from veneercheck.core.align.trust import Certainty, certainty, halves_mm, weakest_layer_mm
+from veneercheck.core.align.trust import (
+    Certainty,
+    certainty,
+    halves_mm,
+    parted_mm,
+    weakest_layer_mm,
+)
 from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
@@ -146,7 +152,8 @@ def align(
         return _nothing(body, best.motion, words.NO_CONTACT)
     done, seat, left = settled(body, target, last, options)
     evidence = _evidence(done, found, left, seat)
-    state, reasons = _state(done, evidence)
+    size = left.scale - 1.0 if of_another_size(done, left, options) else 0.0
+    state, reasons = _state(done, evidence, size)
     told = changed(done, seat, left, evidence, options)
     if told and state is AlignmentState.TRUSTED:
         state = AlignmentState.DOUBTFUL
@@ -253,6 +260,13 @@ def halves_evidence(done: Fitted) -> float:
     return halves_mm(done.body, done.last, done.sure.centre_mm)
 
 
+def of_another_size(done: Fitted, left: Pattern, options: AlignOptions) -> bool:
+    """Whether a size is sure, and so much that it is told: a part that it moves is not told."""
+    size = abs(left.scale - 1.0)
+    matters = size > options.scale_limit or size * done.body.radius_mm > options.limit_mm
+    return matters and size > SURE * left.scale_u
+
+
 def changed(
     done: Fitted,
     seat: seating.Seating,
@@ -264,11 +278,13 @@ def changed(
     # A part that rests on few facets may be shifted by as much as they lie inside.
     facets = done.last.seen.facets_mm
     limit, told = options.limit_mm, []
-    if abs(left.scale - 1.0) > max(options.scale_limit, SURE * left.scale_u):
-        told.append(words.another_size(left.scale))
-    if seat.own is not None or seat.difference_mm > max(
-        limit, SURE * float(np.hypot(seat.u_mm, facets))
-    ):
+    ends_mm = 0.0
+    if of_another_size(done, left, options):
+        # By no more than the ends a size moves the fit of a part, too.
+        ends_mm = abs(left.scale - 1.0) * done.body.radius_mm
+        told.append(words.another_size(left.scale, left.scale_u, ends_mm))
+    least_mm = ends_mm + max(limit, SURE * float(np.hypot(seat.u_mm, facets)))
+    if seat.own is not None or seat.difference_mm > least_mm:
         told.append(words.not_seated(seat.difference_mm, seat.own is not None))
     if left.bow_mm > max(limit, SURE * left.bow_u_mm):
         told.append(words.bowed(left.bow_mm))
@@ -282,7 +298,9 @@ def changed(
     return tuple(told)
 
 
-def _state(done: Fitted, evidence: FitEvidence) -> tuple[AlignmentState, tuple[Reason, ...]]:
+def _state(
+    done: Fitted, evidence: FitEvidence, size: float
+) -> tuple[AlignmentState, tuple[Reason, ...]]:
     body, target, last, sure = done.body, done.target, done.last, done.sure
     quality = polish.judge(body, target, last.motion)
     area = last.area_mm2
@@ -298,7 +316,7 @@ def _state(done: Fitted, evidence: FitEvidence) -> tuple[AlignmentState, tuple[R
         failed.append(words.too_loose(sure.bound_mm, body, last, sure))
     elif sure.bound_mm > _TRUSTED_BOUND_MM:
         doubt.append(words.too_loose(sure.bound_mm, body, last, sure))
-    elif sure.parted_mm > _TRUSTED_BOUND_MM:
+    elif min(sure.parted_mm, parted_mm(body, last, size)) > _TRUSTED_BOUND_MM:
         doubt.append(words.parted(sure.parted_mm))
     lead = (1.0 - evidence.rival_share) * quality.score_mm2
     near = evidence.rival_share > _RIVAL_SHARE and lead < _RIVAL_LEAD_MM2

@@ -179,6 +179,11 @@ def by_contact(
     return anew, taken.mm, (_stands_off(taken.mm),)
 
 
+def of_metal(found: Alignment) -> Alignment:
+    """A pose with its reasons in the words of what was cast."""
+    return dataclasses.replace(found, reasons=tuple(map(words.as_metal, found.reasons)))
+
+
 def uneven_mm(told: tuple[Fault, ...]) -> float:
     """Standard uncertainty of what is read under a coat that was told; 0 where there is none."""
     return sum(_UNEVEN * float(one.values["off"]) for one in told if one.kind == "spray")

@@ -148,7 +148,7 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     sigma = max(spread, _unsmoothed_mm(body, fit, waxup_share))
     along, _ = vertex_uncertainty(raw * seen, points, centre)
     bound, stated = vertex_uncertainty(_bound(body, fit, sigma), points, centre)
-    by_parts = _by_parts(fit, jacobian * scale, scale)
+    by_parts = _by_parts(fit, jacobian * scale, scale, fit.pairs.residual_mm)
     parted, _ = vertex_uncertainty(by_parts, points, centre)
     covariance = raw * seen + by_parts
     _, u_max = vertex_uncertainty(covariance, points, centre)
@@ -166,12 +166,23 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
     )
 
 
-def _by_parts(fit: Polished, scaled: Floats, scale: Floats) -> Floats:
+def parted_mm(body: Body, fit: Polished, size: float) -> float:
+    """`Certainty.parted_mm` of what another size, framework over wax-up less 1, leaves."""
+    centre = fit.motion.apply(body.centre_mm[None])[0]
+    jacobian = rows(fit.pairs.point_mm, fit.pairs.normal, centre)
+    scale = np.array([1 / body.radius_mm] * 3 + [1.0] * 3)
+    arm = np.einsum("ij,ij->i", fit.pairs.point_mm - centre, fit.pairs.normal)
+    by_parts = _by_parts(fit, jacobian * scale, scale, fit.pairs.residual_mm - size * arm)
+    points = fit.motion.apply(body.surface.mesh.points_mm[counted(body, fit)])
+    return vertex_uncertainty(by_parts, points, centre)[0]
+
+
+def _by_parts(fit: Polished, scaled: Floats, scale: Floats, residual_mm: Floats) -> Floats:
     """Covariance of the fit by leaving out part after part of a unit's width; zeros for few."""
     part = parts(fit.pairs.point_mm, _PART_MM)
     if part.max(initial=0) + 1 < _LEAST_PARTS:
         return np.zeros((6, 6))
-    found = left_out(scaled, fit.weight, fit.pairs.residual_mm, part)
+    found = left_out(scaled, fit.weight, residual_mm, part)
     return np.asarray(np.outer(scale, scale) * found)
 
 

@@ -118,16 +118,39 @@ def parted(bound_mm: float) -> Reason:
 
 
 SIZE = "another_size"
+_CASTING = 0.005
+"""Metal that is smaller by more did not merely cool: common practice, no source, is 0.1 to 0.3 %
+that remains where alloy and investment are not balanced to each other."""
 
 
-def another_size(scale: float) -> Reason:
+def another_size(scale: float, scale_u: float, ends_mm: float) -> Reason:
     """One scan is larger than the other."""
     which = "larger" if scale > 1 else "smaller"
     return Reason.of(
-        f"{SIZE}_{which}",
-        "the framework is {percent:.2f} % " + which + " than the wax-up where it was not cut: "
-        "check unit and calibration, or shrinkage; the difference is told, not applied",
+        f"{SIZE}_is_{which}",
+        "the framework is {percent:.2f} ± {sure:.2f} % (k = 2) " + which + " than the wax-up where "
+        "it was not cut, which moves layers at the ends of the work by up to {ends:.0f} µm: check "
+        "unit and calibration, or shrinkage; the difference is told, not applied",
         percent=100 * abs(scale - 1),
+        sure=200 * scale_u,
+        ends=1000 * ends_mm,
+    )
+
+
+def as_metal(reason: Reason) -> Reason:
+    """What is told of a framework that is smaller, of one that was cast; any other as it is."""
+    said = reason.values
+    if reason.code != f"{SIZE}_is_smaller" or float(said["percent"]) > 100 * _CASTING:
+        return reason
+    return Reason.of(
+        f"{SIZE}_of_metal",
+        "the metal is {percent:.2f} ± {sure:.2f} % (k = 2) smaller than the wax-up where it was "
+        "not cut, which moves layers at the ends of the work by up to {ends:.0f} µm: metal shrinks "
+        "when it cools, and 0.1 to 0.3 % remain where alloy and investment are not balanced to "
+        "each other (common practice, no source); the difference is told, not applied",
+        percent=said["percent"],
+        sure=said["sure"],
+        ends=said["ends"],
     )
 
 
