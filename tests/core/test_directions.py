@@ -113,6 +113,27 @@ def test_a_crown_closed_at_its_margin_shows_occlusal_by_its_flat_end(
         assert "from its flat ends" in told.words[0]
 
 
+@pytest.mark.parametrize(("beside_mm", "shown"), [(0.0, True), (60.0, False)])
+def test_a_flat_end_that_is_little_of_a_bridge_shows_nothing(beside_mm: float, shown: bool) -> None:
+    """Source: drawn; a crown that ends in a plane, alone and beside a round body ten times as
+    large, of which nothing ends flat."""
+    crown = revolved(*PLANE, *DOME)
+    parts = [crown]
+    if beside_mm:
+        ball = trimesh.creation.icosphere(5, 13.0)
+        parts.append(TriangleMesh(ball.vertices + [beside_mm, 0.0, 0.0], ball.faces))
+    points = np.concatenate([part.points_mm for part in parts])
+    faces = np.concatenate(
+        [parts[0].faces, *(part.faces + len(crown.points_mm) for part in parts[1:])]
+    )
+    mesh = TriangleMesh(points, faces)
+    area = vertex_areas(mesh)
+    told = place(
+        mesh, Case(units=(36,)), area_mm2=area, bridge=area > 0, veneered=np.zeros(len(area), bool)
+    )
+    assert bool(np.isfinite(told.occlusal).all()) is shown
+
+
 @pytest.mark.parametrize(
     ("opened", "known", "shown"),
     [("below", 1, True), ("aside", 1, False), ("", 1, False), ("below", 0, False)],
