@@ -19,11 +19,9 @@ from veneercheck.core.mesh import rays
 from veneercheck.core.mesh.densify import densify
 from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
-    CAST,
     DENTINE,
     FINISHED,
     FORBIDDEN,
-    OPAQUED,
     WAX,
     Alignment,
     AlignmentState,
@@ -211,8 +209,7 @@ def _placed(
         found, taken_mm, told = finishing.by_measure(placed, *both, stated_mm, reference=uncut)
     if case.stage not in (DENTINE, FINISHED):  # what is built up may well stand out
         found = align.doubted(found, *both)
-    if case.stage in (CAST, OPAQUED):
-        found = finishing.of_metal(found)
+    found = finishing.of_metal(found, case.stage)
     u_mm = math.hypot(limits.seating_u_mm, finishing.uneven_mm(told))
     return found, dataclasses.replace(limits, finishing_mm=taken_mm, seating_u_mm=u_mm), told
 

@@ -36,6 +36,8 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.taken import taken_off
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
+    CAST,
+    OPAQUED,
     Alignment,
     AlignmentState,
     Bools,
@@ -179,8 +181,10 @@ def by_contact(
     return anew, taken.mm, (_stands_off(taken.mm),)
 
 
-def of_metal(found: Alignment) -> Alignment:
-    """A pose with its reasons in the words of what was cast."""
+def of_metal(found: Alignment, stage: str) -> Alignment:
+    """A pose with its reasons in the words of what was cast, where the stage has metal to see."""
+    if stage not in (CAST, OPAQUED):
+        return found
     return dataclasses.replace(found, reasons=tuple(map(words.as_metal, found.reasons)))
 
 

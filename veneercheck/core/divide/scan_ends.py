@@ -17,7 +17,7 @@ underside then hung together with what holes between the teeth hide of the venee
 more than half of it, and all of it counted as veneer not read: 574 mm² for 297, and three times the
 paste. Choice: what faces a way in which the wax-up's scan shows nothing was not looked at, and is
 sorted by a border of its own; and of what is left a point is cut where along the framework cut lies
-nearer than uncut surface: 329 mm², 60 of them not read. Instead of: the size of what is
+nearer than uncut surface: 331 mm², 60 of them not read. Instead of: the size of what is
 hidden, or its distance from the contour, both of which a veneer under a large hole shares. Cost: a
 side of the veneer that the wax-up does not show at all counts only where cut goes round most of it.
 """
