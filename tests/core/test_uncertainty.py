@@ -13,7 +13,15 @@ from veneercheck.core.measure.space import measure
 from veneercheck.core.measure.uncertainty import Ends, mean_uncertainty, uncertainty
 from veneercheck.core.mesh.prepared import Prepared, prepare
 from veneercheck.core.mesh.triangles import edge_pairs
-from veneercheck.core.types import Alignment, AlignmentState, LayerLimits, Limits, TriangleMesh
+from veneercheck.core.types import (
+    Alignment,
+    AlignmentState,
+    FitEvidence,
+    LayerLimits,
+    Limits,
+    Reason,
+    TriangleMesh,
+)
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 
 BARE = Limits("bare", LayerLimits(0.0, 9.0), 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.25)
@@ -59,6 +67,24 @@ def test_noise_that_neighbours_share_is_seen_in_the_contact() -> None:
         alignment = fitted(0.0, contact_mm=0.013, state=state)
         u = uncertainty(surface(0.003), surface(0.004), ends, alignment=alignment, limits=BARE)
         assert 1e3 * u.noise_mm == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("code", "share"), [("another_size_of_metal", 1.0), ("another_size_is_smaller", 0.0)]
+)
+def test_where_a_smaller_cast_sits_on_its_dies_is_in_the_budget(code: str, share: float) -> None:
+    """Source: 0.3 % of the height over the middle, ±, evenly: that over √3 (JCGM 100, from memory);
+    then the pose is in doubt by no more than that."""
+    told = FitEvidence(scale=0.997)
+    alignment = fitted(
+        0.0, evidence=told, state=AlignmentState.DOUBTFUL, reasons=(Reason(code, ""),)
+    )
+    body = surface(0.0)
+    height = body.mesh.points_mm[:, 2] - body.mesh.points_mm[:, 2].mean()
+    ends = Ends(np.zeros(3), np.ones(3), np.arange(3), np.ones(3))
+    u = uncertainty(body, body, ends, alignment=alignment, limits=BARE)
+    assert u.judged_mm == pytest.approx(share * 0.003 * np.abs(height) / math.sqrt(3.0))
+    assert alignment.beyond_budget is (share == 0.0)
 
 
 def test_facet_height_is_the_sagitta_and_noise_is_none() -> None:

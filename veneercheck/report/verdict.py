@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
-from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, WAX
+from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, SHRUNK, WAX
 from veneercheck.report.words import Words, sections
 
-_SIZES = ("another_size_is_larger", "another_size_is_smaller", "another_size_of_metal")
+_SIZES = ("another_size_is_larger", "another_size_is_smaller", SHRUNK)
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
 """Remarks on the two scans that put the whole check in doubt."""
 

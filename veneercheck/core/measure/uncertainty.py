@@ -33,7 +33,16 @@ import numpy as np
 
 from veneercheck.core.mesh.prepared import Prepared
 from veneercheck.core.mesh.triangles import row_cross, row_dot
-from veneercheck.core.types import Alignment, AlignmentState, Bools, Floats, Ints, Limits, SpaceMap
+from veneercheck.core.types import (
+    SHRUNK,
+    Alignment,
+    AlignmentState,
+    Bools,
+    Floats,
+    Ints,
+    Limits,
+    SpaceMap,
+)
 
 NOISE_REACH_MM = 0.1
 """Distance over which scan noise hangs together (our estimate): ℓ of exp(−r²/2ℓ²)."""
@@ -121,6 +130,7 @@ def uncertainty(
     by_ball = 2.0 / (1.0 + np.clip(np.where(known, ends.agreement, np.nan), 0.0, 1.0))
     arm = inner.mesh.points_mm - alignment.centre_mm
     fit = _fit_variance(arm, outer.normals, vertex, alignment.covariance)
+    fit = fit + _shrunk_variance(arm, outer.normals, vertex, alignment)
     start = inner.facet_height_mm**2 * _START_SHARE
     foot = (outer.facet_height_mm**2 * _FOOT_SHARE).take(vertex)
     stated = limits.trueness_u_mm**2 + limits.seating_u_mm**2
@@ -162,6 +172,19 @@ def _fit_variance(arm: Floats, normals: Floats, vertex: Ints, covariance: Floats
     normal = normals.take(vertex, axis=0)
     g = np.concatenate([row_cross(arm, normal), normal], axis=1)
     return row_dot(g @ covariance, g)
+
+
+def _shrunk_variance(arm: Floats, normals: Floats, vertex: Ints, alignment: Alignment) -> Floats:
+    """Variance that a cast's other size gives the same distance, mm².
+
+    Where a smaller cast sits on its dies within what it shrank, nothing says: anywhere between
+    both ends alike (an even distribution, JCGM 100, from memory).
+    """
+    if all(why.code != SHRUNK for why in alignment.reasons):
+        return np.zeros(len(arm))
+    moved_mm = (alignment.evidence.scale - 1.0) * row_dot(arm, normals.take(vertex, axis=0))
+    variance: Floats = moved_mm**2 / 3.0
+    return variance
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from veneercheck.core.types.alignment import (
     LOOSE,
+    SHRUNK,
     Alignment,
     AlignmentState,
     FitEvidence,
@@ -66,6 +67,7 @@ __all__ = [
     "OPAQUED",
     "PRACTICE",
     "SHARP_EDGE",
+    "SHRUNK",
     "THIN_METAL",
     "UNSUPPORTED",
     "VENEER",

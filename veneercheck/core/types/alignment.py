@@ -36,6 +36,9 @@ class Reason:
 LOOSE = ("too_loose", "too_loose_sliding", "painted")
 """Reasons that doubt no more than the covariance says, which every reading's uncertainty holds."""
 
+SHRUNK = "another_size_of_metal"
+"""A cast that shrank as casts do: what that moves, every reading's uncertainty holds as well."""
+
 
 class AlignmentState(StrEnum):
     """How far the fit of the framework on the wax-up may be believed."""
@@ -141,4 +144,4 @@ class Alignment:
         """Whether the pose is in doubt by more than its covariance says: another one fits as well,
         a part lies otherwise, a size is another."""
         doubtful = self.state is AlignmentState.DOUBTFUL
-        return doubtful and any(why.code not in LOOSE for why in self.reasons)
+        return doubtful and any(why.code not in (*LOOSE, SHRUNK) for why in self.reasons)
