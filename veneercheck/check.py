@@ -343,12 +343,13 @@ def _judged(
         limits=limits,
         doubtful=alignment.beyond_budget,
     )
+    higher = attachments.higher(divided.attached)
     questions = (
         *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
         *meant.unseen(framework, surfaces.waxup, where, case),
-        *meant.held(framework, parts, space.area_mm2, told),
+        *meant.held(framework, parts, higher, space.area_mm2, told),
         *anatomy.question(where, framework, space.area_mm2),
     )
     veneered = divided.veneered()

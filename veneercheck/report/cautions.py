@@ -57,7 +57,9 @@ def connectors_passed_over(document: Mapping[str, Any]) -> tuple[str, ...]:
     hidden = case["stage"] in COVERED or document["alignment"]["state"] == "failed"
     if hidden or document["structure"]["connectors"] or len(case["units"]) == 1:
         return ()
-    return ("units",) if case["frame"]["occlusal"] and not case["units"] else ("occlusal",)
+    if not case["frame"]["occlusal"]:
+        return ("occlusal",)
+    return () if case["units"] else ("units",)
 
 
 def _unseen(document: Mapping[str, Any], words: Words) -> str:

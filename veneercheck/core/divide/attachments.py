@@ -60,8 +60,9 @@ _BESIDE_RIM_MM = 0.5
 _ALIKE_COS, _WORK_MM = 0.5, 3.0
 """What faces as its contour does, no farther under it than a veneer, is the work's."""
 
-_BORDERS = 0.1
-"""A bump borders on the work all round; putty on its end and on what nothing shows."""
+_BORDERS, _STANDS = 0.1, 0.25
+"""Of its border more is on the work where a bump rises gently; of that of its steep walls, which
+face otherwise than the contour, even more. Putty borders on its end and on what nothing shows."""
 
 _LEAST_HELD_MM2 = 0.1
 
@@ -134,6 +135,12 @@ def painted_over(paint: Ints | None, found: tuple[Attachment, ...], count: int) 
     return full
 
 
+def higher(found: tuple[Attachment, ...]) -> Ints:
+    """Vertices of what held the framework, and stands higher than what the other scan shows."""
+    parts = [part.vertices for part in found if part.holds]
+    return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
+
+
 def tell(
     found: tuple[Attachment, ...], framework: TriangleMesh, reading: Reading, told: PlaceWords
 ) -> tuple[Fault, ...]:
@@ -155,7 +162,6 @@ def tell(
         return Fault.of("attachment", 1, words, place, code, tooth=tooth, length=length)
 
     faults = [of(part) for part in found if not part.holds]
-    faults += _told_held([part for part in found if part.holds], framework, reading)
     standing = [fault for fault in faults if fault.kind == "attachment"]
     if len(standing) <= _FEW:
         return tuple(faults)
@@ -175,19 +181,6 @@ def _told_together(standing: list[Fault]) -> Fault:
     )
     code, place = "attachments_at" if teeth else "attachments", standing[0].centre_mm
     return Fault.of("attachment", len(standing), words, place, code, teeth=teeth, length=length)
-
-
-def _told_held(held: list[Attachment], framework: TriangleMesh, reading: Reading) -> list[Fault]:
-    if not held:
-        return []
-    area = float(sum(reading.space.area_mm2[part.vertices].sum() for part in held))
-    x, y, z = framework.points_mm[held[0].vertices].mean(axis=0)
-    length, place = max(part.length_mm for part in held), (float(x), float(y), float(z))
-    words = (
-        "what stands up to {length:.1f} mm out of the contour where the scans end, {area:.1f} mm² "
-        "in all, borders on nothing of the work: taken for putty, gum or part of a model; left out."
-    )
-    return [Fault.of("held", len(held), words, place, "held", length=length, area=area)]
 
 
 def _told_loose(area_mm2: float, centre: tuple[float, float, float], tooth: str) -> Fault:
@@ -211,16 +204,28 @@ def _held(framework: TriangleMesh, reading: Reading, out: Bools) -> tuple[Attach
     if not proud.any():
         return ()
     work = alike & ~out & (space.nearest_mm <= _WORK_MM)
-    beyond = long_rims(framework, edges, HOLE_MM) | np.isnan(space.nearest_mm)
+    unread, ends = np.isnan(space.nearest_mm), long_rims(framework, edges, HOLE_MM)
+    beyond = grown(ends, unread, edges)
     label = components(len(out), edges[proud[edges].all(axis=1)])
-    area = np.bincount(label, space.area_mm2 * proud)
     both = np.concatenate([edges, edges[:, ::-1]])
-    part, beside = both[proud[both[:, 0]] & ~proud[both[:, 1]]].T
-    sides, on_work, at_end = (
-        np.bincount(label[part], weight, len(area))
-        for weight in (np.ones(len(part)), work[beside], beyond[part] | beyond[beside])
-    )
-    kept = (area >= _LEAST_HELD_MM2) & (at_end > 0) & (on_work <= _BORDERS * sides)
+
+    def border(of: Bools, label: Ints, *where: Bools) -> list[Floats]:
+        """Sides that leave `of`, by part: all of them, and those that lead to each of `where`."""
+        part, beside = both[of[both[:, 0]] & ~of[both[:, 1]]].T
+        counted = (np.ones(len(part)), *(one[beside] for one in where))
+        return [np.bincount(label[part], weight, len(of)) for weight in counted]
+
+    sides, on_work, at_end = border(proud, label, work, beyond)
+    at_end += np.bincount(label, proud & beyond, len(out))
+    # Down its walls: what stands on the cut is the work's, what a crevice parts from it is none.
+    wall = ~alike & ~out & ((space.nearest_mm <= _WORK_MM) | (unread & ~beyond))
+    risen = proud | (wall & grown(proud, wall, edges))
+    foot = components(len(out), edges[risen[edges].all(axis=1)])
+    all_round, on_foot = (count[foot] for count in border(risen, foot, work))
+    stands = np.zeros(len(out), dtype=bool)
+    stands[label[proud & (on_foot > _STANDS * all_round)]] = True
+    area = np.bincount(label, space.area_mm2 * proud, len(out))
+    kept = (area >= _LEAST_HELD_MM2) & (at_end > 0) & (on_work <= _BORDERS * sides) & ~stands
     found = []
     for one in sorted(np.flatnonzero(kept), key=lambda k: -area[k]):
         whole = np.flatnonzero(grown(proud & (label == one), space.nearest_mm < 0, edges))

@@ -54,6 +54,9 @@ _HIDDEN_SHARE = 0.5
 cut or not must lie on deep cut, for it to count as cut: a hole of the wax-up scan over the veneer
 must not make the veneer smaller."""
 
+_TAPERED = 0.5
+"""Of full depth no more is left where a layer that nobody saw end is taken to run out."""
+
 _WAYS, _ALIKE_COS, _SHOWN_MM2 = 1000, math.cos(math.radians(25.0)), 2.0
 """Ways all round, some 6° apart; and how much surface that faces about so tells that the scanner
 looked there: less is a sliver at a rim."""
@@ -165,7 +168,9 @@ def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limi
     short, last = _is_short(code, reading, limits), np.zeros(len(rim), dtype=bool)
     for one, other in (edges.T, edges.T[::-1]):
         last[one[beyond[other]]] = True
-    ends = _tapering(np.flatnonzero(last & short & ~rim), code, reading, width_mm)
+    full_mm = limits.layer.least_mm + limits.taken_mm
+    last &= short & ~rim & (reading.space.nearest_mm <= _TAPERED * full_mm)
+    ends = _tapering(np.flatnonzero(last), code, reading, width_mm)
     found: Floats = reading.space.contour_mm[np.concatenate([np.flatnonzero(rim & short), ends])]
     return found
 

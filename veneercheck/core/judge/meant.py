@@ -20,10 +20,10 @@ from veneercheck.core.types import (
 )
 
 NOT_CUT, NOT_MEANT, NOT_SEEN = "meant_not_cut", "cut_not_meant", "unit_not_seen"
-HELD = "putty_or_model"
+HELD, HIGHER = "putty_or_model", "putty_or_model_higher"
 """Kinds of question."""
 
-UNFINISHED = (NOT_CUT, NOT_SEEN, HELD)
+UNFINISHED = (NOT_CUT, NOT_SEEN, HELD, HIGHER)
 """While one of them is open, nothing found does not mean nothing there."""
 
 _WORDS = {
@@ -33,6 +33,8 @@ _WORDS = {
     "none: it was not checked, and teeth may be named wrongly",
     HELD: "putty, gum or a model? lower than in the wax-up's scan, it meets the work in a groove "
     "and goes on to the end of the scan: left out; paint it as model, or as cut if it is veneer",
+    HIGHER: "putty, gum or a model? higher than in the wax-up's scan where the scans end, it is "
+    "parted from the work: left out; paint it as model, or as uncut if it is the work's",
 }
 
 _SYNONYMS = {"palatal": "lingual", "incisal": "occlusal"}
@@ -92,16 +94,22 @@ def unseen(
 
 
 def held(
-    framework: TriangleMesh, parts: Regions, area_mm2: Floats, place: PlaceWords
+    framework: TriangleMesh,
+    parts: Regions,
+    higher: Ints,
+    area_mm2: Floats,
+    place: PlaceWords,
 ) -> tuple[Question, ...]:
-    """Ask about what looks cut and was taken for putty, gum or a model."""
+    """Ask about what looks cut and was taken for putty, gum or a model; and of all that stands
+    `higher` once."""
 
-    def asked(part: Ints) -> Question:
+    def asked(kind: str, part: Ints) -> Question:
         here = np.zeros(len(area_mm2))
         here[part] = area_mm2[part]
-        return _question(HELD, framework, here, place(part)[2])
+        return _question(kind, framework, here, place(part)[2])
 
-    return tuple(asked(part) for part in parts.held)
+    lower = tuple(asked(HELD, part) for part in parts.held)
+    return (*lower, asked(HIGHER, higher)) if len(higher) else lower
 
 
 def _plain(word: str) -> str:
