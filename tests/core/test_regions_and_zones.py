@@ -285,14 +285,15 @@ def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None
     assert len(found.zones) == zones
 
 
-@pytest.mark.parametrize(("slope", "zones"), [(1.6, 0), (0.0, 1)])
-def test_where_both_scans_end_in_a_run_out_nothing_is_short(slope, zones) -> None:
-    """Source: drawn. The run-out of above, or a floor that is too thin and does not taper, both to
-    the end of the wax-up's scan at y = 9.8; the framework's ends 0.2 mm beyond it."""
+@pytest.mark.parametrize(("end_mm", "zones"), [(0.48, 0), (0.8, 1), (None, 1)])
+def test_where_both_scans_end_in_a_run_out_nothing_is_short(end_mm, zones) -> None:
+    """Source: drawn. A run-out; one of which two thirds of full depth are left; or a
+    floor that is too thin and does not taper: all to the end of the wax-up's scan at y = 9.8; the
+    framework's ends 0.2 mm beyond it."""
 
     def depth(x, y):
         floor = 0.7 + 0.5 * np.clip(8.0 - y, 0.0, 1.6)
-        return np.minimum(cut(x, y), slope * (10.1 - y) if slope else floor)
+        return np.minimum(cut(x, y), floor if end_mm is None else end_mm + 1.17 * (9.8 - y))
 
     framework = _without(plate(lambda x, y: -depth(x, y)), lambda at: at[:, 1] > 9.99)
     waxup = _without(CONTOUR, lambda at: at[:, 1] > 9.8)

@@ -47,6 +47,9 @@ _MOST_ASKEW = math.cos(math.radians(45.0))
 _LESS = 1e-3
 """Smaller gains, as a share, are not sought."""
 
+_MOST_STEPS = 100
+"""Within its reach a section has fewer to go."""
+
 _FARTHER_MM = 2.0
 """What a section would still lose over so much more is its uncertainty: it lies at no neck."""
 
@@ -189,7 +192,7 @@ def _shrunk(
     """
     least, home = start, dataclasses.replace(upright, origin_mm=_centred(start).origin_mm)
     for angle in _ANGLES:
-        while True:
+        for _ in range(_MOST_STEPS):
             ways = [way for way in _askew(_centred(least), angle) if _across(way, home, reach_mm)]
             whole = [one for one in map(loop, ways) if one is not None and _about_itself(one)]
             found = min(whole, key=_area, default=least)
