@@ -285,20 +285,34 @@ def test_where_the_scan_ends_in_a_run_out_nothing_is_short(where, zones) -> None
     assert len(found.zones) == zones
 
 
-@pytest.mark.parametrize(("end_mm", "zones"), [(0.48, 0), (0.8, 1), (None, 1)])
-def test_where_both_scans_end_in_a_run_out_nothing_is_short(end_mm, zones) -> None:
-    """Source: drawn. A run-out; one of which two thirds of full depth are left; or a
-    floor that is too thin and does not taper: all to the end of the wax-up's scan at y = 9.8; the
-    framework's ends 0.2 mm beyond it."""
+@pytest.mark.parametrize(("slope", "zones"), [(1.6, 0), (0.0, 1)])
+def test_where_both_scans_end_in_a_run_out_nothing_is_short(slope, zones) -> None:
+    """Source: drawn. The run-out of above, or a floor that is too thin and does not taper, both to
+    the end of the wax-up's scan at y = 9.8; the framework's ends 0.2 mm beyond it."""
 
     def depth(x, y):
         floor = 0.7 + 0.5 * np.clip(8.0 - y, 0.0, 1.6)
-        return np.minimum(cut(x, y), floor if end_mm is None else end_mm + 1.17 * (9.8 - y))
+        return np.minimum(cut(x, y), slope * (10.1 - y) if slope else floor)
 
     framework = _without(plate(lambda x, y: -depth(x, y)), lambda at: at[:, 1] > 9.99)
     waxup = _without(CONTOUR, lambda at: at[:, 1] > 9.8)
     found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
     assert len(found.zones) == zones
+
+
+@pytest.mark.parametrize(("end_mm", "decided"), [(0.5, []), (0.8, [Decision.UNDECIDED])])
+def test_where_much_is_left_of_a_layer_that_nobody_saw_end_it_is_undecided(end_mm, decided) -> None:
+    """Source: drawn. 1.5 mm deep, sloping over the last 0.6 mm that the wax-up's scan shows to so
+    much; 1.2 mm are asked for."""
+
+    def depth(x):
+        end = np.clip((x - 10.0) / 0.6, 0.0, 1.0)
+        return 1.5 * np.clip(x / 0.1 - 20.0, 0.0, 1.0) * (1.0 - end) + end_mm * end
+
+    framework = _without(plate(lambda x, _: -depth(x)), lambda at: at[:, 0] > 11.0)
+    waxup = _without(CONTOUR, lambda at: at[:, 0] > 10.6)
+    found = check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
+    assert [zone.decision for zone in found.zones] == decided
 
 
 def test_a_wall_whose_contour_was_not_scanned_is_not_too_thick() -> None:

@@ -212,8 +212,8 @@ def _held(framework: TriangleMesh, reading: Reading, out: Bools) -> tuple[Attach
     def border(of: Bools, label: Ints, *where: Bools) -> list[Floats]:
         """Sides that leave `of`, by part: all of them, and those that lead to each of `where`."""
         part, beside = both[of[both[:, 0]] & ~of[both[:, 1]]].T
-        counted = (np.ones(len(part)), *(one[beside] for one in where))
-        return [np.bincount(label[part], weight, len(of)) for weight in counted]
+        counted = [np.ones(len(part))] + [one[beside].astype(float) for one in where]
+        return [np.bincount(label[part], weight, len(of)).astype(float) for weight in counted]
 
     sides, on_work, at_end = border(proud, label, work, beyond)
     at_end += np.bincount(label, proud & beyond, len(out))
