@@ -4,9 +4,11 @@ Notes
 -----
 Putty in which the framework stood, above the gum or the putty of the other scan, was told as over
 contour by up to 0.9 mm, 7 mm below the finish line. Choice: what stands out where the scans end,
-and borders on nothing that lies on or under the contour as the work does, is left out and named.
-Instead of: how far it stands out, which a slip of the knife may, too. Cost: a boss with upright
-walls at the very end of a scan is named so as well.
+and neither borders on what lies on or under the contour as the work does nor stands on it by a
+wall, is left out and asked about. Instead of: how far it stands out, which a slip of the knife may,
+too; or leaving it out in silence, when steep lumps at an end went with it. Cost: where a crevice
+between putty and work is shallower than a veneer is thick it is told as over contour, and a boss
+with upright walls at the very end of a scan is asked about.
 """
 
 from __future__ import annotations
@@ -83,7 +85,7 @@ class Attachment:
     loose : bool
         A piece that hangs together with nothing.
     holds : bool
-        Putty, gum or a model, above what the other scan shows there.
+        Taken for putty, gum or a model, above what the other scan shows there: it is asked about.
     """
 
     vertices: Ints
