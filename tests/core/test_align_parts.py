@@ -6,22 +6,8 @@ import numpy as np
 import pytest
 
 from core.test_align_trust import _changed
-from phantom.surface import triangulate
 from veneercheck.core.align import align, trust
-from veneercheck.core.types import Floats, TriangleMesh
-
-
-@pytest.fixture(scope="module")
-def beam() -> TriangleMesh:
-    """A long body, uneven enough to lie in one way only."""
-
-    def uneven(points: Floats) -> Floats:
-        x, y, z = points.T
-        wave = 0.4 * np.sin(0.55 * x + 0.4 * y) + 0.3 * np.cos(0.8 * y - 0.21 * x + z)
-        block = np.linalg.norm(np.maximum(np.abs(points) - [14, 3, 2.5], 0), axis=1) - 1.0
-        return np.asarray(block + wave * np.clip((x + 20) / 20, 0.5, 1.5))
-
-    return triangulate(uneven, np.array([-17.0, -6.0, -5.5]), np.array([17.0, 6.0, 5.5]), 0.33)
+from veneercheck.core.types import Floats
 
 
 @pytest.mark.parametrize("apart_mm", [0.0, 0.05])

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 import align_bodies as bodies
-from core.test_align_parts import beam  # noqa: F401 - a fixture
 from core.test_align_trust import _changed, _raised
 from veneercheck.core.align import AlignOptions, align, examine, fit, taken, words
 from veneercheck.core.align.alignment import changed
@@ -28,14 +27,14 @@ def codes(found: Alignment) -> list[str]:
     return [reason.code for reason in found.reasons]
 
 
-def laid(beam: TriangleMesh, change) -> Alignment:  # noqa: F811
+def laid(beam: TriangleMesh, change) -> Alignment:
     """The body changed and cut, in the frame that it was made in."""
     framework, away = _changed(beam, change)
     back = TriangleMesh(away.inverse().apply(framework.points_mm), framework.faces)
     return examine(back, beam)
 
 
-def test_a_cast_that_shrank_is_told_to_be_smaller_and_nothing_else(beam) -> None:  # noqa: F811
+def test_a_cast_that_shrank_is_told_to_be_smaller_and_nothing_else(beam) -> None:
     """Source: 0.45 % smaller, 30 mm long: its ends lie 60 µm off, as a part would, and fits without
     one part or the other part by more than is trusted."""
     framework, _ = _changed(beam, lambda points: -0.0045 * points)
@@ -49,7 +48,7 @@ def test_a_cast_that_shrank_is_told_to_be_smaller_and_nothing_else(beam) -> None
 
 
 @pytest.mark.parametrize("also", ["part_off", "bowed"])
-def test_what_remains_beside_a_size_is_told_with_it(beam, also) -> None:  # noqa: F811
+def test_what_remains_beside_a_size_is_told_with_it(beam, also) -> None:
     """Source: 0.3 % smaller, and the middle moved by 0.2 mm askew, or bent by 0.1 mm."""
 
     def change(points: Floats) -> Floats:
@@ -60,7 +59,7 @@ def test_what_remains_beside_a_size_is_told_with_it(beam, also) -> None:  # noqa
     assert codes(laid(beam, change))[-2:] == ["another_size_is_smaller", also]
 
 
-def test_an_end_that_lies_off_is_a_part_and_no_size(beam) -> None:  # noqa: F811
+def test_an_end_that_lies_off_is_a_part_and_no_size(beam) -> None:
     """Source: one third lies 0.06 mm nearer to the rest; a body 0.3 % smaller would look alike, but
     without that third it would still be smaller."""
     found = laid(beam, lambda points: _raised(points, 4.5, 99.0, [-0.06, 0.0, 0.0]))

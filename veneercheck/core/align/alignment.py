@@ -13,7 +13,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.solver import rows, solved
+from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import (
     Certainty,
     certainty,
@@ -49,9 +49,6 @@ _RIVAL_LEAD_MM2 = 25.0
 _CLOSE_RIVAL_SHARE = 0.9
 """A rival with more than the first share of the winner's rank leaves the choice open, unless the
 winner leads by hundreds of independent readings; one with more than the last always does."""
-
-SURE = 3.0
-"""A change is told when it is this many times its standard uncertainty."""
 
 _HALVES_U = 8.0
 _LEAST_HALVES_MM = 0.02

@@ -33,6 +33,7 @@ import numpy as np
 from veneercheck.core.align import fit, words
 from veneercheck.core.align.alignment import graver
 from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.solver import SURE
 from veneercheck.core.align.taken import taken_off
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
@@ -52,7 +53,7 @@ Placed = Callable[[float | Floats, RigidMotion | None], Alignment]
 """Lays the framework on the wax-up, for so much taken off in mm, everywhere or at every vertex;
 near a pose, if one is given."""
 
-_SURE, _SURE_MM, _ALIKE_MM = 3.0, 0.01, 0.005
+_SURE_MM, _ALIKE_MM = 0.01, 0.005
 """An amount is believed that is known so well, and lies so far from what the profile says."""
 
 _SPRAY_MM, _SEEN_MM = 0.01, 0.005
@@ -113,7 +114,7 @@ def by_measure(
         failed = found.state is AlignmentState.FAILED
         if math.isfinite(taken.other_mm) and not failed:
             return _doubted(found, words.two_depths(taken.mm, taken.other_mm)), used_mm, ()
-        measured_mm, least_mm = taken.mm, max(_ALIKE_MM, _SURE * taken.u_mm)
+        measured_mm, least_mm = taken.mm, max(_ALIKE_MM, SURE * taken.u_mm)
         sure = taken.u_mm < _SURE_MM and abs(measured_mm - used_mm) > least_mm
         if not sure and not (failed and abs(measured_mm - used_mm) > _ALIKE_MM):
             break
@@ -168,7 +169,7 @@ def by_contact(
     each_mm: float | Floats = taken.mm
     if taken.as_it_was is not None:
         each_mm = np.where(taken.as_it_was, 0.0, taken.mm)
-    if not (taken.u_mm < _SURE_MM and abs(taken.mm) > max(_SPRAY_MM, _SURE * taken.u_mm)):
+    if not (taken.u_mm < _SURE_MM and abs(taken.mm) > max(_SPRAY_MM, SURE * taken.u_mm)):
         return found, 0.0, ()
     anew = placed(each_mm, found.waxup_from_framework)
     # A body that is larger stands out nearly evenly, too: that is told, and no spray.

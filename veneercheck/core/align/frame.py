@@ -10,7 +10,6 @@ from veneercheck.core.align import fit, polish, trust, words
 from veneercheck.core.align.alignment import (
     LEAST_REFERENCE_MM2,
     LEAST_SHARPNESS,
-    SURE,
     TRUSTED_SHARPNESS,
     Fitted,
     changed,
@@ -25,7 +24,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, pair
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.sampling import sample
-from veneercheck.core.align.solver import rows
+from veneercheck.core.align.solver import SURE, rows
 from veneercheck.core.mesh.motion import vector_from_rotation
 from veneercheck.core.mesh.pieces import loose_pieces
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_areas

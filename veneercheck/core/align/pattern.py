@@ -37,6 +37,7 @@ import numpy as np
 
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
+from veneercheck.core.align.solver import SURE
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.types import Bools, Floats, Ints
 
@@ -54,9 +55,6 @@ _LEAST_WIDTH_MM = 0.02
 
 _SPAN_MM = 14.0
 """Shorter bodies have no span that could bow."""
-
-_SURE = 3.0
-"""Standard uncertainties from which a size is there, and explains what parts would be told for."""
 
 _SIZE, _LEAST_PARTS = 6, 3
 """Column of the size after a rigid motion; of two units one alone tells of no size of both."""
@@ -156,7 +154,7 @@ def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float, limit_mm:
         bow = float(np.linalg.norm(value[8:10]))
         way = value[8:10] / max(bow, 1e-12)
         bow_u = float(np.sqrt(way @ covariance[8:10, 8:10] @ way))
-    explained = [rigid, size] if abs(larger) > _SURE * u else [rigid]
+    explained = [rigid, size] if abs(larger) > SURE * u else [rigid]
     return Pattern(1.0 + larger, u, bow, bow_u, *_parts(shown, np.concatenate(explained, axis=1)))
 
 

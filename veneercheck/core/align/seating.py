@@ -27,7 +27,7 @@ from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
-from veneercheck.core.align.solver import rows, solved
+from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import certainty, halves_mm, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.types import Bools, Floats, RigidMotion
@@ -66,9 +66,6 @@ _LEAST_UNITS = 1.5
 _UNITS = 3
 _STILL_PROUD_SHARE = 0.25
 """… and hardly any of it stands out there."""
-
-_SURE = 3.0
-"""Standard uncertainties from which an even offset is believed."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -206,7 +203,7 @@ def _parted(body: Body, fit: Polished, near: Bools, power_mm4: float) -> tuple[S
     difference = np.linalg.norm(np.cross(apart[:3], moved) + apart[3:], axis=1).max()
     proud, u_proud = float(-value[12]), math.sqrt(covariance[12, 12] * power_mm4)
     seating = Seating(float(difference), vertex_uncertainty(spread, moved, np.zeros(3))[1])
-    return seating, proud if abs(proud) > _SURE * u_proud else 0.0
+    return seating, proud if abs(proud) > SURE * u_proud else 0.0
 
 
 def _fitted_apart(

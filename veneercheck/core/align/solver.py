@@ -6,6 +6,9 @@ import numpy as np
 
 from veneercheck.core.types import Floats
 
+SURE = 3.0
+"""What was solved for is there, and told, from so many of its standard uncertainties on."""
+
 _LEAST_EIGENVALUE_SHARE = 1e-9
 """Directions weaker than this share of the strongest are left alone, not guessed."""
 

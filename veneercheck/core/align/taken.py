@@ -28,7 +28,7 @@ from veneercheck.core.align.pairs import Pairs, Target, pair
 from veneercheck.core.align.pattern import cubes, left_out
 from veneercheck.core.align.polish import Body, moved, vertices_as_samples
 from veneercheck.core.align.sampling import Samples, sample
-from veneercheck.core.align.solver import rows, solved
+from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import integrated_covariance
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.mesh.ring import spread
@@ -63,9 +63,6 @@ _FAR_WIDTHS_MM, _SHOWS = (0.2, 0.2, 0.2, 0.06, 0.06, 0.06), 0.05
 """Weights of the fit far from the cut; a plate shows no motion along itself."""
 
 _CALMING_STEPS = 6
-
-_SURE = 3.0
-"""Standard uncertainties from which a size is taken to be another."""
 
 _BIN_MM = 0.02
 """Two bins hold what noise of 10 µm spreads."""
@@ -154,7 +151,7 @@ def _sized(
         return None
     left = at.residual_mm - offset_mm + beside @ value
     weight = tukey(left, _WIDTHS_MM[-1])
-    if abs(value[7]) < _SURE * at.u_mm(beside, left, weight, each_mm2):
+    if abs(value[7]) < SURE * at.u_mm(beside, left, weight, each_mm2):
         return None
     alike = dataclasses.replace(at, residual_mm=at.residual_mm + size[:, 0] * value[7])
     return alike, offset_mm + float(value[6]), left, weight

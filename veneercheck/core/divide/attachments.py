@@ -1,15 +1,4 @@
-"""What is no part of the bridge: sprues, handles and pins that stand far out, and loose pieces.
-
-Notes
------
-Putty in which the framework stood, above the gum or the putty of the other scan, was told as over
-contour by up to 0.9 mm, 7 mm below the finish line. Choice: what stands out where the scans end,
-and neither borders on what lies on or under the contour as the work does nor stands on it by a
-wall, is left out and asked about. Instead of: how far it stands out, which a slip of the knife may,
-too; or leaving it out in silence, when steep lumps at an end went with it. Cost: where a crevice
-between putty and work is shallower than a veneer is thick it is told as over contour, and a boss
-with upright walls at the very end of a scan is asked about.
-"""
+"""What is no part of the bridge: sprues, handles and pins that stand far out, and loose pieces."""
 
 from __future__ import annotations
 
@@ -17,10 +6,10 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.divide.scan_ends import HOLE_MM
+from veneercheck.core.divide.holders import standing_higher
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
-from veneercheck.core.mesh.pieces import grown, large_parts, long_rims, loose_pieces
+from veneercheck.core.mesh.pieces import large_parts, loose_pieces
 from veneercheck.core.mesh.triangles import (
     border_vertices,
     components,
@@ -58,15 +47,6 @@ _ROUND_MM = 3.0
 
 _BESIDE_RIM_MM = 0.5
 """Nearer to an open rim of the wax-up's scan, «outside» only means that the scan ended."""
-
-_ALIKE_COS, _WORK_MM = 0.5, 3.0
-"""What faces as its contour does, no farther under it than a veneer, is the work's."""
-
-_BORDERS, _STANDS = 0.1, 0.25
-"""Of its border more is on the work where a bump rises gently; of that of its steep walls, which
-face otherwise than the contour, even more. Putty borders on its end and on what nothing shows."""
-
-_LEAST_HELD_MM2 = 0.1
 
 _FEW = 2
 """More of them are told in one sentence."""
@@ -109,7 +89,10 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     out = outside_mm > OUT_MM
     for piece in loose:
         out[piece.vertices] = False
-    held = _held(framework, reading, out)
+    held = tuple(
+        Attachment(part, float(outside_mm[part].max()), holds=True)
+        for part in standing_higher(framework, reading, out)
+    )
     out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
     for part in held:
         out[part.vertices] = False
@@ -196,43 +179,6 @@ def _loose(reading: Reading) -> tuple[Attachment, ...]:
     """Small pieces that no edge joins to the bridge, the largest first."""
     pieces = loose_pieces(reading.space.area_mm2, reading.edges)
     return tuple(Attachment(piece, 0.0, loose=True) for piece in pieces)
-
-
-def _held(framework: TriangleMesh, reading: Reading, out: Bools) -> tuple[Attachment, ...]:
-    """What stands out where the scans end and borders on nothing of the work, largest first."""
-    space, edges = reading.space, reading.edges
-    alike = reading.agreement >= _ALIKE_COS
-    proud = out & alike & (space.nearest_mm >= -FAR_MM)
-    if not proud.any():
-        return ()
-    work = alike & ~out & (space.nearest_mm <= _WORK_MM)
-    unread, ends = np.isnan(space.nearest_mm), long_rims(framework, edges, HOLE_MM)
-    beyond = grown(ends, unread, edges)
-    label = components(len(out), edges[proud[edges].all(axis=1)])
-    both = np.concatenate([edges, edges[:, ::-1]])
-
-    def border(of: Bools, label: Ints, *where: Bools) -> list[Floats]:
-        """Sides that leave `of`, by part: all of them, and those that lead to each of `where`."""
-        part, beside = both[of[both[:, 0]] & ~of[both[:, 1]]].T
-        counted = [np.ones(len(part))] + [one[beside].astype(float) for one in where]
-        return [np.bincount(label[part], weight, len(of)).astype(float) for weight in counted]
-
-    sides, on_work, at_end = border(proud, label, work, beyond)
-    at_end += np.bincount(label, proud & beyond, len(out))
-    # Down its walls: what stands on the cut is the work's, what a crevice parts from it is none.
-    wall = ~alike & ~out & ((space.nearest_mm <= _WORK_MM) | (unread & ~beyond))
-    risen = proud | (wall & grown(proud, wall, edges))
-    foot = components(len(out), edges[risen[edges].all(axis=1)])
-    all_round, on_foot = (count[foot] for count in border(risen, foot, work))
-    stands = np.zeros(len(out), dtype=bool)
-    stands[label[proud & (on_foot > _STANDS * all_round)]] = True
-    area = np.bincount(label, space.area_mm2 * proud, len(out))
-    kept = (area >= _LEAST_HELD_MM2) & (at_end > 0) & (on_work <= _BORDERS * sides) & ~stands
-    found = []
-    for one in sorted(np.flatnonzero(kept), key=lambda k: -area[k]):
-        whole = np.flatnonzero(grown(proud & (label == one), space.nearest_mm < 0, edges))
-        found.append(Attachment(whole, float(-space.nearest_mm[whole].min()), holds=True))
-    return tuple(found)
 
 
 def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:

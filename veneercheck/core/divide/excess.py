@@ -41,7 +41,8 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.divide.regions import AGREEING_COS, Regions
+from veneercheck.core.divide.regions import Regions
+from veneercheck.core.measure.both_ways import AGREEING_COS
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import probability_beyond
 from veneercheck.core.mesh.triangles import calmed, reach_along_edges, row_dot

@@ -1,4 +1,4 @@
-"""What looks like cut surface and is not the work's: putty, gum or a model, lower in one scan.
+"""Putty, gum or a model, lower or higher in one scan than in the other: not the work's.
 
 Notes
 -----
@@ -11,15 +11,26 @@ of: a shape of its own, which putty has none; or the end of the scan alone, wher
 collar ends as well; or the groove alone, which lies between a full crown and the gum, too. Cost:
 putty that reaches the veneer itself, or lies lower by a full layer, is still taken for cut; and a
 full crown beside others, all of it cut too thin, whose scan ends in the gum, is asked about only.
+
+Putty in which the framework stood, above the gum or the putty of the other scan, was told as over
+contour by up to 0.9 mm, 7 mm below the finish line. Choice: what stands out where the scans end,
+and neither borders on what lies on or under the contour as the work does nor stands on it by a
+wall, is left out and asked about. Instead of: how far it stands out, which a slip of the knife may,
+too; or leaving it out in silence, when steep lumps at an end went with it. Cost: where a crevice
+between putty and work is shallower than a veneer is thick it is told as over contour, and a boss
+with upright walls at the very end of a scan is asked about.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from veneercheck.core.divide.scan_ends import HOLE_MM
+from veneercheck.core.measure.both_ways import AGREEING_COS, COVERED_MM, OVER_REACH_MM
 from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.pieces import grown, long_rims
 from veneercheck.core.mesh.triangles import components, row_dot
-from veneercheck.core.types import Bools, Floats, Ints, Limits, Region
+from veneercheck.core.types import Bools, Floats, Ints, Limits, Region, TriangleMesh
 
 _BESIDE_MM = 1.0
 """So far to both sides of where it meets the work the contour is looked at."""
@@ -28,11 +39,18 @@ _GROOVE = 0.35
 """Normals that lean together by more than this, over lengths of that, meet in a groove: no tooth
 has so deep a hollow, of 3 mm radius, all along the edge of a cut."""
 
+_BORDERS, _STANDS = 0.1, 0.25
+"""Of its border more is on the work where a bump rises gently; of that of its steep walls, which
+face otherwise than the contour, even more. Putty borders on its end and on what nothing shows."""
+
+_LEAST_MM2 = 0.1
+"""Of less nothing is told."""
+
 _SAMPLE = 4000
 """Vertices on either side that are looked at: some tenths of a millimetre apart."""
 
 
-def holders(code: Ints, reading: Reading, limits: Limits, *, ends: Bools) -> tuple[Ints, ...]:
+def lying_lower(code: Ints, reading: Reading, limits: Limits, *, ends: Bools) -> tuple[Ints, ...]:
     """Vertices of each part coded as cut that is putty, gum or model, the largest first.
 
     Parameters
@@ -57,6 +75,52 @@ def holders(code: Ints, reading: Reading, limits: Limits, *, ends: Bools) -> tup
     parts = [np.flatnonzero(cut & (label == one)) for one in sorted(asked, key=lambda k: -area[k])]
     uncut = np.flatnonzero((code == Region.UNCUT) & np.isfinite(space.contour_mm[:, 0]))
     return tuple(part for part in parts if _leans_out(part, uncut, reading))
+
+
+def standing_higher(framework: TriangleMesh, reading: Reading, out: Bools) -> tuple[Ints, ...]:
+    """Vertices of each part that stands `out` where the scans end and is parted from the work, the
+    largest first: putty, gum or model.
+
+    Parameters
+    ----------
+    framework : TriangleMesh
+        In the wax-up's frame.
+    reading : Reading
+    out : ndarray of bool, shape (n,)
+        What stands out of the contour.
+    """
+    space, edges = reading.space, reading.edges
+    alike = reading.agreement >= AGREEING_COS
+    proud = out & alike & (space.nearest_mm >= -OVER_REACH_MM)
+    if not proud.any():
+        return ()
+    work = alike & ~out & (space.nearest_mm <= COVERED_MM)
+    unread, ends = np.isnan(space.nearest_mm), long_rims(framework, edges, HOLE_MM)
+    beyond = grown(ends, unread, edges)
+    label = components(len(out), edges[proud[edges].all(axis=1)])
+    both = np.concatenate([edges, edges[:, ::-1]])
+
+    def border(of: Bools, label: Ints, *where: Bools) -> list[Floats]:
+        """Sides that leave `of`, by part: all of them, and those that lead to each of `where`."""
+        part, beside = both[of[both[:, 0]] & ~of[both[:, 1]]].T
+        counted = [np.ones(len(part))] + [one[beside].astype(float) for one in where]
+        return [np.bincount(label[part], weight, len(of)).astype(float) for weight in counted]
+
+    sides, on_work, at_end = border(proud, label, work, beyond)
+    at_end += np.bincount(label, proud & beyond, len(out))
+    # Down its walls: what stands on the cut is the work's, what a crevice parts from it is none.
+    wall = ~alike & ~out & ((space.nearest_mm <= COVERED_MM) | (unread & ~beyond))
+    risen = proud | (wall & grown(proud, wall, edges))
+    foot = components(len(out), edges[risen[edges].all(axis=1)])
+    all_round, on_foot = (count[foot] for count in border(risen, foot, work))
+    stands = np.zeros(len(out), dtype=bool)
+    stands[label[proud & (on_foot > _STANDS * all_round)]] = True
+    area = np.bincount(label, space.area_mm2 * proud, len(out))
+    kept = (area >= _LEAST_MM2) & (at_end > 0) & (on_work <= _BORDERS * sides) & ~stands
+    return tuple(
+        np.flatnonzero(grown(proud & (label == one), space.nearest_mm < 0, edges))
+        for one in sorted(np.flatnonzero(kept), key=lambda k: -area[k])
+    )
 
 
 def _leans_out(part: Ints, uncut: Ints, reading: Reading) -> bool:

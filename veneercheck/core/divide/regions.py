@@ -22,7 +22,7 @@ import math
 import numpy as np
 
 from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
-from veneercheck.core.divide.holders import holders
+from veneercheck.core.divide.holders import lying_lower
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
 from veneercheck.core.divide.scan_ends import (
     HOLE_MM,
@@ -31,7 +31,12 @@ from veneercheck.core.divide.scan_ends import (
     under_a_rim,
     under_a_web,
 )
-from veneercheck.core.measure.both_ways import OVER_REACH_MM, REACH_MM
+from veneercheck.core.measure.both_ways import (
+    AGREEING_COS,
+    COVERED_MM,
+    OVER_REACH_MM,
+    REACH_MM,
+)
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts, long_rims
 from veneercheck.core.mesh.triangles import components, reach_along_edges
@@ -48,12 +53,6 @@ CUT_DEPTH_MM = 0.3
 
 LEAST_CUT_MM2, LEAST_ISLAND_MM2, _SPECK_MM2 = 1.0, 0.25, 0.02
 """What is smaller than the last is one vertex's noise: no island, and its flanks are cut."""
-
-AGREEING_COS = math.cos(math.radians(60.0))
-"""Two surfaces are the same one only where their normals differ by less than this."""
-
-COVERED_MM = 3.0
-"""Contour that faces the same way within this is the vertex's own; across a retainer is farther."""
 
 _SURROUNDED_SHARE = 0.95
 """An island borders on one cut area by so much: a vertex with a turned normal makes no collar."""
@@ -156,7 +155,7 @@ def divide(
     ends = long_rims(framework, reading.edges, HOLE_MM)
     held = tuple(
         part
-        for part in holders(code, reading, limits, ends=ends)
+        for part in lying_lower(code, reading, limits, ends=ends)
         if paint is None or not (paint[part] >= 0).any()
     )
     for part in held:

@@ -17,6 +17,12 @@ REACH_MM = 6.0
 OVER_REACH_MM = 1.5
 """A framework standing out farther than this belongs to another body than the contour."""
 
+AGREEING_COS = math.cos(math.radians(60.0))
+"""Two surfaces are the same one only where their normals differ by less than this."""
+
+COVERED_MM = 3.0
+"""Contour that faces the same way within this is the vertex's own; across a retainer is farther."""
+
 GRAZING_DEG = 60.0
 """Past this angle to the contour's normal the length of a ray says little about the space."""
 
