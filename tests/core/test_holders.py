@@ -107,6 +107,7 @@ def test_what_is_cut_to_full_depth_beside_gum_is_veneer() -> None:
 
 
 def test_what_was_painted_is_not_asked_about() -> None:
+    """Source: the paint; as cut it is too thin, as drawn, and as model no veneer at all."""
     cut, model = (checked(_wall, SHALLOW_MM, paint) for paint in (Region.CUT, Region.MODEL))
     assert not asked(cut) and not asked(model)
     assert [zone.decision for zone in cut.zones] == [Decision.FIRM]

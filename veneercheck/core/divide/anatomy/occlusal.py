@@ -61,8 +61,8 @@ sides of a plinth cancel one another, and now and then a cusp's slope left uncut
 
 _LEAST_SEEN = 0.13
 """Share of what the work shows from there that ends make up: a neck is two fifths of a crown, and
-one of three units one; 0.16 to 0.30 of bridges of our own making. A flat wall was 0.11 of a bridge
-held by inlays, and buccal was told as occlusal."""
+one of three units one. A flat wall was 0.11 of a bridge held by inlays, and buccal was told as
+occlusal; of bridges of our own making with true ends 0.09 to 0.30, so that the least are asked."""
 
 _LONG_FORM, _ACROSS = 1.4, 0.5
 """A body so much longer than wide has its end across its length, within 60° as a cosine."""
