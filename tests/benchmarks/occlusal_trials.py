@@ -19,8 +19,7 @@ from veneer_bodies import make
 from veneer_forms import contour_of
 from veneer_jobs import body
 from veneercheck.check import Surfaces, check
-from veneercheck.core.divide.anatomy.bridge import axis_vector
-from veneercheck.core.types import Case
+from veneercheck.core.types import Case, unit_way
 from veneercheck.profile import built_in
 
 
@@ -39,7 +38,7 @@ def main() -> None:
             aligned=True,
         )
         told = found.frame.occlusal
-        cosine = float("nan") if told is None else float(np.dot(told, axis_vector(case.occlusal)))
+        cosine = float("nan") if told is None else float(np.dot(told, unit_way(case.occlusal)))
         off.append(float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))))
         how = found.frame.words[0].split(";")[-1] if found.frame.words else ""
         print(f"{kind:8}{number:4}{off[-1]:7.1f}° {how}", flush=True)

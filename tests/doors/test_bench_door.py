@@ -486,7 +486,7 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
         "after": first,
         "units": [46],
         "stage": "opaqued",
-        "occlusal": "+z",
+        "occlusal": [0.0, -0.02, 1.0],  # as the model was turned
         "buccal": "-y",
         "teeth": {"46": middle},
         "by_unit": {"46": ["occlusal"]},
@@ -500,7 +500,8 @@ def test_what_was_corrected_on_the_page_is_in_the_case_file(page: Page, tmp_path
     saved = tmp_path / number
     told = tomllib.loads((saved / "case.toml").read_text("utf-8"))
     assert told["scans"] == {"painted": "scans/painted.ply"}
-    assert told["frame"] == {"occlusal": "+z", "buccal": "-y", "teeth": {"46": middle}}
+    ways = {"occlusal": [0.0, -0.02, 1.0], "buccal": "-y"}
+    assert told["frame"] == {**ways, "teeth": {"46": middle}}
     for name, mesh in (("f.stl", framework), ("w.stl", waxup)):
         (tmp_path / name).write_bytes(stl_bytes(mesh))
     words = ["check", str(tmp_path / "f.stl"), str(tmp_path / "w.stl"), "--no-report"]

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from veneercheck.core.errors import ProfileError
-from veneercheck.core.types import FORBIDDEN, LIMITS, PRACTICE, Limits, by_section
+from veneercheck.core.types import FORBIDDEN, LIMITS, PRACTICE, Limits, by_section, unit_way
 from veneercheck.profile import (
     TOOTH_CODES,
     built_in,
@@ -142,7 +142,10 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
         ({"units": 46}, "not a list"),
         ({"units": [45, 46], "pontics": [47]}, "pontic 47 is not among the units"),
         ({"stage": "plaster"}, "not known.*wax"),
-        ({"frame": {"occlusal": "up"}}, "not known"),
+        ({"frame": {"occlusal": "up"}}, "no direction.*[+]x, -x"),
+        ({"frame": {"occlusal": [0, 0, 0]}}, "no direction.*wax-up's own frame"),
+        ({"frame": {"occlusal": [0, 1]}}, "no direction"),
+        ({"frame": {"occlusal": [1, 1, 9], "buccal": [0, 0, -2]}}, "along one axis"),
         ({"frame": {"occlusal": "+z", "buccal": "-z"}}, "along one axis"),
         ({"veneered": {"surfaces": ["top"]}}, "no surface of a tooth"),
         ({"veneered": {"metal_stops": "maybe"}}, "not known.*ask"),
@@ -162,6 +165,15 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
 def test_a_senseless_case_is_refused(document: dict[str, object], told: str) -> None:
     with pytest.raises(ProfileError, match=told):
         parse_case(document, where="case.toml")
+
+
+def test_a_direction_is_an_axis_or_a_vector() -> None:
+    found = parse_case({"frame": {"occlusal": [3, 0, 4], "buccal": "-y"}}).case
+    assert found.occlusal == (3.0, 0.0, 4.0) and unit_way(found.occlusal) == (0.6, 0.0, 0.8)
+    assert unit_way(found.buccal) == (0.0, -1.0, 0.0)
+    for said in ("up", (0.0, 0.0, 0.0), (float("nan"), 1.0, 0.0)):
+        with pytest.raises(ValueError, match="no direction"):
+            unit_way(said)
 
 
 def test_points_on_teeth_are_read() -> None:

@@ -6,6 +6,7 @@ opaquer, which is below 1.0 mm; cut back by 1.7 mm it leaves 1.5 mm, which is en
 
 from __future__ import annotations
 
+import math
 import re
 import signal
 from collections.abc import Iterator
@@ -293,10 +294,20 @@ def test_what_was_guessed_is_corrected_on_the_model(tab: Any, files: dict[str, s
     tab.mouse.move(x + 40, y + 20, steps=3)
     tab.mouse.up()
     tab.locator("#model-told", has_text="of the model is painted").wait_for()
+    tab.locator("#model").focus()
+    tab.keyboard.press("ArrowUp")
+    turned = tab.locator("#occlusal button[value='turned']")
+    assert turned.inner_text() == "as the model is turned now"
+    turned.click()
+    assert turned.locator(".named").inner_text() == "biting surface"
+    assert turned.locator("img").count() == 1
+    assert tab.locator("#occlusal [aria-pressed=true]").count() == 1
     with tab.expect_request(lambda one: one.method == "POST") as asked:
         tab.click("#correct-check")
     said = asked.value.post_data_json
-    assert (said["occlusal"], said["buccal"], said["by_unit"]) == ("+z", "-y", {"46": ["buccal"]})
+    assert (said["buccal"], said["by_unit"]) == ("-y", {"46": ["buccal"]})
+    assert 0.9 < said["occlusal"][2] < 0.999
+    assert math.hypot(*said["occlusal"]) == pytest.approx(1, abs=2e-3)
     # The cut lump's top lies 2.6 mm above its middle (3.5 less 0.9), straight under the cross.
     assert said["teeth"]["46"][2] == pytest.approx(2.6, abs=0.2) and len(said["painted"]) == 24
     tab.locator("#progress").wait_for()

@@ -92,7 +92,7 @@ def _case(given: Mapping[str, Any]) -> dict[str, Any]:
         found["stage"] = stage
     found |= _of_lab(given)
     frame: dict[str, Any] = {
-        axis: value for axis in ("occlusal", "buccal") if (value := _text(given, axis)) is not None
+        axis: value for axis in ("occlusal", "buccal") if (value := _way(given, axis)) is not None
     }
     if given.get("teeth"):
         frame["teeth"] = _mapping_of(given, "teeth")
@@ -170,6 +170,12 @@ def _codes(given: Mapping[str, Any], key: str) -> list[int]:
     ):
         raise _wrong(key, value)
     return list(dict.fromkeys(value))
+
+
+def _way(given: Mapping[str, Any], key: str) -> str | list[Any] | None:
+    """An axis, or a vector as the model was turned; the case file knows what makes sense."""
+    value = given.get(key)
+    return value if isinstance(value, list) else _text(given, key)
 
 
 def _text(given: Mapping[str, Any], key: str, longest: int = _LONGEST_TEXT) -> str | None:

@@ -10,7 +10,16 @@ from pathlib import Path
 from typing import Any
 
 from veneercheck.core.errors import ProfileError, Told
-from veneercheck.core.types import ASK, FORBIDDEN, Case, FinishLine, Point
+from veneercheck.core.types import (
+    ASK,
+    AXES,
+    FORBIDDEN,
+    Case,
+    FinishLine,
+    Point,
+    Way,
+    unit_way,
+)
 from veneercheck.profile.keys import (
     STAGES,
     choice_of,
@@ -32,7 +41,6 @@ _SCANS = ("framework", "waxup", "die")
 _BESIDE = ("painted", "plan")
 _WAXUP_KINDS = ("scan", "key")
 _METAL_STOPS = (ASK, FORBIDDEN)
-_AXES = tuple(sign + axis for axis in "xyz" for sign in "+-")
 _LEAST_LANDMARKS, _MOST_LANDMARKS = 3, 20
 _LEAST_OF_LINE, _MOST_OF_LINE = 3, 500
 _PICKED_WITHIN_MM = 2.0
@@ -42,6 +50,13 @@ _LEAST_SPREAD_MM = 2.0
 """How far off the line through two of the places a third must lie: at less, half a millimetre
 turns the start by more than the fit makes good (0.25 rad)."""
 
+
+_LEAST_WAY = 1e-6
+"""A shorter vector is no direction."""
+
+_MOST_ALIKE = 0.8
+"""Buccal so near to occlusal or its opposite, as a cosine: within 37°; they stand at right angles,
+and a hand that turns a model is 20° off at most."""
 
 _FARTHEST_MM = 1e6
 """A kilometre, as for a scan's own coordinates: beyond it, it is no place."""
@@ -108,8 +123,8 @@ def parse_case(
         units=units,
         pontics=pontics,
         stage=choice_of(document, "stage", STAGES, "wax", where) or "wax",
-        occlusal=choice_of(frame, "occlusal", _AXES, None, f"{where} [frame]"),
-        buccal=choice_of(frame, "buccal", _AXES, None, f"{where} [frame]"),
+        occlusal=_way(frame, "occlusal", f"{where} [frame]"),
+        buccal=_way(frame, "buccal", f"{where} [frame]"),
         veneered=words_of(veneered, "surfaces", f"{where} [veneered]"),
         metal_stops=choice_of(veneered, "metal_stops", _METAL_STOPS, ASK, f"{where} [veneered]")
         or ASK,
@@ -232,6 +247,24 @@ def _point(value: object) -> Point | None:
     return float(value[0]), float(value[1]), float(value[2])
 
 
+def _way(frame: Mapping[str, Any], key: str, where: str) -> Way | None:
+    """An axis of the wax-up's scan, or a vector in its frame."""
+    value = frame.get(key)
+    if value is None or (isinstance(value, str) and value in AXES):
+        return value
+    point = _point(value)
+    if point is None or math.hypot(*point) < _LEAST_WAY:
+        raise ProfileError(
+            Told("{key} = {value} is no direction.", key=key, value=told(value)),
+            where=where,
+            next_step=Told(
+                "Give one of {known}, or [x, y, z] in the wax-up's own frame.",
+                known=", ".join(AXES),
+            ),
+        )
+    return point
+
+
 def _belong_together(pairs: tuple[tuple[Point, Point], ...], where: str) -> None:
     """Refuse pairs whose distances differ: swapped, mirrored, or in two units."""
     for first, second in itertools.combinations(pairs, 2):
@@ -308,13 +341,20 @@ def _pontics_among_units(units: tuple[int, ...], pontics: tuple[int, ...], where
 
 
 def _frame_axes_differ(case: Case, where: str) -> None:
-    if case.occlusal and case.buccal and case.occlusal[1] == case.buccal[1]:
+    if not (case.occlusal and case.buccal):
+        return
+    ways = unit_way(case.occlusal), unit_way(case.buccal)
+    if abs(sum(one * two for one, two in zip(*ways, strict=True))) > _MOST_ALIKE:
         raise ProfileError(
             Told(
                 "occlusal {occlusal} and buccal {buccal} lie along one axis.",
-                occlusal=case.occlusal,
-                buccal=case.buccal,
+                occlusal=_written(case.occlusal),
+                buccal=_written(case.buccal),
             ),
             where=f"{where} [frame]",
             next_step="They stand at right angles: correct one of them.",
         )
+
+
+def _written(way: Way) -> str:
+    return way if isinstance(way, str) else told(list(way))

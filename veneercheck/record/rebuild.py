@@ -19,7 +19,8 @@ def kept(value: Any) -> Any:
     Examples
     --------
     >>> from veneercheck.core.types import Case
-    >>> rebuild(Case, kept(Case("D-1", units=(45, 46)))) == Case("D-1", units=(45, 46))
+    >>> case = Case("D-1", units=(45, 46), occlusal=(0.0, -0.6, 0.8), buccal="+x")
+    >>> rebuild(Case, kept(case)) == case
     True
     """
     if dataclasses.is_dataclass(value):
@@ -65,7 +66,10 @@ def _value(hint: Any, value: Any) -> Any:
     if value is None:
         return None
     if origin in (typing.Union, types.UnionType):
-        return _value(next(one for one in inner if one is not type(None)), value)
+        listed = isinstance(value, list)
+        kinds = [one for one in inner if one is not type(None)]
+        fits = (one for one in kinds if (typing.get_origin(one) is tuple) == listed)
+        return _value(next(fits, kinds[0]), value)
     if dataclasses.is_dataclass(hint):
         return rebuild(typing.cast("type[Any]", hint), value)
     if origin is tuple:

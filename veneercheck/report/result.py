@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from datetime import UTC
 from typing import Any
 
-import numpy as np
-
 from veneercheck.core.types import (
     LIMITS,
     AlignmentState,
@@ -24,6 +22,7 @@ from veneercheck.core.types import (
     Verdict,
     Zone,
     by_section,
+    unit_way,
 )
 from veneercheck.report.fields import (
     Field,
@@ -59,7 +58,6 @@ SCHEMA_ID = "veneercheck result 3"
 """Names the meaning of the fields; the number rises when a field changes its meaning."""
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
-_AXES = {"x": 0, "y": 1, "z": 2}
 
 
 def document(outcome: Outcome) -> dict[str, Any]:
@@ -90,20 +88,6 @@ def fields_page() -> str:
     return page("Fields of `result.json`", result_schema())
 
 
-def axis_direction(axis: str | None) -> tuple[float, float, float] | None:
-    """Turn an axis such as "+z" or "-x" into a unit vector; None stays None.
-
-    Examples
-    --------
-    >>> axis_direction("-x")
-    (-1.0, 0.0, 0.0)
-    """
-    if not axis or axis[-1].lower() not in _AXES:
-        return None
-    x, y, z = np.eye(3)[_AXES[axis[-1].lower()]] * (-1.0 if axis[0] == "-" else 1.0) + 0.0
-    return float(x), float(y), float(z)
-
-
 def zones_of(document: Mapping[str, Any]) -> tuple[Zone, ...]:
     """The zones of a filed result, as the check knew them."""
     return tuple(
@@ -131,8 +115,8 @@ def _frame(check: Check) -> Frame:
     case, frame = check.case, check.frame
     return dataclasses.replace(
         frame,
-        occlusal=frame.occlusal or axis_direction(case.occlusal),
-        buccal=frame.buccal or axis_direction(case.buccal),
+        occlusal=frame.occlusal or (unit_way(case.occlusal) if case.occlusal else None),
+        buccal=frame.buccal or (unit_way(case.buccal) if case.buccal else None),
         guessed=frame.guessed and (case.occlusal is None or case.buccal is None),
     )
 

@@ -9,6 +9,8 @@ const BRUSHES = ["brush_none", "brush_cut", "brush_uncut", "brush_out"];
 const CUT = [2, 3], STEP_PX = 40;
 // A direction within 10° of a side of the scan is shown by that side's picture.
 const ALONG = Math.cos(Math.PI / 18);
+// Biting and cheek side lie no nearer to one line than this, as the case file has it.
+const MOST_ALIKE = 0.8;
 
 class Model extends Turning {
   constructor(canvas, plan, data) {
@@ -101,17 +103,22 @@ const OPPOSITE = { "+": "-", "-": "+" };
 const against = (side) => OPPOSITE[side[0]] + side[1];
 const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
 
+// A direction that was said: a side of the scan, or as the model was turned.
+const wayOf = (said) => SIDES[said] ?? said;
+const alike = (one, other) => Math.abs(view.dot(wayOf(one), wayOf(other))) > MOST_ALIKE;
+
 // The side of the scan that a direction points to best, of those that are left.
 function sideOf(way, taken) {
-  const left = Object.keys(SIDES).filter((side) => side[1] !== taken?.[1]);
+  const left = Object.keys(SIDES).filter((side) => !taken || !alike(side, taken));
   return way ? left.reduce((best, side) => (view.dot(SIDES[side], way) > view.dot(SIDES[best], way) ? side : best)) : null;
 }
 
 // What the program takes each side of the scan to be, with what was said here.
 function taken() {
   const { guess } = model?.plan ?? { guess: {} };
-  const occlusal = chosen.occlusal ?? sideOf(guess.occlusal, chosen.buccal);
-  const buccal = chosen.buccal ?? (occlusal && sideOf(guess.buccal, occlusal));
+  const said = (box, other) => sideOf(chosen[box] ? wayOf(chosen[box]) : guess[box], other);
+  const occlusal = said("occlusal", chosen.occlusal ? null : chosen.buccal);
+  const buccal = chosen.buccal || occlusal ? said("buccal", occlusal) : null;
   return { occlusal, buccal, known: Boolean(chosen.buccal) || Boolean(guess.sides_known) };
 }
 
@@ -125,7 +132,7 @@ function aslant(box) {
 // Where biting and cheek side are, as said or as guessed.
 function waysNow() {
   const { guess } = model?.plan ?? { guess: {} }, known = Boolean(chosen.buccal) || Boolean(guess.sides_known);
-  const way = (box) => (chosen[box] ? SIDES[chosen[box]] : guess[box]);
+  const way = (box) => (chosen[box] ? wayOf(chosen[box]) : guess[box]);
   return [["occlusal", words.side_biting], ["buccal", known ? words.side_cheek : words.side_a]]
     .filter(([box]) => way(box)).map(([box, text]) => ({ way: way(box), text }));
 }
@@ -153,13 +160,17 @@ function towardMiddle(end) {
 
 // Stands for the guessed direction itself, where it lies aslant to all sides of the scan.
 const GUESS = "guess";
+// Stands for the direction from which the model is seen.
+const TURNED = "turned";
 
 function drawSides() {
   for (const box of ["occlusal", "buccal"]) {
     const way = aslant(box);
-    part(box).replaceChildren(...[...(way ? [GUESS] : []), ...Object.keys(SIDES)].map((side) => make("button",
+    const shown = [...(way ? [GUESS] : []), ...Object.keys(SIDES), ...(model ? [TURNED] : [])];
+    part(box).replaceChildren(...shown.map((side) => make("button",
       { type: "button", value: side, "aria-pressed": "false", onclick: () => pickSide(box, side) },
-      ...(model ? [make("img", { src: model.picture(side === GUESS ? way : side), alt: "" })] : []), make("span", { class: "named" }), make("span", { class: "badge", text: words.guess }))));
+      ...(model && side !== TURNED ? [make("img", { src: model.picture(side === GUESS ? way : side), alt: "" })] : []),
+      make("span", { class: "named" }), make("span", { class: "badge", text: words.guess }))));
   }
   nameSides();
 }
@@ -170,8 +181,10 @@ function nameSides() {
   const itself = { occlusal: words.side_biting, buccal: words.side_cheek };
   for (const box of ["occlusal", "buccal"]) {
     if (aslant(box)) guessed[box] = GUESS;
-    press(box, chosen[box] ?? (guessed[box] === GUESS ? GUESS : null));
+    const turned = Array.isArray(chosen[box]) ? chosen[box] : null;
+    press(box, turned ? TURNED : chosen[box] ?? (guessed[box] === GUESS ? GUESS : null));
     for (const button of part(box).querySelectorAll("button")) {
+      if (button.value === TURNED) { nameTurned(button, turned && itself[box], turned); continue; }
       button.querySelector(".named").textContent = button.value === GUESS ? itself[box] : names[button.value] ?? sideOfScan(button.value);
       button.querySelector(".badge").hidden = button.value !== guessed[box];
     }
@@ -179,12 +192,22 @@ function nameSides() {
   for (const button of part("looks").querySelectorAll("button")) button.textContent = names[button.value] ?? sideOfScan(button.value);
 }
 
+// The button that takes the model as it is turned; once taken it shows what was taken.
+function nameTurned(button, name, way) {
+  button.querySelector(".named").textContent = name ?? words.side_turned;
+  button.querySelector(".badge").hidden = true;
+  button.querySelector("img")?.remove();
+  if (way && model) button.prepend(make("img", { src: model.picture(way), alt: "" }));
+}
+
 function pickSide(box, side) {
-  chosen[box] = side === GUESS || chosen[box] === side ? null : side;
+  const now = side === TURNED ? model.camera.toward.map((part) => Math.round(1000 * part) / 1000) : side;
+  chosen[box] = side === GUESS || String(chosen[box]) === String(now) ? null : now;
   const other = box === "occlusal" ? "buccal" : "occlusal";
-  if (chosen[box] && chosen[other]?.[1] === side[1]) chosen[other] = null;
+  if (chosen[box] && chosen[other] && alike(now, chosen[other])) chosen[other] = null;
   nameSides();
-  model?.show(side === GUESS ? aslant(box) : side);
+  if (side === TURNED) model.rested();
+  else model?.show(side === GUESS ? aslant(box) : now);
 }
 
 // ---- units

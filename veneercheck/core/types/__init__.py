@@ -9,7 +9,17 @@ from veneercheck.core.types.alignment import (
     Reason,
     Values,
 )
-from veneercheck.core.types.case import ASK, FORBIDDEN, Case, FinishLine, Frame, Point
+from veneercheck.core.types.case import (
+    ASK,
+    AXES,
+    FORBIDDEN,
+    Case,
+    FinishLine,
+    Frame,
+    Point,
+    Way,
+    unit_way,
+)
 from veneercheck.core.types.geometry import Bools, Floats, Ints, RigidMotion, TriangleMesh
 from veneercheck.core.types.limits import (
     CAST,
@@ -55,6 +65,7 @@ from veneercheck.core.types.zones import (
 
 __all__ = [
     "ASK",
+    "AXES",
     "BEADS",
     "CAST",
     "COVERED",
@@ -112,7 +123,9 @@ __all__ = [
     "TriangleMesh",
     "Values",
     "Verdict",
+    "Way",
     "Weight",
     "Zone",
     "by_section",
+    "unit_way",
 ]

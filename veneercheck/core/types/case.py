@@ -3,13 +3,44 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 
 Point = tuple[float, float, float]
+
+Way = str | Point
+"""A direction in the wax-up's frame: an axis such as `+z`, or a vector of any length."""
+
+AXES: Mapping[str, Point] = {
+    "+x": (1.0, 0.0, 0.0), "-x": (-1.0, 0.0, 0.0),
+    "+y": (0.0, 1.0, 0.0), "-y": (0.0, -1.0, 0.0),
+    "+z": (0.0, 0.0, 1.0), "-z": (0.0, 0.0, -1.0),
+}  # fmt: skip
+_NOWHERE = (0.0, 0.0, 0.0)
 ASK = "ask"
 
 FORBIDDEN = "forbidden"
 """What a case may say of uncut spots within a cut area: ask about them, or forbid them."""
+
+
+def unit_way(said: Way) -> Point:
+    """The unit vector of a direction that a case names.
+
+    Raises
+    ------
+    ValueError
+        If it is no axis with its sign, or a vector without length.
+
+    Examples
+    --------
+    >>> unit_way("-x"), unit_way((0.0, 3.0, 4.0))
+    ((-1.0, 0.0, 0.0), (0.0, 0.6, 0.8))
+    """
+    x, y, z = AXES.get(said, _NOWHERE) if isinstance(said, str) else said
+    length = math.hypot(x, y, z)
+    if not 0.0 < length < math.inf:
+        raise ValueError(f"{said!r} is no direction: give an axis such as +z, or a vector")
+    return x / length, y / length, z / length
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -36,8 +67,8 @@ class Case:
     units: tuple[int, ...] = ()
     pontics: tuple[int, ...] = ()
     stage: str = "wax"
-    occlusal: str | None = None
-    buccal: str | None = None
+    occlusal: Way | None = None
+    buccal: Way | None = None
     veneered: tuple[str, ...] = ()
     metal_stops: str = ASK
     notes: str = ""

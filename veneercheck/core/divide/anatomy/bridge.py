@@ -8,7 +8,7 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy import arch, codes, sides, teeth
 from veneercheck.core.divide.anatomy.neighbours import own_crowns
-from veneercheck.core.types import Case, Floats
+from veneercheck.core.types import Case, Floats, unit_way
 
 _CROWN_MM, _FRONT_CROWN_MM = 4.5, 5.5
 """Under the top, this much of a crown surely stands above the gingiva; front teeth are higher."""
@@ -101,7 +101,7 @@ def _single(
 ) -> Found:
     judged, buccal = sides.SAID, None
     if case.buccal:
-        buccal = axis_vector(case.buccal)
+        buccal = np.array(unit_way(case.buccal))
     else:
         buccal, judged = sides.of_crown(cloud, plane, case)
     axis = arch.straight_axis(crown.points_mm @ plane[:2].T, plane, np.cross(buccal, plane[2]))
@@ -122,7 +122,7 @@ def _bridge(
     if order:
         score = order
     elif case.buccal:
-        score = float(mean_left(axis) @ axis_vector(case.buccal))
+        score = float(mean_left(axis) @ np.array(unit_way(case.buccal)))
     else:
         judged = sides.of_bridge(one, other, crowns, cloud[cloud.fitting], case)
         score = _way_to_a(judged, axis)
@@ -184,10 +184,3 @@ def mean_left(axis: arch.Axis) -> Floats:
     middle = [axis.tangent_at(low + share * (high - low)) for share in (0.1, 0.3, 0.5, 0.7, 0.9)]
     left = np.cross(axis.plane[2], np.sum(middle, axis=0))
     return np.asarray(left / np.linalg.norm(left))
-
-
-def axis_vector(name: str) -> Floats:
-    """`+z`, `-x` … as a unit vector."""
-    vector = np.zeros(3)
-    vector["xyz".index(name[1])] = -1.0 if name[0] == "-" else 1.0
-    return vector

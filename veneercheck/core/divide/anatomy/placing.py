@@ -8,11 +8,11 @@ import math
 import numpy as np
 
 from veneercheck.core.divide.anatomy import arch, codes, sides, surfaces
-from veneercheck.core.divide.anatomy.bridge import axis_vector, find_teeth, mean_left
+from veneercheck.core.divide.anatomy.bridge import find_teeth, mean_left
 from veneercheck.core.divide.anatomy.occlusal import occlusal_of
 from veneercheck.core.divide.anatomy.places import Places, Surface, Third
 from veneercheck.core.mesh.triangles import corner_cross, sum_at_vertices, unit, vertex_normals
-from veneercheck.core.types import Bools, Case, Floats, Ints, TriangleMesh
+from veneercheck.core.types import Bools, Case, Floats, Ints, TriangleMesh, unit_way
 
 _FEW = 25_000
 """Points that are enough to find axis and valleys."""
@@ -126,7 +126,7 @@ def place(
     )
     words: tuple[str, ...] = ()
     if case.occlusal:
-        occlusal = axis_vector(case.occlusal)
+        occlusal = np.array(unit_way(case.occlusal))
     else:
         shared = _shared(framework.points_mm, contour_mm, veneered)
         seen_from, how = occlusal_of(_exact(cloud, framework), framework, own, shared, waxup)
