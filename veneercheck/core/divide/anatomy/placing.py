@@ -20,7 +20,8 @@ _FEW = 25_000
 _NO_TEETH = "The framework has not the size of teeth: teeth and surfaces are not told."
 _NO_DIRECTION = (
     "The occlusal direction is not in the case file and does not show from the shape: teeth and "
-    'surfaces are not told. Give it under [frame], such as occlusal = "+z".'
+    'surfaces are not told. Give it under [frame], such as occlusal = "+z" or '
+    "a vector [x, y, z]."
 )
 
 _TAKEN = "The occlusal direction is not in the case file; taken {how}: {vector}."
