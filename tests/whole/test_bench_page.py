@@ -302,6 +302,7 @@ def test_what_was_guessed_is_corrected_on_the_model(tab: Any, files: dict[str, s
     assert turned.locator(".named").inner_text() == "biting surface"
     assert turned.locator("img").count() == 1
     assert tab.locator("#occlusal [aria-pressed=true]").count() == 1
+    assert tab.locator("#occlusal .named", has_text="biting surface").count() == 1
     with tab.expect_request(lambda one: one.method == "POST") as asked:
         tab.click("#correct-check")
     said = asked.value.post_data_json

@@ -185,7 +185,9 @@ function nameSides() {
     press(box, turned ? TURNED : chosen[box] ?? (guessed[box] === GUESS ? GUESS : null));
     for (const button of part(box).querySelectorAll("button")) {
       if (button.value === TURNED) { nameTurned(button, turned && itself[box], turned); continue; }
-      button.querySelector(".named").textContent = button.value === GUESS ? itself[box] : names[button.value] ?? sideOfScan(button.value);
+      // What the turned model shows is no side of the scan, not the nearest either.
+      const name = turned && button.value === sideOf(turned) ? null : names[button.value];
+      button.querySelector(".named").textContent = button.value === GUESS ? itself[box] : name ?? sideOfScan(button.value);
       button.querySelector(".badge").hidden = button.value !== guessed[box];
     }
   }
