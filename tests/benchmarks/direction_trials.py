@@ -1,13 +1,14 @@
 """How often buccal and lingual are stated, and how often rightly, on bridges of varied anatomy.
 
-    python tests/benchmarks/direction_trials.py [TRIALS, default 200] [SEED, default 1]
+    python tests/benchmarks/direction_trials.py [TRIALS, default 200] [SEED, default 1] [beside]
 
 Every trial draws a bridge: either jaw and side, one to four units, pontics or none, with or
 without model; teeth turned, shifted, tipped and of other sizes than the textbook's, cusps worn or
 of swapped heights, arches flatter or rounder, the cut on the buccal walls, on occlusal and buccal
 ones, all around, on the lingual walls or on top alone, in any pose. The case names the units, in
 half of the trials the veneered surfaces, and no direction. Expected: the generator's own
-directions. Printed for each class of bridge: how many, share stated, share right where stated.
+directions. With `beside`, up to three teeth stand uncut at either end, as in a scan of a quadrant.
+Printed for each class of bridge: how many, share stated, share right where stated.
 """
 
 from __future__ import annotations
@@ -81,8 +82,8 @@ class Drawn:
         )
 
 
-def draw(rng: np.random.Generator) -> Drawn:
-    """A bridge by chance."""
+def draw(rng: np.random.Generator, beside: bool = False) -> Drawn:
+    """A bridge by chance, among its neighbours if these stand beside it."""
     row = ROWS[rng.choice(list(ROWS))]
     count = int(rng.choice([1, 2, 3, 3, 4]))
     first = int(rng.integers(len(row) - count + 1))
@@ -92,7 +93,11 @@ def draw(rng: np.random.Generator) -> Drawn:
     pontics = tuple(code for code in units[1:-1] if rng.random() < 0.7)
     if count > 1 and rng.random() < 0.15:
         pontics = (*pontics, units[-1])
-    body = Body(_varied(units, rng), pontics, bool(rng.random() < 0.5))
+    before, after = rng.integers(0, 4, 2) if beside else (0, 0)
+    others = (*row[max(first - before, 0) : first], *row[first + count : first + count + after])
+    standing = row[max(first - before, 0) : first + count + after]
+    standing = standing if units == row[first : first + count] else standing[::-1]
+    body = Body(_varied(standing, rng), (*pontics, *others), bool(rng.random() < 0.5))
     name = str(rng.choice(list(CUTS), p=SHARES))
     surfaces = CUTS[name]
     kind = "single crown" if count == 1 else f"{count} units"
@@ -159,7 +164,10 @@ def _made(
     solid = triangulate(body.solid, low, high, EDGE_MM)
     points = solid.points_mm
     fitting = (np.abs(body.cavities(points)) < 0.05) & (body.outer(points) < -0.05)
-    veneered = (cut_extent(body, cut, points) > 0) & ~fitting
+    centre = np.array([unit.centre_mm[:2] for unit in body.units])
+    nearest = np.linalg.norm(points[:, None, :2] - centre, axis=2).argmin(axis=1)
+    own = np.isin([unit.code for unit in body.units], case.units)[nearest]
+    veneered = (cut_extent(body, cut, points) > 0) & ~fitting & own
     inward = np.where(veneered, DEPTH_MM, 0.0)[:, None] * vertex_normals(solid)
     pose = random_pose(rng)
     axes = np.sum([unit.axes for unit in body.units], axis=0)
@@ -182,9 +190,10 @@ def main() -> None:
     """Print share stated and share right where stated, class by class."""
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    beside = "beside" in sys.argv
     told: dict[str, list[tuple[bool, bool]]] = {}
     for number in range(trials):
-        drawn = draw(np.random.default_rng([seed, number]))
+        drawn = draw(np.random.default_rng([seed, number]), beside)
         places = drawn.placed()
         stated = places.sides_known
         right = bool(places.buccal @ drawn.buccal > 0)

@@ -58,7 +58,9 @@ class Found:
 
 
 def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: Case) -> Found:
-    crowns = own_crowns(upper_crowns(cloud, plane, named), plane, named)
+    upper = upper_crowns(cloud, plane, named)
+    own = own_crowns(upper, plane, named)
+    crowns = upper[own]
     flat = crowns.points_mm @ plane[:2].T
     short = _length_mm(flat) < _LEAST_UNIT_MM * len(named)
     if len(named) > 1 and (short or len(flat) < _LEAST_POINTS * len(named)):
@@ -68,7 +70,8 @@ def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: C
     if len(named) == 1 or (not named and not _is_long(flat)):
         return _single(cloud, crowns, plane, named, case)
     axis = arch.find_axis(flat, plane, len(named) or _UNKNOWN_UNITS)
-    return _bridge(cloud, crowns, axis, named or (0,), case)
+    shown = sides.Shown(crowns, upper[~own], cloud[cloud.fitting])
+    return _bridge(shown, axis, named or (0,), case)
 
 
 def upper_crowns(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
@@ -109,12 +112,11 @@ def _single(
     return Found(split, judged, _side_words(judged))
 
 
-def _bridge(
-    cloud: arch.Cloud, crowns: arch.Cloud, axis: arch.Axis, named: tuple[int, ...], case: Case
-) -> Found:
+def _bridge(shown: sides.Shown, axis: arch.Axis, named: tuple[int, ...], case: Case) -> Found:
     """Run the axis so that buccal, or side A, lies on its left, and divide it."""
+    points_mm = shown.crowns.points_mm
     one, other = (
-        teeth.split(way, named, way.locate(crowns.points_mm), _known_places(way, case))
+        teeth.split(way, named, way.locate(points_mm), _known_places(way, case))
         for way in (axis, axis.reversed())
     )
     order = _order_of_points(_known_places(axis, case), named)
@@ -124,12 +126,12 @@ def _bridge(
     elif case.buccal:
         score = float(mean_left(axis) @ np.array(unit_way(case.buccal)))
     else:
-        judged = sides.of_bridge(one, other, crowns, cloud[cloud.fitting], case)
+        judged = sides.of_bridge(one, other, shown, case)
         score = _way_to_a(judged, axis)
     words = _side_words(judged)
     chosen, away = (one, other) if score >= 0 else (other, one)
     if not np.isfinite(chosen.cost):
-        located = chosen.axis.locate(crowns.points_mm)
+        located = chosen.axis.locate(points_mm)
         chosen, words = teeth.split(chosen.axis, named, located), (*words, _POINTS_APART)
     elif case.buccal and chosen.cost > away.cost + _OTHER_WAY:
         words = (*words, _OTHER_WAY_WORDS)

@@ -15,7 +15,7 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy import arch
 from veneercheck.core.divide.anatomy.codes import usual_width_mm
-from veneercheck.core.types import Floats
+from veneercheck.core.types import Bools, Floats
 
 _COVERED = 0.75
 """Where what was cut is shorter than this share of the units' usual widths, one of them may be
@@ -30,8 +30,8 @@ _MORE_UNITS = 2
 """An axis that runs through a neighbour at either end may bend as of so many units more."""
 
 
-def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arch.Cloud:
-    """The crowns' upper parts without those of neighbours that stand in the same scan.
+def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> Bools:
+    """Which of the crowns' upper parts are none of neighbours that stand in the same scan.
 
     A neighbour is not cut, and a gap or a contact, where the outline is narrowest, parts it from
     the bridge within what an end unit may have uncut.
@@ -48,14 +48,14 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> arc
     flat = crowns.points_mm @ plane[:2].T
     # Hardly longer than the units named: nothing else can be in the scan.
     if not named or cut.sum() < 2 or _longest_mm(flat) < usual_mm + _COLLAR_MM:
-        return crowns
+        return np.ones(len(flat), dtype=bool)
     axis = arch.find_axis(flat, plane, len(named) + _MORE_UNITS)
     along, across, _ = axis.locate(crowns.points_mm).T
     low, high = np.quantile(along[cut], _ENDS)
     if high - low < _COVERED * usual_mm:
-        return crowns
+        return np.ones(len(flat), dtype=bool)
     own = (along > -_end_mm(-along, across, -low)) & (along < _end_mm(along, across, high))
-    return crowns[own]
+    return np.asarray(own)
 
 
 def _longest_mm(flat: Floats) -> float:

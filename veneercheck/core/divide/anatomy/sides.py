@@ -35,6 +35,11 @@ _CURVE_ODDS_A_MM, _CURVE_ODDS, _CURVED_UNITS = 2.0, 5.0, 3
 units the wrong way in one of six where it bulges by 0.7 mm, and in none where by 1.5. Two units
 have no curve."""
 
+_ROW_ODDS_A_MM, _ROW_ODDS, _LEAST_ROW = 1.5, 5.0, 0.25
+"""… of how far the crowns of other teeth lie on average to the inner side of the line through the
+bridge: 1.6 to 6.9 mm on quadrants and arches of our own making. They count from a share of the
+bridge's own crowns on: a tooth that is shown in part may show either half."""
+
 _HOLLOW_ODDS, _LEAST_HOLLOW_MM2 = 8.0, 10.0
 """… of the retainers' hollows lying where retainers are named and pontics not, by the share of
 units that fit only one way round; and the inside of which a retainer has more."""
@@ -44,6 +49,16 @@ _WIDTH_ODDS, _WIDTH_COST = 0.6, 0.2
 
 _WALL_COS = 0.55
 """Steeper than about 57° from the horizontal a surface is a wall."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """What a scan shows: upper parts of the bridge's crowns and of what else stands there, and what
+    is known to lie inside retainers."""
+
+    crowns: Cloud
+    others: Cloud
+    insides: Cloud
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -81,25 +96,39 @@ SAID = Judged(math.inf, 0.0)
 """The case says it."""
 
 
-def of_bridge(one: Teeth, other: Teeth, crowns: Cloud, insides: Cloud, case: Case) -> Judged:
+def of_bridge(one: Teeth, other: Teeth, shown: Shown, case: Case) -> Judged:
     """Judge the left of an axis against its right.
 
     Parameters
     ----------
     one, other : Teeth
         The units on the axis and on the same one reversed.
-    crowns, insides : Cloud
-        Upper parts of the crowns, and what is known to lie inside retainers.
+    shown : Shown
     case : Case
     """
-    one_sided = _one_sided(one.axis, crowns)
-    odds = _veneer_odds(one_sided / _ONE_SIDED, case) + _hollow_odds(one, other, insides, case)
+    one_sided = _one_sided(one.axis, shown.crowns)
+    odds = _veneer_odds(one_sided / _ONE_SIDED, case)
+    odds += _hollow_odds(one, other, shown.insides, case) + _row_odds(one.axis, shown)
     if len(one.codes) >= _CURVED_UNITS or not any(one.codes):
         curve = _CURVE_ODDS_A_MM * one.axis.sagitta_mm()
         odds += float(np.clip(curve, -_CURVE_ODDS, _CURVE_ODDS))
     if np.isfinite(one.cost + other.cost):
         odds += _WIDTH_ODDS * float(np.clip((other.cost - one.cost) / _WIDTH_COST, -1.0, 1.0))
     return Judged(odds, one_sided)
+
+
+def _row_odds(axis: Axis, shown: Shown) -> float:
+    """An arch bends to its inner side beyond either end of the bridge."""
+    crowns, others = shown.crowns, shown.others
+    own, rest = (part.points_mm @ axis.plane.T for part in (crowns, others))
+    high = rest[:, 2] > own[:, 2].min() if len(own) else np.zeros(len(rest), dtype=bool)
+    area = others.area_mm2 * high
+    if area.sum() < _LEAST_ROW * crowns.area_mm2.sum():
+        return 0.0
+    first, last = (axis.node_at(end) for end in axis.ends_mm)
+    along = (last - first) / np.linalg.norm(last - first)
+    left = (rest[:, :2] - 0.5 * (first + last)) @ np.array([-along[1], along[0]])
+    return float(np.clip(-_ROW_ODDS_A_MM * (area @ left) / area.sum(), -_ROW_ODDS, _ROW_ODDS))
 
 
 def of_crown(cloud: Cloud, plane: Floats, case: Case) -> tuple[Floats, Judged]:
