@@ -37,6 +37,14 @@ def test_directions_are_right_where_they_are_stated() -> None:
     assert all(told.certainty >= STATED for _, told in stated)
 
 
+@pytest.mark.parametrize("number", [10, 20, 41, 87])
+def test_the_row_of_other_teeth_tells_the_inner_side(number: int) -> None:
+    """Expected: the generator's direction; without their neighbours these four are asked about."""
+    one = draw(np.random.default_rng([7, number]), beside=True)
+    told = one.placed()
+    assert told.sides_known and float(told.buccal @ one.buccal) > 0
+
+
 def test_occlusal_is_found_on_closed_and_on_open_scans() -> None:
     """Expected: the generator's +z, turned with the scan; 25° apart no face is confused."""
     off = [float(told.occlusal @ one.occlusal) for one, told in drawn()]

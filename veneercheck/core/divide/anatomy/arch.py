@@ -28,10 +28,14 @@ _CELLS_AT_ONCE = 4096
 _ROUNDS = 8
 """The axis settles to hundredths of a millimetre in fewer."""
 
+_SLIDE_MM = 10.0
+"""From round to round a place slides along the axis by less; where the axis' straight end crosses
+the other end of an arch, its teeth must not be taken for what follows the end."""
+
 _END_MM = 2.5
 """The rounded ends of the outline say nothing of the direction, and are left out."""
 
-_LONG = 5
+LONG = 5
 """From this many units on, a bridge may turn so far that it has no straight main direction."""
 
 
@@ -200,12 +204,12 @@ def find_axis(flat_mm: Floats, plane: Floats, units: int) -> Axis:
     along = _first_guess(middle, occupied, shape, units)
     final = _degree(units)
     for round_ in range(_ROUNDS):
-        degree = final if units >= _LONG else min(final, 1 + round_ // 3)
+        degree = final if units >= LONG else min(final, 1 + round_ // 3)
         inner = (along > along.min() + _END_MM) & (along < along.max() - _END_MM)
         kept, at = along[inner], middle[inner]
         curve = [np.polynomial.Polynomial.fit(kept, at[:, k], degree) for k in range(2)]
         nodes, tangents, start = _nodes(curve, along)
-        node = _nearest_node(middle, nodes)
+        node = _nearest_node(middle, nodes, (along - start) / NODE_MM)
         offset = middle - nodes[node]
         along = start + node * NODE_MM + (offset * tangents[node]).sum(axis=1)
     low, high = np.quantile(along, [0.01, 0.99])
@@ -246,7 +250,7 @@ def _degree(units: int) -> int:
 
 
 def _first_guess(middle: Floats, occupied: Ints, shape: tuple[int, int], units: int) -> Floats:
-    if units < _LONG:
+    if units < LONG:
         centred = middle - middle.mean(axis=0)
         guess: Floats = centred @ np.linalg.eigh(centred.T @ centred)[1][:, 1]
         return guess
@@ -301,12 +305,16 @@ def _neighbour_pairs(occupied: Ints, shape: tuple[int, int]) -> Ints:
     return np.concatenate(found)
 
 
-def _nearest_node(flat_mm: Floats, nodes_mm: Floats) -> Ints:
+def _nearest_node(flat_mm: Floats, nodes_mm: Floats, near: Floats | None = None) -> Ints:
+    """The nearest node of each place, not far along from where it is taken to lie, if that is."""
     square = (nodes_mm**2).sum(axis=1)
     node = np.empty(len(flat_mm), dtype=np.int64)
     for first in range(0, len(flat_mm), _CELLS_AT_ONCE):
         part = slice(first, first + _CELLS_AT_ONCE)
-        node[part] = (square - 2.0 * flat_mm[part] @ nodes_mm.T).argmin(axis=1)
+        off = square - 2.0 * flat_mm[part] @ nodes_mm.T
+        if near is not None:
+            off[np.abs(np.arange(len(nodes_mm)) - near[part, None]) > _SLIDE_MM / NODE_MM] = np.inf
+        node[part] = off.argmin(axis=1)
     return node
 
 

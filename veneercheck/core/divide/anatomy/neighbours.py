@@ -45,15 +45,18 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> Boo
     """
     usual_mm = sum(usual_width_mm(code) for code in named)
     cut = crowns.veneered
+    every = np.ones(len(cut), dtype=bool)
     flat = crowns.points_mm @ plane[:2].T
-    # Hardly longer than the units named: nothing else can be in the scan.
-    if not named or cut.sum() < 2 or _longest_mm(flat) < usual_mm + _COLLAR_MM:
-        return np.ones(len(flat), dtype=bool)
+    # Hardly longer than the units named: nothing else can be in the scan. Many may bend so far
+    # that they are longer than they reach.
+    few = len(named) < arch.LONG and _longest_mm(flat) < usual_mm + _COLLAR_MM
+    if not named or cut.sum() < 2 or few:
+        return every
     axis = arch.find_axis(flat, plane, len(named) + _MORE_UNITS)
     along, across, _ = axis.locate(crowns.points_mm).T
     low, high = np.quantile(along[cut], _ENDS)
-    if high - low < _COVERED * usual_mm:
-        return np.ones(len(flat), dtype=bool)
+    if np.ptp(along) < usual_mm + _COLLAR_MM or high - low < _COVERED * usual_mm:
+        return every
     own = (along > -_end_mm(-along, across, -low)) & (along < _end_mm(along, across, high))
     return np.asarray(own)
 
