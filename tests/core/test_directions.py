@@ -16,7 +16,12 @@ from veneercheck.core.divide.anatomy.arch import Cloud
 from veneercheck.core.divide.anatomy.occlusal import occlusal_of
 from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
 from veneercheck.core.mesh.motion import rotation_from_vector
-from veneercheck.core.mesh.triangles import vertex_areas
+from veneercheck.core.mesh.triangles import (
+    corner_cross,
+    sum_at_vertices,
+    vertex_areas,
+    vertex_normals,
+)
 from veneercheck.core.types import Case, TriangleMesh
 
 TRIALS = 120
@@ -195,6 +200,33 @@ def test_an_opening_tells_occlusal_where_it_is_large_and_no_veneer_is_there(
     assert (found is not None) is shown
     if found is not None:
         assert found[2] > math.cos(math.radians(2.0))
+
+
+@pytest.mark.parametrize(
+    ("draft_deg", "around", "level"), [(0.0, True, True), (5.0, True, True), (0.0, False, False)]
+)
+def test_a_plinth_scanned_half_stands_on_its_walls(
+    draft_deg: float, around: bool, level: bool
+) -> None:
+    """Source: a block of 40 by 24 by 12 mm without its floor and most of its back wall: by Gauss
+    what is open leans back by atan(9 · 40 / (24 · 40)) = 21°; its walls stand upright, or lean in
+    alike. Without its ends the walls leave a turn about their line, and nothing else does."""
+    block = trimesh.creation.box((40.0, 24.0, 12.0)).subdivide_to_size(1.0)
+    points, middle = np.array(block.vertices), block.triangles_center
+    wall = np.isclose(np.abs(points[:, :2]), [20.0, 12.0])
+    lean = (6.0 - points[:, 2]) * math.tan(math.radians(draft_deg))
+    points[:, :2] += np.where(wall, np.sign(points[:, :2]) * lean[:, None], 0.0)
+    kept = (middle[:, 2] > -5.9) & ((middle[:, 1] > -11.9) | (middle[:, 2] > 3.0))
+    kept &= around | (np.abs(middle[:, 0]) < 19.9)
+    mesh = TriangleMesh(points, np.asarray(block.faces)[kept])
+    normals, none = vertex_normals(mesh), np.zeros(len(points), dtype=bool)
+    cross = sum_at_vertices(mesh, corner_cross(mesh)) / 6.0
+    area = np.linalg.norm(cross, axis=1)
+    own = cross / np.maximum(area, 1e-12)[:, None]
+    found, how = occlusal_of(Cloud(points, own, area, none, none, ~none), mesh, normals, none, None)
+    assert found is not None and ("plinth" in how) is level
+    off = math.degrees(math.acos(min(found[2], 1.0)))
+    assert off < 1.0 + draft_deg if level else off > 15.0
 
 
 def test_what_does_not_show_is_asked_and_a_case_answers_it() -> None:

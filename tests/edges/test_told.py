@@ -47,6 +47,7 @@ def every_sentence_on_directions() -> list[str]:
     up = placing._vector_words(np.array([0.0, 0.6, -0.8]))
     ways = (
         ways_shown.OPEN_SCAN,
+        ways_shown.PLINTH,
         ways_shown.OPEN_RETAINERS,
         ways_shown.FLAT_ENDS,
         ways_shown.OPEN_WAXUP,

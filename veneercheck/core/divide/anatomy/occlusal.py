@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veneercheck.core.divide.anatomy.arch import Cloud
+from veneercheck.core.divide.anatomy.plinth import upright
 from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.triangles import (
     calmed,
@@ -16,6 +17,7 @@ from veneercheck.core.mesh.triangles import (
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 OPEN_SCAN = "away from where the scan is open"
+PLINTH = "along the walls of the model's plinth, away from where the scan is open"
 OPEN_RETAINERS = "away from where the retainers open"
 FLAT_ENDS = "away from its flat ends"
 OPEN_WAXUP = "away from where the wax-up is open"
@@ -96,8 +98,10 @@ def occlusal_of(
         None where nothing shows it, or two things contradict each other.
     how : str
     """
+    opened = open_side(cloud)
+    square = None if opened is None else upright(calm, cloud.area_mm2 * cloud.bridge, opened)
     scan = _agreed(
-        (open_side(cloud), OPEN_SCAN),
+        (opened, OPEN_SCAN) if square is None else (square, PLINTH),
         (drawn_side(cloud), OPEN_RETAINERS),
     )
     found = scan or _by_form(cloud, framework, calm, shared, waxup)
