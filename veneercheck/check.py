@@ -10,7 +10,7 @@ import numpy as np
 
 from veneercheck.core import align
 from veneercheck.core.align import finishing
-from veneercheck.core.divide import anatomy, attachments, excess, regions
+from veneercheck.core.divide import anatomy, attachments, beside, excess, regions
 from veneercheck.core.judge import decide as judge
 from veneercheck.core.judge import knife, meant, structure, summed
 from veneercheck.core.measure import beads
@@ -186,6 +186,11 @@ class _Divided:
     where: anatomy.Places
     told: PlaceWords
     attached: tuple[attachments.Attachment, ...]
+    beside: tuple[Fault, ...]
+
+    def remarks(self, framework: TriangleMesh, reading: Reading) -> tuple[Fault, ...]:
+        """What was left out."""
+        return (*attachments.tell(self.attached, framework, reading, self.told), *self.beside)
 
     def veneered(self) -> Bools:
         """Vertices that are to carry veneer."""
@@ -276,7 +281,9 @@ def _divided(
     built_up = case.stage == DENTINE
     parts = regions.divide(framework, reading, limits, paint=paint, built_up=built_up)
     where = anatomy.locate(framework, reading, parts, case)
-    return _Divided(parts, where, anatomy.telling(where, reading, parts), attached)
+    told = anatomy.telling(where, reading, parts)
+    parts, standing_out = beside.set_aside(parts, where, reading)
+    return _Divided(parts, where, told, attached, standing_out)
 
 
 def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) -> knife.Work:
@@ -295,13 +302,9 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
     if measured.beaded is None:
         return work
     return knife.with_bead_covers(
-        work,
-        measured.beaded,
-        measured.raw,
-        measured.reading,
-        parts=divided.parts,
-        limits=limits,
-    )
+        work, measured.beaded, measured.raw, measured.reading,
+        parts=divided.parts, limits=limits,
+    )  # fmt: skip
 
 
 def _carried(
@@ -355,13 +358,9 @@ def _judged(
     veneered = divided.veneered()
     share = summed.measured_share(space, veneered)
     space_figures, layer_figures = summed.figures(
-        measured.framework.points_mm,
-        measured.reading,
-        work.layer_mm,
-        parts,
-        alignment=alignment,
-        limits=limits,
-    )
+        framework.points_mm, measured.reading, work.layer_mm, parts,
+        alignment=alignment, limits=limits,
+    )  # fmt: skip
     return Check(
         framework=framework,
         waxup=surfaces.waxup,
@@ -393,7 +392,7 @@ def _judged(
         tooth=where.tooth,
         surface=where.surface,
         beads=measured.field(limits),
-        told=attachments.tell(divided.attached, framework, measured.reading, told),
+        told=divided.remarks(framework, measured.reading),
         structure=carried,
         die=surfaces.die,
     )
