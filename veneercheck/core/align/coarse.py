@@ -20,13 +20,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
 from veneercheck.core.align.grid import NearestGrid, Singles
 from veneercheck.core.align.sampling import Surface, sample
 from veneercheck.core.mesh.motion import even_rotations, nearest_rotation, rotation_from_vector
-from veneercheck.core.mesh.triangles import row_cross, side_by_side
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 _AGREE = 0.5
@@ -39,6 +39,9 @@ _OUTSIDE_COST = 1.0
 
 _DAMPING = 1e-3
 """Share of the trace added to the diagonal, so that no pose leaps along a free direction."""
+
+_AT_ONCE = 65_536
+"""Points looked at together: memory is given and taken back less."""
 
 _SHAKES = 20
 _SHAKE_SEED = 4
@@ -134,7 +137,7 @@ class Poses:
     def __len__(self) -> int:
         return len(self.score)
 
-    def take(self, index: Ints) -> Poses:
+    def take(self, index: Ints | slice) -> Poses:
         """Some of them."""
         return Poses(self.rotation[index], self.shift_mm[index], self.score[index])
 
@@ -145,7 +148,7 @@ class Poses:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Cloud:
-    """Source points about the source's centre and their normals, each of shape (n, 3)."""
+    """Source points about the source's centre and their normals, each of shape (3, n)."""
 
     points: Singles
     normals: Singles
@@ -286,50 +289,43 @@ def run(search: Search, poses: Poses, stage: Stage) -> Poses:
     """Fit all poses for some rounds and keep the best distinct ones."""
     found = sample(search.source, stage.points)
     cloud = Cloud(
-        (found.point_mm - search.centre_mm).astype(np.float32), found.normal.astype(np.float32)
+        (found.point_mm - search.centre_mm).T.astype(np.float32), found.normal.T.astype(np.float32)
     )
 
-    def fitted(rotation: Floats, shift: Floats) -> tuple[Floats, Floats, Floats]:
+    def fitted(part: Poses) -> tuple[Floats, Floats, Floats]:
+        rotation, shift = part.rotation, part.shift_mm
         for _ in range(stage.rounds):
             rotation, shift = _advance(search, rotation, shift, cloud, stage)
         return rotation, shift, _score(search, rotation, shift, cloud, stage.contact_mm)
 
-    half = (len(poses) + 1) // 2
-    parts = side_by_side(
-        lambda: fitted(poses.rotation[:half], poses.shift_mm[:half]),
-        lambda: fitted(poses.rotation[half:], poses.shift_mm[half:]),
-    )
-    ranked = Poses(*(np.concatenate(both) for both in zip(*parts, strict=True)))
+    some = max(_AT_ONCE // stage.points, 1)
+    parts = [poses.take(slice(k, k + some)) for k in range(0, max(len(poses), 1), some)]
+    with ThreadPoolExecutor(2) as threads:
+        done = list(threads.map(fitted, parts))
+    ranked = Poses(*(np.concatenate(each) for each in zip(*done, strict=True)))
     return _distinct(ranked, stage.keep, stage.apart_mm, search.radius_mm)
 
 
 def _look(
     search: Search, rotation: Floats, shift: Floats, cloud: Cloud
 ) -> tuple[Singles, Singles, Singles, Singles, Bools]:
-    turn = rotation.astype(np.float32).transpose(0, 2, 1)
-    arm = cloud.points @ turn
-    place = arm + shift.astype(np.float32)[:, None]
+    """Arms and normals of the pairs, shape (3, k, n), residuals, squared distances and whether
+    the normals agree, shape (k, n)."""
+    turn = rotation.transpose(1, 0, 2).astype(np.float32)
+    arm = turn @ cloud.points
+    place = arm + shift.T.astype(np.float32)[..., None]
     near, normal = search.grid(place)
-    gap = place - near
-    residual, square = _dot(gap, normal), _dot(gap, gap)
-    agree = _dot(cloud.normals @ turn, normal) > _AGREE
+    place -= near
+    residual, square = _dot(place, normal), _dot(place, place)
+    agree = _dot(turn @ cloud.normals, normal) > _AGREE
     return arm, normal, residual, square, agree
 
 
 def _dot(a: Singles, b: Singles) -> Singles:
-    """Dot products over the last axis of three: a quarter of the time of `einsum`, same bits."""
-    product = a * b
-    found: Singles = product[..., 0] + product[..., 1]
-    found += product[..., 2]
-    return found
-
-
-def _rows(arm: Singles, normal: Singles, lever: np.float32) -> Singles:
-    """How each residual changes with a turn, times the lever, and a shift; shape (k, n, 6)."""
-    found = np.empty((*arm.shape[:2], 6), dtype=np.float32)
-    turn = row_cross(arm.reshape(-1, 3), normal.reshape(-1, 3)).reshape(arm.shape)
-    np.divide(turn, lever, out=found[..., :3])
-    found[..., 3:] = normal
+    """Dot products over the first axis of three."""
+    found: Singles = a[0] * b[0]
+    for k in (1, 2):
+        found += a[k] * b[k]
     return found
 
 
@@ -338,17 +334,25 @@ def _advance(
 ) -> tuple[Floats, Floats]:
     arm, normal, residual, square, agree = _look(search, rotation, shift, cloud)
     out = residual * np.float32(search.side)
-    inside = np.minimum(np.abs(out) / np.float32(stage.inside_mm), 1.0)
-    weight = np.where(
-        out > 0,
-        np.float32(stage.outside_mm) / np.maximum(out, np.float32(stage.outside_mm)),
-        (1 - inside * inside) ** 2,
-    )
-    weight *= agree & (square < stage.reach_mm**2) & (out < stage.beyond_mm)
-    jacobian = _rows(arm, normal, np.float32(search.radius_mm))
-    weighted = (jacobian * weight[..., None]).transpose(0, 2, 1)
-    matrix = (weighted @ jacobian).astype(np.float64)
-    right = -(weighted @ residual[..., None]).astype(np.float64)
+    agree &= (square < stage.reach_mm**2) & (out < stage.beyond_mm)
+    inside = np.clip(out * np.float32(-1 / stage.inside_mm), 0, 1)
+    inside *= inside
+    weight = 1 - inside
+    weight *= weight
+    weight *= np.float32(stage.outside_mm) / np.maximum(out, np.float32(stage.outside_mm))
+    weight *= agree
+    # How each residual changes with a turn, at the radius as lever, and a shift; itself; and
+    # nothing: eight rows are multiplied in half the time of seven.
+    rows = np.empty((8, *residual.shape), dtype=np.float32)
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        np.multiply(arm[i], normal[j], out=rows[k])
+        rows[k] -= arm[j] * normal[i]
+    rows[:3] *= np.float32(1 / search.radius_mm)
+    rows[3:6], rows[6], rows[7] = normal, residual, 0
+    weighted = (rows[:6] * weight).transpose(1, 0, 2)
+    equations = (weighted @ rows.transpose(1, 2, 0)).astype(np.float64)
+    matrix, right = equations[..., :6], -equations[..., 6:7]
     trace = np.trace(matrix, axis1=1, axis2=2)
     matrix += (_DAMPING * trace + 1e-6)[:, None, None] * np.eye(6)
     step = np.linalg.solve(matrix, right)[..., 0]

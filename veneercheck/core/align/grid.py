@@ -37,16 +37,21 @@ class NearestGrid:
         axes = [low[k] + self.cell_mm * (np.arange(self.shape[k]) + 0.5) for k in range(3)]
         middle = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         nearest = NearestPoints(points).query(middle)[1]
-        self._nearest = nearest.astype(np.int32)
-        self._low = low.astype(np.float32)
-        self._points, self._normals = points.astype(np.float32), found.normal.astype(np.float32)
+        self._nearest = nearest.astype(np.int64)
+        self._low, self._last = (
+            np.asarray(of_axes, dtype=np.float32)[:, None, None]
+            for of_axes in (low, self.shape - 1)
+        )
+        self._stride = np.array([self.shape[1] * self.shape[2], self.shape[2], 1], np.float32)
+        self._samples = np.concatenate([points, found.normal], axis=1).T.astype(np.float32)
 
     def __call__(self, points: Singles) -> tuple[Singles, Singles]:
-        """Nearest samples and their normals, each of the shape of the points asked about."""
-        cell = np.zeros(points.shape[:-1], dtype=np.int32)
-        for axis, count in enumerate(self.shape.tolist()):
-            along = (points[..., axis] - self._low[axis]) * np.float32(1 / self.cell_mm)
-            cell *= np.int32(count)
-            cell += np.clip(along.astype(np.int32), 0, count - 1)
-        index = self._nearest.take(cell)
-        return self._points.take(index, axis=0), self._normals.take(index, axis=0)
+        """Nearest samples and their normals, each of the shape (3, k, n) of the points."""
+        cell = points - self._low
+        cell *= np.float32(1 / self.cell_mm)
+        np.clip(cell, 0, self._last, out=cell)
+        np.floor(cell, out=cell)
+        # Whole numbers below 2²⁴ are exact in float32.
+        number = np.tensordot(self._stride, cell, 1).astype(np.int64)
+        found = self._samples.take(self._nearest.take(number), axis=1)
+        return found[:3], found[3:]
