@@ -8,6 +8,7 @@ import numpy as np
 
 from veneercheck.core.align import words
 from veneercheck.core.align.alignment import align, graver
+from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.triangles import (
     border_vertices,
     row_dot,
@@ -100,9 +101,7 @@ def _offsets(
     faces = waxup.faces[:: max(1, len(waxup.faces) // _TARGETS)]
     corners = waxup.points_mm[faces]
     middles = corners.mean(axis=1)
-    origin = middles.mean(axis=0)
-    a, b = (probes - origin).astype(np.float32), (middles - origin).astype(np.float32)
-    nearest = np.argmin(row_dot(b, b)[None, :] - 2.0 * (a @ b.T), axis=1)
+    nearest = NearestPoints(middles).query(probes)[1]
     span = probes - middles[nearest]
     one, other = (corners[nearest, k] - corners[nearest, 0] for k in (1, 2))
     normal = unit(np.cross(one, other))
