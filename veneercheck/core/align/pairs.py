@@ -22,7 +22,7 @@ from veneercheck.core.align.sampling import (
     sample,
 )
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
-from veneercheck.core.mesh.triangles import unit
+from veneercheck.core.mesh.triangles import row_dot, unit
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 _AGREE = 0.8
@@ -40,6 +40,11 @@ _EXACT_MM = 0.3
 An exact search takes ten times as long for a point that lies deep than for one that touches."""
 
 
+_Feet = tuple[Floats, Floats, Floats, Floats, Bools]
+"""Of points: the nearest contour points, normals there, what the contour bulges over its facets,
+distances, and whether they lie off the borders."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Target:
     """A surface together with its search tree.
@@ -52,15 +57,15 @@ class Target:
         Spread over it.
     coarse_tree : NearestPoints
         Of those.
-    exact_mm : float
-        A point farther than this from all of them is farther than any fit reaches.
+    gap_mm : float
+        No point is nearer to the surface by more than this than to the nearest of them.
     """
 
     surface: Surface
     tree: NearestSurface
     coarse: Samples
     coarse_tree: NearestPoints
-    exact_mm: float
+    gap_mm: float
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -91,6 +96,10 @@ class Pairs:
     distance_mm: Floats
     good: Bools
 
+    def only(self, those: Bools) -> Pairs:
+        """Some of them."""
+        return Pairs(*(getattr(self, field.name)[those] for field in dataclasses.fields(self)))
+
 
 def target_of(surface: Surface) -> Target:
     """Build the search trees of a surface."""
@@ -98,8 +107,7 @@ def target_of(surface: Surface) -> Target:
     tree = NearestPoints(coarse.point_mm)
     # Between its vertices a surface is nowhere farther from the points than by half an edge more.
     gap = tree.query(surface.mesh.points_mm[surface.whole])[0].max(initial=0.0)
-    exact_mm = _EXACT_MM + float(gap) + surface.edge_mm
-    return Target(surface, NearestSurface(surface.mesh), coarse, tree, exact_mm)
+    return Target(surface, NearestSurface(surface.mesh), coarse, tree, float(gap) + surface.edge_mm)
 
 
 def pair(samples: Samples, motion: RigidMotion, target: Target, *, touching: bool = False) -> Pairs:
@@ -121,24 +129,68 @@ def pair(samples: Samples, motion: RigidMotion, target: Target, *, touching: boo
     """
     point, normal = motion.apply(samples.point_mm), motion.turn(samples.normal)
     if touching:
-        foot, contour_normal, bulge, distance, good = _exactly(point, target)
-    else:
-        distance, which = target.coarse_tree.query(point)
-        foot, contour_normal = target.coarse.point_mm[which], target.coarse.normal[which]
-        good, bulge = np.ones(len(point), dtype=bool), np.zeros(len(point))
-        near = np.flatnonzero(distance <= target.exact_mm)
-        if len(near):
-            foot[near], contour_normal[near], bulge[near], distance[near], good[near] = _exactly(
-                point[near], target
-            )
-    residual = np.einsum("ij,ij->i", contour_normal, point - foot)
-    good &= np.einsum("ij,ij->i", contour_normal, normal) > _AGREE
+        return _paired(point, normal, _exactly(point, target))
+    distance, which = target.coarse_tree.query(point)
+    good, bulge = np.ones(len(point), dtype=bool), np.zeros(len(point))
+    rough = target.coarse.take(which)
+    feet = (rough.point_mm, rough.normal, bulge, distance, good)
+    near = np.flatnonzero(distance <= _EXACT_MM + target.gap_mm)
+    if len(near):
+        for some, exact in zip(feet, _exactly(point[near], target), strict=True):
+            some[near] = exact
+    return _paired(point, normal, feet)
+
+
+class Followed:
+    """Framework points that are paired round after round of a fit, exactly, where they lie near.
+
+    Parameters
+    ----------
+    samples : Samples
+        In the framework frame.
+
+    Notes
+    -----
+    A point's distance changes by no more than the point moves, and a point that was far under the
+    contour is not above it before it has moved through. Choice: of each point it is kept how near
+    it may have come, and only those are asked that may lie within the reach of the round's
+    weights. Instead of: all of them anew, two thirds of a fit's time for points that pull nothing.
+    Cost: a point that lay outside may be taken for one inside at first, where the coarse points
+    are farther apart than the contour bends; it is asked as soon as it comes near.
+    """
+
+    def __init__(self, samples: Samples, target: Target) -> None:
+        self._samples, self._target = samples, target
+        self._point: Floats | None = None
+
+    def pair(self, motion: RigidMotion, inside_mm: float, outside_mm: float) -> Pairs:
+        """Pairs of the points that lie less than so far under the contour, or above it."""
+        point, target = motion.apply(self._samples.point_mm), self._target
+        if self._point is None:
+            distance, which = target.coarse_tree.query(point)
+            rough = target.coarse.take(which)
+            self._least_mm = distance - target.gap_mm
+            self._inside = row_dot(rough.normal, point - rough.point_mm) < 0
+        else:
+            way = point - self._point
+            self._least_mm -= np.sqrt(row_dot(way, way))
+        self._point = point
+        asked = np.flatnonzero(self._least_mm < np.where(self._inside, inside_mm, outside_mm))
+        normal = motion.turn(self._samples.normal[asked])
+        found = _paired(point[asked], normal, _exactly(point[asked], target))
+        inside = found.residual_mm < 0
+        self._least_mm[asked], self._inside[asked] = found.distance_mm, inside
+        return found.only(found.distance_mm < np.where(inside, inside_mm, outside_mm))
+
+
+def _paired(point: Floats, normal: Floats, feet: _Feet) -> Pairs:
+    foot, contour_normal, bulge, distance, good = feet
+    residual = row_dot(contour_normal, point - foot)
+    good &= row_dot(contour_normal, normal) > _AGREE
     return Pairs(point, contour_normal, residual, bulge, distance, good)
 
 
-def _exactly(point: Floats, target: Target) -> tuple[Floats, Floats, Floats, Floats, Bools]:
-    """Nearest contour points, normals there, what the contour bulges over its facets, distances,
-    and whether they lie off the borders."""
+def _exactly(point: Floats, target: Target) -> _Feet:
     mesh, found = target.surface.mesh, target.tree.query(point)
     corners = mesh.faces[found.face]
     bary = barycentric(mesh, found.face, found.point_mm)

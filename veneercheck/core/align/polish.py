@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.align.pairs import Pairs, Target, pair
+from veneercheck.core.align.pairs import Followed, Pairs, Target, pair
 from veneercheck.core.align.reference import touching_vertices, uncut_vertices
 from veneercheck.core.align.sampling import Samples, Surface, centre_and_radius, sample
 from veneercheck.core.align.solver import rows, step
@@ -25,6 +25,9 @@ _NARROW_MM = ((0.3, 0.1), (0.3, 0.1), (0.3, 0.1), (0.2, 0.1), (0.2, 0.1))
 
 _NARROWING_MM = (0.2, 0.14, 0.1, 0.07, 0.07)
 """Symmetric from here on: at this stage an outer point may be noise as well as an inner one."""
+
+_ASLANT = 2.0
+"""Where contour and gap are aslant the foot lies farther than the residual says, by so much."""
 
 REACH_MM, CLOSE_REACH_MM = 1.0, 0.35
 """The latter where putty that held one scan stands over the gum of the other: from 0.5 mm on its
@@ -153,36 +156,26 @@ def search_fit(
 
     What stands outside pulls by a constant force as far as `reach_mm`.
     """
-    samples = sample(body.surface, points, body.allowed)
-    motion = start
+    followed = Followed(sample(body.surface, points, body.allowed), target)
+    motion, noise = start, LEAST_CONTACT_MM
     for inside, outside in _NARROW_MM:
-        found = pair(samples, motion, target)
-        weight = one_sided(found.residual_mm, inside, outside)
-        weight *= found.good & (found.distance_mm < reach_mm)
-        motion = _once(body, motion, found, weight)
+        found = followed.pair(motion, _ASLANT * inside, reach_mm)
+        motion = _once(body, motion, found, one_sided(found.residual_mm, inside, outside))
     for scale in _NARROWING_MM:
-        motion = _symmetric(body, target, samples, motion, scale)
-    noise = LEAST_CONTACT_MM
+        found = followed.pair(motion, _ASLANT * scale, _ASLANT * scale)
+        motion = _once(body, motion, found, tukey(found.residual_mm, scale))
     for _ in range(3):
-        found = pair(samples, motion, target)
+        found = followed.pair(motion, _VICINITY_MM, _VICINITY_MM)
         noise = estimate_noise(found.residual_mm[found.good], noise)
-        weight = tukey(found.residual_mm, NOISE_WIDTH * max(noise, LEAST_NOISE_MM))
-        motion = _once(body, motion, found, weight * found.good)
+        width = NOISE_WIDTH * max(noise, LEAST_NOISE_MM)
+        motion = _once(body, motion, found, tukey(found.residual_mm, width))
     return motion
-
-
-def _symmetric(
-    body: Body, target: Target, samples: Samples, motion: RigidMotion, scale_mm: float
-) -> RigidMotion:
-    found = pair(samples, motion, target)
-    weight = tukey(found.residual_mm, scale_mm) * found.good * (found.distance_mm < 2 * scale_mm)
-    return _once(body, motion, found, weight)
 
 
 def _once(body: Body, motion: RigidMotion, found: Pairs, weight: Floats) -> RigidMotion:
     centre = motion.apply(body.centre_mm[None])[0]
     jacobian = rows(found.point_mm, found.normal, centre)
-    change = step(jacobian, found.residual_mm, weight, body.radius_mm)
+    change = step(jacobian, found.residual_mm, weight * found.good, body.radius_mm)
     return moved(motion, _bounded(change, body.radius_mm), centre)
 
 

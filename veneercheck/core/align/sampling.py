@@ -92,6 +92,10 @@ class Samples:
     normal: Floats
     face: Ints
 
+    def take(self, which: Ints) -> Samples:
+        """Some of them."""
+        return Samples(self.point_mm[which], self.normal[which], self.face[which])
+
 
 def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
     """Smooth a mesh over a length, and derive what the fit needs.
