@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from phantom.surface import triangulate
+from veneercheck.core.align import fit
 from veneercheck.core.types import Floats, TriangleMesh
 
 
@@ -20,3 +21,14 @@ def beam() -> TriangleMesh:
         return np.asarray(block + wave * np.clip((x + 20) / 20, 0.5, 1.5))
 
     return triangulate(uneven, np.array([-17.0, -6.0, -5.5]), np.array([17.0, 6.0, 5.5]), 0.33)
+
+
+@pytest.fixture
+def from_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fitted from where the scans lie, and looked for nowhere else.
+
+    For what is said of a fit once it is there: to search from anywhere takes most of its time, and
+    `test_align_pose` and the whole checks are about that.
+    """
+    monkeypatch.setattr(fit, "_from_anywhere", lambda *_: [])
+    monkeypatch.setattr(fit, "_shoved", lambda *_: [])

@@ -49,6 +49,7 @@ def test_the_start_is_the_motion_that_was_put_in(twofold):
     assert apart_mm(off, pairs) == pytest.approx(0.5)
 
 
+@pytest.mark.usefixtures("from_here")
 def test_the_hand_chooses_between_two_poses_and_makes_neither_more_certain(twofold):
     # Source: by symmetry both poses fit equally well, so that none may be trusted.
     framework, waxup = twofold
@@ -102,6 +103,7 @@ def test_paint_is_named_where_more_of_it_could_help_and_nowhere_else(codes, name
     assert [one.code for one in found.reasons] == ["painted"] * named + codes
 
 
+@pytest.mark.usefixtures("from_here")
 @pytest.mark.parametrize("aligned", [False, True])
 def test_a_check_blames_paint_for_a_fit_that_rests_on_it_and_not_for_a_frame(aligned) -> None:
     """Source: two balls that touch nowhere, all of one painted as left uncut."""
