@@ -7,8 +7,10 @@ collar too narrow for the search, and wide enough for a fit that is started besi
 
 from __future__ import annotations
 
+import functools
 import json
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +20,11 @@ from typer.testing import CliRunner
 
 import browsing
 from veneercheck.bench import worker
-from veneercheck.bench.store import Dropped, Store
+from veneercheck.bench.store import Dropped, Job, Store
 from veneercheck.case import run
 from veneercheck.case.order import Order
 from veneercheck.cli.main import app
+from veneercheck.core.align import fit
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import RigidMotion, TriangleMesh
@@ -80,12 +83,28 @@ def _cancelled(page: Any) -> None:
     page.locator("#ended").wait_for()
 
 
-def _checked(page: Any, files: tuple[str, str]) -> str:
-    """Both scans handed in by the file dialogue, and the check answered."""
+def _in_vain(job: Job) -> None:
+    """A check that finds no pose, by the worker here: a search in vain is long; `core` tries it."""
+    with pytest.MonkeyPatch.context() as patch:
+        for search in ("_from_anywhere", "_shoved"):
+            patch.setattr(fit, search, lambda *_: [])
+        patch.setattr(run, "carry_out", functools.partial(run.carry_out, with_report=False))
+        worker.run(job)
+
+
+def _checked(
+    page: Any, files: tuple[str, str], instead: Callable[[str], None] | None = None
+) -> str:
+    """Both scans handed in by the file dialogue, and the check answered; the page's own worker
+    stands still where another works instead."""
     page.locator("[data-role=framework] input").set_input_files(files[0])
     page.locator("[data-role=waxup] input").set_input_files(files[1])
     PAGE._taken(page, "framework.stl", "waxup.stl")
     page.click("#start")
+    if instead is not None:
+        page.locator("#progress").wait_for()
+        PAGE._hold(page)
+        instead(PAGE._number(page))
     page.locator("#answer").wait_for()
     PAGE._enough(page)
     return PAGE._number(page)
@@ -149,7 +168,7 @@ def test_a_failed_alignment_is_solved_by_three_pairs(
     """One pair each by mouse, keys and touch; the case file holds them, the command line agrees."""
     context = browser.new_context(viewport=PAGE_SIZE, has_touch=True, bypass_csp=True)
     page = PAGE._enter(context, bench)
-    failed = _checked(page, files)
+    failed = _checked(page, files, lambda number: _in_vain(Job(bench.folder / number)))
     assert "could not be laid on each other" in page.inner_text("#unsure-words")
     page.click("#place-link")
     page.locator("#place[data-ready=yes]").wait_for()
