@@ -19,6 +19,8 @@ from veneercheck.phantom.bodies import parallel_plates
 
 make_body = cache(bodies.make_body)
 
+WHOLE = bodies.BodySpec(3, underside=True, cut_from=-1.5)
+
 
 def _farthest_mm(body, motion):
     points = body.framework.points_mm[body.bridge]
@@ -29,7 +31,7 @@ def _farthest_mm(body, motion):
 @pytest.mark.parametrize(
     ("spec", "limit_mm"),
     [
-        (bodies.BodySpec(3, underside=True, cut_from=-1.5), 0.005),
+        (WHOLE, 0.005),
         pytest.param(
             bodies.BodySpec(5, base_framework=True, base_waxup=True), 0.005, marks=pytest.mark.long
         ),
@@ -49,7 +51,7 @@ def test_cut_back_bridge_comes_back_from_any_pose(spec, limit_mm):
 
 
 def test_given_frame_moves_nothing_and_claims_nothing():
-    body = make_body(bodies.BodySpec(3, underside=True))
+    body = make_body(WHOLE)
     found = given(body.framework, body.waxup)
     assert found.state is AlignmentState.GIVEN
     assert np.array_equal(found.waxup_from_framework.matrix(), np.eye(4))
@@ -58,7 +60,7 @@ def test_given_frame_moves_nothing_and_claims_nothing():
 
 
 def test_mask_of_another_length_is_refused():
-    body = make_body(bodies.BodySpec(3, underside=True))
+    body = make_body(WHOLE)
     with pytest.raises(MeshError, match="mask"):
         align(body.framework, body.waxup, reference=np.ones(3, dtype=bool))
 
@@ -91,7 +93,7 @@ def test_what_fits_half_round_as_well_as_convinces_is_not_taken_upside_down():
 
 def test_strangers_fail():
     # Source: two bodies of other numbers share no surface; a few mm² of crossing are no contact.
-    one = make_body(bodies.BodySpec(3, underside=True))
+    one = make_body(WHOLE)
     other = make_body(bodies.BodySpec(31, units=2, underside=True))
     assert align(one.framework, other.waxup).state is AlignmentState.FAILED
 

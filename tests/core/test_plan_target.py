@@ -267,15 +267,15 @@ def test_crumbs_and_bases_that_are_not_quite_flat_are_no_insides_of_retainers() 
 
 
 def test_a_cone_over_a_die_is_lowered_kept_and_told_of_where_the_room_ends() -> None:
-    """Source: two coaxial cones r = 4 - 0.15 z and 2 + 0.12 z. In a plane through the axis their
-    distance is that from a line, so the room is (2 - 0.27 z) cos b, and ends where that is what
-    layers and metal need; below it the cut has its depth, above it the metal its least."""
+    """Source: two coaxial cones r = 2.6 - 0.15 z and 0.6 + 0.12 z. In a plane through the axis
+    their distance is that from a line, so the room is (2 - 0.27 z) cos b, and ends where that is
+    what layers and metal need; below it the cut has its depth, above it the metal its least."""
     outer, inner = (
-        mesh_of(cone(4.0, -0.15, 4.0), 0.4),
-        mesh_of(cone(2.0, 0.12, 3.9), 0.4),
+        mesh_of(cone(2.6, -0.15, 3.0), 0.4),
+        mesh_of(cone(0.6, 0.12, 2.9), 0.4),
     )
     radius, z = np.hypot(*outer.points_mm[:, :2].T), outer.points_mm[:, 2]
-    side = (np.abs(z) < 3.0) & (radius > 3.0)
+    side = (np.abs(z) < 2.5) & (radius > 1.6)
     paint = np.where(side, int(Region.CUT), -1)
     case = Case(occlusal="+z", buccal="+y")
     found = plan(Surfaces(outer, 0.0, paint, inner), case=case, limits=LIMITS)
@@ -291,10 +291,10 @@ def test_a_cone_over_a_die_is_lowered_kept_and_told_of_where_the_room_ends() -> 
     points = places(found.target)
     r, height = np.hypot(*points[:, :2].T), points[:, 2]
     deep = (height > -1.5) & (height < border - 1.0)
-    lowered = (4.0 - 0.15 * height[deep] - r[deep]) * np.cos(np.arctan(0.15))
+    lowered = (2.6 - 0.15 * height[deep] - r[deep]) * np.cos(np.arctan(0.15))
     assert np.abs(lowered - found.depth_mm).max() < 0.01
     tight = (height > border + 0.5) & (height < 1.8)
-    kept = (r[tight] - 2.0 - 0.12 * height[tight]) * off_axis
+    kept = (r[tight] - 0.6 - 0.12 * height[tight]) * off_axis
     assert tight.any() and np.abs(kept - at_wax.least_metal_mm).max() < 0.01
 
 
@@ -306,7 +306,7 @@ def cone(middle: float, slope: float, half: float) -> trimesh.Trimesh:
         [middle + slope * half, half],
         [0.0, half],
     ]
-    return trimesh.creation.revolve(ends, sections=240)
+    return trimesh.creation.revolve(ends, sections=160)
 
 
 def test_where_a_field_jumps_its_surface_is_found_all_the_same() -> None:

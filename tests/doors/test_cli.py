@@ -230,7 +230,8 @@ def test_an_alignment_that_fails_gives_no_number_of_space(
 
     The search from anywhere, which is long and in vain, is tried on strangers in `core`.
     """
-    monkeypatch.setattr("veneercheck.core.align.fit._from_anywhere", lambda *_: [])
+    for search in ("_from_anywhere", "_shoved"):
+        monkeypatch.setattr(f"veneercheck.core.align.fit.{search}", lambda *_: [])
     write_stl(tmp_path / "f.stl", refine(box(), 1.0)[0])
     write_stl(tmp_path / "w.stl", caps(1.7)[1])
     ended = run("check", "f.stl", "w.stl", "--no-report", "--out", "out", folder=tmp_path)

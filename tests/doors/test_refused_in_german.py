@@ -166,7 +166,7 @@ def test_what_many_cases_came_to_is_told_in_german(tmp_path: Path) -> None:
         (export / f"D-2_{name}.stl").write_text("Dear Sir or Madam,\n", encoding="utf-8")
     write_stl(export / "D-3_framework.stl", body.inner)
     asked = ("export", "--aligned", "--no-report", "--lang", "de")
-    batch = run("batch", *asked, folder=tmp_path)
+    batch = run("batch", *asked, "--processes", "1", folder=tmp_path)
     watch = run("watch", *asked, "--once", "--still", "0.1", folder=tmp_path)
     assert (batch.code, watch.code) == (3, 3)
     assert "      2  Fälle" in batch.said and "FEHLGESCHLAGEN D-2: " in batch.said

@@ -260,9 +260,9 @@ def test_an_altered_older_register_is_not_brought_to_this_form(place: str, tmp_p
 
 def test_an_older_register_is_brought_here_by_several_at_once(place: str, tmp_path: Path) -> None:
     where, _ = older_register(place, tmp_path)
-    told = trials.crowd_of_writers(where, 3, 5)
+    told = trials.crowd_of_writers(where, 2, 5)
     assert (told["lost"], told["doubled"], told["faults"], told["failed"]) == (0, 0, 0, 0)
-    assert told["entries"] == 7 + 15
+    assert told["entries"] == 7 + 10
 
 
 def test_one_that_another_brings_here_meanwhile_is_not_refused(

@@ -78,7 +78,8 @@ def checked(framework: TriangleMesh, waxup: TriangleMesh, stage: str = WAX) -> C
 @pytest.mark.parametrize("stage", [WAX, CAST])
 def test_the_two_the_wrong_way_round_give_no_firm_word(stage: str) -> None:
     """Every amount would be told of the wrong surface: nothing is sure, and that stands first."""
-    turned, right = checked(FULL, CUT, stage), checked(CUT, FULL, stage)
+    full, cut = bowl(0.0, 24), bowl(1.3, 24)
+    turned, right = checked(full, cut, stage), checked(cut, full, stage)
     assert turned.alignment.state is AlignmentState.DOUBTFUL
     assert [reason.code for reason in turned.alignment.reasons] == ["swapped"]
     assert turned.zones and not any(zone.decision is Decision.FIRM for zone in turned.zones)
