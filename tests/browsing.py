@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 import http.client
 import importlib.util
 import json
@@ -21,6 +22,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from veneercheck.bench import worker
+from veneercheck.bench.store import Job
+from veneercheck.case import run
+from veneercheck.core.align import fit
 from veneercheck.core.types import TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.scan import stl_bytes
@@ -237,6 +242,18 @@ def signal_worker(number: str, what: signal.Signals) -> None:
             os.kill(process, what)
             return
     raise AssertionError("nobody works on it")
+
+
+def worked_near_by(folder: Path) -> None:
+    """A check by the worker in this process, without its papers: no pose is looked for but near by.
+
+    A search in vain is long, and tried in `core`; the page's own worker stands still meanwhile.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        for search in ("_from_anywhere", "_shoved"):
+            patch.setattr(fit, search, lambda *_: [])
+        patch.setattr(run, "carry_out", functools.partial(run.carry_out, with_report=False))
+        worker.run(Job(folder))
 
 
 def page_tests() -> Any:

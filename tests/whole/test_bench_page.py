@@ -201,6 +201,8 @@ def test_swapped_scans_two_tabs_reload_and_cancel(
     for page in (tab, other):
         page.click("#start")
         page.locator("#progress").wait_for()
+    _hold(tab)
+    browsing.worked_near_by(bench.folder / _number(tab))
     tab.reload()
     tab.locator("#answer").wait_for()
     assert "look swapped" in tab.inner_text("#swapped")

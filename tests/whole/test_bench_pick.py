@@ -7,7 +7,6 @@ collar too narrow for the search, and wide enough for a fit that is started besi
 
 from __future__ import annotations
 
-import functools
 import json
 import shutil
 from collections.abc import Callable
@@ -20,11 +19,10 @@ from typer.testing import CliRunner
 
 import browsing
 from veneercheck.bench import worker
-from veneercheck.bench.store import Dropped, Job, Store
+from veneercheck.bench.store import Dropped, Store
 from veneercheck.case import run
 from veneercheck.case.order import Order
 from veneercheck.cli.main import app
-from veneercheck.core.align import fit
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import select_faces
 from veneercheck.core.types import RigidMotion, TriangleMesh
@@ -81,15 +79,6 @@ def _cancelled(page: Any) -> None:
     PAGE._hold(page)
     page.click("#cancel")
     page.locator("#ended").wait_for()
-
-
-def _in_vain(job: Job) -> None:
-    """A check that finds no pose, by the worker here: a search in vain is long; `core` tries it."""
-    with pytest.MonkeyPatch.context() as patch:
-        for search in ("_from_anywhere", "_shoved"):
-            patch.setattr(fit, search, lambda *_: [])
-        patch.setattr(run, "carry_out", functools.partial(run.carry_out, with_report=False))
-        worker.run(job)
 
 
 def _checked(
@@ -168,7 +157,7 @@ def test_a_failed_alignment_is_solved_by_three_pairs(
     """One pair each by mouse, keys and touch; the case file holds them, the command line agrees."""
     context = browser.new_context(viewport=PAGE_SIZE, has_touch=True, bypass_csp=True)
     page = PAGE._enter(context, bench)
-    failed = _checked(page, files, lambda number: _in_vain(Job(bench.folder / number)))
+    failed = _checked(page, files, lambda number: browsing.worked_near_by(bench.folder / number))
     assert "could not be laid on each other" in page.inner_text("#unsure-words")
     page.click("#place-link")
     page.locator("#place[data-ready=yes]").wait_for()
