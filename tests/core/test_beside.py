@@ -49,7 +49,7 @@ def _strip(named: bool, bump_mm: tuple[float, float]) -> tuple[Regions, Any, Any
 @pytest.mark.parametrize(
     ("named", "bump_mm", "aside"),
     [
-        (True, (30.0, 31.0), True),
+        (True, (18.0, 19.0), True),
         (True, (15.0, 16.0), False),
         (False, (30.0, 31.0), True),
         (False, (15.0, 19.0), False),
