@@ -281,8 +281,11 @@ def changed(
         ends_mm = abs(left.scale - 1.0) * done.body.radius_mm
         told.append(words.another_size(left.scale, left.scale_u, ends_mm))
     least_mm = ends_mm + max(limit, SURE * float(np.hypot(seat.u_mm, facets)))
+    sure = seat.sure_mm > ends_mm + max(limit, SURE * facets)
     if seat.own is not None or seat.difference_mm > least_mm:
         told.append(words.not_seated(seat.difference_mm, seat.own is not None))
+    elif sure:
+        told.append(words.not_seated(seat.sure_mm, False))
     if left.bow_mm > max(limit, SURE * left.bow_u_mm):
         told.append(words.bowed(left.bow_mm))
     elif left.part_mm > max(limit, SURE * left.part_u_mm):
