@@ -185,6 +185,7 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.as_metal(told.another_size(0.9977, 0.0004, 0.031)),
         told.bowed(0.088),
         told.part_off(0.061),
+        told.beside(0.061),
         told.swollen(0.05),
         told.swollen(-0.05),
         told.two_depths(0.1, 0.02),

@@ -8,7 +8,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
-from veneercheck.core.types import COVERED, DENTINE, FINISHED, FORBIDDEN, LOOSE, SHRUNK, WAX
+from veneercheck.core.types import (
+    BESIDE,
+    COVERED,
+    DENTINE,
+    FINISHED,
+    FORBIDDEN,
+    LOOSE,
+    SHRUNK,
+    WAX,
+)
 from veneercheck.report.words import Words, sections
 
 _SIZES = ("another_size_is_larger", "another_size_is_smaller", SHRUNK)
@@ -93,9 +102,9 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     if "swapped" in codes:
         kind = "swapped"
         why = [reason for reason, code in zip(why, codes, strict=True) if code != kind]
-    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, "parted"}:
+    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, "parted"}:
         kind = "parted" if "parted" in codes else "loose"
-    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, *_SIZES}:
+    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, *_SIZES}:
         kind = "sized"
     if "painted" in codes and kind in ("loose", "failed"):
         kind = f"painted_{kind}"

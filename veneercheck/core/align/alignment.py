@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from veneercheck.core.align.trust import (
 from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
+    BESIDE,
     Alignment,
     AlignmentState,
     Bools,
@@ -53,6 +55,10 @@ winner leads by hundreds of independent readings; one with more than the last al
 _HALVES_U = 8.0
 _LEAST_HALVES_MM = 0.02
 """Two halves part by twice the uncertainty of the whole; four times that is no chance."""
+
+_MOST_BESIDE, _LEAST_REST = 3, 0.667
+"""So often what lies otherwise beside the cut is left out, as long as such a share of the reference
+remains: of more nobody knows which of the two moved."""
 
 _LEAST_RANK_MM2 = 1.0
 """A pose of which as much stands out of the contour as touches it has no rank to divide by."""
@@ -152,7 +158,7 @@ def align(
     size = left.scale - 1.0 if of_another_size(done, left, options) else 0.0
     state, reasons = _state(done, evidence, size)
     told = changed(done, seat, left, evidence, options)
-    if told and state is AlignmentState.TRUSTED:
+    if doubting(told) and state is AlignmentState.TRUSTED:
         state = AlignmentState.DOUBTFUL
     return dataclasses.replace(
         _outcome(done), state=state, reasons=(*told, *reasons), evidence=evidence
@@ -162,7 +168,29 @@ def align(
 def settled(
     body: Body, target: Target, last: Polished, options: AlignOptions
 ) -> tuple[Fitted, seating.Seating, Pattern]:
-    """The last fit with its uncertainty, the bridge's own where that is better, and its rest."""
+    """The last fit with its uncertainty, the bridge's own where that is better, and its rest; made
+    anew without what lies otherwise beside the cut, as far as enough remains."""
+    done, seat, left = _settled(body, target, last, options)
+    whole_mm2, beside_mm = last.area_mm2, math.nan
+    for _ in range(_MOST_BESIDE):
+        if left.beside is None:
+            break
+        body, found_mm = seating.confined(body, ~left.beside), left.beside_mm
+        again = polish.last_fit(body, target, last.motion, last.noise_mm, options.polish_points)
+        if again is None or again.area_mm2 < _LEAST_REST * whole_mm2:
+            break
+        beside_mm = float(np.fmax(beside_mm, found_mm))
+        done, seat, left = _settled(body, target, again, options)
+    if left.beside is not None:
+        part_mm = max(left.part_mm, left.beside_mm)
+        left = dataclasses.replace(left, part_mm=part_mm, part_u_mm=0.0)
+    return done, seat, dataclasses.replace(left, beside_mm=beside_mm)
+
+
+def _settled(
+    body: Body, target: Target, last: Polished, options: AlignOptions
+) -> tuple[Fitted, seating.Seating, Pattern]:
+    """The same on all of a body."""
     done = Fitted.of(body, target, last)
     seat, left = side_by_side(
         lambda: seating.compare(body, target, done.last, options, done.sure.power_mm4),
@@ -247,9 +275,14 @@ def _evidence(
         seating_mm=seat.difference_mm,
         scale=left.scale,
         bow_mm=left.bow_mm,
-        part_mm=left.part_mm,
+        part_mm=float(np.fmax(left.part_mm, left.beside_mm)),
         even_mm=done.evenly()[0],
     )
+
+
+def doubting(told: Sequence[Reason]) -> bool:
+    """Whether something is told that the pose rests on."""
+    return any(reason.code != BESIDE for reason in told)
 
 
 def halves_evidence(done: Fitted) -> float:
@@ -290,10 +323,12 @@ def changed(
         told.append(words.bowed(left.bow_mm))
     elif left.part_mm > max(limit, SURE * left.part_u_mm):
         told.append(words.part_off(left.part_mm))
+    if not math.isnan(left.beside_mm):
+        told.append(words.beside(left.beside_mm))
     if abs(left.swollen_mm) > max(limit, SURE * left.swollen_u_mm):
         told.append(words.swollen(left.swollen_mm))
     least_mm = max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm, SURE * facets)
-    if not told and evidence.halves_mm > least_mm:
+    if not doubting(told) and evidence.halves_mm > least_mm:
         told.append(words.halves(evidence.halves_mm))
     return tuple(told)
 

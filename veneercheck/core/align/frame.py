@@ -14,6 +14,7 @@ from veneercheck.core.align.alignment import (
     Fitted,
     changed,
     check,
+    doubting,
     given,
     graver,
     halves_evidence,
@@ -186,7 +187,7 @@ def _compared(
         seating_mm=seat.difference_mm,
         scale=left.scale,
         bow_mm=left.bow_mm,
-        part_mm=left.part_mm,
+        part_mm=float(np.fmax(left.part_mm, left.beside_mm)),
         even_mm=done.evenly()[0],
     )
     free = _free_ways(done)
@@ -198,7 +199,7 @@ def _compared(
     quality = polish.judge(body, target, done.last.motion)
     if quality.sharpness < TRUSTED_SHARPNESS:
         told.append(words.CROSSING_ONLY)
-    state = AlignmentState.DOUBTFUL if told else AlignmentState.GIVEN
+    state = AlignmentState.DOUBTFUL if doubting(told) else AlignmentState.GIVEN
     if useless:
         state = AlignmentState.FAILED
     if quality.contact_mm2 < fit.least_contact_mm2(body, target):

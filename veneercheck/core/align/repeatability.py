@@ -10,7 +10,7 @@ import numpy as np
 
 from veneercheck.core.align.alignment import align
 from veneercheck.core.align.options import AlignOptions
-from veneercheck.core.align.pattern import parts
+from veneercheck.core.align.patches import parts
 from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals

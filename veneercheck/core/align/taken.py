@@ -25,7 +25,7 @@ import math
 import numpy as np
 
 from veneercheck.core.align.pairs import Pairs, Target, pair
-from veneercheck.core.align.pattern import cubes, left_out
+from veneercheck.core.align.patches import cubes, left_out
 from veneercheck.core.align.polish import Body, moved, vertices_as_samples
 from veneercheck.core.align.sampling import Samples, sample
 from veneercheck.core.align.solver import SURE, rows, solved

@@ -33,7 +33,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.align.pattern import left_out, parts
+from veneercheck.core.align.patches import left_out, parts
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.solver import rows, step
 from veneercheck.core.mesh.triangles import row_dot

@@ -174,6 +174,17 @@ def part_off(part_mm: float) -> Reason:
     )
 
 
+def beside(part_mm: float) -> Reason:
+    """Something that is no part of the work lies otherwise than the rest."""
+    return Reason.of(
+        "part_off_beside",
+        "something beside what was cut lies {part:.0f} µm otherwise than in the wax-up scan: "
+        "another tooth or the model, such as a removable die that is not home; the fit does not "
+        "rest on it",
+        part=1000 * part_mm,
+    )
+
+
 def swollen(offset_mm: float) -> Reason:
     """A collar was added to or scraped."""
     side = "outside" if offset_mm > 0 else "inside"

@@ -1,6 +1,7 @@
 """The nouns of the check, one topic a file; everything is imported from here."""
 
 from veneercheck.core.types.alignment import (
+    BESIDE,
     LOOSE,
     SHRUNK,
     Alignment,
@@ -67,6 +68,7 @@ __all__ = [
     "ASK",
     "AXES",
     "BEADS",
+    "BESIDE",
     "CAST",
     "COVERED",
     "DENTINE",

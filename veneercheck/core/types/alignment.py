@@ -39,6 +39,9 @@ LOOSE = ("too_loose", "too_loose_sliding", "painted")
 SHRUNK = "another_size_of_metal"
 """A cast that shrank as casts do: what that moves, every reading's uncertainty holds as well."""
 
+BESIDE = "part_off_beside"
+"""Another tooth, or part of the model, that lies otherwise: the fit does not rest on it."""
+
 
 class AlignmentState(StrEnum):
     """How far the fit of the framework on the wax-up may be believed."""
@@ -119,7 +122,7 @@ class Alignment:
     stopped : str
         How the iteration ended.
     reasons : tuple of Reason
-        Why the state is not better.
+        Why the state is not better, and what else lies otherwise.
     evidence : FitEvidence
     """
 
@@ -144,4 +147,4 @@ class Alignment:
         """Whether the pose is in doubt by more than its covariance says: another one fits as well,
         a part lies otherwise, a size is another."""
         doubtful = self.state is AlignmentState.DOUBTFUL
-        return doubtful and any(why.code not in (*LOOSE, SHRUNK) for why in self.reasons)
+        return doubtful and any(why.code not in (*LOOSE, SHRUNK, BESIDE) for why in self.reasons)

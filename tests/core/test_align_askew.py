@@ -1,0 +1,125 @@
+"""Parts that lie otherwise, of the work or beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from phantom.surface import triangulate
+from veneercheck.core.align import align, alignment, askew, examine, patches
+from veneercheck.core.align.options import AlignOptions
+from veneercheck.core.align.solver import SURE
+from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.types import AlignmentState, Floats, RigidMotion, TriangleMesh
+from veneercheck.report.verdict import state_first
+from veneercheck.report.words import Words
+
+LIMIT_MM = AlignOptions().limit_mm
+
+
+def test_warp_of_a_part_that_faces_one_way_is_no_shift_of_it(monkeypatch) -> None:
+    """Source: drawn. Nothing of a strip of 27 mm is shifted; it is warped by 8 µm over 5 to 14 mm,
+    and its faces look within some 20° of one way, so that along it 36 µm are fitted."""
+    rng = np.random.default_rng(1)
+    axes = np.meshgrid(np.linspace(-13.5, 13.5, 136), np.linspace(-4, 4, 41))
+    along, across = (one.ravel() for one in axes)
+    arm = np.stack([across, np.zeros(len(along)), along], axis=1)
+    normal = np.stack([0.35 * np.sin(1.1 * across), 0 * along + 1, 0.35 * np.sin(0.9 * along)], 1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    residual = 0.004 * rng.standard_normal(len(along))
+    for _ in range(12):
+        way = rng.normal(size=3) * [1, 0, 1]
+        way *= 2 * np.pi / rng.uniform(5, 14) / np.linalg.norm(way)
+        residual += 0.008 * np.sqrt(2 / 12) * np.sin(arm @ way + rng.uniform(0, 6.3))
+    rigid = np.concatenate([np.cross(arm, normal), normal], axis=1)
+    area, every = np.full(len(along), 0.04), np.arange(len(along))
+    shown = patches.Shown(arm, normal, residual, area, 5e-6, 0.04, every, every >= 0)
+    shift_mm, u_mm = askew.parts_off(shown, rigid, LIMIT_MM).shift
+    assert LIMIT_MM < shift_mm < SURE * u_mm
+    monkeypatch.setattr(askew, "_slow", lambda *_: np.zeros((3, 3)))
+    assert askew.parts_off(shown, rigid, LIMIT_MM).shift[1] < shift_mm / SURE
+
+
+def test_a_part_that_is_sure_comes_before_a_greater_one_that_is_not() -> None:
+    """Source: by hand; 40 ± 20 µm are no shift, 35 ± 5 are."""
+    assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (0.035, 0.005)]) == (0.035, 0.005)
+    assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (-0.050, 0.020)]) == (-0.050, 0.020)
+
+
+MIDDLE_MM = np.array([6.0, 9.0, -1.0])
+
+
+def _with_a_neighbour(points: Floats) -> Floats:
+    """A long uneven body, and a tooth of 8 mm at its side."""
+    x, y, z = points.T
+    wave = 0.4 * np.sin(0.55 * x + 0.4 * y) + 0.3 * np.cos(0.8 * y - 0.21 * x + z)
+    body = np.linalg.norm(np.maximum(np.abs(points) - [14, 3, 2.5], 0), axis=1) - 1.0 + wave
+    tooth = np.linalg.norm((points - MIDDLE_MM) / [1.0, 1.0, 0.9], axis=1) - 4.2 + 0.5 * wave
+    return np.minimum(body, tooth)
+
+
+@pytest.fixture(scope="module")
+def model() -> TriangleMesh:
+    return triangulate(
+        _with_a_neighbour, np.array([-17.0, -6.0, -6.5]), np.array([17.0, 15.0, 5.5]), 0.4
+    )
+
+
+def risen(model: TriangleMesh, by_mm: float) -> TriangleMesh:
+    """The body cut at its far end by 1 mm, and the tooth, 5 mm from there, moved as a whole."""
+    points, normal = model.points_mm, vertex_normals(model)
+    noise = 0.005 * np.random.default_rng(11).normal(size=(len(points), 1))
+    depth = np.clip((points[:, 2] - 0.5) / 0.6, 0, 1) * np.clip((-3 - points[:, 0]) / 0.6, 0, 1)
+    depth *= points[:, 1] < 4.5
+    share = np.clip((points[:, 1] - 5.2) / 0.5, 0, 1)
+    way = np.outer(share, by_mm * np.array([0.2, 0.5, 0.84]))
+    return TriangleMesh(points + way + (noise - depth[:, None]) * normal, model.faces)
+
+
+def off_mm(model: TriangleMesh, motion: RigidMotion) -> float:
+    body = model.points_mm[model.points_mm[:, 1] < 4.0]
+    return float(np.linalg.norm(motion.apply(body) - body, axis=1).max())
+
+
+@pytest.mark.parametrize("by_mm", [0.0, 0.06, pytest.param(0.2, marks=pytest.mark.long)])
+def test_a_neighbour_that_stands_higher_is_told_and_doubts_no_pose(model, by_mm) -> None:
+    """Source: so much was moved, and it is a tooth of which nothing was cut."""
+    found = align(risen(model, by_mm), model)
+    assert found.state is AlignmentState.TRUSTED, found.reasons
+    assert off_mm(model, found.waxup_from_framework) < 0.002
+    assert [one.code for one in found.reasons] == ["part_off_beside"] * (by_mm > 0)
+    assert found.evidence.part_mm == pytest.approx(by_mm, abs=0.01)
+    # The reference keeps none of it, for what it pulls.
+    tooth = model.points_mm[:, 1] > 6.0
+    share = vertex_share(model, found.reference & tooth)
+    assert share < 0.01 if by_mm else share > 0.1
+    assert not found.beyond_budget
+
+
+def vertex_share(model: TriangleMesh, mask) -> float:
+    return float(mask.sum() / len(model.points_mm))
+
+
+def test_a_neighbour_that_stands_higher_makes_no_shared_frame_untrue(model) -> None:
+    """Source: the scans share their frame, and only the tooth was moved."""
+    found = examine(risen(model, 0.06), model)
+    assert found.state is AlignmentState.GIVEN, found.reasons
+    assert [one.code for one in found.reasons] == ["part_off_beside"]
+    assert found.evidence.part_mm == pytest.approx(0.06, abs=0.01)
+
+
+def test_where_too_much_lies_otherwise_nobody_knows_which_moved(model, monkeypatch) -> None:
+    """Source: by hand; what remains is to be all of the reference, and the tooth is a sixth."""
+    monkeypatch.setattr(alignment, "_LEAST_REST", 0.999)
+    found = align(risen(model, 0.06), model)
+    assert found.state is AlignmentState.DOUBTFUL
+    assert [one.code for one in found.reasons] == ["part_off"]
+    assert found.evidence.part_mm == pytest.approx(0.06, abs=0.01)
+
+
+def test_beside_what_only_holds_loosely_a_neighbour_sends_no_one_to_seat_the_work() -> None:
+    """Source: words alone; loose is told as loose, whatever a neighbour does."""
+    for code, key in (("too_loose", "loose"), ("parted", "parted"), ("bowed", "doubtful")):
+        coded = [{"code": one, "values": {"part": 60.0}} for one in ("part_off_beside", code)]
+        filed = {"state": "doubtful", "reasons": [""] * 2, "coded": coded}
+        assert state_first({"alignment": filed}, Words("en"))[0] == Words("en")(f"verdict.{key}")
