@@ -173,7 +173,7 @@ def settled(
     done, seat, left = _settled(body, target, last, options)
     whole_mm2, beside_mm = last.area_mm2, math.nan
     for _ in range(_MOST_BESIDE):
-        if left.beside is None:
+        if left.beside is None or seat.own is not None:
             break
         body, found_mm = seating.confined(body, ~left.beside), left.beside_mm
         again = polish.last_fit(body, target, last.motion, last.noise_mm, options.polish_points)
