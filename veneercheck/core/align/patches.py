@@ -67,7 +67,7 @@ def solved(jacobian: Floats, shown: Shown, *, patches: bool = False) -> tuple[Fl
     if patches:
         covariance = covariance + left_out(unit_rows, weight, residual, cubes(shown.arm_mm))
         unit = parts(shown.arm_mm, PART_MM)
-        if len(value) > SIZE and unit.max(initial=0) + 1 >= _LEAST_PARTS:
+        if unit.max(initial=0) + 1 >= _LEAST_PARTS:
             by_unit = left_out(unit_rows, weight, residual, unit)
             covariance[SIZE, SIZE] += by_unit[SIZE, SIZE]
     return value / scale, covariance / np.outer(scale, scale)
