@@ -14,9 +14,9 @@ eight sound bridges on their models three were sent to be seated again. Choice: 
 to touch, a shift's uncertainty holds warp as well, as much as patches of 3 mm show all over the
 scan: 43 µm are known to 15 then, and 60 µm of a die that truly stood higher to 12. Instead of:
 residuals as if they were independent, ± 5; patches left out one by one, ± 7, since warp hangs
-together farther; or the part's own patches, by which nine of 51 units that were truly raised were
-missed: where a unit ends within a part, that is no warp. Cost: of a part that faces one way less is
-told; one unit of 51, raised by 0.06 mm on a model, is told no more.
+together farther; or the part's own patches, by which 58 of 84 units that were truly raised were
+told and not 72: where a unit ends within a part, that is no warp. Cost: of a part that faces one
+way less is told; two of those 72, raised by 0.06 mm on a model, are told no more.
 
 A neighbour of stone that stood 0.06 mm higher made a pose doubtful that was 12 µm off. Choice: a
 part of which less than a tenth lies within 4 mm of what was cut is another tooth, or the model: it
