@@ -188,6 +188,7 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.beside(0.061),
         told.swollen(0.05),
         told.swollen(-0.05),
+        told.off_its_model(0.07),
         told.two_depths(0.1, 0.02),
         told.finished_otherwise(0.15, 0.1),
         told.frame_untrue(0.123),

@@ -81,6 +81,19 @@ def left_picked(apart_mm: float) -> Reason:
     )
 
 
+NOT_SEATED = "not_seated"
+
+
+def off_its_model(off_mm: float) -> Reason:
+    """Metal that does not lie to its model as the wax did."""
+    return Reason.of(
+        f"{NOT_SEATED}_on_model",
+        "beside the cut the metal lies {off:.0f} µm otherwise to its model than in the wax-up scan:"
+        " not seated, or bent; the alignment goes by the model",
+        off=1000 * off_mm,
+    )
+
+
 def not_seated(difference_mm: float, own_used: bool) -> Reason:
     """Bridge and model do not lie to each other as they did."""
     used = (
@@ -89,7 +102,7 @@ def not_seated(difference_mm: float, own_used: bool) -> Reason:
         else "the fit is a compromise between the two"
     )
     return Reason.of(
-        "not_seated_own" if own_used else "not_seated",
+        f"{NOT_SEATED}_own" if own_used else NOT_SEATED,
         "near the cut the work lies up to {difference:.0f} µm differently from the rest than "
         "in the wax-up scan: not seated, or bent; " + used,
         difference=1000 * difference_mm,
