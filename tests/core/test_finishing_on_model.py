@@ -104,13 +104,18 @@ def test_where_no_pose_is_found_as_stated_it_is_measured_from_that_of_the_scan_a
     assert said.code == finishing.METAL_ALONE
 
 
-def ball(cut_above: float, taken_mm: float) -> taken.Taken:
-    """Of a ball of 10 mm that is cut above a height, and lacks something all over."""
+def cap_cut_off(cut_above: float, taken_mm: float) -> tuple[TriangleMesh, TriangleMesh]:
+    """A ball of 10 mm, cut above a height and lacking something all over, and as it was."""
     mesh = trimesh.creation.icosphere(subdivisions=5, radius=1.0)
     way, faces = np.asarray(mesh.vertices), np.asarray(mesh.faces)
     deep = 1.4 * np.clip((way[:, 2:] - cut_above) / 0.04, 0.0, 1.0)
-    waxup, cast = (TriangleMesh((10.0 - off) * way, faces) for off in (0 * deep, deep + taken_mm))
-    return taken.taken_off(*fit.prepared(cast, waxup, AlignOptions(), None), RigidMotion.identity())
+    return TriangleMesh((10.0 - deep - taken_mm) * way, faces), TriangleMesh(10.0 * way, faces)
+
+
+def ball(cut_above: float, taken_mm: float) -> taken.Taken:
+    """What is found of it in its true place."""
+    scans = fit.prepared(*cap_cut_off(cut_above, taken_mm), AlignOptions(), None)
+    return taken.taken_off(*scans, RigidMotion.identity())
 
 
 @pytest.mark.parametrize(
@@ -146,7 +151,29 @@ def test_beside_a_model_that_lies_as_it_was_the_amount_of_the_profile_stands(
     assert found is told
 
 
-@pytest.mark.parametrize("taken_mm", [0.0, 0.1])
+def test_metal_that_stands_up_is_told_though_finishing_took_some_of_it(both, monkeypatch) -> None:
+    """Source: 0.1 mm taken of a bridge that stands 0.08 mm up."""
+    raised = finished(both, 0.1, 0.08)
+    alone = taken.Taken(0.1, 0.001, as_it_was=~both.bridge)
+    monkeypatch.setattr(finishing, "taken_off", lambda *_: alone)
+    right = dataclasses.replace(
+        given(raised, both.waxup), waxup_from_framework=both.waxup_from_framework
+    )
+    found, used_mm, _ = finishing.by_measure(lambda *_: right, raised, both.waxup, 0.1)
+    assert (found.state, used_mm) == (AlignmentState.DOUBTFUL, 0.1)
+    assert [why.code for why in found.reasons] == ["not_seated_on_model"]
+
+
+def test_a_way_up_that_looks_like_an_even_loss_is_none() -> None:
+    """Source: of a narrow ring round a cut cap all normals stand as steep; noise of 10 µm."""
+    cast, waxup = cap_cut_off(0.8, 0.0)
+    noise = 0.01 * np.random.default_rng(5).normal(size=(len(cast.points_mm), 1))
+    cast = TriangleMesh(cast.points_mm + noise * vertex_normals(cast), cast.faces)
+    body, target = fit.prepared(cast, waxup, AlignOptions(), None)
+    assert shifted_mm(body, target, RigidMotion.identity(), 0.0) == 0.0
+
+
+@pytest.mark.parametrize("taken_mm", [0.0, 0.15])
 def test_metal_that_stands_up_on_its_model_is_seen_whatever_was_taken_off(
     both, taken_mm: float
 ) -> None:

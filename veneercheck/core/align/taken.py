@@ -12,9 +12,8 @@ trimmed to the bridge leaves nothing far from the cut.
 
 A quadrant of stone holds twenty times what is left uncut of a bridge, and its noise, taken for
 metal wherever it lay deeper, brought an amount of 0.04 mm down to nothing. Choice: metal hangs
-together with what was cut, patch by patch; what lies beside that tells where to begin; and so
-little of it is held against itself, not against all. Instead of: each point by its sign. Cost:
-metal that stone or a hole parts from the cut counts as stone.
+together with what was cut, patch by patch, and so little of it is held against itself, not against
+all. Instead of: each point by its sign. Cost: metal that a hole parts from the cut counts as stone.
 
 Another size is no finishing. A cast of ten units, 0.2 % smaller and not finished, was told as
 0.03 mm off the metal and nothing off the rest. Choice: a size that is sure is solved beside the
@@ -290,14 +289,12 @@ def _metal_alone(
     start = _far_as_it_was(body, target, samples, motion)
     if start is None:
         return None
-    motion, mm, lacks = start, math.nan, np.zeros(0, dtype=bool)
+    motion, mm, lacks = start, _LEAST_APART_MM, np.zeros(0, dtype=bool)
     for turn, width in enumerate(_WIDTHS_MM):
         centre = motion.apply(body.centre_mm[None])[0]
         at = _Uncut.of(pair(samples, motion, target), centre, body.radius_mm)
         if len(at.point_mm) < _LEAST_SHARE * _POINTS:
             return None
-        if not turn:
-            mm = max(_beside_the_cut(at), _LEAST_APART_MM)
         if turn in _BY_PATCH:
             lacks = _lacking(body, target, motion, mm)
         less = lacks[body.surface.mesh.faces[samples.face[at.which]]].sum(axis=1) > 1  # of three
@@ -313,12 +310,6 @@ def _metal_alone(
     each_mm2 = float(body.surface.area_mm2.sum()) / _POINTS
     u_mm = at.u_mm(jacobian, left, weight, each_mm2)
     return _Metal(mm, u_mm, at.which, left, less, ~lacks)
-
-
-def _beside_the_cut(at: _Uncut) -> float:
-    """What most of the surface beside the cut lacks."""
-    near = at.from_cut_mm() < _NEAR_MM
-    return -_commonest(at.residual_mm[near])
 
 
 def _lacking(body: Body, target: Target, motion: RigidMotion, mm: float) -> Bools:
