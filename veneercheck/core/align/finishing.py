@@ -122,7 +122,8 @@ def by_measure(
         taken = taken_off(body, target, start.waxup_from_framework)
         failed = found.state is AlignmentState.FAILED
         if taken.as_it_was is not None:
-            anew, used_mm, told = _of_the_metal_alone(placed, taken, start, used_mm)
+            each_mm = np.where(taken.as_it_was, 0.0, taken.mm)
+            anew, used_mm, told = _of_the_metal_alone(placed, each_mm, start, used_mm)
             return _seated(anew, body, target, taken.mm), used_mm, told
         if math.isfinite(taken.other_mm) and not failed:
             return _of_two_depths(placed, taken, found), used_mm, ()
@@ -241,17 +242,16 @@ def _of_two_depths(placed: Placed, taken: Taken, found: Alignment) -> Alignment:
 
 
 def _of_the_metal_alone(
-    placed: Placed, taken: Taken, found: Alignment, used_mm: float
+    placed: Placed, each_mm: Floats, found: Alignment, used_mm: float
 ) -> tuple[Alignment, float, tuple[Fault, ...]]:
     """The same where finishing left part of what was not cut as it was, such as a model."""
-    each_mm = np.where(taken.as_it_was, 0.0, taken.mm)
-    anew = placed(each_mm, None)
+    anew, taken_mm = placed(each_mm, None), float(each_mm.max())
     if anew.state is AlignmentState.FAILED:
         anew = placed(each_mm, found.waxup_from_framework)
     if anew.state is AlignmentState.FAILED:
-        return _doubted(found, words.two_depths(taken.mm, 0.0)), used_mm, ()
-    said = Fault.of("finishing", 1, _METAL_ALONE, None, METAL_ALONE, taken=taken.mm)
-    return anew, taken.mm, (said,)
+        return _doubted(found, words.two_depths(taken_mm, 0.0)), used_mm, ()
+    said = Fault.of("finishing", 1, _METAL_ALONE, None, METAL_ALONE, taken=taken_mm)
+    return anew, taken_mm, (said,)
 
 
 def _seated(found: Alignment, body: Body, target: Target, taken_mm: float) -> Alignment:
