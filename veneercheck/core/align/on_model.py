@@ -17,7 +17,7 @@ import math
 import numpy as np
 
 from veneercheck.core.align.pairs import Target, pair
-from veneercheck.core.align.pattern import cubes, left_out
+from veneercheck.core.align.patches import cubes, left_out
 from veneercheck.core.align.polish import Body, vertices_as_samples
 from veneercheck.core.align.reference import without_small_patches
 from veneercheck.core.align.solver import SURE, solved
