@@ -282,7 +282,7 @@ def _divided(
     parts = regions.divide(framework, reading, limits, paint=paint, built_up=built_up)
     where = anatomy.locate(framework, reading, parts, case)
     told = anatomy.telling(where, reading, parts)
-    parts, standing_out = beside.set_aside(parts, where, reading)
+    parts, standing_out = beside.set_aside(parts, where, reading, case.units)
     return _Divided(parts, where, told, attached, standing_out)
 
 

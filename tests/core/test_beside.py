@@ -14,7 +14,9 @@ from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas
 from veneercheck.core.types import Region, TriangleMesh
 
 
-def _strip(named: bool, bump_mm: tuple[float, float]) -> tuple[Regions, Any, Any]:
+def _strip(
+    bump_mm: tuple[float, float], *, named: bool = True, long_mm: float = 14.0
+) -> tuple[Regions, Any, Any]:
     """A strip of 40 by 6 mm, cut up to x = 8, of a unit that reaches to x = 14; 0.2 mm stand out
     between two places."""
     x, y = np.meshgrid(np.arange(0.0, 40.1, 0.5), np.arange(0.0, 6.1, 0.5), indexing="ij")
@@ -36,7 +38,9 @@ def _strip(named: bool, bump_mm: tuple[float, float]) -> tuple[Regions, Any, Any
     )
     code = np.where(points[:, 0] < 8.0, Region.CUT, np.where(out, Region.UNSORTED, Region.UNCUT))
     where = SimpleNamespace(
-        teeth=SimpleNamespace(names=("46",) if named else ("",)),
+        teeth=SimpleNamespace(
+            names=("46",) if named else ("",), axis=SimpleNamespace(ends_mm=(0.0, long_mm))
+        ),
         owner=np.where((points[:, 0] <= 14.0) & named, 46, 0),
     )
     nan = np.full(len(points), np.nan)
@@ -47,21 +51,21 @@ def _strip(named: bool, bump_mm: tuple[float, float]) -> tuple[Regions, Any, Any
 
 
 @pytest.mark.parametrize(
-    ("named", "bump_mm", "aside"),
+    ("bump_mm", "more", "aside"),
     [
-        (True, (18.0, 19.0), True),
-        (True, (15.0, 16.0), False),
-        (False, (30.0, 31.0), True),
-        (False, (15.0, 19.0), False),
+        ((18.0, 19.0), {}, True),
+        ((15.0, 16.0), {}, False),
+        ((30.0, 31.0), {"named": False}, False),
+        ((30.0, 31.0), {"long_mm": 7.0}, False),
     ],
 )
 def test_what_stands_out_beside_the_work_is_a_remark(
-    named: bool, bump_mm: tuple[float, float], aside: bool
+    bump_mm: tuple[float, float], more: dict[str, Any], aside: bool
 ) -> None:
-    """Source: construction. Within 3 mm of a unit that is named, or 12 mm of the cut, it may be
-    the work's."""
-    parts, where, reading = _strip(named, bump_mm)
-    found, told = set_aside(parts, where, reading)
+    """Source: construction. Within 3 mm of a unit that is named it may be the work's; so may all
+    where none is named, or less shows than a unit is wide."""
+    parts, where, reading = _strip(bump_mm, **more)
+    found, told = set_aside(parts, where, reading, (46,))
     out = (reading.points_mm[:, 0] >= bump_mm[0]) & (reading.points_mm[:, 0] <= bump_mm[1])
     assert (found.code[out] == Region.MODEL).all() == aside
     assert (found.code[reading.points_mm[:, 0] < 8.0] == Region.CUT).all()
@@ -71,8 +75,16 @@ def test_what_stands_out_beside_the_work_is_a_remark(
         assert told[0].values["area"] == pytest.approx(9.0, abs=1.0)
 
 
+def test_a_unit_with_few_vertices_among_many_is_the_works() -> None:
+    """Source: construction. The cut is scanned a thousand times as densely as metal beyond it."""
+    parts, where, reading = _strip((13.0, 14.0))
+    where.owner[where.owner == 0] = 45 * (reading.points_mm[where.owner == 0, 0] > 30.0)
+    found, _ = set_aside(parts, where, reading, (46,))
+    assert (found.code[where.owner == 45] != Region.MODEL).all()
+
+
 def test_a_ragged_rim_beside_the_work_is_not_told_of() -> None:
-    parts, where, reading = _strip(named=True, bump_mm=(30.0, 31.0))
+    parts, where, reading = _strip((30.0, 31.0))
     reading.space.area_mm2 = 0.1 * reading.space.area_mm2
-    found, told = set_aside(parts, where, reading)
+    found, told = set_aside(parts, where, reading, (46,))
     assert not told and (found.code == Region.MODEL).any()

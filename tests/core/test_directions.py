@@ -12,9 +12,11 @@ import trimesh
 
 from direction_trials import Drawn, draw
 from veneercheck.core.divide.anatomy import Places, place, question
-from veneercheck.core.divide.anatomy.arch import Cloud
+from veneercheck.core.divide.anatomy.arch import Cloud, find_axis
 from veneercheck.core.divide.anatomy.occlusal import occlusal_of
-from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged
+from veneercheck.core.divide.anatomy.plinth import upright
+from veneercheck.core.divide.anatomy.sides import SAID, STATED, Judged, Shown, of_bridge
+from veneercheck.core.divide.anatomy.teeth import split
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.mesh.triangles import (
     corner_cross,
@@ -42,7 +44,7 @@ def test_directions_are_right_where_they_are_stated() -> None:
     assert all(told.certainty >= STATED for _, told in stated)
 
 
-@pytest.mark.parametrize("number", [10, 20, 41, 87])
+@pytest.mark.parametrize("number", [10, 20, 44, 87])
 def test_the_row_of_other_teeth_tells_the_inner_side(number: int) -> None:
     """Expected: the generator's direction; without their neighbours these four are asked about."""
     one = draw(np.random.default_rng([7, number]), beside=True)
@@ -229,6 +231,25 @@ def test_a_plinth_scanned_half_stands_on_its_walls(
     assert off < 1.0 + draft_deg if level else off > 15.0
 
 
+@pytest.mark.parametrize("lean_deg", [15.0, 35.0])
+def test_a_flat_cut_and_two_flat_ends_are_no_plinth(lean_deg: float) -> None:
+    """Source: construction. An open block of 30 by 8 by 8 mm whose front leans, cut flat: to front
+    and ends something is square as well; by Gauss the opening is what tells."""
+    block = trimesh.creation.box((30.0, 8.0, 8.0)).subdivide_to_size(0.7)
+    points, middle = np.array(block.vertices), block.triangles_center
+    front = np.isclose(points[:, 1], -4.0)
+    points[front, 1] += (4.0 - points[front, 2]) * -math.tan(math.radians(lean_deg))
+    points[:, 2] += np.where(points[:, 1] > 3.9, 0.2 * np.sin(points[:, 0]), 0.0)
+    back = points[:, 1] > 3.9
+    points[back, 1] += 2.0 * np.sin(points[back, 2]) * np.cos(0.7 * points[back, 0])
+    mesh = TriangleMesh(points, np.asarray(block.faces)[middle[:, 2] > -3.9])
+    way, none = np.array([0.0, 0.0, 1.0]), np.zeros(len(points), dtype=bool)
+    normals, area = vertex_normals(mesh), vertex_areas(mesh)
+    assert upright(normals, area * ~front, way) is None
+    assert upright(normals, area, way) is None
+    assert upright(normals, area * none, way) is None
+
+
 def test_what_does_not_show_is_asked_and_a_case_answers_it() -> None:
     """Expected: a question with a place on side A; with the direction said, none and the truth."""
     asked = [(one, told) for one, told in drawn() if not told.sides_known][:8]
@@ -262,3 +283,31 @@ def test_a_lingual_veneer_that_is_named_as_such_is_believed() -> None:
         assert named.buccal @ one.buccal > 0
         unnamed = one.placed(Case(units=one.case.units, pontics=one.case.pontics))
         assert not unnamed.sides_known or unnamed.buccal @ one.buccal > 0
+
+
+@pytest.mark.parametrize(
+    ("aside_mm", "several", "stated"), [(3.5, False, False), (3.5, True, True)]
+)
+def test_one_crooked_neighbour_turns_no_side_round(
+    aside_mm: float, several: bool, stated: bool
+) -> None:
+    """Source: construction. A straight bridge of three squares of 8 mm; beside it one square, or
+    six in a row, off its line."""
+    grid = np.stack(np.meshgrid(*[np.linspace(-4.0, 4.0, 17)] * 2), axis=-1).reshape(-1, 2)
+    row = np.concatenate([grid + [8.0 * k, 0.0] for k in range(3)])
+    beside = np.concatenate([grid + [8.0 * k, aside_mm] for k in range(3, 9 if several else 4)])
+
+    def cloud(flat: np.ndarray) -> Cloud:
+        none = np.zeros(len(flat), dtype=bool)
+        points = np.column_stack([flat, -(np.arange(len(flat)) % 2.0)])
+        return Cloud(
+            points, np.tile([0.0, 0.0, 1.0], (len(flat), 1)), none + 1.0, none, none, ~none
+        )
+
+    axis = find_axis(row, np.eye(3), 3)
+    named = (44, 45, 46)
+    one, other = (
+        split(way, named, way.locate(cloud(row).points_mm)) for way in (axis, axis.reversed())
+    )
+    shown = Shown(cloud(row), cloud(beside), cloud(row[:0]))
+    assert of_bridge(one, other, shown, Case(units=named)).stated is stated

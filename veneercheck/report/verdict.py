@@ -102,6 +102,8 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     if "swapped" in codes:
         kind = "swapped"
         why = [reason for reason, code in zip(why, codes, strict=True) if code != kind]
+    elif kind == "doubtful" and {*codes} == {BESIDE}:
+        kind = "beside"
     elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, "parted"}:
         kind = "parted" if "parted" in codes else "loose"
     elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, *_SIZES}:

@@ -158,7 +158,7 @@ def align(
     size = left.scale - 1.0 if of_another_size(done, left, options) else 0.0
     state, reasons = _state(done, evidence, size)
     told = changed(done, seat, left, evidence, options)
-    if doubting(told) and state is AlignmentState.TRUSTED:
+    if told and state is AlignmentState.TRUSTED:
         state = AlignmentState.DOUBTFUL
     return dataclasses.replace(
         _outcome(done), state=state, reasons=(*told, *reasons), evidence=evidence

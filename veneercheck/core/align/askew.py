@@ -20,10 +20,11 @@ way less is told; two of those 72, raised by 0.06 mm on a model, are told no mor
 
 A neighbour of stone that stood 0.06 mm higher made a pose doubtful that was 12 µm off. Choice: a
 part of which less than a tenth lies within 4 mm of what was cut is another tooth, or the model: it
-is told as such, the fit is made anew without it, and the rest says how far the pose is to be
-believed. Instead of: the same words for all; or the pose as it was, which such a part pulls on.
-Cost: a unit of the bridge of which nothing was cut is told so as well; and where a third of what
-the fit rests on lies otherwise nobody knows which of the two moved: that stays doubtful.
+is told as such, the fit is made anew without it, and what is read by it may be firm. Instead of:
+the same words for all; the pose as it was, which such a part pulls on; or trust, since a unit of
+which nothing was cut may be what is not seated. Cost: a neighbour's die leaves the check undecided;
+and where a third of what the fit rests on lies otherwise nobody knows which of the two moved: of
+that nothing is firm.
 """
 
 from __future__ import annotations

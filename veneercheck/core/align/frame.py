@@ -14,7 +14,6 @@ from veneercheck.core.align.alignment import (
     Fitted,
     changed,
     check,
-    doubting,
     given,
     graver,
     halves_evidence,
@@ -199,7 +198,7 @@ def _compared(
     quality = polish.judge(body, target, done.last.motion)
     if quality.sharpness < TRUSTED_SHARPNESS:
         told.append(words.CROSSING_ONLY)
-    state = AlignmentState.DOUBTFUL if doubting(told) else AlignmentState.GIVEN
+    state = AlignmentState.DOUBTFUL if told else AlignmentState.GIVEN
     if useless:
         state = AlignmentState.FAILED
     if quality.contact_mm2 < fit.least_contact_mm2(body, target):

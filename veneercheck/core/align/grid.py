@@ -65,7 +65,7 @@ class NearestGrid:
         """Nearest samples and their normals, each of the shape (3, k, n) of the points."""
         cell = points - self._low
         cell *= np.float32(1 / self.cell_mm)
-        np.clip(cell, 0, self._last, out=cell)
+        np.fmin(np.fmax(cell, 0, out=cell), self._last, out=cell)
         np.floor(cell, out=cell)
         # Whole numbers below 2²⁴ are exact in float32.
         number = np.tensordot(self._stride, cell, 1).astype(np.int64)

@@ -188,12 +188,12 @@ def part_off(part_mm: float) -> Reason:
 
 
 def beside(part_mm: float) -> Reason:
-    """Something that is no part of the work lies otherwise than the rest."""
+    """Something of which little or nothing was cut lies otherwise than the rest."""
     return Reason.of(
         "part_off_beside",
         "something beside what was cut lies {part:.0f} µm otherwise than in the wax-up scan: "
-        "another tooth or the model, such as a removable die that is not home; the fit does not "
-        "rest on it",
+        "another tooth, the model, such as a removable die that is not home, or a unit that was "
+        "not cut and is not seated; the fit does not rest on it",
         part=1000 * part_mm,
     )
 

@@ -40,7 +40,8 @@ SHRUNK = "another_size_of_metal"
 """A cast that shrank as casts do: what that moves, every reading's uncertainty holds as well."""
 
 BESIDE = "part_off_beside"
-"""Another tooth, or part of the model, that lies otherwise: the fit does not rest on it."""
+"""Something of which little was cut lies otherwise: the fit does not rest on it, and all but its
+own place is as certain as is said."""
 
 
 class AlignmentState(StrEnum):

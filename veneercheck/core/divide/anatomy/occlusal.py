@@ -99,7 +99,8 @@ def occlusal_of(
     how : str
     """
     opened = open_side(cloud)
-    square = None if opened is None else upright(calm, cloud.area_mm2 * cloud.bridge, opened)
+    bare = cloud.area_mm2 * (cloud.bridge & ~cloud.veneered)
+    square = None if opened is None else upright(calm, bare, opened)
     scan = _agreed(
         (opened, OPEN_SCAN) if square is None else (square, PLINTH),
         (drawn_side(cloud), OPEN_RETAINERS),

@@ -35,10 +35,12 @@ _CURVE_ODDS_A_MM, _CURVE_ODDS, _CURVED_UNITS = 2.0, 5.0, 3
 units the wrong way in one of six where it bulges by 0.7 mm, and in none where by 1.5. Two units
 have no curve."""
 
-_ROW_ODDS_A_MM, _ROW_ODDS, _LEAST_ROW = 1.5, 5.0, 0.25
+_ROW_ODDS_A_MM, _ROW_ODDS, _ONE_TOOTH_ODDS = 1.5, 5.0, 2.0
+_LEAST_ROW, _SEVERAL, _HIGHER_MM = 0.5, 2.0, 2.0
 """… of how far the crowns of other teeth lie on average to the inner side of the line through the
-bridge: 1.6 to 6.9 mm on quadrants and arches of our own making. They count from a share of the
-bridge's own crowns on: a tooth that is shown in part may show either half."""
+bridge, beyond its ends: 1.6 to 6.9 mm on quadrants and arches of our own making. By the area of one
+of the bridge's own crowns: from half of one on, since a tooth that is shown in part may show either
+half; less than two may stand out of the row. What stands higher is of the other jaw."""
 
 _HOLLOW_ODDS, _LEAST_HOLLOW_MM2 = 8.0, 10.0
 """… of the retainers' hollows lying where retainers are named and pontics not, by the share of
@@ -108,7 +110,7 @@ def of_bridge(one: Teeth, other: Teeth, shown: Shown, case: Case) -> Judged:
     """
     one_sided = _one_sided(one.axis, shown.crowns)
     odds = _veneer_odds(one_sided / _ONE_SIDED, case)
-    odds += _hollow_odds(one, other, shown.insides, case) + _row_odds(one.axis, shown)
+    odds += _hollow_odds(one, other, shown.insides, case) + _row_odds(one, shown)
     if len(one.codes) >= _CURVED_UNITS or not any(one.codes):
         curve = _CURVE_ODDS_A_MM * one.axis.sagitta_mm()
         odds += float(np.clip(curve, -_CURVE_ODDS, _CURVE_ODDS))
@@ -117,18 +119,28 @@ def of_bridge(one: Teeth, other: Teeth, shown: Shown, case: Case) -> Judged:
     return Judged(odds, one_sided)
 
 
-def _row_odds(axis: Axis, shown: Shown) -> float:
+def _row_odds(teeth: Teeth, shown: Shown) -> float:
     """An arch bends to its inner side beyond either end of the bridge."""
-    crowns, others = shown.crowns, shown.others
-    own, rest = (part.points_mm @ axis.plane.T for part in (crowns, others))
-    high = rest[:, 2] > own[:, 2].min() if len(own) else np.zeros(len(rest), dtype=bool)
-    area = others.area_mm2 * high
-    if area.sum() < _LEAST_ROW * crowns.area_mm2.sum():
+    axis, crowns, others = teeth.axis, shown.crowns, shown.others
+    if not len(crowns.points_mm) or not len(others.points_mm):
         return 0.0
+    own, rest = (part.points_mm @ axis.plane.T for part in (crowns, others))
     first, last = (axis.node_at(end) for end in axis.ends_mm)
-    along = (last - first) / np.linalg.norm(last - first)
-    left = (rest[:, :2] - 0.5 * (first + last)) @ np.array([-along[1], along[0]])
-    return float(np.clip(-_ROW_ODDS_A_MM * (area @ left) / area.sum(), -_ROW_ODDS, _ROW_ODDS))
+    length = float(np.linalg.norm(last - first))
+    along = (last - first) / length
+    off = rest[:, :2] - 0.5 * (first + last)
+    beyond = off @ along
+    counts = (np.abs(beyond) > 0.5 * length) & (rest[:, 2] > own[:, 2].min())
+    counts &= rest[:, 2] < own[:, 2].max() + _HIGHER_MM
+    area = others.area_mm2 * counts
+    crown = crowns.area_mm2.sum() / len(teeth.codes)
+    ends = area[beyond < 0].sum(), area[beyond > 0].sum()
+    if sum(ends) < _LEAST_ROW * crown:
+        return 0.0
+    several = min(ends) > _LEAST_ROW * crown or sum(ends) > _SEVERAL * crown
+    most = _ROW_ODDS if several else _ONE_TOOTH_ODDS
+    left = off @ np.array([-along[1], along[0]])
+    return float(np.clip(-_ROW_ODDS_A_MM * (area @ left) / area.sum(), -most, most))
 
 
 def of_crown(cloud: Cloud, plane: Floats, case: Case) -> tuple[Floats, Judged]:
