@@ -291,11 +291,11 @@ def test_a_lingual_veneer_that_is_named_as_such_is_believed() -> None:
 def test_one_crooked_neighbour_turns_no_side_round(
     aside_mm: float, several: bool, stated: bool
 ) -> None:
-    """Source: construction. A straight bridge of three squares of 8 mm; beside it one square, or
+    """Source: construction. A straight bridge of three squares of 8 mm; beside it two squares, or
     six in a row, off its line."""
     grid = np.stack(np.meshgrid(*[np.linspace(-4.0, 4.0, 17)] * 2), axis=-1).reshape(-1, 2)
     row = np.concatenate([grid + [8.0 * k, 0.0] for k in range(3)])
-    beside = np.concatenate([grid + [8.0 * k, aside_mm] for k in range(3, 9 if several else 4)])
+    beside = np.concatenate([grid + [8.0 * k, aside_mm] for k in range(3, 9 if several else 5)])
 
     def cloud(flat: np.ndarray) -> Cloud:
         none = np.zeros(len(flat), dtype=bool)
