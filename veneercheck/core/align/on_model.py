@@ -19,13 +19,10 @@ import numpy as np
 from veneercheck.core.align.pairs import Target, pair
 from veneercheck.core.align.patches import cubes, left_out
 from veneercheck.core.align.polish import Body, vertices_as_samples
-from veneercheck.core.align.reference import without_small_patches
+from veneercheck.core.align.reference import clearly_cut
 from veneercheck.core.align.solver import SURE, solved
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.types import RigidMotion
-
-_CUT_MM, _CUT_MM2 = 0.3, 1.0
-"""Deeper than this over so much surface is cut."""
 
 _BESIDE_MM, _LEAST_MM2 = 1.0, 5.0
 """So near to the cut lies metal, and no stone yet; of less there is nothing to say."""
@@ -53,7 +50,7 @@ def shifted_mm(body: Body, target: Target, motion: RigidMotion, taken_mm: float)
     from scipy.spatial import cKDTree
 
     surface, found = body.surface, pair(vertices_as_samples(body.surface), motion, target)
-    cut = without_small_patches(surface, found.residual_mm < -_CUT_MM, _CUT_MM2)
+    cut = clearly_cut(surface, found.residual_mm)
     metal = found.good & (np.abs(found.residual_mm + 0.5 * taken_mm) < _REACH_MM + 0.5 * taken_mm)
     metal &= ~cut & body.allowed_vertices()
     if cut.any():

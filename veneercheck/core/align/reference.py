@@ -20,6 +20,9 @@ _KEEP_AWAY_MM = (0.2, 0.0)
 _BEARABLE_SHARE = 0.4
 """Of the contact area must remain after keeping away."""
 
+_CUT_MM, _CUT_MM2 = 0.3, 1.0
+"""Deeper than this over so much surface is cut."""
+
 _SMALLEST_PATCH_MM2 = 0.3
 """Smaller patches of contact are crossings by chance."""
 
@@ -70,6 +73,11 @@ def grown(surface: Surface, mask: Bools, by_mm: float) -> Bools:
         more[b[wide[a]]] = True
         wide = more
     return wide
+
+
+def clearly_cut(surface: Surface, residual_mm: Floats) -> Bools:
+    """Vertices that lie clearly inside the contour over more than a speck, shape (n,)."""
+    return without_small_patches(surface, np.nan_to_num(residual_mm) < -_CUT_MM, _CUT_MM2)
 
 
 def without_small_patches(surface: Surface, mask: Bools, smallest_mm2: float) -> Bools:

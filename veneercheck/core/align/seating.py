@@ -34,16 +34,17 @@ from veneercheck.core.align import polish
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.polish import Body, Polished
-from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
+from veneercheck.core.align.reference import (
+    clearly_cut,
+    contact_within_mm,
+    grown,
+    without_small_patches,
+)
 from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import certainty, halves_mm, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.mesh.motion import vector_from_rotation
 from veneercheck.core.types import Bools, Floats, RigidMotion
-
-_CUT_MM = 0.3
-_CUT_MM2 = 1.0
-"""Deeper than this over so much surface is cut."""
 
 _NEAR_MM = 4.0
 """Uncut surface this near to the cut belongs to the bridge, mostly."""
@@ -111,7 +112,7 @@ def compare(
     power_mm4 : float
         Variance of its residual times the area of one independent reading.
     """
-    surface, cut = body.surface, _cut(body, fit.seen)
+    surface, cut = body.surface, clearly_cut(body.surface, fit.seen.residual_mm)
     near = grown(surface, cut, _NEAR_MM)
     far = fit.seen.reference & ~near
     if not cut.any() or surface.area_mm2[far].sum() < _LEAST_MM2:
@@ -142,7 +143,9 @@ def risen_mm(body: Body, target: Target, fit: Polished, along: Floats) -> float:
     """
     surface, seen = body.surface, fit.seen
     contact_mm = contact_within_mm(fit.noise_mm)
-    bridge = grown(surface, _cut(body, seen), _NEAR_MM) & body.allowed_vertices()
+    bridge = (
+        grown(surface, clearly_cut(surface, seen.residual_mm), _NEAR_MM) & body.allowed_vertices()
+    )
     proud = _proud(body, seen, contact_mm) & bridge
     place = fit.motion.apply(surface.mesh.points_mm) @ along
     found = [math.nan]
@@ -174,12 +177,6 @@ def _proud(body: Body, seen: polish.Seen, contact_mm: float) -> Bools:
     residual = np.nan_to_num(seen.residual_mm)
     out = (residual > _PROUD * contact_mm) & (residual < _PROUD_MM)
     return without_small_patches(body.surface, out, _PROUD_SPECK_MM2)
-
-
-def _cut(body: Body, seen: polish.Seen) -> Bools:
-    """Vertices clearly inside the contour."""
-    inside = np.nan_to_num(seen.residual_mm) < -_CUT_MM
-    return without_small_patches(body.surface, inside, _CUT_MM2)
 
 
 def _lowered(body: Body, proud_mm: float) -> Body:

@@ -32,7 +32,7 @@ import numpy as np
 from veneercheck.core.align.pairs import Pairs, Target, pair
 from veneercheck.core.align.patches import cubes, left_out
 from veneercheck.core.align.polish import Body, moved, vertices_as_samples
-from veneercheck.core.align.reference import without_small_patches
+from veneercheck.core.align.reference import clearly_cut
 from veneercheck.core.align.sampling import Samples, sample
 from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import integrated_covariance
@@ -66,8 +66,8 @@ cut, which passes by every depth. So much less of the rest: two scans lie evenly
 _LEAST_APART_MM = 0.02
 """Less between two amounts is not looked for; a pose errs by so much at most."""
 
-_BY_PATCH, _CUT_MM2 = (0, 2, 5), 1.0
-"""In these rounds it is told anew what lacks an amount: what hangs together with so much cut."""
+_BY_PATCH = (0, 2, 5)
+"""In these rounds it is told anew what lacks an amount: what hangs together with the cut."""
 
 _FAR_WIDTHS_MM, _SHOWS = (0.2, 0.2, 0.2, 0.06, 0.06, 0.06), 0.05
 """Weights of the fit far from the cut; a plate shows no motion along itself."""
@@ -319,7 +319,7 @@ def _lacking(body: Body, target: Target, motion: RigidMotion, mm: float) -> Bool
     lacking = found.residual_mm.clip(-mm, 0.0)
     both = np.stack([lacking, np.ones(len(lacking))], axis=1)
     both = spread(surface.edges, both, _CALMING_STEPS)
-    cut = without_small_patches(surface, found.residual_mm < -_MOST_MM, _CUT_MM2)
+    cut = clearly_cut(surface, found.residual_mm)
     return grown(cut, both[:, 0] < -0.5 * mm * both[:, 1], surface.edges)
 
 

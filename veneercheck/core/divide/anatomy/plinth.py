@@ -3,7 +3,7 @@
 Notes
 -----
 The opening below is the plinth's rim, and where a wall was scanned half it lies aslant: 15 to 29°
-off on four of nine quadrants of our own making, whose walls, trimmed square, lay within 1°. Choice:
+off on four of nine quadrants of our own making, by whose walls it is 2 to 3°. Choice:
 directions in which much uncut surface faces, four or more, and what stands square to all of them.
 Instead of: the scan's own axis, which a program may have turned; or two walls, to which something
 is always square. Cost: a plinth trimmed askew tilts it.
@@ -80,5 +80,5 @@ def upright(normals: Floats, area_mm2: Floats, way: Floats) -> Floats | None:
     few = number < _LEAST_COUNT or walls < _LEAST_WALLS * _SAMPLES
     if few or value[1] < _TWO_WAYS * value[2] or value[0] > _DRAFT_SIN**2 * walls:
         return None
-    upright = axes[:, 0] * np.sign(axes[:, 0] @ way)
-    return np.asarray(upright) if upright @ way > _FARTHEST_COS else None
+    found = axes[:, 0] * np.sign(axes[:, 0] @ way)
+    return np.asarray(found) if found @ way > _FARTHEST_COS else None
