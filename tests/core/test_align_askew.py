@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import trimesh
 
 from phantom.surface import triangulate
 from veneercheck.core.align import align, alignment, askew, examine, patches, seating, words
@@ -68,6 +69,29 @@ def test_a_part_that_is_sure_comes_before_a_greater_one_that_is_not() -> None:
     """Source: by hand; 40 ± 20 µm are no shift, 35 ± 5 are."""
     assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (0.035, 0.005)]) == (0.035, 0.005)
     assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (-0.050, 0.020)]) == (-0.050, 0.020)
+
+
+@pytest.mark.parametrize(("shift_mm", "swollen_mm"), [(0.15, 0.0), (0.0, 0.08)])
+def test_a_part_that_comes_to_touch_in_its_own_place_is_known_whatever_warps(
+    monkeypatch, shift_mm: float, swollen_mm: float
+) -> None:
+    """Source: three balls in a row; one is moved or larger, and touches nowhere as it lies."""
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=1.0)
+    way, count = np.asarray(ball.vertices), len(ball.vertices)
+    normal = np.tile(way, (3, 1))
+    arm = 4.0 * normal + np.repeat([[0, 0, -12.0], [0, 0, 0], [0, 0, 12.0]], count, axis=0)
+    moved = np.repeat([0.0, 0.0, 1.0], count)
+    rng = np.random.default_rng(4)
+    residual = moved * (shift_mm * (normal @ [0.6, 0.0, 0.8]) + swollen_mm)
+    residual += 0.003 * rng.standard_normal(3 * count)
+    rigid = np.concatenate([np.cross(arm, normal), normal], axis=1) * (moved == 0)[:, None]
+    area, every = np.full(3 * count, 201.0 / count), np.arange(3 * count)
+    shown = patches.Shown(arm, normal, residual, area, 5e-6, 0.04, every, every >= 0)
+    monkeypatch.setattr(askew, "_warp_mm2", lambda _: 1.0)
+    found = askew.parts_off(shown, rigid, LIMIT_MM)
+    for (off_mm, u_mm), true_mm in ((found.shift, shift_mm), (found.offset, swollen_mm)):
+        assert off_mm == pytest.approx(true_mm, abs=0.003)
+        assert (off_mm > SURE * u_mm) == (true_mm > 0)
 
 
 MIDDLE_MM = np.array([6.0, 9.0, -1.0])

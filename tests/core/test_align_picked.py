@@ -1,12 +1,14 @@
 """Places picked on both scans: where the fit starts, and what no hand can make more certain."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from veneercheck.check import Surfaces, check
-from veneercheck.core.align import align, apart_mm, by_paint, given, held, start_of
+from veneercheck.core.align import align, apart_mm, by_paint, fit, given, held, start_of
+from veneercheck.core.align.polish import Quality
 from veneercheck.core.errors import MeshError
 from veneercheck.core.mesh.motion import rotation_from_vector
 from veneercheck.core.types import AlignmentState, Case, Reason, Region, RigidMotion, TriangleMesh
@@ -70,6 +72,21 @@ def test_the_hand_chooses_between_two_poses_and_makes_neither_more_certain(twofo
     assert astray.state is AlignmentState.DOUBTFUL
     assert astray.reasons[0].code == "left_picked"
     assert astray.reasons[0].values["apart"] == pytest.approx(far_mm, abs=0.05)
+
+
+def test_of_poses_near_the_hands_the_best_is_taken_whatever_fits_better_elsewhere():
+    # Source: by hand; a body of 10 mm, so that 2 + 0.25 * 10 mm are near. None near: the hand's.
+    def shifted(mm, contact_mm2):
+        motion = RigidMotion(np.eye(3), np.array([mm, 0.0, 0.0]))
+        return fit.Candidate(motion, Quality(contact_mm2, 0.0, 1.0, 0.01, False, contact_mm2))
+
+    body = SimpleNamespace(centre_mm=np.zeros(3), radius_mm=10.0)
+    picked, beside, better, far = (shifted(*one) for one in ((0, 5), (1, 20), (4, 30), (5, 90)))
+    start = RigidMotion.identity()
+    found = [picked, beside, better, far]
+    assert fit._taken(found, body, start) is better
+    assert fit._taken(found, body, None) is far
+    assert fit._taken([shifted(6, 9), far], body, start).motion.translation_mm[0] == 6.0
 
 
 def test_places_beside_the_scan_or_of_another_place_are_refused(twofold):

@@ -333,15 +333,16 @@ def test_a_cast_finished_as_stated_is_not_spoken_of(body) -> None:
     assert (used_mm, told) == (0.1, ()) and off_mm < 0.01
 
 
-def test_what_was_measured_is_used_and_said_and_the_profile_stays() -> None:
-    """Source: two balls; the upper part was cut, 0.05 mm are off all over, 0.1 mm the profile's."""
+@pytest.mark.parametrize("taken_mm", [0.05, 0.18])
+def test_what_was_measured_is_used_and_said_and_the_profile_stays(taken_mm: float) -> None:
+    """Source: two balls; the upper part was cut, so much is off all over, 0.1 mm the profile's."""
     ball = trimesh.creation.icosphere(subdivisions=3, radius=1.0)
     way, faces = np.asarray(ball.vertices), np.asarray(ball.faces)
     deep = 1.45 * np.clip((5.0 * way[:, 2:] - 2.0) / 0.3, 0.0, 1.0)
-    waxup, cast = (TriangleMesh((5.0 - off) * way, faces) for off in (0.0 * deep, deep + 0.05))
+    waxup, cast = (TriangleMesh((5.0 - off) * way, faces) for off in (0.0 * deep, deep + taken_mm))
     found = check(Surfaces(cast, waxup), case=Case(stage="cast"), limits=built_in(), aligned=True)
     assert [one.kind for one in found.told] == ["finishing"]
-    assert found.told[0].values["taken"] == pytest.approx(0.05, abs=0.005)
+    assert found.told[0].values["taken"] == pytest.approx(taken_mm, abs=0.005)
     assert found.limits.finishing_mm == 0.1
     away = found.framework.points_mm[:, 2] < 1.3
     assert (found.region[away] == Region.UNCUT).all()

@@ -203,6 +203,17 @@ def test_of_two_amounts_that_lie_anywhere_the_pose_goes_by_what_is_as_it_was(
     assert found.reasons[0].code == "two_depths"
 
 
+def test_where_no_pose_was_found_one_of_two_amounts_is_tried_all_over(both, monkeypatch) -> None:
+    """Source: nothing lies right by the 0.1 mm stated, all by 0.04; far from the cut 0.03 mm."""
+    monkeypatch.setattr(finishing, "taken_off", lambda *_: taken.Taken(0.04, np.nan, 0.03))
+    right = given(both.framework, both.waxup)
+    nowhere = dataclasses.replace(right, state=AlignmentState.FAILED)
+    found, used_mm, _ = finishing.by_measure(
+        lambda taken_mm, _: right if taken_mm == 0.04 else nowhere, both.framework, both.waxup, 0.1
+    )
+    assert found is right and used_mm == 0.04
+
+
 def uncut(lacking: Bools, near: Bools, way: Floats) -> taken._Uncut:
     """Points of a ball of 10 mm, 0.03 mm of some missing, cut beside the near ones."""
     cut = way[:, 2] > 0.9
