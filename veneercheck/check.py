@@ -338,6 +338,7 @@ def _judged(
     framework = measured.framework
     space = dataclasses.replace(measured.reading.space, layer_mm=work.layer_mm)
     parts, where, told = divided.parts, divided.where, divided.told
+    alignment = anatomy.named(alignment, framework.points_mm, where, told)
     zones = judge.decide(
         work.advised,
         told,

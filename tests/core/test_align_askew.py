@@ -14,9 +14,10 @@ from veneercheck.core.align import align, alignment, askew, examine, patches, se
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pattern import Pattern
 from veneercheck.core.align.solver import SURE
+from veneercheck.core.divide import anatomy
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import Alignment, AlignmentState, Floats, RigidMotion, TriangleMesh
-from veneercheck.report.verdict import state_first
+from veneercheck.report.verdict import reasons, state_first
 from veneercheck.report.words import Words
 
 LIMIT_MM = AlignOptions().limit_mm
@@ -67,8 +68,10 @@ def test_warp_is_what_most_patches_show_and_no_unit_that_ends_within_a_part(disp
 
 def test_a_part_that_is_sure_comes_before_a_greater_one_that_is_not() -> None:
     """Source: by hand; 40 ± 20 µm are no shift, 35 ± 5 are."""
-    assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (0.035, 0.005)]) == (0.035, 0.005)
-    assert askew._greatest([(0.0, 0.0), (0.040, 0.020), (-0.050, 0.020)]) == (-0.050, 0.020)
+    nowhere, there, here = [(0.0, 0.0, None)], (0.040, 0.020, "there"), (0.035, 0.005, "here")
+    assert askew._greatest([*nowhere, there, here]) == ((0.035, 0.005), "here")
+    farther = (-0.050, 0.020, "here")
+    assert askew._greatest([*nowhere, there, farther]) == ((-0.050, 0.020), "here")
 
 
 @pytest.mark.parametrize(("shift_mm", "swollen_mm"), [(0.15, 0.0), (0.0, 0.08)])
@@ -138,6 +141,7 @@ def test_a_neighbour_that_stands_higher_is_told_and_moves_no_pose(model, by_mm) 
     assert found.state is state and not found.beyond_budget, found.reasons
     assert off_mm(model, found.waxup_from_framework) < 0.002
     assert [one.code for one in found.reasons] == ["part_off_beside"] * (by_mm > 0)
+    assert all(np.median(one.at_mm[:, 1]) > 5.2 for one in found.reasons)  # where the tooth is
     assert found.evidence.part_mm == pytest.approx(by_mm, abs=0.01)
     # The reference keeps none of it, for what it pulls.
     tooth = model.points_mm[:, 1] > 6.0
@@ -157,6 +161,7 @@ def test_where_too_much_lies_otherwise_nobody_knows_which_moved(model, monkeypat
     """Source: by hand; what remains is to be all of the reference, and the tooth is a sixth."""
     monkeypatch.setattr(alignment, "_LEAST_REST", 0.999)
     found = align(risen(model, 0.06), model)
+    assert np.median(found.reasons[0].at_mm[:, 1]) > 5.2
     assert found.state is AlignmentState.DOUBTFUL
     assert [one.code for one in found.reasons] == ["part_off"]
     assert found.evidence.part_mm == pytest.approx(0.06, abs=0.01)
@@ -177,6 +182,30 @@ def test_where_nothing_was_cut_all_is_of_the_work(model) -> None:
     found = examine(risen(model, 0.06, cut_mm=0.0), model)
     assert found.state is AlignmentState.DOUBTFUL
     assert [one.code for one in found.reasons] == ["part_off"]
+    (reason,) = found.reasons
+    assert np.median(reason.at_mm[:, 1]) > 5.2  # where the tooth is
+    # The points find vertices of units, these their unit, and it is told first in any language;
+    # a part of which most lies farther from them is of no unit.
+    own = np.where(model.points_mm[:, 1] > 5.0, 46, np.where(model.points_mm[:, 0] < -8, 44, 0))
+
+    def told(at):
+        return ("46" if (own[at] == 46).all() else None), None, ""
+
+    named = anatomy.named(found, model.points_mm, SimpleNamespace(owner=own), told)
+    far = SimpleNamespace(owner=own * (own == 44))
+    assert anatomy.named(found, model.points_mm, far, told).reasons[0].tooth == ""
+    nothing = SimpleNamespace(owner=0 * own)
+    assert anatomy.named(found, model.points_mm, nothing, told).reasons[0].tooth == ""
+    (coded,) = (
+        {"code": one.code, "values": one.values, "tooth": one.tooth} for one in named.reasons
+    )
+    filed = {"reasons": [reason.words], "coded": [coded]}
+    assert coded["tooth"] == "46"
+    for lang in ("en", "de"):
+        (said,) = reasons(filed, Words(lang))
+        assert said.startswith("46: ")
+        (before,) = reasons({**filed, "coded": [{**coded, "tooth": ""}]}, Words(lang))
+        assert said == f"46: {before}"
 
 
 def test_a_neighbour_adds_no_doubt_that_no_uncertainty_holds() -> None:
@@ -184,7 +213,7 @@ def test_a_neighbour_adds_no_doubt_that_no_uncertainty_holds() -> None:
     pose = RigidMotion.identity()
     loose = Alignment(
         pose, AlignmentState.DOUBTFUL, 0.0, np.ones(0, dtype=bool), 0.0, 0.0, np.eye(6),
-        np.zeros(3), 0.02, reasons=(words.too_little(1.0), words.beside(0.06)),
+        np.zeros(3), 0.02, reasons=(words.too_little(1.0), words.beside(0.06, None)),
     )  # fmt: skip
     assert loose.beyond_budget
     assert not dataclasses.replace(loose, reasons=loose.reasons[1:]).beyond_budget

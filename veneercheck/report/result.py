@@ -277,7 +277,12 @@ _ALIGNMENT = group(
     coded=at(
         "reasons",
         listed(
-            group("One reason.", code=text("Of the sentence."), values=_VALUES),
+            group(
+                "One reason.",
+                code=text("Of the sentence."),
+                values=_VALUES,
+                tooth=text('Unit that it tells of, "" for the whole.'),
+            ),
             "The same reasons, for other languages.",
         ),
     ),

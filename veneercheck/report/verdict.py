@@ -298,10 +298,13 @@ def reasons(alignment: Mapping[str, Any], words: Words) -> list[str]:
     filed = [str(reason) for reason in alignment["reasons"]]
     if "coded" not in alignment:
         return filed
-    return [
+    told = [
         words.told(one["code"], one["values"], english)
         for one, english in zip(alignment["coded"], filed, strict=True)
     ]
+    # Results of before name no unit.
+    at = [one.get("tooth", "") for one in alignment["coded"]]
+    return [f"{tooth}: {one}" if tooth else one for tooth, one in zip(at, told, strict=True)]
 
 
 def frame_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

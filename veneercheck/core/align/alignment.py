@@ -171,20 +171,20 @@ def settled(
     """The last fit with its uncertainty, the bridge's own where that is better, and its rest; made
     anew without what lies otherwise beside the cut, as far as enough remains."""
     done, seat, left = _settled(body, target, last, options)
-    whole_mm2, beside_mm = last.area_mm2, math.nan
+    whole_mm2, beside = last.area_mm2, Pattern()
     for _ in range(_MOST_BESIDE):
         if left.beside is None or seat.own is not None:
             break
-        body, found_mm = seating.confined(body, ~left.beside), left.beside_mm
+        body, out = seating.confined(body, ~left.beside), left
         again = polish.last_fit(body, target, last.motion, last.noise_mm, options.polish_points)
         if again is None or again.area_mm2 < _LEAST_REST * whole_mm2:
             break
-        beside_mm = float(np.fmax(beside_mm, found_mm))
+        beside = max(out, beside, key=lambda one: np.nan_to_num(one.beside_mm))
         done, seat, left = _settled(body, target, again, options)
     if left.beside is not None:
-        part_mm = max(left.part_mm, left.beside_mm)
-        left = dataclasses.replace(left, part_mm=part_mm, part_u_mm=0.0)
-    return done, seat, dataclasses.replace(left, beside_mm=beside_mm)
+        left = left.with_beside()
+    mm, at_mm = beside.beside_mm, beside.beside_at_mm
+    return done, seat, dataclasses.replace(left, beside_mm=mm, beside_at_mm=at_mm)
 
 
 def _settled(
@@ -209,7 +209,7 @@ def _left(done: Fitted, options: AlignOptions) -> Pattern:
     risen_mm = seating.risen_mm(done.body, done.target, done.last, axes[2])
     if math.isnan(risen_mm) or risen_mm <= left.part_mm:
         return left
-    return dataclasses.replace(left, part_mm=risen_mm, part_u_mm=0.0)
+    return dataclasses.replace(left, part_mm=risen_mm, part_u_mm=0.0, part_at_mm=None)
 
 
 def given(
@@ -322,11 +322,11 @@ def changed(
     if left.bow_mm > max(limit, SURE * left.bow_u_mm):
         told.append(words.bowed(left.bow_mm))
     elif left.part_mm > max(limit, SURE * left.part_u_mm):
-        told.append(words.part_off(left.part_mm))
+        told.append(words.part_off(left.part_mm, left.part_at_mm))
     if not math.isnan(left.beside_mm):
-        told.append(words.beside(left.beside_mm))
+        told.append(words.beside(left.beside_mm, left.beside_at_mm))
     if abs(left.swollen_mm) > max(limit, SURE * left.swollen_u_mm):
-        told.append(words.swollen(left.swollen_mm))
+        told.append(words.swollen(left.swollen_mm, left.swollen_at_mm))
     least_mm = max(_LEAST_HALVES_MM, _HALVES_U * done.sure.u_max_mm, SURE * facets)
     if not doubting(told) and evidence.halves_mm > least_mm:
         told.append(words.halves(evidence.halves_mm))

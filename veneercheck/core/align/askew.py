@@ -71,6 +71,8 @@ class Parts:
     shift, offset : tuple of float
         Of the part of the work that is shifted most against the whole, and of any part that is
         offset most; those that are sure come first.
+    shifted, uneven : ndarray of bool, shape (n,)
+        The vertices of either part.
     beside_mm : float
         Largest shift that is told of parts which are not of the work; NaN where there is none.
     beside : ndarray of bool, shape (n,)
@@ -78,7 +80,9 @@ class Parts:
     """
 
     shift: tuple[float, float]
+    shifted: Bools
     offset: tuple[float, float]
+    uneven: Bools
     beside_mm: float
     beside: Bools
 
@@ -99,8 +103,8 @@ def parts_off(shown: Shown, rigid: Floats, limit_mm: float) -> Parts:
     label = parts(shown.arm_mm, PART_MM)
     beside, beside_mm = np.zeros(len(label), dtype=bool), math.nan
     if label.max(initial=0) == 0:
-        return Parts((math.nan,) * 2, (math.nan,) * 2, beside_mm, beside)
-    shift, offset, fits = [(0.0, 0.0)], [(0.0, 0.0)], []
+        return Parts((math.nan,) * 2, beside, (math.nan,) * 2, beside, beside_mm, beside)
+    shift, offset, fits = [(0.0, 0.0, beside)], [(0.0, 0.0, beside)], []
     for k in range(int(label.max()) + 1):
         here = label == k
         if shown.area_mm2[here].sum() < _PART_MM2:
@@ -116,16 +120,17 @@ def parts_off(shown: Shown, rigid: Floats, limit_mm: float) -> Parts:
         else:
             off = _calming(fields, _taken(evened, here), warp_mm2)
         if np.average(one.of_the_cut, weights=one.area_mm2) >= _OF_THE_CUT:
-            shift.append(off)
+            shift.append((*off, here))
         elif off[0] > max(limit_mm, SURE * off[1]):
             beside, beside_mm = beside | here, float(np.fmax(beside_mm, off[0]))
         if gains and np.sqrt(covariance[3, 3]) < _HELD_MM:
-            offset.append((float(value[3]), float(np.sqrt(covariance[3, 3]))))
-    return Parts(_greatest(shift), _greatest(offset), beside_mm, beside)
+            offset.append((float(value[3]), float(np.sqrt(covariance[3, 3])), here))
+    return Parts(*_greatest(shift), *_greatest(offset), beside_mm, beside)
 
 
-def _greatest(found: list[tuple[float, float]]) -> tuple[float, float]:
-    return max(found, key=lambda one: (abs(one[0]) > SURE * one[1], abs(one[0])))
+def _greatest(found: list[tuple[float, float, Bools]]) -> tuple[tuple[float, float], Bools]:
+    off, u, here = max(found, key=lambda one: (abs(one[0]) > SURE * one[1], abs(one[0])))
+    return (off, u), here
 
 
 def _held_shift(

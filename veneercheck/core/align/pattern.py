@@ -52,6 +52,9 @@ _LIKE_OFFSET, _MOST_OF = 3.0, 0.95
 """Size and even offset are not told apart within so many standard uncertainties; a size is held
 against the movement that nearly all of the surface stays below."""
 
+_SOME = 100
+"""So many points of a part tell which unit it is of."""
+
 _OF_THE_CUT_MM = 4.0
 """Uncut surface this near to the cut belongs to the work, mostly."""
 
@@ -70,6 +73,8 @@ class Pattern:
         Largest shift of a part of about a tooth's width against the whole.
     swollen_mm, swollen_u_mm : float
         Largest even offset of a part, positive where the framework stands outside.
+    part_at_mm, beside_at_mm, swollen_at_mm : ndarray, shape (k, 3), or None
+        Some points of each as it is laid on the wax-up.
     beside_mm : float
         Largest shift that is told of a part beside what was cut; NaN where there is none.
     beside : ndarray of bool, shape (n,), or None
@@ -86,6 +91,14 @@ class Pattern:
     swollen_u_mm: float = float("nan")
     beside_mm: float = float("nan")
     beside: Bools | None = None
+    part_at_mm: Floats | None = None
+    beside_at_mm: Floats | None = None
+    swollen_at_mm: Floats | None = None
+
+    def with_beside(self) -> Pattern:
+        """The same where the fit rests on what lies otherwise beside the cut, too."""
+        part_mm, at_mm = max(self.part_mm, self.beside_mm), self.beside_at_mm
+        return dataclasses.replace(self, part_mm=part_mm, part_u_mm=0.0, part_at_mm=at_mm)
 
 
 def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float, limit_mm: float) -> Pattern:
@@ -130,10 +143,18 @@ def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float, limit_mm:
     found = parts_off(shown, np.concatenate(explained, axis=1), limit_mm)
     beside = np.zeros(len(fit.seen.residual_mm), dtype=bool)
     beside[shown.vertex[found.beside]] = True
+
+    def at_mm(here: Bools) -> Floats:
+        some = shown.vertex[here]
+        return fit.motion.apply(body.surface.mesh.points_mm[some[:: len(some) // _SOME + 1]])
+
     return Pattern(
         *(1.0 + larger, u, bow, bow_u, *found.shift, *found.offset),
         beside_mm=found.beside_mm,
         beside=beside if beside.any() else None,
+        part_at_mm=at_mm(found.shifted),
+        beside_at_mm=at_mm(found.beside),
+        swollen_at_mm=at_mm(found.uneven),
     )
 
 

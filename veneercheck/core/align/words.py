@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.solver import rows
 from veneercheck.core.align.trust import Certainty, slippage
-from veneercheck.core.types import Reason
+from veneercheck.core.types import Floats, Reason
 
 NO_CONTACT = Reason(
     "no_contact",
@@ -177,36 +179,39 @@ def bowed(bow_mm: float) -> Reason:
     )
 
 
-def part_off(part_mm: float) -> Reason:
+def part_off(part_mm: float, at_mm: Floats | None) -> Reason:
     """One part lies otherwise than the rest."""
-    return Reason.of(
+    told = Reason.of(
         "part_off",
         "a part of the work lies {part:.0f} µm otherwise to the rest than in the wax-up scan: "
         "die not seated, bent, or one scan untrue there (a holder in it, or joined askew)",
         part=1000 * part_mm,
     )
+    return dataclasses.replace(told, at_mm=at_mm)
 
 
-def beside(part_mm: float) -> Reason:
+def beside(part_mm: float, at_mm: Floats | None) -> Reason:
     """Something of which little or nothing was cut lies otherwise than the rest."""
-    return Reason.of(
+    told = Reason.of(
         "part_off_beside",
         "something beside what was cut lies {part:.0f} µm otherwise than in the wax-up scan: "
         "another tooth, the model, such as a removable die that is not home, or a unit that was "
         "not cut and is not seated; the fit does not rest on it",
         part=1000 * part_mm,
     )
+    return dataclasses.replace(told, at_mm=at_mm)
 
 
-def swollen(offset_mm: float) -> Reason:
+def swollen(offset_mm: float, at_mm: Floats | None) -> Reason:
     """A collar was added to or scraped."""
     side = "outside" if offset_mm > 0 else "inside"
-    return Reason.of(
+    told = Reason.of(
         f"swollen_{side}",
         "uncut surface lies evenly {offset:.0f} µm " + side + " the wax-up in places: collar "
         "resealed or scraped",
         offset=1000 * abs(offset_mm),
     )
+    return dataclasses.replace(told, at_mm=at_mm)
 
 
 def two_depths(taken_mm: float, other_mm: float) -> Reason:

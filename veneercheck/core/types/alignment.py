@@ -21,6 +21,10 @@ class Reason:
     code: str
     words: str
     """A `Told` where it holds a value."""
+    at_mm: Floats | None = dataclasses.field(default=None, compare=False, repr=False)
+    """Points of what it is told of, as laid on the wax-up, shape (k, 3), where it is a part."""
+    tooth: str = ""
+    """The unit of those, once it is known."""
 
     @classmethod
     def of(cls, code: str, pattern: str, /, **values: Any) -> Reason:

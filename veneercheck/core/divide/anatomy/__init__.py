@@ -4,6 +4,7 @@ from veneercheck.core.divide.anatomy.located import (
     frame,
     limits_of_surfaces,
     locate,
+    named,
     question,
     telling,
 )
@@ -27,6 +28,7 @@ __all__ = [
     "line_words",
     "locate",
     "missing_unit",
+    "named",
     "on_functional_cusps",
     "place",
     "place_words",

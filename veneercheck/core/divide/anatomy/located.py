@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from veneercheck.core.divide.anatomy.places import (
     Places,
@@ -18,6 +20,7 @@ from veneercheck.core.divide.anatomy.placing import place
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.types import (
+    Alignment,
     Case,
     Floats,
     Frame,
@@ -25,6 +28,7 @@ from veneercheck.core.types import (
     Limits,
     PlaceWords,
     Question,
+    Reason,
     Region,
     TriangleMesh,
 )
@@ -78,6 +82,32 @@ def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
         return tooth, surface, ", ".join(filter(None, (words, height)))
 
     return told
+
+
+def named(fit: Alignment, points_mm: Floats, where: Places, told: PlaceWords) -> Alignment:
+    """The alignment with the unit of each part that a reason tells of, where it is one.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+        Of the framework as laid on the wax-up.
+    """
+    own = np.flatnonzero(where.owner != 0)
+
+    def of(reason: Reason) -> Reason:
+        if reason.at_mm is None or not len(reason.at_mm) or not len(own):
+            return reason
+        off_mm, nearest = cKDTree(points_mm[own]).query(reason.at_mm)
+        near = off_mm < _OF_A_UNIT_MM
+        if near.mean() < 0.5:
+            return reason
+        return dataclasses.replace(reason, tooth=told(own[np.unique(nearest[near])])[0] or "")
+
+    return dataclasses.replace(fit, reasons=tuple(map(of, fit.reasons)))
+
+
+_OF_A_UNIT_MM = 3.0
+"""Margins and fitting surfaces bear no unit's name; they lie no farther from what does."""
 
 
 def _facing(normals: Floats, weights: Floats) -> str:
