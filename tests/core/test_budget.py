@@ -35,7 +35,7 @@ from veneercheck.core.types import (
     Weight,
 )
 from veneercheck.profile import built_in
-from veneercheck.report.carrying import spot_sentences
+from veneercheck.report.carrying import build_sentences
 from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import read_result, write_result
 from veneercheck.report.verdict import action_words, verdict_sentences
@@ -179,11 +179,11 @@ def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight)
         long_mm = HIGH_MM - LOW_MM - 2.4
         assert one.size == pytest.approx(2.0 * np.pi * METAL_MM * long_mm, rel=0.1)
     described = {
-        "structure": {"spots": [dataclasses.asdict(one) for one in spots]},
+        "structure": {"connectors": [], "spots": [dataclasses.asdict(one) for one in spots]},
         "case": {"stage": stage},
     }
     for lang, word in (("en", "of metal under the veneer"), ("de", "unter der Verblendung")):
-        said = spot_sentences(described, Words(lang))
+        said = build_sentences(described, Words(lang))
         assert [word in sentence for sentence in said] == [True] * len(spots)
 
 
@@ -259,6 +259,11 @@ def test_a_verdict_for_thin_metal_alone_says_so_and_not_that_metal_was_not_check
     described["case"]["metal_stops"] = FORBIDDEN
     framework, stop = verdict_sentences(described, Words())[:2]
     assert "framework itself" in framework and "no metal stop" in stop
+    # beside a place that is only undecided: what is sure comes first
+    described["zones"] = [{"decision": "undecided"}]
+    framework, stop, still_open = verdict_sentences(described, Words())[:3]
+    assert "framework itself" in framework and "no metal stop" in stop
+    assert "One place stays undecided" in still_open
 
 
 def words_of_unchecked(described: dict) -> str:

@@ -32,7 +32,7 @@ from veneercheck.core.types import (
 )
 from veneercheck.profile import STAGES, built_in, parse_profile
 from veneercheck.report import document, zones_of
-from veneercheck.report.carrying import connector_note, connector_rows, spot_sentences
+from veneercheck.report.carrying import build_sentences, connector_note, connector_rows
 from veneercheck.report.cautions import hand_cautions
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.verdict import action_words, stage_words, verdict_sentences
@@ -356,17 +356,20 @@ def test_advice_about_the_framework_fits_the_stage(stage: str) -> None:
         "structure": {"spots": spots, "connectors": [thin]},
         "profile": {"connector": {"least_mm2": 6.0, "advice_mm2": 9.0}},
     }
-    under, edge = spot_sentences(described, Words())
+    connector, under, edge = build_sentences(described, Words())
     ((*_, remark),) = connector_rows(described, Words())[1]
+    assert connector == f"Connector 45–46: least section 5.0 ± 0.4 mm², {remark}."
+    enough = {**described["structure"], "connectors": [thin | {"weight": "none"}]}
+    assert build_sentences({**described, "structure": enough}, Words()) == [under, edge]
     for sentence in (under, remark):
         assert ("dd wax" in sentence) == (stage == "wax")
         assert ("etal would have to be added" in sentence) == (stage != "wax")
     assert ("Round it" in edge) == (stage != "finished")
     sharp = [{**spots[0], "weight": "advice"}]
     for several in (sharp, 2 * sharp):  # nothing can be added there
-        told = {**described, "structure": {"spots": several}}
-        assert "rounder contour" in spot_sentences(told, Words())[0]
-        assert "rundere Kontur" in spot_sentences(told, Words("de"))[0]
+        told = {**described, "structure": {"connectors": [], "spots": several}}
+        assert "rounder contour" in build_sentences(told, Words())[0]
+        assert "rundere Kontur" in build_sentences(told, Words("de"))[0]
     assert ("finishing" in connector_note(described, Words())) == (stage != "finished")
 
 

@@ -81,9 +81,22 @@ def increment_note(document: Mapping[str, Any], words: Words) -> str:
     return words("carrying.increment_note", depth=depth)
 
 
-def spot_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
-    """Thin metal, composite without support and sharp edges, those of one kind in a sentence."""
-    return [sentence for _, sentence in spots_told(document, words)]
+def build_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
+    """Connectors below what is asked or advised, thin metal, composite without support, edges."""
+    return [sentence for _, sentence in build_told(document, words)]
+
+
+def build_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
+    """How much each weighs, and its sentence; spots of one kind in one."""
+    connectors = zip(
+        document["structure"]["connectors"], connector_rows(document, words)[1], strict=True
+    )
+    told = [
+        (one["weight"], words("carrying.connector_thin", teeth=row[0], area=row[1], remark=row[-1]))
+        for one, row in connectors
+        if one["weight"] != "none"
+    ]
+    return [*told, *_spots_told(document, words)]
 
 
 _SENTENCES = {
@@ -101,7 +114,7 @@ _MARKS = {"finding": "", "undecided": "? "}
 _NAMED = {UNSUPPORTED: "unsupported", THIN_METAL: "thin_metal"}
 
 
-def spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
+def _spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     """How much each kind of spot weighs, and its sentence: what holds for all is said once."""
     alike: dict[tuple[str, str, float], list[Mapping[str, Any]]] = {}
     for one in document["structure"]["spots"]:

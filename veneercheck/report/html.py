@@ -10,11 +10,11 @@ from veneercheck.machine.aside import put
 from veneercheck.report.asked import questions_once
 from veneercheck.report.captions import case_words, limits_words
 from veneercheck.report.carrying import (
+    build_sentences,
     connector_note,
     connector_rows,
     increment_note,
     material_rows,
-    spot_sentences,
 )
 from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import FiledResult
@@ -275,7 +275,7 @@ def _limits_told(document: Mapping[str, Any], words: Words) -> Markup:
 
 def _look_also(document: Mapping[str, Any], words: Words) -> list[Markup]:
     """Edges and composite without support: for the same hand, though no zone."""
-    told = [tag("li", sentence) for sentence in spot_sentences(document, words)]
+    told = [tag("li", sentence) for sentence in build_sentences(document, words)]
     return [tag("p", words("report.look_also") + ":"), tag("ul", *told)] if told else []
 
 

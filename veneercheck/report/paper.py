@@ -16,11 +16,11 @@ from veneercheck.machine.aside import put
 from veneercheck.report.asked import questions_once
 from veneercheck.report.captions import case_words, limits_words, zone_words
 from veneercheck.report.carrying import (
+    build_sentences,
     connector_note,
     connector_rows,
     increment_note,
     material_rows,
-    spot_sentences,
 )
 from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import RESULT, ZONES, FiledResult
@@ -175,7 +175,7 @@ def paper_data(
         "reading": _listed(reading_rows(document, words)),
         "beads": beads_sentence(document, words),
         "connectors": _listed(connector_rows(document, words)),
-        "spots": spot_sentences(document, words),
+        "spots": build_sentences(document, words),
         "material": _listed(material_rows(document, words)),
         "carrying": {name: words(f"carrying.{name}") for name in ("title", "sections")}
         | {

@@ -7,7 +7,7 @@ from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.asked import questions_once
-from veneercheck.report.carrying import connector_rows, in_all, spots_told
+from veneercheck.report.carrying import build_told, in_all
 from veneercheck.report.cautions import (
     NOTHING_MISSED,
     connectors_passed_over,
@@ -184,13 +184,7 @@ def _recheck(document: Mapping[str, Any], words: Words) -> list[str]:
 
 def _weighing(document: Mapping[str, Any], words: Words) -> list[str]:
     """What the framework's build asks for: findings and advice, not what is as it should be."""
-    structure = document["structure"]
-    thin = zip(structure["connectors"], connector_rows(document, words)[1], strict=True)
-    told = [
-        (one["weight"], words("terminal.thin", teeth=row[0], area=row[1], remark=row[-1]))
-        for one, row in thin
-    ]
-    told += spots_told(document, words)
+    told = build_told(document, words)
     return [f"   {_SIGNS[weight]}  {sentence}" for weight, sentence in told if weight != "none"]
 
 

@@ -24,13 +24,6 @@ _SIZES = ("another_size_is_larger", "another_size_is_smaller", SHRUNK)
 _MISTAKES = ("swapped", "same_file_twice", "same_surface_twice", "sizes_differ")
 """Remarks on the two scans that put the whole check in doubt."""
 
-_WITHOUT_ZONES = {
-    "no findings": "verdict.none",
-    "undecided": "verdict.undecided",
-    "findings": "verdict.forbidden_stop",
-}
-"""What a verdict without a single zone rests on."""
-
 _WRITTEN_MM = 5e-3
 """Limits are written to a hundredth; less apart they read alike."""
 
@@ -49,10 +42,12 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     still_open = len(document["zones"]) - firm
     before = words(f"verdict.before_{document['case']['stage']}")
     found = _counted("findings", firm, words, before=before)
-    found += _counted("open", still_open, words)
+    built = [words(f"verdict.{kind}", before=before) for kind in _of_the_framework(document)]
+    # What is sure comes before what is not.
+    found += [*built, *_counted("open", still_open, words)]
     if not found:
-        figures = {"before": before, "share": words.percent(document["layer"]["measured_share"])}
-        found = [words(kind, **figures) for kind in _without_zones(document)]
+        share = words.percent(document["layer"]["measured_share"])
+        found = [words(f"verdict.{_without_findings(document)}", share=share)]
         found += nowhere_cut(document, words)
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
@@ -60,20 +55,24 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     return [*state_first(document, words), *found, words("verdict.not_release")]
 
 
-def _without_zones(document: Mapping[str, Any]) -> list[str]:
-    """What a verdict without a single zone rests on: the framework itself, or one of these."""
-    parts, verdict = document["structure"], document["verdict"]
+def _of_the_framework(document: Mapping[str, Any]) -> list[str]:
+    """What is said of the framework itself; what is open on it only where nothing is found."""
+    parts, told = document["structure"], []
     weights = {one["weight"] for one in (*parts["connectors"], *parts["spots"])}
-    if verdict == "findings" and "finding" in weights:
-        stop = document["case"]["metal_stops"] == FORBIDDEN and any(
-            asked["kind"] == "island" for asked in document["questions"]
-        )
-        return ["verdict.framework", *(["verdict.forbidden_stop"] if stop else [])]
-    if verdict == "undecided" and "undecided" in weights:
-        return ["verdict.framework_open"]
-    if verdict == "undecided" and too_little_read(document):
-        return ["verdict.unread"]
-    return [_WITHOUT_ZONES[verdict]]
+    if "finding" in weights:
+        told = ["framework"]
+    if document["case"]["metal_stops"] == FORBIDDEN and any(
+        asked["kind"] == "island" for asked in document["questions"]
+    ):
+        told.append("forbidden_stop")
+    return told or ["framework_open"] * ("undecided" in weights)
+
+
+def _without_findings(document: Mapping[str, Any]) -> str:
+    """What a verdict rests on where nothing is listed."""
+    if document["verdict"] == "no findings":
+        return "none"
+    return "unread" if too_little_read(document) else "undecided"
 
 
 def too_little_read(document: Mapping[str, Any]) -> bool:
