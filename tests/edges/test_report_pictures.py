@@ -46,7 +46,7 @@ from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
 from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
-from veneercheck.report.views import directions, six_views
+from veneercheck.report.views import Directions, close_up, directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
 
 BANDS = Bands(1.0, 2.0)
@@ -416,6 +416,19 @@ def test_a_close_up_holds_its_own_number_whatever_hides_its_place() -> None:
     raster = drawn(scene, camera)
     assert picture_of(scene, camera, raster)[1] == []
     assert picture_of(scene, camera, raster, own=2)[1] == ["2"]
+
+
+@pytest.mark.parametrize(
+    ("across_mm", "shown_mm"), [(1.0, 9.0), (5.0, 2.2 * 5.0), (20.0, 1.1 * 16.0)]
+)
+def test_a_close_up_is_no_wider_than_all_of_the_work(across_mm: float, shown_mm: float) -> None:
+    """By arithmetic: 9 mm, or 2.2 zones, or a ball of 16 mm and a tenth more."""
+    mesh = TriangleMesh(2.0 * ball().points_mm, ball().faces)
+    zone = {"centre_mm": [8.0, 0.0, 0.0], "area_mm2": math.pi * across_mm**2 / 4.0}
+    x, y, z = np.eye(3)
+    camera = close_up(zone, Directions(z, y, x, False, {}), mesh, 400, 300)
+    assert camera.toward @ x > 0.99
+    assert 300 * camera.mm_per_px == pytest.approx(shown_mm, abs=0.02)
 
 
 def test_a_zone_whose_centre_is_hidden_has_its_number_where_it_is_seen() -> None:

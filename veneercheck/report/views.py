@@ -31,7 +31,10 @@ _CLOSE_UP_FIELD_MM = 9.0
 """What a close-up shows across, a little less than a molar, unless the zone is larger."""
 
 _CLOSE_UP_ROOM = 2.2
-"""A close-up shows at least this many diameters of its zone."""
+"""A close-up shows at least this many diameters of its zone, …"""
+
+_CLOSE_UP_WHOLE = 1.1
+"""… but no more than all of the work and so much round it."""
 
 _NEAR_MM = 1.0
 """Surface around a zone's centre whose mean normal a close-up looks along."""
@@ -220,10 +223,13 @@ def close_up(
     level = abs(float(toward @ bridge.occlusal)) > math.cos(math.radians(25.0))
     up = bridge.buccal if level else bridge.occlusal
     across = 2.0 * math.sqrt(float(zone["area_mm2"] or 0.0) / math.pi)
-    field = max(_CLOSE_UP_FIELD_MM, _CLOSE_UP_ROOM * across)
-    back = float(np.linalg.norm(np.ptp(mesh.points_mm, axis=0)))
-    scale = field / min(width, height)
-    return _camera(centre, toward, up, mm_per_px=scale, size=(width, height), back=back)
+    back, least = float(np.linalg.norm(np.ptp(mesh.points_mm, axis=0))), min(width, height)
+    camera = _camera(centre, toward, up, mm_per_px=1.0, size=(width, height), back=back)
+    # A zone that goes round the work is seen from its end: no wider than that shows.
+    sides = (np.abs(offset @ camera.right).max(), np.abs(offset @ camera.up).max())
+    whole = _CLOSE_UP_WHOLE * 2.0 * max(sides[0] / width, sides[1] / height)
+    scale = max(_CLOSE_UP_FIELD_MM / least, min(_CLOSE_UP_ROOM * across / least, whole))
+    return dataclasses.replace(camera, mm_per_px=scale)
 
 
 def _camera(
