@@ -402,7 +402,7 @@ def with_amounts_told() -> FiledResult:
     more = {"place": "46, occlusal", "functional": False, "amount_mm": 0.45, "about": "layer"}
     zones = [{**zone, **more} for zone in filed.document["zones"]]
     profile = dict(filed.document["profile"], layer={"least_mm": 1.5, "greatest_mm": 2.0})
-    case = dict(filed.document["case"], stage="wax")
+    case = dict(filed.document["case"], stage="wax", metal_stops="ask")
     document = dict(filed.document, zones=zones, profile=profile, case=case,
                     remarks=[], verdict="findings",
                     alignment={"state": "doubtful", "reasons": []})  # fmt: skip
