@@ -55,23 +55,27 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
     return [*state_first(document, words), *found, words("verdict.not_release")]
 
 
+def _weights(document: Mapping[str, Any]) -> set[str]:
+    """How much what the framework is built of weighs."""
+    parts = document["structure"]
+    return {one["weight"] for one in (*parts["connectors"], *parts["spots"])}
+
+
 def _of_the_framework(document: Mapping[str, Any]) -> list[str]:
-    """What is said of the framework itself; what is open on it only where nothing is found."""
-    parts, told = document["structure"], []
-    weights = {one["weight"] for one in (*parts["connectors"], *parts["spots"])}
-    if "finding" in weights:
-        told = ["framework"]
-    if document["case"]["metal_stops"] == FORBIDDEN and any(
-        asked["kind"] == "island" for asked in document["questions"]
-    ):
+    """What is found on the framework itself."""
+    told = ["framework"] if "finding" in _weights(document) else []
+    forbidden = document["case"]["metal_stops"] == FORBIDDEN
+    if forbidden and any(asked["kind"] == "island" for asked in document["questions"]):
         told.append("forbidden_stop")
-    return told or ["framework_open"] * ("undecided" in weights)
+    return told
 
 
 def _without_findings(document: Mapping[str, Any]) -> str:
     """What a verdict rests on where nothing is listed."""
     if document["verdict"] == "no findings":
         return "none"
+    if "undecided" in _weights(document):
+        return "framework_open"
     return "unread" if too_little_read(document) else "undecided"
 
 
