@@ -1,4 +1,4 @@
-"""Generated cases for trials of many: small balls, each cut back to a depth of its own.
+"""Generated cases for trials of many: small lumps, each cut back to a depth of its own.
 
 Run it to write a list of them: ``python tests/benchmarks/many_cases.py FOLDER COUNT``.
 """
@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from veneercheck.core.types import TriangleMesh
+from veneercheck.core.types import Floats, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.scan import write_stl
 
@@ -34,14 +34,24 @@ def _ball() -> TriangleMesh:
     return concentric_spheres(1.8).inner
 
 
+def uneven(way: Floats) -> Floats:
+    """Radius of a lump, nearly a ball of 1, in some directions: it fits in one way only.
+
+    A ball turns freely, and to see that takes a third of its check.
+    """
+    x, y, _ = way.T
+    return np.asarray(1.0 + 0.05 * x + 0.04 * x * y + 0.03 * (3.0 * x * x - 1.0) * y)
+
+
 def write_case(folder: Path, name: str, depth_mm: float) -> tuple[Path, Path]:
-    """A ball whose upper cap is cut back evenly: framework and wax-up, 320 triangles each."""
+    """A lump whose upper cap is cut back evenly: framework and wax-up, 320 triangles each."""
     way = _ball().points_mm / 4.0
+    size = RADIUS_MM * uneven(way)
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.2, 0.0, 1.0)
     folder.mkdir(parents=True, exist_ok=True)
     framework, waxup = folder / f"{name}_framework.stl", folder / f"{name}_waxup.stl"
-    write_stl(framework, TriangleMesh(way * (RADIUS_MM - cut)[:, None], _ball().faces))
-    write_stl(waxup, TriangleMesh(way * RADIUS_MM, _ball().faces))
+    write_stl(framework, TriangleMesh(way * (size - cut)[:, None], _ball().faces))
+    write_stl(waxup, TriangleMesh(way * size[:, None], _ball().faces))
     return framework, waxup
 
 

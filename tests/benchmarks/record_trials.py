@@ -42,6 +42,7 @@ import numpy as np
 import sqlalchemy as sa
 
 import program
+from many_cases import uneven
 from veneercheck.case.order import Settled
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import Case, TriangleMesh
@@ -64,7 +65,7 @@ ROUNDS = 4
 NOW = datetime(2026, 3, 31, 10, 0, tzinfo=UTC)
 
 RADIUS_MM = 3.7
-"""Of the ball that is checked: so large that its unit is clear, and no larger, for speed."""
+"""Of the lump that is checked: so large that its unit is clear, and no larger, for speed."""
 
 SAID_FIRST = 3
 """Entries that a writer has said before it is killed, however slow the machine is."""
@@ -166,13 +167,14 @@ def decision(number: int, why: str = "") -> tuple[str, dict[str, Any]]:
 def scans(
     folder: Path, depth_mm: float = 0.9, number: str = "T-1", edge_mm: float = 1.8
 ) -> Settled:
-    """A ball whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
+    """A lump whose upper cap is cut back: too thin after 0.2 mm of opaquer."""
     ball = concentric_spheres(edge_mm).inner
     way = ball.points_mm / 4.0
+    size = RADIUS_MM * uneven(way)
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     folder.mkdir(exist_ok=True)
-    write_stl(folder / "f.stl", TriangleMesh(way * (RADIUS_MM - cut)[:, None], ball.faces))
-    write_stl(folder / "w.stl", TriangleMesh(way * RADIUS_MM, ball.faces))
+    write_stl(folder / "f.stl", TriangleMesh(way * (size - cut)[:, None], ball.faces))
+    write_stl(folder / "w.stl", TriangleMesh(way * size[:, None], ball.faces))
     case = Case(number, (45, 46), lots={"composite": "0815"})
     return Settled(folder / "f.stl", folder / "w.stl", case, built_in(), None, aligned=True)
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from veneercheck.check import Surfaces, check
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import Case, Check, TriangleMesh
 from veneercheck.profile import built_in
+
+pytestmark = pytest.mark.usefixtures("frame_as_given")
 
 AROUND, LONG_MM, STEP_MM = 180, 8.0, 0.1
 CONTOUR_MM, WIDE_MM, SPACE_MM = 2.5, 4.0, 1.2

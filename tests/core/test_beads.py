@@ -14,6 +14,8 @@ from veneercheck.core.mesh.triangles import edge_pairs
 from veneercheck.core.types import BEADS, Case, Check, Decision, FindingKind, TriangleMesh, Verdict
 from veneercheck.profile import built_in
 
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
 STEPS = 121
 
 

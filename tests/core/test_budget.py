@@ -42,6 +42,8 @@ from veneercheck.report.verdict import action_words, verdict_sentences
 from veneercheck.report.words import Words
 from veneercheck.scan import write_stl
 
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
 AROUND, LOW_MM, HIGH_MM, STEP_MM = 180, 6.6, 11.4, 0.1
 METAL_MM, CONTOUR_MM = 5.0, 6.0
 CONE_MM, SLOPE = 2.4, 0.25

@@ -10,6 +10,8 @@ from veneercheck.core.judge import meant
 from veneercheck.core.types import Case, Check, Decision, FindingKind, Region, TriangleMesh, Verdict
 from veneercheck.profile import built_in
 
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
 FULL_MM, SHALLOW_MM = 1.5, 0.4
 WALL_FROM, WALL_TO, SLOPE = 4.0, 2.5, 2.0
 """A wall of 63° goes down from x = 4 to x = 2.5; what is cut to full depth begins at x = 6."""

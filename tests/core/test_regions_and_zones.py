@@ -37,6 +37,8 @@ from veneercheck.profile import built_in, parse_profile
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
 
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
 SIDES_MM = (0.0, 11.0), (2.0, 10.0)
 STEP_MM = 0.1
 
@@ -72,7 +74,8 @@ def cut(x, y, full_mm=1.5):
     return full_mm * np.clip((x - 4.0) / 0.1, 0.0, 1.0) + 0.0 * y
 
 
-def test_uncut_band_and_cut_lie_where_they_were_drawn() -> None:
+def test_uncut_band_and_cut_lie_where_they_were_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.undo()  # here the frame is examined, too
     found = checked(cut)
     x = found.framework.points_mm[:, 0]
     width = found.limits.finish_line_width_mm

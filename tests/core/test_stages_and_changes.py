@@ -39,6 +39,8 @@ from veneercheck.report.verdict import action_words, stage_words, verdict_senten
 from veneercheck.report.words import LANGUAGES, Words
 from veneercheck.scan import write_stl
 
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
 STEPS = 61
 
 

@@ -1,7 +1,7 @@
 """Ten questions of an auditor, each answered by at most two commands, in SQLite and PostgreSQL.
 
 What each answer must be is by construction: the laboratory of these tests is made up here, but for
-A-1, a ball that was really checked and can be checked again.
+A-1, a lump that was really checked and can be checked again.
 """
 
 from __future__ import annotations

@@ -19,6 +19,7 @@ from fhirclient.models.fhirabstractbase import FHIRValidationError
 from typer.testing import CliRunner
 
 import record_trials as trials
+from many_cases import uneven
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.record import Register
@@ -154,8 +155,10 @@ def test_a_scan_in_inches_leaves_in_millimetres(tmp_path: Path) -> None:
         written = export_dicom(register, "T-1", tmp_path / "one")
     assert [path.name for path in written] == ["framework.dcm", "waxup.dcm"], "no report was made"
     (tmp_path / "waxup.stl").write_bytes(held(written[1]))
-    away = np.linalg.norm(read_scan(tmp_path / "waxup.stl").mesh.points_mm, axis=1)
-    np.testing.assert_allclose(away, trials.RADIUS_MM, atol=2e-6)
+    points = read_scan(tmp_path / "waxup.stl").mesh.points_mm
+    away = np.linalg.norm(points, axis=1)
+    expected = trials.RADIUS_MM * uneven(points / away[:, None])
+    np.testing.assert_allclose(away, expected, atol=2e-6)
     assert "written anew" in pydicom.dcmread(written[1]).DocumentTitle
 
 
