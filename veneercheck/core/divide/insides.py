@@ -7,6 +7,14 @@ far off as the roof is high. Choice: what lies deeper than any veneer, on the ba
 inside where it hangs together with walls that face the contour's other way, or meet none.
 Instead of: depth alone, by which a thin wing's veneer that is too thick would be no veneer. Cost:
 a roof whose walls were not scanned counts as veneer, and so does one no deeper than veneer may be.
+
+Where both scans show the inside, it touches as what was left uncut does. Of a bridge veneered all
+round the second retainer's was asked about as a metal stop of 94 mm², since one cut area encloses
+it, and on a crown's inside a step that the scans rendered 0.1 mm apart was firm over contour.
+Choice: walls that face each other, on the back of thin metal whose other side was cut, are inside,
+and what lies on such a back beside them. Instead of: the largest uncut part of a body alone is no
+stop; or no stop is so large, by which what was forgotten is not asked about. Cost: an inside whose
+walls do not show, or whose metal is thicker, is still what was left uncut.
 """
 
 from __future__ import annotations
@@ -15,13 +23,16 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts
-from veneercheck.core.types import Bools, RayOutcome
+from veneercheck.core.types import Bools, Ints, RayOutcome, Region
 
 LEAST_FITTING_MM2 = 4.0
 """Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
 
 _THIN_METAL_MM = 2.0
 """So thin metal is a retainer's; a pontic is solid."""
+
+_HOLLOW_MM = 12.0
+"""No retainer is wider inside; common practice, no source."""
 
 _AGAINST_COS = -0.5
 """Surface that faces the contour's other way, within 60°, is the inside of what carries veneer."""
@@ -49,6 +60,17 @@ def insides(reading: Reading, *, seen: Bools, veneer_mm: float) -> Bools:
     left = _behind(reading, np.ones(len(seen), dtype=bool)) & deep & ~found
     left &= ~large_parts(left, edges, space.area_mm2, LEAST_FITTING_MM2)
     return grown(found, left, edges)
+
+
+def shown_by_both(reading: Reading, code: Ints) -> Bools:
+    """Vertices inside retainers that lie on the wax-up's own inside, or nearly so, shape (n,)."""
+    bare = np.isin(code, (Region.UNCUT, Region.UNSORTED))
+    back, cut = _behind(reading, np.ones(len(code), dtype=bool)), code == Region.CUT
+    of_the_cut = bare & back & cut[reading.other_side]
+    facing = bare & back & (reading.across_mm < _HOLLOW_MM)
+    walls = of_the_cut & facing
+    found = large_parts(walls, reading.edges, reading.space.area_mm2, LEAST_FITTING_MM2)
+    return grown(found, of_the_cut | facing, reading.edges)
 
 
 def _behind(reading: Reading, seen: Bools) -> Bools:

@@ -23,7 +23,7 @@ import numpy as np
 
 from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
 from veneercheck.core.divide.holders import lying_lower
-from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides
+from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides, shown_by_both
 from veneercheck.core.divide.scan_ends import (
     HOLE_MM,
     hidden,
@@ -245,6 +245,7 @@ def _sort(
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
     code[hidden(code, reading, CUT_DEPTH_MM) & ~reading.enclosed] = Region.CUT
+    code[shown_by_both(reading, code)] = Region.FITTING_SURFACE
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code

@@ -1,0 +1,100 @@
+"""Retainers whose insides both scans show: neither metal stop nor over contour."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from phantom.surface import triangulate
+from veneercheck.check import Surfaces, check
+from veneercheck.core.types import Case, Check, Floats, Region, TriangleMesh
+from veneercheck.profile import built_in
+
+pytestmark = pytest.mark.usefixtures("frame_as_given")
+
+WALL_MM, CUT_MM, LINE_MM, TOP_MM = 1.9, 1.3, 1.0, 6.0
+
+
+def off_axis(points: Floats) -> Floats:
+    """How far points are from the nearest crown's axis, shape (n,)."""
+    return np.hypot(np.abs(points[:, 0]) - 4.5, points[:, 1])
+
+
+def crowns(cut_mm: float, stop_mm: float = 0.0, *, half: bool = False) -> TriangleMesh:
+    """Two crowns of 8 mm, hollow from below, joined by a bar; cut above collars of 1 mm, but for a
+    spot so wide on each top, or on one side alone."""
+
+    def field(points: Floats) -> Floats:
+        x, y, z = points.T
+        off = off_axis(points)
+        depth = cut_mm * np.clip((z - LINE_MM) / 0.6, 0.0, 1.0)
+        depth *= np.clip((off - 0.5 * stop_mm) / 0.3, 0.0, 1.0) if stop_mm else 1.0
+        depth *= np.clip(y / 0.3, 0.0, 1.0) if half else 1.0
+        bar = np.maximum(np.maximum(np.abs(y) - 3.0, np.abs(z - 3.5) - 2.0), np.abs(x) - 4.5)
+        outer = np.minimum(np.maximum(off - 4.0, z - TOP_MM), bar) + depth
+        hollow = np.maximum(off - (4.0 - WALL_MM), z - (TOP_MM - WALL_MM))
+        return np.maximum(np.maximum(outer, -z), -hollow)
+
+    return triangulate(field, np.array([-9.0, -4.5, -0.5]), np.array([9.0, 4.5, 6.5]), 0.4)
+
+
+WAXUP = crowns(0.0)
+
+
+def checked(framework: TriangleMesh, waxup: TriangleMesh = WAXUP) -> Check:
+    return check(Surfaces(framework, waxup), case=Case(), limits=built_in(), aligned=True)
+
+
+def test_insides_of_a_bridge_that_is_veneered_all_round_are_no_metal_stops() -> None:
+    """Source: drawn; one cut area goes round both crowns and the bar, and both scans show both
+    insides; a spot of 2 mm left uncut on either top is asked about."""
+    for stop_mm in (0.0, 2.0):
+        found = checked(crowns(CUT_MM, stop_mm))
+        off, z = off_axis(found.framework.points_mm), found.framework.points_mm[:, 2]
+        inside = (off < 2.2) & (z > LINE_MM + 0.8) & (z < TOP_MM - WALL_MM + 0.1)
+        assert (found.region[inside] == Region.FITTING_SURFACE).mean() > 0.9 - 0.1 * (stop_mm > 0)
+        assert not (found.region[(off > 2.4) & (z > 0.1)] == Region.FITTING_SURFACE).any()
+        assert (found.region[(off > 3.9) & (z > 0.2) & (z < 0.8)] == Region.UNCUT).all()
+        stops = found.region == Region.ISLAND
+        assert (z[stops] > TOP_MM - 0.2).all() and stops.any() == (stop_mm > 0)
+        assert [one.kind == "island" for one in found.questions].count(True) == 2 * (stop_mm > 0)
+
+
+def test_what_two_scans_show_otherwise_inside_is_not_over_contour() -> None:
+    """Source: 2 mm inside stand 0.15 mm proud in the framework's scan; then of a collar."""
+    bare = crowns(CUT_MM)
+    for y_mm, z_mm, way, zones in ((2.1, 3.0, -1.0, 0), (4.0, 0.5, 1.0, 1)):
+        near = np.linalg.norm(bare.points_mm - [4.5, y_mm, z_mm], axis=1)
+        proud = 0.15 * np.clip((1.2 - near) / 0.2, 0, 1)[:, None] * np.array([0.0, way, 0.0])
+        found = checked(TriangleMesh(bare.points_mm + proud, bare.faces))
+        over = [zone for zone in found.zones if zone.finding.word == "over_contour"]
+        assert len(over) == zones
+
+
+def test_an_inside_goes_on_where_the_other_side_was_left_uncut() -> None:
+    """Source: one half of either crown was cut; behind the other lies metal of 1.9 mm."""
+    found = checked(crowns(CUT_MM, half=True))
+    off, (x, y, z) = off_axis(found.framework.points_mm), found.framework.points_mm.T
+    inside = (off < 2.2) & (z > 1.0) & (z < TOP_MM - WALL_MM - 0.5) & (y < -0.5)
+    inside &= np.abs(x) > 4.0  # the bar is thicker than a wall
+    assert (found.region[inside] == Region.FITTING_SURFACE).mean() > 0.9
+    outside = (off > 3.9) & (z > 0.2) & (z < TOP_MM - 0.2) & (y < -0.5)
+    assert (found.region[outside] == Region.UNCUT).all()
+
+
+def test_the_back_of_a_thin_plate_is_no_inside() -> None:
+    """Source: a plate of 1.8 mm, half of it cut away on one side; the other faces nothing."""
+
+    def plate(cut_mm: float) -> TriangleMesh:
+        def field(points: Floats) -> Floats:
+            x, y, z = points.T
+            depth = cut_mm * np.clip((5.0 - np.abs(x)) / 0.6, 0, 1)
+            return np.max([np.abs(x) - 6.0, np.abs(y) - 4.0, z - 1.8 + depth, -z], axis=0)
+
+        return triangulate(field, np.array([-7.0, -5.0, -1.0]), np.array([7.0, 5.0, 3.0]), 0.4)
+
+    found = checked(plate(0.9), plate(0.0))
+    x, y, z = found.framework.points_mm.T
+    back = (z < 0.1) & (np.abs(x) < 5.5) & (np.abs(y) < 3.5)
+    assert (found.region[(z > 0.7) & (np.abs(x) < 4.0) & (np.abs(y) < 3.0)] == Region.CUT).any()
+    assert (found.region[back] == Region.UNCUT).all()
