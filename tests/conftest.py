@@ -112,6 +112,18 @@ def embree() -> None:
         pytest.skip("embreex has no wheel for this machine; the portable engine serves it")
 
 
+@pytest.fixture
+def frame_as_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scans that share a frame are believed: it is not held against what was not cut.
+
+    For what is read, divided and judged in a pose: to examine it takes half of a small check, and
+    `core/test_given_frame` and the whole checks are about that.
+    """
+    from veneercheck.core import align
+
+    monkeypatch.setattr(align, "examine", align.given)
+
+
 @pytest.fixture(scope="session")
 def server() -> Iterator[str]:
     """PostgreSQL as Debian brings it, started once; each register has a database of its own.

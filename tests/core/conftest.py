@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from phantom.surface import triangulate
-from veneercheck.core import align
 from veneercheck.core.align import fit
 from veneercheck.core.types import Floats, TriangleMesh
 
@@ -33,13 +32,3 @@ def from_here(monkeypatch: pytest.MonkeyPatch) -> None:
     """
     monkeypatch.setattr(fit, "_from_anywhere", lambda *_: [])
     monkeypatch.setattr(fit, "_shoved", lambda *_: [])
-
-
-@pytest.fixture
-def frame_as_given(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scans that share a frame are believed: it is not held against what was not cut.
-
-    For what is read, divided and judged in a pose: to examine it takes half of a small check, and
-    `test_given_frame` and the whole checks are about that.
-    """
-    monkeypatch.setattr(align, "examine", align.given)

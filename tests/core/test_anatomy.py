@@ -46,8 +46,6 @@ from veneercheck.core.types import (
 from veneercheck.report.asked import question_words
 from veneercheck.report.words import Words
 
-pytestmark = pytest.mark.usefixtures("frame_as_given")
-
 RIGHT = 0.98
 """Share of the area, away from borders, whose tooth and surface must be right."""
 

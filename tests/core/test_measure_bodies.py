@@ -32,8 +32,6 @@ from veneercheck.phantom.bodies import (
 )
 from veneercheck.profile import built_in
 
-pytestmark = pytest.mark.usefixtures("frame_as_given")
-
 EDGE_MM = 0.3
 LIMITS = built_in()
 

@@ -14,8 +14,6 @@ from veneercheck.core.divide.scan_ends import hidden
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_areas, vertex_normals
 from veneercheck.core.types import Floats, Region, TriangleMesh
 
-pytestmark = pytest.mark.usefixtures("frame_as_given")
-
 GRID = plate(lambda x, y: 0.0 * x * y, over=((0.0, 16.0), (0.0, 12.0)), step_mm=0.5)
 UP = SimpleNamespace(mesh=GRID, normals=np.tile([0.0, 0.0, 1.0], (len(GRID.points_mm), 1)))
 X, Y, _ = GRID.points_mm.T

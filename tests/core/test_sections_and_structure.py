@@ -33,8 +33,6 @@ from veneercheck.core.types import Bools, Case, Floats, Ints, Region, TriangleMe
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 
-pytestmark = pytest.mark.usefixtures("frame_as_given")
-
 LIMITS = built_in()
 UPRIGHT = Plane(np.zeros(3), np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
 

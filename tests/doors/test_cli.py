@@ -21,6 +21,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from many_cases import uneven
 from program import Run, run
 from veneercheck.case.run import check_files
 from veneercheck.cli import main as cli
@@ -65,13 +66,14 @@ def ball(edge_mm: float) -> TriangleMesh:
 
 
 def caps(depth_mm: float, size: Ball = SMALL) -> tuple[TriangleMesh, TriangleMesh]:
-    """A ball; its upper cap cut back evenly, with a chamfer half a millimetre wide."""
+    """A lump; its upper cap cut back evenly, with a chamfer half a millimetre wide."""
     faces = ball(size.edge_mm).faces
     way = ball(size.edge_mm).points_mm / 4.0
+    outer = size.radius_mm * uneven(way)
     cut = depth_mm * np.clip((way[:, 2] + 0.1) / 0.1, 0.0, 1.0)
     return (
-        TriangleMesh(way * (size.radius_mm - cut)[:, None], faces),
-        TriangleMesh(way * size.radius_mm, faces),
+        TriangleMesh(way * (outer - cut)[:, None], faces),
+        TriangleMesh(way * outer[:, None], faces),
     )
 
 
@@ -312,6 +314,7 @@ def test_a_declared_key_stands_in_for_the_waxup(tmp_path: Path) -> None:
     assert other["space"] == pytest.approx(one["space"], abs=1e-4)
 
 
+@pytest.mark.usefixtures("frame_as_given")  # a key in place of a wax-up fits nowhere
 def test_what_a_scan_stands_for_is_part_of_its_check(tmp_path: Path) -> None:
     """The same files, read as a wax-up and as a key, are two checks; each is repeated as it was."""
     from veneercheck.case.order import Order, settle
@@ -436,7 +439,7 @@ def test_readmes_lines_from_python_run(
 
 
 AT_ONCE = {"aligned": True, "with_report": False}
-"""A ball has no pose of its own, and pictures are drawn elsewhere."""
+"""Alignment and pictures are tried elsewhere."""
 
 
 @pytest.mark.parametrize(("name", "most"), [("README.md", 9), ("DEVELOPERS.md", 12)])

@@ -202,6 +202,7 @@ def test_every_spelling_is_in_a_pair() -> None:
     assert {name for pair in PAIRS for name in pair} == {one.name for one in SPELLINGS}
 
 
+@pytest.mark.usefixtures("frame_as_given")
 @pytest.mark.parametrize(("framework", "waxup"), PAIRS)
 def test_two_spellings_in_one_pair_have_the_same_space(
     plain: Outcome, framework: str, waxup: str, tmp_path: Path
@@ -258,6 +259,7 @@ def test_exchanged_axes_in_one_file_leave_nothing_and_do_not_pass(
         same_space(found.check.space_statistics, plain.check.space_statistics)
 
 
+@pytest.mark.usefixtures("frame_as_given")
 def test_a_unit_off_by_one_in_ten_thousand_is_another_space(plain: Outcome, tmp_path: Path) -> None:
     """Of similar bodies every length grows alike: the greatest space, 1.3 mm, by 0.13 µm."""
     longer = Spelling("longer.stl", lambda p, f: MADE.stl(p * 1.0001, f))
