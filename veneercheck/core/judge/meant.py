@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.divide.anatomy import Places, Surface, missing_unit, surface_words
+from veneercheck.core.divide.anatomy import UNITS, Places, Surface, missing_unit, surface_words
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.types import (
     Bools,
@@ -23,7 +23,7 @@ NOT_CUT, NOT_MEANT, NOT_SEEN = "meant_not_cut", "cut_not_meant", "unit_not_seen"
 HELD, HIGHER = "putty_or_model", "putty_or_model_higher"
 """Kinds of question."""
 
-UNFINISHED = (NOT_CUT, NOT_SEEN, HELD, HIGHER)
+UNFINISHED = (NOT_CUT, NOT_SEEN, HELD, HIGHER, UNITS)
 """While one of them is open, nothing found does not mean nothing there."""
 
 _WORDS = {

@@ -1,6 +1,7 @@
 """Where on the bridge a point lies: its tooth, its surface, its third, and all that in words."""
 
 from veneercheck.core.divide.anatomy.located import (
+    UNITS,
     frame,
     limits_of_surfaces,
     locate,
@@ -21,6 +22,7 @@ from veneercheck.core.divide.anatomy.places import (
 from veneercheck.core.divide.anatomy.placing import place
 
 __all__ = [
+    "UNITS",
     "Places",
     "Surface",
     "frame",

@@ -32,8 +32,9 @@ _SLIDE_MM = 10.0
 """From round to round a place slides along the axis by less; where the axis' straight end crosses
 the other end of an arch, its teeth must not be taken for what follows the end."""
 
-_END_MM = 2.5
-"""The rounded ends of the outline say nothing of the direction, and are left out."""
+_END_MM, _END_SHARE = 2.5, 0.2
+"""The rounded ends of the outline say nothing of the direction, and are left out: of a short one
+no more than half."""
 
 LONG = 5
 """From this many units on, a bridge may turn so far that it has no straight main direction."""
@@ -205,7 +206,8 @@ def find_axis(flat_mm: Floats, plane: Floats, units: int) -> Axis:
     final = _degree(units)
     for round_ in range(_ROUNDS):
         degree = final if units >= LONG else min(final, 1 + round_ // 3)
-        inner = (along > along.min() + _END_MM) & (along < along.max() - _END_MM)
+        end = min(_END_MM, _END_SHARE * float(np.ptp(along)))
+        inner = (along > along.min() + end) & (along < along.max() - end)
         kept, at = along[inner], middle[inner]
         curve = [np.polynomial.Polynomial.fit(kept, at[:, k], degree) for k in range(2)]
         nodes, tangents, start = _nodes(curve, along)

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.divide.anatomy import arch, codes, sides, teeth
+from veneercheck.core.divide.anatomy import arch, codes, counted, sides, teeth
 from veneercheck.core.divide.anatomy.neighbours import own_crowns
 from veneercheck.core.types import Case, Floats, unit_way
 
@@ -50,6 +50,7 @@ class Found:
     teeth: teeth.Teeth
     judged: sides.Judged
     words: tuple[str, ...]
+    asked: str = ""
 
     @property
     def guessed(self) -> bool:
@@ -67,6 +68,9 @@ def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: C
         found = _single(cloud, crowns, plane, (), case)
         said = "The framework is too short or coarse for the units named: teeth are not told."
         return dataclasses.replace(found, words=(said, *found.words))
+    pointed_at = set(named) <= set(case.tooth_points_mm)
+    if named and not pointed_at and (asked := counted.otherwise(crowns, plane, named)):
+        return dataclasses.replace(find_teeth(cloud, plane, (), case), asked=asked)
     if len(named) == 1 or (not named and not _is_long(flat)):
         return _single(cloud, crowns, plane, named, case)
     axis = arch.find_axis(flat, plane, len(named) or _UNKNOWN_UNITS)

@@ -120,7 +120,9 @@ def _facing(normals: Floats, weights: Floats) -> str:
 
 
 def question(where: Places, framework: TriangleMesh, area_mm2: Floats) -> tuple[Question, ...]:
-    """Ask for the directions that do not show surely, with a place to point at on side A.
+    """Ask for units that are not those that show, and for directions that do not show surely.
+
+    These with a place to point at on side A.
 
     Parameters
     ----------
@@ -132,8 +134,13 @@ def question(where: Places, framework: TriangleMesh, area_mm2: Floats) -> tuple[
     Returns
     -------
     tuple of Question
-        Empty where the directions are told.
+        Empty where the directions are told, and of the units.
     """
+    units = Question(UNITS, math.nan, None, where.asked, "")
+    return (*((units,) if where.asked else ()), *_directions(where, framework, area_mm2))
+
+
+def _directions(where: Places, framework: TriangleMesh, area_mm2: Floats) -> tuple[Question, ...]:
     if where.sides_known or math.isnan(where.certainty):
         return ()
     here = where.surface == Surface.SIDE_A
@@ -149,8 +156,8 @@ def question(where: Places, framework: TriangleMesh, area_mm2: Floats) -> tuple[
     return (Question(DIRECTIONS, math.nan, (float(x), float(y), float(z)), ASK_BUCCAL, place),)
 
 
-DIRECTIONS = "directions"
-"""Kind of question."""
+DIRECTIONS, UNITS = "directions", "units"
+"""Kinds of question."""
 
 ASK_OCCLUSAL = "which way is occlusal? until it is said, places are told by the axes of the scan"
 ASK_BUCCAL = "is this side buccal? until it is said, sides and ends have letters"

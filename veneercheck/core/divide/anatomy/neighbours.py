@@ -49,7 +49,7 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> Boo
     flat = crowns.points_mm @ plane[:2].T
     # Hardly longer than the units named: nothing else can be in the scan. Many may bend so far
     # that they are longer than they reach.
-    few = len(named) < arch.LONG and _longest_mm(flat) < usual_mm + _COLLAR_MM
+    few = len(named) < arch.LONG and longest_mm(flat) < usual_mm + _COLLAR_MM
     if not named or cut.sum() < 2 or few:
         return every
     axis = arch.find_axis(flat, plane, len(named) + _MORE_UNITS)
@@ -61,7 +61,7 @@ def own_crowns(crowns: arch.Cloud, plane: Floats, named: tuple[int, ...]) -> Boo
     return np.asarray(own)
 
 
-def _longest_mm(flat: Floats) -> float:
+def longest_mm(flat: Floats) -> float:
     """Extent of an outline in the direction in which it spreads most."""
     _, axes = np.linalg.eigh(np.cov(flat.T))
     return float(np.ptp(flat @ axes[:, -1]))

@@ -87,6 +87,8 @@ class Places:
         Probability that the likelier side is buccal; NaN where there are no teeth.
     veneered_side : bool
         Whether one side is plainly the more veneered one.
+    asked : str
+        What is to be asked of the units named, as they are not those that show.
     """
 
     tooth: Ints
@@ -104,6 +106,7 @@ class Places:
     unit: Ints | None = None
     certainty: float = 1.0
     veneered_side: bool = False
+    asked: str = ""
 
     @property
     def owner(self) -> Ints:

@@ -165,6 +165,7 @@ def place(
         unit=unit_of,
         certainty=found.judged.certainty,
         veneered_side=found.judged.veneered,
+        asked=found.asked,
     )
 
 

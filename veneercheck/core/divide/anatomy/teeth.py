@@ -50,6 +50,8 @@ class Teeth:
         Outline and greatest height of each crown.
     cost : float
         How badly valleys and usual widths agree; to compare orders.
+    necks : tuple of float
+        Section at each cut beside its crests nearby: about 1 where there is no neck.
     lettered : bool
         It does not show surely which side is buccal: side A lies on the axis' left, and units
         without a code are counted from end A, where arc length is greatest.
@@ -62,6 +64,7 @@ class Teeth:
     right_mm: Floats
     top_mm: Floats
     cost: float
+    necks: tuple[float, ...] = ()
     lettered: bool = False
 
     @property
@@ -118,7 +121,7 @@ def split(
     Dynamic programming over all sets of cuts: least sum of the cross-section at the cuts and of
     the squared departures of the teeth's widths from the usual ones, scaled to the bridge.
     """
-    cuts, cost = _best_cuts(axis, codes, crowns_mm, known_mm or {})
+    cuts, cost, necks = _best_cuts(axis, codes, crowns_mm, known_mm or {})
     index = np.searchsorted(cuts, crowns_mm[:, 0])
     spans = [crowns_mm[index == k] for k in range(len(codes))]
     spans = [span if len(span) else crowns_mm for span in spans]
@@ -130,14 +133,15 @@ def split(
         np.array([np.quantile(span[:, 1], 0.005) for span in spans]) - 0.5 * _STEP_MM,
         np.array([np.quantile(span[:, 2], 0.99) for span in spans]),
         cost,
+        necks,
     )
 
 
 def _best_cuts(
     axis: Axis, codes: tuple[int, ...], crowns_mm: Floats, known_mm: Mapping[int, float]
-) -> tuple[Floats, float]:
+) -> tuple[Floats, float, tuple[float, ...]]:
     if len(codes) == 1:
-        return np.zeros(0), 0.0
+        return np.zeros(0), 0.0, ()
     low, high = axis.ends_mm
     usual = np.array([usual_width_mm(code) for code in codes])
     expected = usual * (high - low) / usual.sum()
@@ -155,7 +159,9 @@ def _best_cuts(
     chosen = [int(total.argmin())]
     for step in reversed(steps):
         chosen.append(int(step[chosen[-1]]))
-    return places[chosen[::-1]], float(total.min()) / (len(codes) - 1)
+    chosen.reverse()
+    necks = tuple(section[chosen].tolist())
+    return places[chosen], float(total.min()) / len(necks), necks
 
 
 def _barred(places: Floats, codes: tuple[int, ...], known_mm: Mapping[int, float]) -> Floats:
