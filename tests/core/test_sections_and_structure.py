@@ -307,6 +307,20 @@ def test_volume_of_a_shell() -> None:
         assert told.u_mm3 == pytest.approx(0.55 / np.sqrt(3.0) * half.volume_mm3, rel=0.05)
 
 
+def test_a_neighbour_in_the_wax_ups_scan_alone_is_no_room() -> None:
+    """Source: closed form, room between balls of 4 and 5 mm; another of 4 mm, a neighbour, stands
+    0.3 mm beside the contour alone."""
+    body = concentric_spheres(0.2)
+    metal, ball = Side(body.inner.points_mm, vertex_normals(body.inner)), body.outer
+    beside = 0.8 * ball.points_mm + [9.3, 0.0, 0.0]
+    normals = vertex_normals(ball)
+    contour = Side(
+        np.concatenate([ball.points_mm, beside]), np.concatenate([normals, normals]), np.inf
+    )
+    room = veneer_volumes(metal, contour, np.ones(len(body.inner.points_mm), dtype=bool), 0.0)
+    assert room.sum() == pytest.approx(4.0 / 3.0 * np.pi * (125.0 - 64.0), rel=0.005)
+
+
 def test_room_that_rays_of_two_walls_cross_is_counted_once() -> None:
     """Source: drawn. Trenches 2 mm wide and 1.7 mm deep, every 3 mm, under a flat contour 0.6 mm
     over the metal; the rays of their walls cross in them. Room = plate + trenches' triangles."""

@@ -7,6 +7,10 @@ they leave room between them. Prisms along them told a crown's 158 mm³ as 216. 
 grid, each by its distances from both surfaces, counted once and to the nearest vertex of the
 framework. Instead of: the surfaces as closed bodies, which scans are not. Cost: a few tenths of a
 second; room whose nearest surface was not cut is left out.
+A neighbour that the wax-up's scan alone shows is room as well, behind its wall: 244 ± 21 mm³ were
+told of a crown's 182. Choice: what lies behind a contour that faces the metal is no veneer; of work
+without such neighbours that is a thousandth. Instead of: the way from the metal to each cell, which
+leaves the contour in every fissure. Cost: none seen.
 """
 
 from __future__ import annotations
@@ -136,8 +140,10 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     off, vertex = metal.off_mm(place)
     here = veneered[vertex] & (off > taken_mm - _CELL_MM)
     place, off, vertex = place[here], off[here], vertex[here]
-    out, _ = contour.off_mm(place)
-    share = _share(off - taken_mm) * _share(-out)
+    out, over = contour.off_mm(place)
+    way = metal.points_mm[vertex] - contour.points_mm[over]
+    own = row_dot(way, contour.normals[over]) < 0.0
+    share = _share(off - taken_mm) * _share(-out) * own
     return np.asarray(np.bincount(vertex, share, len(veneered)) * _CELL_MM**3, dtype=np.float64)
 
 
