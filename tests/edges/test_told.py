@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 import veneercheck
-from veneercheck.core.divide.anatomy import bridge, placing
+from veneercheck.core.divide.anatomy import UNITS, bridge, placing
 from veneercheck.core.divide.anatomy import occlusal as ways_shown
+from veneercheck.core.divide.anatomy.counted import MORE
 from veneercheck.core.divide.anatomy.sides import Judged
 from veneercheck.core.types import LIMITS, SHARP_EDGE, Case
 from veneercheck.profile import limits
@@ -197,6 +198,7 @@ def test_cautions_on_the_terminal_take_three_lines_and_one_sentence_stands_once(
 @pytest.mark.parametrize(
     ("units", "occlusal", "connectors", "why"),
     [
+        ([46], [0.0, 0.0, 1.0], 0, "others"),
         ([45, 46], None, 0, "occlusal"),
         ([], None, 0, "occlusal"),
         ([], [0.0, 0.0, 1.0], 0, "units"),
@@ -217,9 +219,11 @@ def test_connectors_that_were_not_looked_at_are_told_wherever_the_reader_looks(
         "centre_mm": [0.0, 0.0, 0.0], "weight": "none", "words": "",
     }  # fmt: skip
     described["structure"] = described["structure"] | {"connectors": connectors * [one]}
+    unfit = {"kind": UNITS, "words": MORE, "place": "", "area_mm2": None, "centre_mm": None}
+    described["questions"] = [unfit] * (why == "others")
     faces = (terminal_summary(described, lang), " ".join(cautions(described, words)))
     for told, room in zip(faces, ("terminal", "cautions"), strict=True):
-        for code in ("occlusal", "units"):
+        for code in ("occlusal", "units", "others"):
             sentence = sections(lang)[room][f"connectors_{code}"]
             assert (sentence in told) == (code == why)
     for stage, state in (("opaqued", "trusted"), ("wax", "failed")):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.divide.anatomy import UNITS
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.standing import standing_cautions
 from veneercheck.report.words import Words
@@ -52,10 +53,14 @@ def metal_told(document: Mapping[str, Any]) -> bool:
 
 def connectors_passed_over(document: Mapping[str, Any]) -> tuple[str, ...]:
     """Why the connectors of what may be a bridge were not looked at: empty where they were, where
-    the case names one unit alone, and where something else that is told hides them."""
+    it is the one unit that the case names, and where something else that is told hides them."""
     case = document["case"]
     hidden = case["stage"] in COVERED or document["alignment"]["state"] == "failed"
-    if hidden or document["structure"]["connectors"] or len(case["units"]) == 1:
+    if hidden or document["structure"]["connectors"]:
+        return ()
+    if any(asked.get("kind") == UNITS for asked in document["questions"]):
+        return ("others",)
+    if len(case["units"]) == 1:
         return ()
     if not case["frame"]["occlusal"]:
         return ("occlusal",)
