@@ -1,15 +1,21 @@
-"""Units that the case names against the crowns that a scan shows, on rows of rounded crowns."""
+"""Units that the case names against the crowns that a scan shows, and the row of a single one."""
 
 from __future__ import annotations
+
+import dataclasses
 
 import numpy as np
 import pytest
 
+from direction_trials import draw
 from veneercheck.core.divide.anatomy import UNITS, arch, bridge, place, question
 from veneercheck.core.divide.anatomy.codes import usual_width_mm
 from veneercheck.core.divide.anatomy.counted import FEWER, MORE, otherwise
+from veneercheck.core.divide.anatomy.neighbours import row_through
+from veneercheck.core.divide.anatomy.sides import Judged, Shown, in_row
+from veneercheck.core.divide.anatomy.teeth import split
 from veneercheck.core.judge.meant import UNFINISHED
-from veneercheck.core.types import Case, Floats, TriangleMesh
+from veneercheck.core.types import Bools, Case, Floats, TriangleMesh
 from veneercheck.report.asked import question_words
 from veneercheck.report.words import Words
 
@@ -132,3 +138,94 @@ def test_an_outline_shorter_than_two_rounded_ends_has_an_axis() -> None:
     assert abs(axis.tangents[len(axis.tangents) // 2][0]) > 0.99
     assert axis.ends_mm[1] - axis.ends_mm[0] == pytest.approx(5.5, abs=0.7)
     assert bridge.counted.otherwise(row(5.0, depth_mm=6.0), UP, (41, 31)) == FEWER
+
+
+def of_a_row(middle: Floats, deg: float, *, cut: float) -> arch.Cloud:
+    """A crown of 8 × 9 mm, turned so far out of the row; of a neighbour so much as is shown, from
+    the side of −x."""
+    crown = row(8.0, depth_mm=9.0, metal=() if cut else (0,))
+    shown = crown.points_mm[:, 0] <= 8.0 * (cut or 1.0)
+    turn = np.radians(deg)
+    spin = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    part = crown[shown]
+    return dataclasses.replace(part, points_mm=(part.points_mm - [4.0, 0, 0]) @ spin.T + middle)
+
+
+def off_deg(way: Floats | None, deg: float) -> float:
+    """Angle between a direction and one in the plane, whichever way they point."""
+    assert way is not None
+    cosine = abs(way @ [np.cos(np.radians(deg)), np.sin(np.radians(deg)), 0.0])
+    return float(np.degrees(np.arccos(min(cosine, 1.0))))
+
+
+def test_a_single_crown_stands_in_the_row_of_its_neighbours() -> None:
+    """Source: the line through the middles that the neighbours were given, whatever the crown's
+    own turn; of less than half a neighbour nothing is read."""
+    along = np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0)), 0.0])
+    crown = of_a_row(np.zeros(3), 75.0, cut=0.0)
+    one, other = (of_a_row(sign * 9.0 * along, 30.0, cut=0.0) for sign in (1.0, -1.0))
+    for beside in ([one], [other], [one, other]):
+        assert off_deg(row_through(crown, joined(*beside), UP), 30.0) < 1.0
+    # A second tooth farther on, where the arch bends, turns nothing.
+    bent = of_a_row(18.0 * along + [-6.0, 6.0, 0.0], 60.0, cut=0.0)
+    assert off_deg(row_through(crown, joined(one, other, bent), UP), 30.0) < 1.0
+    # Of two neighbours one stands out of the row by 2 mm: half of that counts.
+    out = of_a_row(9.0 * along + 2.0 * np.cross(UP[2], along), 30.0, cut=0.0)
+    assert off_deg(row_through(crown, joined(out, other), UP), 30.0) < 7.0
+    assert row_through(crown, of_a_row(9.0 * along, 30.0, cut=0.4), UP) is None
+    assert row_through(crown, one[:0], UP) is None
+
+
+def joined(*clouds: arch.Cloud) -> arch.Cloud:
+    return arch.Cloud(
+        *(np.concatenate([getattr(one, field.name) for one in clouds])
+          for field in dataclasses.fields(arch.Cloud))
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("number", "far_deg"), [(32, 8.0), (75, 8.0)])
+def test_a_single_crowns_buccal_lies_across_its_row(number: int, far_deg: float) -> None:
+    """Source: drawn crowns among neighbours on one side or on both, cut on occlusal and one more
+    surface: by the walls of the cut buccal lay 78 and 81° off. Which way is not stated wrongly."""
+    one = draw(np.random.default_rng([5, number]), beside=True)
+    where = one.placed()
+    assert abs(where.buccal @ one.buccal) > np.cos(np.radians(far_deg))
+    assert not where.sides_known or where.buccal @ one.buccal > 0
+    # What the case says of it holds.
+    x, y, z = one.buccal.tolist()
+    said = one.placed(dataclasses.replace(one.case, buccal=(x, y, z)))
+    assert said.buccal @ one.buccal > 0.99
+
+
+@pytest.mark.parametrize("number", [10, 38, 110])
+def test_a_side_of_a_single_crown_in_its_row_is_stated_rightly(number: int) -> None:
+    """Source: drawn crowns whose case names the one side that was cut."""
+    one = draw(np.random.default_rng([5, number]), beside=True)
+    where = one.placed()
+    assert where.sides_known and where.buccal @ one.buccal > np.cos(np.radians(10.0))
+
+
+def test_what_speaks_for_a_side_of_a_single_crown() -> None:
+    """Source: the share of the cut put on its sides, and neighbours put to one side of its row."""
+    crown = row(8.0)
+    left = crown.points_mm[:, 1] > 0
+    crown = dataclasses.replace(crown, normals=np.where(left[:, None], UP[1], -UP[1]))
+    buccal = Case(units=(16,), veneered=("buccal",))
+
+    def judged(cut: Bools, case: Case, others: arch.Cloud = crown[:0]) -> Judged:
+        shown = Shown(dataclasses.replace(crown, veneered=cut), others, crown[:0])
+        axis = arch.straight_axis(crown.points_mm[:, :2], UP, UP[0])
+        return in_row(split(axis, (16,), axis.locate(crown.points_mm)), shown, case)
+
+    assert judged(left, buccal).stated and judged(left, buccal).odds > 0
+    assert judged(~left, buccal).stated and judged(~left, buccal).odds < 0
+    assert not judged(left, Case(units=(16,))).stated
+    # What runs down the other side of a front tooth is no more than a third of its cut.
+    third = left | (np.arange(len(left)) % 2 == 0)
+    assert 0.25 < judged(third, buccal).one_sided < 0.4 and not judged(third, buccal).stated
+    inner = joined(*(
+        dataclasses.replace(crown, points_mm=crown.points_mm + [way * 9.0, -3.0, 0.0])
+        for way in (1.0, -1.0)
+    ))  # fmt: skip
+    everywhere = np.ones(len(left), dtype=bool)
+    assert judged(everywhere, buccal, inner).odds > 3.0

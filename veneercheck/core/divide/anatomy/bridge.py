@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.divide.anatomy import arch, codes, counted, sides, teeth
-from veneercheck.core.divide.anatomy.neighbours import own_crowns
+from veneercheck.core.divide.anatomy.neighbours import own_crowns, row_through
 from veneercheck.core.types import Case, Floats, unit_way
 
 _CROWN_MM, _FRONT_CROWN_MM = 4.5, 5.5
@@ -62,19 +62,19 @@ def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: C
     upper = upper_crowns(cloud, plane, named)
     own = own_crowns(upper, plane, named)
     crowns = upper[own]
+    shown = sides.Shown(crowns, upper[~own], cloud[cloud.fitting])
     flat = crowns.points_mm @ plane[:2].T
     short = _length_mm(flat) < _LEAST_UNIT_MM * len(named)
     if len(named) > 1 and (short or len(flat) < _LEAST_POINTS * len(named)):
-        found = _single(cloud, crowns, plane, (), case)
+        found = _single(cloud, shown, plane, (), case)
         said = "The framework is too short or coarse for the units named: teeth are not told."
         return dataclasses.replace(found, words=(said, *found.words))
     pointed_at = set(named) <= set(case.tooth_points_mm)
     if named and not pointed_at and (asked := counted.otherwise(crowns, plane, named)):
         return dataclasses.replace(find_teeth(cloud, plane, (), case), asked=asked)
     if len(named) == 1 or (not named and not _is_long(flat)):
-        return _single(cloud, crowns, plane, named, case)
+        return _single(cloud, shown, plane, named, case)
     axis = arch.find_axis(flat, plane, len(named) or _UNKNOWN_UNITS)
-    shown = sides.Shown(crowns, upper[~own], cloud[cloud.fitting])
     return _bridge(shown, axis, named or (0,), case)
 
 
@@ -104,15 +104,25 @@ def _length_mm(flat: Floats) -> float:
 
 
 def _single(
-    cloud: arch.Cloud, crown: arch.Cloud, plane: Floats, named: tuple[int, ...], case: Case
+    cloud: arch.Cloud, shown: sides.Shown, plane: Floats, named: tuple[int, ...], case: Case
 ) -> Found:
-    judged, buccal = sides.SAID, None
+    crown, judged = shown.crowns, sides.SAID
+
+    def across(buccal: Floats) -> teeth.Teeth:
+        way = np.cross(buccal, plane[2])
+        axis = arch.straight_axis(crown.points_mm @ plane[:2].T, plane, way)
+        return teeth.split(axis, named or (0,), axis.locate(crown.points_mm))
+
     if case.buccal:
-        buccal = np.array(unit_way(case.buccal))
+        split = across(np.array(unit_way(case.buccal)))
+    elif (row := row_through(crown, shown.others, plane)) is not None:
+        split = across(np.cross(plane[2], row))
+        judged = sides.in_row(split, shown, case)
+        if _way_to_a(judged, split.axis) < 0:
+            split = across(np.cross(row, plane[2]))
     else:
         buccal, judged = sides.of_crown(cloud, plane, case)
-    axis = arch.straight_axis(crown.points_mm @ plane[:2].T, plane, np.cross(buccal, plane[2]))
-    split = teeth.split(axis, named or (0,), axis.locate(crown.points_mm))
+        split = across(buccal)
     return Found(split, judged, _side_words(judged))
 
 

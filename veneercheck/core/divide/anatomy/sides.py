@@ -119,6 +119,13 @@ def of_bridge(one: Teeth, other: Teeth, shown: Shown, case: Case) -> Judged:
     return Judged(odds, one_sided)
 
 
+def in_row(crown: Teeth, shown: Shown, case: Case) -> Judged:
+    """Judge the left of a single crown's axis along its row against its right."""
+    one_sided = _one_sided(crown.axis, shown.crowns)
+    odds = _veneer_odds(one_sided / _CROWN_ONE_SIDED, case) + _row_odds(crown, shown)
+    return Judged(odds, one_sided)
+
+
 def _row_odds(teeth: Teeth, shown: Shown) -> float:
     """An arch bends to its inner side beyond either end of the bridge."""
     axis, crowns, others = teeth.axis, shown.crowns, shown.others
