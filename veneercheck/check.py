@@ -11,8 +11,8 @@ import numpy as np
 from veneercheck.core import align
 from veneercheck.core.align import finishing
 from veneercheck.core.divide import anatomy, attachments, beside, excess, regions
+from veneercheck.core.judge import asked, knife, meant, structure, summed
 from veneercheck.core.judge import decide as judge
-from veneercheck.core.judge import knife, meant, structure, summed
 from veneercheck.core.measure import beads
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh import rays
@@ -297,7 +297,8 @@ def _work(measured: _Measured, divided: _Divided, case: Case, limits: Limits) ->
         told=divided.told,
         stage=case.stage,
     )
-    advised = judge.or_stops(work.advised, divided.parts.flush, case)
+    own, owner = measured.reading, divided.where.owner
+    advised = asked.or_meant(work.advised, divided.parts, own, owner, case)
     work = dataclasses.replace(work, advised=advised)
     if measured.beaded is None:
         return work

@@ -8,7 +8,7 @@ import pytest
 from phantom.attached import Beaded, put_beads, spread
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.errors import MeshError
-from veneercheck.core.judge import knife
+from veneercheck.core.judge import asked
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh import caps
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
@@ -310,4 +310,4 @@ def test_a_small_thin_spot_among_beads_may_be_one_that_was_missed(
     patch = Patch(
         FindingKind.TOO_THIN, spot, area_mm2, np.zeros(3), 0.9, excess_mm, 0.04, spot=spot
     )
-    assert knife._may_be_a_bead(patch, found) is may_be
+    assert asked.may_be_a_bead(patch, found, np.zeros(10, bool)) is may_be

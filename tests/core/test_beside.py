@@ -45,7 +45,18 @@ def _strip(
     )
     nan = np.full(len(points), np.nan)
     parts = Regions(
-        code, nan, (), nan, out & False, 0.05, points[:0], points[:0], out & False, out & False, ()
+        code,
+        nan,
+        (),
+        nan,
+        out & False,
+        0.05,
+        points[:0],
+        points[:0],
+        out & False,
+        out & False,
+        out & False,
+        (),
     )
     return parts, where, reading
 

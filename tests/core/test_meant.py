@@ -50,6 +50,7 @@ def told(cut: dict[Surface, float], case: Case, tooth: int = 16) -> tuple[Questi
         np.zeros((0, 3)),
         np.zeros(len(code), bool),
         np.zeros(len(code), bool),
+        np.zeros(len(code), bool),
     )
     return meant.compare(block, where, parts, vertex_areas(block), case)
 

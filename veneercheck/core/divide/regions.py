@@ -102,6 +102,9 @@ class Regions:
         line, or goes on to its model. Read, but against what limit does not show.
     flush : ndarray of bool, shape (n,)
         Cut vertices where what was built up ends at the contour, as a metal stop would.
+    left : ndarray of bool, shape (n,)
+        Cut vertices on and round a top, too small for an island, that touches the contour beside
+        the finish line, as a connector does of which little shows.
     held : tuple of ndarray of int64
         The vertices of each part that looked cut and is taken for putty, gum or model.
     """
@@ -116,6 +119,7 @@ class Regions:
     unseen_mm: Floats
     unlike: Bools
     flush: Bools
+    left: Bools
     held: tuple[Ints, ...] = ()
 
 
@@ -150,7 +154,7 @@ def divide(
     greatest_mm = max(one.greatest_mm for one in (limits.layer, *limits.surfaces.values()))
     veneer_mm = greatest_mm + limits.taken_mm
     code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
-    islands, flush = [], np.zeros(len(code), dtype=bool)
+    islands, flush, left = [], np.zeros(len(code), dtype=bool), np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
     ends = long_rims(framework, reading.edges, HOLE_MM)
     held = tuple(
@@ -166,6 +170,7 @@ def divide(
         painted = paint is not None and bool((paint[part] >= 0).any())
         speck = float(reading.space.area_mm2[part].sum()) < _SPECK_MM2
         if (speck or beside[part].any()) and not painted:
+            left[part] = not speck
             code[part] = Region.CUT
             continue
         bump = not painted and _is_bump(part, reading)
@@ -184,9 +189,9 @@ def divide(
     proud = np.zeros(len(code), dtype=bool)
     for island in islands:
         proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
-    from_island, from_proud = (
+    from_island, from_proud, from_left = (
         distance_on_contour(code, reading, line_to(spots, code, reading), width)
-        for spots in (code == Region.ISLAND, proud)
+        for spots in (code == Region.ISLAND, proud, left)
     )
     cut = code == Region.CUT
     in_band = cut & (from_line <= width)
@@ -202,6 +207,7 @@ def divide(
         unseen,
         by_rim | under_a_web(code, reading),
         flush,
+        from_left <= width,
         held,
     )
 

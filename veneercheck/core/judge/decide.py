@@ -22,7 +22,6 @@ from veneercheck.core.types import (
     VENEER,
     WAX,
     Answer,
-    Bools,
     Case,
     Decision,
     FindingKind,
@@ -64,6 +63,10 @@ class Advised:
     """And the vertices that lead up to it, where the veneer has no room either."""
     stop: bool = False
     """Its worst spot is built up to the contour, and may be a metal stop."""
+    connector: bool = False
+    """It may be a connector that was left uncut."""
+    bead: bool = False
+    """It may be a bead that was not known as one."""
     doubtful: bool = False
     """The pose it was read in is in doubt, by more than `u_mm` holds."""
 
@@ -159,36 +162,17 @@ def decide(
     )
 
 
-def or_stops(advised: Sequence[Advised], flush: Bools, case: Case) -> tuple[Advised, ...]:
-    """The zones, with those marked that may be metal stops, unless the case forbids any.
-
-    Parameters
-    ----------
-    advised : sequence of Advised
-    flush : ndarray of bool, shape (n,)
-        Vertices where what was built up ends at the contour.
-    case : Case
-    """
-    allowed = case.metal_stops != FORBIDDEN
-
-    def may_be(patch: Patch) -> bool:
-        thin = patch.finding is FindingKind.TOO_THIN and patch.spot is not None
-        return allowed and thin and bool(flush[patch.spot].any())
-
-    return tuple(dataclasses.replace(one, stop=may_be(one.patch)) for one in advised)
-
-
 def decision(advised: Advised) -> Decision:
     """ISO 14253-1: firm where the mean clears the limit by 1.645 of its own uncertainty.
 
     That spot is the worst of many, so what noise alone makes the worst one look worse is allowed
     for first: without it 6 of 100 large zones were firm though 10 µm within their limit.
-    A zone of which too little could be read, whose limit does not show, that may be a metal stop or
-    was read in a doubtful pose is undecided however far it lies beyond: no uncertainty holds the
-    doubt.
+    A zone of which too little could be read, whose limit does not show, that may be a metal stop,
+    a connector or a bead, or was read in a doubtful pose is undecided however far it lies beyond:
+    no uncertainty holds the doubt.
     """
     firm = advised.patch.firmly_beyond and advised.patch.known
-    open_yet = advised.stop or advised.doubtful
+    open_yet = advised.stop or advised.connector or advised.bead or advised.doubtful
     return Decision.FIRM if firm and not open_yet else Decision.UNDECIDED
 
 
@@ -303,10 +287,15 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     if not patch.known:
         said = _UNSEEN if patch.measured_share < _NOTHING else _UNREAD
         return said.format(share=f"{100 * patch.measured_share:.0f} %")
-    if advised.stop:
-        return _OR_STOP.format(what=_what(advised, stage))
-    if advised.doubtful and patch.firmly_beyond:
-        return _IF_IT_HOLDS.format(what=_what(advised, stage))
+    asked = (
+        (advised.stop, _OR_STOP),
+        (advised.connector, _OR_CONNECTOR),
+        (advised.bead, _OR_BEAD),
+        (advised.doubtful and patch.firmly_beyond, _IF_IT_HOLDS),
+    )
+    for so, words in asked:
+        if so:
+            return words.format(what=_what(advised, stage))
     if decision(advised) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
@@ -316,6 +305,8 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
 
 
 _OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
+_OR_CONNECTOR = "left standing: {what}, unless it is a connector, which would lose as much"
+_OR_BEAD = "perhaps a retention bead: {what}, unless it is one"
 _IF_IT_HOLDS = "if the two scans lie rightly: {what}"
 _NOTHING = 0.005
 """A share that is told as 0 %."""

@@ -17,13 +17,12 @@ import numpy as np
 from veneercheck.core.divide import anatomy, zones
 from veneercheck.core.divide.excess import Excess, excesses, least_layer_mm
 from veneercheck.core.divide.regions import Regions
-from veneercheck.core.divide.spots import RADIUS_MM
-from veneercheck.core.judge import amounts
+from veneercheck.core.judge import amounts, asked
 from veneercheck.core.judge.decide import Advised, within_metal
 from veneercheck.core.measure import metal as budget
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading, as_judged
-from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
+from veneercheck.core.mesh.triangles import border_vertices, reach_along_edges, row_dot
 from veneercheck.core.types import (
     COVERED,
     FINISHED,
@@ -51,9 +50,6 @@ _SLOPES_MM = 2.0
 _SHORT_LINE, _STANDING_MM = 0.1, 0.3
 """A chamfer that is to be cut in metal is missing along more of the line; what was left standing
 is short by more on the mean beyond the band."""
-
-_AMONG = 0.25
-"""A spot of which more lies on beads is among them."""
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -309,27 +305,12 @@ def with_bead_covers(
     worked: Work, found: Beads, raw: Reading, reading: Reading, *, parts: Regions, limits: Limits
 ) -> Work:
     """Add the zones where only the cover over beads is short; what may be a bead is never firm."""
-    told = [
-        dataclasses.replace(one, patch=dataclasses.replace(one.patch, close=True))
-        if _may_be_a_bead(one.patch, found)
-        else one
-        for one in worked.advised
-    ]
+    told = asked.or_beads(worked.advised, found, border_vertices(found.base))
     thin = [one.patch for one in told if one.patch.finding is FindingKind.TOO_THIN]
     patches = zones.bead_patches(found, raw, reading, limits, regions=parts, thin=thin)
     advised = (*told, *map(Advised, patches))
     finding = _painted(advised, len(worked.finding))
     return dataclasses.replace(worked, advised=advised, finding=finding)
-
-
-def _may_be_a_bead(patch: zones.Patch, found: Beads) -> bool:
-    """Whether a thin spot among beads may be one that was missed: where beads touch, the surface
-    between them goes on over what is left of it, and a zone reaches a spot's radius beyond it."""
-    if patch.finding is not FindingKind.TOO_THIN or patch.spot is None or not len(patch.spot):
-        return False
-    among = float((found.bead[patch.spot] >= 0).mean())
-    small = patch.area_mm2 < math.pi * (0.5 * found.diameter_mm + RADIUS_MM) ** 2
-    return small and among > _AMONG and patch.excess_mm < float(np.median(found.height_mm))
 
 
 def _least(values: Floats, vertices: Ints) -> float:

@@ -1,0 +1,116 @@
+"""What was left standing may be a connector, and a bump at a rim a bead: asked, never firm."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from veneercheck.check import Surfaces, check
+from veneercheck.core.divide.zones import Patch
+from veneercheck.core.judge import asked, decide, knife
+from veneercheck.core.measure import beads
+from veneercheck.core.types import Case, Decision, FindingKind, TriangleMesh, Zone
+from veneercheck.profile import built_in
+from veneercheck.report.verdict import action_words
+from veneercheck.report.words import Words
+
+STEPS, FULL_MM = 61, 1.5
+
+
+def plate(depth) -> TriangleMesh:
+    """A plate of 12 × 12 mm, a depth under the xy plane; normals up."""
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, 12.0, STEPS),), indexing="ij")
+    points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
+    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
+    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
+    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
+    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+
+
+def with_a_top(top_mm: float, *, case: Case | None = None) -> tuple[Zone, ...]:
+    """Zones of a cut plate with a cone 0.8 mm from its finish line at x = 4, so deep at its top."""
+
+    def depth(x, y):
+        round_it = np.clip((np.hypot(x - 4.8, y - 6.0) - 0.21) / 0.8, 0.0, 1.0)
+        full = FULL_MM * np.clip((x - 4.0) / 0.1, 0.0, 1.0)
+        return np.minimum(full, top_mm + (FULL_MM - top_mm) * round_it)
+
+    surfaces = Surfaces(plate(depth), plate(lambda x, y: 0.0 * x * y))
+    return check(surfaces, case=case or Case(), limits=built_in(), aligned=True).zones
+
+
+@pytest.mark.parametrize("stops", ["allowed", "forbidden"])
+def test_a_small_top_at_the_contour_beside_the_line_may_be_a_connector(stops: str) -> None:
+    """Source: the cone is short of 1.2 mm over more than 1 mm², its top, five vertices of 0.2 mm
+    apart, less than an island of 0.25 mm²; a case that allows no stop has connectors yet."""
+    (one,) = with_a_top(0.0, case=Case(metal_stops=stops))
+    assert (one.finding, one.decision) == (FindingKind.TOO_THIN, Decision.UNDECIDED)
+    assert one.action.startswith("left standing: take off ")
+    assert one.action.endswith("unless it is a connector, which would lose as much")
+    assert one.amount_mm > 0.5
+    german = action_words({"action": one.action}, Words("de"))
+    assert german.startswith("stehen geblieben: ") and "Verbinder" in german
+
+
+def test_a_spot_that_was_cut_and_not_deep_enough_is_firm_beside_the_line() -> None:
+    """Source: the same cone, its top 0.35 mm deep, was cut; nothing there touches the contour."""
+    (one,) = with_a_top(0.35)
+    assert one.decision is Decision.FIRM
+    assert one.action.startswith("take off ")
+
+
+def thin(**more) -> Patch:
+    spot = np.arange(2)
+    return Patch(FindingKind.TOO_THIN, spot, 0.5, np.zeros(3), 0.1, 0.9, 0.04, spot=spot, **more)
+
+
+@pytest.mark.parametrize(
+    ("second", "away_mm", "depth_mm", "may_be"),
+    [(2, 0.0, 0.2, True), (1, 0.0, 0.2, False), (0, 0.0, 0.2, False), (2, 2.0, 0.2, False)]
+    + [(2, 0.0, 0.4, False)],
+)
+def test_what_is_hardly_cut_where_two_units_meet_may_be_a_connector(
+    second: int, away_mm: float, depth_mm: float, may_be: bool
+) -> None:
+    """Source: by the rule: less than 0.3 mm is no cut, a connector ends within 1 mm of the seam."""
+    points = np.array([[0.0, 0, 0], [0.1, 0, 0], [0.2, 0, 0], [0.3, 0, 0]]) + [away_mm, 0, 0]
+    reading = SimpleNamespace(
+        edges=np.array([[0, 1], [1, 2], [2, 3]]),
+        points_mm=points,
+        space=SimpleNamespace(judged_high_mm=np.full(4, depth_mm)),
+    )
+    nowhere = np.zeros(4, dtype=bool)
+    parts = SimpleNamespace(flush=nowhere, left=nowhere)
+    owner = np.array([1, 1, second, second])
+    (one,) = asked.or_meant([decide.Advised(thin())], parts, reading, owner, Case())
+    assert one.connector is may_be
+    assert (decide.decision(one) is Decision.UNDECIDED) is may_be
+    assert decide.action_words(one).startswith("left standing: " if may_be else "take off ")
+
+
+@pytest.mark.parametrize(
+    ("faces", "diameter_mm", "may_be"),
+    [([[0, 1, 2]], 1.0, True), ([], 1.0, False), ([[0, 1, 2]], 0.8, False)],
+)
+def test_a_bump_at_a_rim_amid_beads_may_be_one_of_them(
+    faces: list[list[int]], diameter_mm: float, may_be: bool
+) -> None:
+    """Source: by hand: one triangle is all rim; a bead stands out no farther than it is wide, and
+    the bump by 0.9 mm."""
+    base = TriangleMesh(np.eye(3), np.array(faces, dtype=np.int64).reshape(-1, 3))
+    found = beads.Beads(base, np.full(3, -1), np.array([2]), np.full(1, 0.2), diameter_mm)
+    nothing, nan = np.zeros(3), np.full(3, np.nan)
+    work = knife.Work((decide.Advised(thin()),), (), np.zeros(3, int), *(nothing,) * 5)
+    raw = SimpleNamespace(space=SimpleNamespace(nearest_mm=nothing + 9.0, u_judged_mm=nothing))
+    parts = SimpleNamespace(from_line_mm=nan, island_distance_mm=nan)
+    (one,) = knife.with_bead_covers(
+        work, found, raw, raw, parts=parts, limits=built_in()
+    ).advised  # fmt: skip
+    assert one.bead is may_be
+    assert (decide.decision(one) is Decision.UNDECIDED) is may_be
+    words = decide.action_words(one)
+    assert words.startswith("perhaps a retention bead: take off " if may_be else "take off ")
+    german = action_words({"action": words}, Words("de"))
+    assert german.startswith("vielleicht eine Retentionsperle: ") is may_be
