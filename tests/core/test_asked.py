@@ -19,9 +19,9 @@ from veneercheck.report.words import Words
 STEPS, FULL_MM = 61, 1.5
 
 
-def plate(depth) -> TriangleMesh:
-    """A plate of 12 × 12 mm, a depth under the xy plane; normals up."""
-    x, y = np.meshgrid(*2 * (np.linspace(0.0, 12.0, STEPS),), indexing="ij")
+def plate(depth, wide_mm: float = 12.0) -> TriangleMesh:
+    """A square plate, a depth under the xy plane; normals up."""
+    x, y = np.meshgrid(*2 * (np.linspace(0.0, wide_mm, STEPS),), indexing="ij")
     points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
     first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
     a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
@@ -29,23 +29,32 @@ def plate(depth) -> TriangleMesh:
     return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
 
 
-def with_a_top(top_mm: float, *, case: Case | None = None) -> tuple[Zone, ...]:
-    """Zones of a cut plate with a cone 0.8 mm from its finish line at x = 4, so deep at its top."""
+def with_a_top(
+    top_mm: float,
+    *,
+    radius_mm: float = 0.21,
+    from_line_mm: float = 0.8,
+    flank_mm: float = 0.8,
+    wide_mm: float = 12.0,
+    stops: str = "allowed",
+) -> tuple[Zone, ...]:
+    """Zones of a cut plate with a cone beside its finish line, so deep at its top."""
 
     def depth(x, y):
-        round_it = np.clip((np.hypot(x - 4.8, y - 6.0) - 0.21) / 0.8, 0.0, 1.0)
-        full = FULL_MM * np.clip((x - 4.0) / 0.1, 0.0, 1.0)
-        return np.minimum(full, top_mm + (FULL_MM - top_mm) * round_it)
+        middle = wide_mm / 3 + from_line_mm, wide_mm / 2
+        away = np.hypot(x - middle[0], y - middle[1]) - radius_mm
+        full = FULL_MM * np.clip((x - wide_mm / 3) / 0.1, 0.0, 1.0)
+        return np.minimum(full, top_mm + (FULL_MM - top_mm) * np.clip(away / flank_mm, 0.0, 1.0))
 
-    surfaces = Surfaces(plate(depth), plate(lambda x, y: 0.0 * x * y))
-    return check(surfaces, case=case or Case(), limits=built_in(), aligned=True).zones
+    surfaces = Surfaces(plate(depth, wide_mm), plate(lambda x, y: 0.0 * x * y, wide_mm))
+    return check(surfaces, case=Case(metal_stops=stops), limits=built_in(), aligned=True).zones
 
 
 @pytest.mark.parametrize("stops", ["allowed", "forbidden"])
 def test_a_small_top_at_the_contour_beside_the_line_may_be_a_connector(stops: str) -> None:
     """Source: the cone is short of 1.2 mm over more than 1 mm², its top, five vertices of 0.2 mm
     apart, less than an island of 0.25 mm²; a case that allows no stop has connectors yet."""
-    (one,) = with_a_top(0.0, case=Case(metal_stops=stops))
+    (one,) = with_a_top(0.0, stops=stops)
     assert (one.finding, one.decision) == (FindingKind.TOO_THIN, Decision.UNDECIDED)
     assert one.action.startswith("left standing: take off ")
     assert one.action.endswith("unless it is a connector, which would lose as much")
@@ -61,9 +70,24 @@ def test_a_spot_that_was_cut_and_not_deep_enough_is_firm_beside_the_line() -> No
     assert one.action.startswith("take off ")
 
 
-def thin(**more) -> Patch:
+def test_the_worst_of_it_may_lie_beside_the_top() -> None:
+    """Source: by hand: 0.5 mm from the line 0.75 mm are asked for and 0.3 mm farther all of 1.2, of
+    which 0.2 are there, farther from the top than a spot's radius of 0.28 mm."""
+    (one,) = with_a_top(0.0, radius_mm=0.07, from_line_mm=0.5, flank_mm=1.6)
+    assert one.centre_mm[0] > 4.57 + 0.25
+    assert one.decision is Decision.UNDECIDED and one.action.startswith("left standing: ")
+
+
+def test_one_vertex_at_the_contour_is_noise() -> None:
+    """Source: of edges of 0.1 mm one vertex, the only one within 0.05 mm, stands for 0.01 mm²."""
+    zones = with_a_top(0.03, radius_mm=0.01, wide_mm=6.0)
+    assert any(one.decision is Decision.FIRM for one in zones)
+    assert not any("connector" in one.action for one in zones)
+
+
+def thin(finding: FindingKind = FindingKind.TOO_THIN) -> Patch:
     spot = np.arange(2)
-    return Patch(FindingKind.TOO_THIN, spot, 0.5, np.zeros(3), 0.1, 0.9, 0.04, spot=spot, **more)
+    return Patch(finding, spot, 0.5, np.zeros(3), 0.1, 0.9, 0.04, spot=spot)
 
 
 @pytest.mark.parametrize(
@@ -88,6 +112,8 @@ def test_what_is_hardly_cut_where_two_units_meet_may_be_a_connector(
     assert one.connector is may_be
     assert (decide.decision(one) is Decision.UNDECIDED) is may_be
     assert decide.action_words(one).startswith("left standing: " if may_be else "take off ")
+    thick = [decide.Advised(thin(FindingKind.TOO_THICK))]
+    assert not asked.or_meant(thick, parts, reading, owner, Case())[0].connector
 
 
 @pytest.mark.parametrize(

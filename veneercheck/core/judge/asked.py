@@ -67,7 +67,7 @@ def or_meant(
         if hardly and meeting is not None:
             connector |= bool(meeting.query(patch.centre_mm)[0] <= _BETWEEN_UNITS_MM)
         stop = allowed and bool(parts.flush[patch.spot].any())
-        return dataclasses.replace(one, stop=stop, connector=connector and not stop)
+        return dataclasses.replace(one, stop=stop, connector=connector)
 
     return tuple(map(may_be, advised))
 
