@@ -133,6 +133,36 @@ def test_bridges_between_pits_are_no_beads(noise_mm: float) -> None:
     assert beads_of_tops(put, found) == list(range(14))
 
 
+def standing_ball(sheet: TriangleMesh, at_mm: float, diameter_mm: float) -> TriangleMesh:
+    """A ball drawn out of the sheet at x = y: its lowest 30° are the neck by which it hangs."""
+    points, way = sheet.points_mm.copy(), sheet.points_mm[:, :2] - at_mm
+    away = np.hypot(*way.T)
+    angle = np.deg2rad(150.0) * np.minimum(away / 0.5, 1.0)
+    on = away < 0.9
+    beyond = np.maximum(away - 0.5, 0.0)  # from the neck on the sheet again, to 0.9 mm
+    neck_mm = 0.5 * diameter_mm * np.sin(angle)
+    aside = neck_mm + (0.9 - 0.25 * diameter_mm) / 0.4 * beyond
+    points[on, :2] = at_mm + (way / np.maximum(away, 1e-9)[:, None] * aside[:, None])[on]
+    points[on, 2] = np.where(beyond > 0, 0.0, 0.5 * diameter_mm * (1.0 + np.cos(angle)))[on]
+    return TriangleMesh(points, sheet.faces)
+
+
+def test_a_ball_that_stands_whole_among_beads_that_are_sunk_in_is_a_bead() -> None:
+    """Source: the ball as drawn, 0.45 mm high; its fellows are sunk in by half."""
+    plain = sheet(flat, 0.07)
+    x_mm, y_mm = (axis.ravel() for axis in np.meshgrid(*2 * (np.arange(0.8, 5.6, 0.9),)))
+    apart = np.hypot(x_mm - 3.5, y_mm - 3.5) > 1.3
+    put = put_beads(plain, seats_at(plain, x_mm[apart], y_mm[apart]), diameter_mm=0.45)
+    mesh = standing_ball(put.mesh, 3.5, 0.45)
+    found = found_on(mesh)
+    assert found is not None
+    assert len(found.top) == apart.sum() + 1
+    highest = found.top[found.height_mm.argmax()]
+    assert mesh.points_mm[highest] == pytest.approx([3.5, 3.5, 0.45], abs=0.05)
+    assert found.height_mm.max() == pytest.approx(0.45, abs=0.01)
+    assert np.median(found.height_mm) == pytest.approx(0.225, abs=0.01)
+
+
 def test_a_speck_over_a_bead_stays_where_it_is() -> None:
     """Source: nothing holds a triangle that hangs on no other; the plate lies at z = 0."""
     plain = sheet(flat)
@@ -246,7 +276,8 @@ def test_six_vertices_show_no_shape() -> None:
     ways, of = np.tile([0.0, 0.0, 1.0], (6, 1)), np.zeros(6, dtype=np.int64)
     least, most, _ = caps.falls(points, ways, np.zeros((1, 3)), of, foot_mm=0.2)
     assert np.isnan(least[0]) and np.isnan(most[0])
-    assert beads._fall_all_round(points, ways, np.zeros((1, 3)), 0.2, 0.0).tolist() == [True]
+    mesh = TriangleMesh(points, np.zeros((0, 3), dtype=np.int64))
+    assert beads._fall_all_round(mesh, ways, np.zeros((1, 3)), 0.2, 0.0).tolist() == [True]
 
 
 def test_bumps_that_fall_less_than_half_as_far_as_their_fellows_are_none() -> None:
@@ -261,7 +292,7 @@ def test_bumps_that_fall_less_than_half_as_far_as_their_fellows_are_none() -> No
     points[:, 2] = np.where(of >= 0, -(bent * offset**2).sum(axis=1), 0.0)
     hides_mm = 0.125 * 0.25 / np.sqrt(18.0 / (of == 0).sum())
     for noise_mm, crest in ((0.0, False), (0.9 * hides_mm, False), (1.1 * hides_mm, True)):
-        bead = beads._fall_all_round(points, ways, middle, 0.5, noise_mm)
+        bead = beads._fall_all_round(TriangleMesh(points, plain.faces), ways, middle, 0.5, noise_mm)
         assert bead.tolist() == [True, True, noise_mm > 0, crest]
 
 

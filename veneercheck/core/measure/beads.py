@@ -315,19 +315,19 @@ def _bumps(
     if len(left) > _MOST_OVERLOOKED * len(found.summit):
         return None
     middle = np.concatenate([found.middle_mm, left])
-    middle = middle[_fall_all_round(points, ways, middle, foot, noise)]
+    middle = middle[_fall_all_round(mesh, ways, middle, foot, noise)]
     return _Bumps(middle, foot) if len(middle) >= FEWEST else None
 
 
 def _fall_all_round(
-    points: Floats, ways: Floats, middle: Floats, foot_mm: float, noise_mm: float
+    mesh: TriangleMesh, ways: Floats, middle: Floats, foot_mm: float, noise_mm: float
 ) -> Bools:
     """Which bumps fall off in every direction: crests between hollows and ragged edges do not.
 
     One of which too few vertices show the shape is not held against that.
     """
-    of = caps.feet(points, ways, middle, foot_mm)
-    least, most, spread = caps.falls(points, ways, middle, of, foot_mm=foot_mm)
+    of = caps.open_feet(mesh, ways, middle, foot_mm)
+    least, most, spread = caps.falls(mesh.points_mm, ways, middle, of, foot_mm=foot_mm)
     at_most = least + _FALLS_IN_NOISE * noise_mm * spread
     known = np.isfinite(most)
     usual = np.median(most[known]) if known.any() else 0.0

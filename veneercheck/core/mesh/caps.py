@@ -8,8 +8,8 @@ import math
 import numpy as np
 
 from veneercheck.core.mesh.nearest import NearestPoints
-from veneercheck.core.mesh.triangles import row_dot, unit
-from veneercheck.core.types import Bools, Floats, Ints
+from veneercheck.core.mesh.triangles import row_dot, unit, vertex_normals
+from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 _FEWEST_VERTICES = 4
 """Fewer have no shape; a peak of noise is one vertex, with the neighbours it drags along."""
@@ -28,6 +28,9 @@ _INNER = 0.6
 
 _DEEP_MM = 0.6
 """What lies farther above or below a cap's middle belongs to another wall."""
+
+_DOWN = -0.5
+"""A cap's underside faces down; noise turns no normal of its top so far over."""
 
 _FEWEST_BENT = 7
 """A paraboloid goes through six vertices whatever they are."""
@@ -204,6 +207,32 @@ def falls(
     apart[np.bincount(of, minlength=count) < _FEWEST_BENT] = np.nan
     spread = np.sqrt(np.maximum(inverse[:, 3, 3], inverse[:, 5, 5]))
     return mean - apart, mean + apart, spread
+
+
+def open_feet(mesh: TriangleMesh, ways: Floats, middle_mm: Floats, radius_mm: float) -> Ints:
+    """The cap in whose foot each vertex lies and whose shape it shows: −1 too for what the cap
+    overhangs; arrays as for `feet`.
+
+    Notes
+    -----
+    A ball that was not pressed in stands on the surface: under it lie its own underside and
+    surface that goes on, and scans end there. Choice: what lies no higher than what faces down
+    shows nothing of the cap. Instead of: one paraboloid through ball, underside and base, which
+    lies nearly flat (0.2 of its fellows' fall), so that the ball was no bead, and «take off
+    0.75 mm of the framework» was told firmly of it; or of asking nothing of a cap at a rim, by
+    which the teeth of a ragged rim are beads. Cost: of a crest that overhangs, its top alone says
+    whether it is round; and of a ball of 0.45 mm edges of 0.1 mm show no underside.
+    """
+    found = feet(mesh.points_mm, ways, middle_mm, radius_mm)
+    at = np.flatnonzero(found >= 0)
+    of = found[at]
+    way = unit(_sums(ways[at], of, len(middle_mm)))[of]
+    along = row_dot(mesh.points_mm[at] - middle_mm[of], way)
+    down = row_dot(vertex_normals(mesh)[at], way) < _DOWN
+    level = np.full(len(middle_mm), -np.inf)
+    np.maximum.at(level, of[down], along[down])
+    found[at[along <= level[of]]] = -1
+    return found
 
 
 def across(offset: Floats, ways: Floats) -> tuple[Floats, Floats]:
