@@ -109,13 +109,13 @@ def test_every_pixel_shows_the_triangle_that_its_ray_meets() -> None:
         for name in ("occlusal", "buccal"):
             camera = cameras(scene)[name]
             laid = projected(scene.surface, camera)
-            seen = faces_seen(laid.place, mesh.faces[laid.front], camera.width, camera.height)
-            found = np.where(seen >= 0, laid.front[seen], -1)
-            y, x = np.divmod(np.arange(len(seen)), camera.width)
+            shape = camera.height, camera.width
+            found, _ = faces_seen(laid.place, mesh.faces, laid.front, *shape)
+            y, x = np.divmod(np.arange(len(found)), camera.width)
             met = first_outside(scene.surface, camera, laid, x + 0.5, y + 0.5)
             assert (found != met).mean() < 1e-4
             assert (met >= 0).sum() > 20_000
-            assert np.isfinite(draw(scene.surface, camera).depth_mm).sum() == (seen >= 0).sum()
+            assert np.isfinite(draw(scene.surface, camera).depth_mm).sum() == (found >= 0).sum()
 
 
 def test_a_net_without_gaps_covers_every_pixel_once() -> None:
@@ -130,10 +130,10 @@ def test_a_net_without_gaps_covers_every_pixel_once() -> None:
     faces = Delaunay(flat).simplices
     count = np.zeros(60 * 50, dtype=int)
     place = np.column_stack([flat, np.zeros(len(flat))])
-    for one in faces:
-        count[faces_seen(place, one[None], 60, 50) >= 0] += 1
+    for one in range(len(faces)):
+        count[faces_seen(place, faces, np.array([one]), 50, 60)[0] >= 0] += 1
     assert (count == 1).all()
-    together = faces_seen(place, faces, 60, 50)
+    together, _ = faces_seen(place, faces, np.arange(len(faces)), 50, 60)
     assert (together >= 0).all() and len(np.unique(together)) > 300
 
 
@@ -142,6 +142,8 @@ def test_the_nearest_of_slanting_triangles_is_seen() -> None:
     corners = np.array([[-50.0, -100.0], [110.0, -100.0], [30.0, 220.0]])
     rising = np.column_stack([corners, corners[:, 0]])
     falling = np.column_stack([corners, 60.0 - corners[:, 0]])
-    seen = faces_seen(np.concatenate([rising, falling]), np.arange(6).reshape(2, 3), 60, 40)
+    faces = np.arange(6).reshape(2, 3)
+    seen, depth = faces_seen(np.concatenate([rising, falling]), faces, np.arange(2), 40, 60)
     x = np.tile(np.arange(60) + 0.5, 40)
     np.testing.assert_array_equal(seen, np.where(x < 30, 0, 1))
+    np.testing.assert_allclose(depth, np.minimum(x, 60.0 - x), atol=1e-4)

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw
+from scipy.ndimage import binary_dilation
 
 from veneercheck.core.mesh.sections import crossing
 from veneercheck.core.mesh.triangles import vertex_normals
@@ -39,14 +40,21 @@ from veneercheck.report.levels import figures
 from veneercheck.report.numbering import _seen_of
 from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
 from veneercheck.report.paper import bench_sheets
-from veneercheck.report.raster import draw, paint, sample
+from veneercheck.report.picture import apart
+from veneercheck.report.raster import Samples, draw, first_outside, paint, projected, read
 from veneercheck.report.scene import drawn, scene_of
 from veneercheck.report.section_sheet import STYLE, Figure, Sheet, figure_svg, readable
 from veneercheck.report.sections import legend, section_svg
 from veneercheck.report.stills import cameras, lettered, picture_of, render_stills
 from veneercheck.report.summary import SUMMARY, write_summary
-from veneercheck.report.surface import evened, surface_of, unseen_patches, zone_of_vertices
-from veneercheck.report.views import Directions, close_up, directions, six_views
+from veneercheck.report.surface import (
+    Surface,
+    evened,
+    surface_of,
+    unseen_patches,
+    zone_of_vertices,
+)
+from veneercheck.report.views import Camera, Directions, close_up, directions, six_views
 from veneercheck.report.words import LANGUAGES, Words, sections
 
 BANDS = Bands(1.0, 2.0)
@@ -70,6 +78,12 @@ def ball(rings: int = 30) -> TriangleMesh:
     faces.append(np.stack([np.full(around, bottom), np.roll(at[-1], -1), at[-1]], 1))
     points = np.vstack([np.stack(grid, -1).reshape(-1, 3), [[0, 0, 1], [0, 0, -1]]])
     return TriangleMesh(points * RADIUS_MM, np.concatenate(faces))
+
+
+def sample(surface: Surface, camera: Camera, x: np.ndarray, y: np.ndarray) -> Samples:
+    """What the rays through some places of a picture meet."""
+    laid = projected(surface, camera)
+    return read(surface, laid, first_outside(surface, camera, laid, x, y), x, y)
 
 
 def filed_ball() -> FiledResult:
@@ -346,7 +360,7 @@ def test_the_map_of_amounts_shows_what_is_to_be_done_and_else_nothing() -> None:
     rows, columns = np.nonzero(np.isfinite(raster.depth_mm))
     seen = sample(scene.surface, camera, columns + 0.5, rows + 0.5)
     bare = seen.veneer & (np.abs(camera.origins(columns + 0.5, rows + 0.5)[:, 0]) < 0.7)
-    tone = raster.colours[rows[bare], columns[bare]] / np.array(PLAIN)
+    tone = apart(raster.colours[rows[bare], columns[bare]]) / np.array(PLAIN)
     assert np.quantile(tone, 0.02) > 0.9 and bare.sum() > 5000
 
 
@@ -736,6 +750,26 @@ def test_a_pixel_holds_the_datas_own_value() -> None:
     place = camera.origins(columns + 0.5, rows + 0.5)
     x = (place - found.depth_mm.astype(np.float64)[:, None] * camera.toward)[:, 0]
     np.testing.assert_allclose(found.layer_mm, 1.5 + x / RADIUS_MM, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["occlusal", "buccal"])
+@pytest.mark.parametrize("amounts", [False, True])
+def test_what_has_one_tone_is_painted_as_if_it_were_read(name: str, amounts: bool) -> None:
+    """Witness: each pixel read by itself; half a step of rounding, and a step of the light."""
+    scene = scene_of(with_work(), Words("en"))
+    surface = (amounts_of(scene) if amounts else scene).surface
+    camera = six_views(scene.bridge, surface.mesh.points_mm, 320, 240)[name]
+    raster = draw(surface, camera)
+    steps = np.abs(np.stack([raster.depth_mm - np.roll(raster.depth_mm, 1, k) for k in (0, 1)]))
+    edge = binary_dilation(~(steps.max(axis=0) < 0.3), iterations=3)  # with what is not seen
+    rows, columns = np.nonzero(~edge)
+    found = sample(surface, camera, columns + 0.5, rows + 0.5)
+    wanted = paint(found, surface, columns + 0.5, rows + 0.5)
+    off = np.abs(apart(raster.colours[rows, columns]) - wanted).max(axis=1)
+    one = surface.tones.of_face[found.face] != 0
+    assert one.sum() > 7000 and (~one).sum() > 3000
+    assert off.max() < 0.55
+    assert len(np.unique(apart(raster.colours[rows, columns])[one], axis=0)) > 20
 
 
 def test_silhouette_of_a_ball_is_a_disc() -> None:

@@ -35,7 +35,8 @@ from veneercheck.report.interactive import script, view_section
 from veneercheck.report.markup import offline_page, read_style
 from veneercheck.report.pack import Pack, add_codes, add_mesh, add_values, page_order
 from veneercheck.report.paper import PAPERS, write_papers
-from veneercheck.report.raster import sample
+from veneercheck.report.raster import first_outside, projected
+from veneercheck.report.raster import read as read_at
 from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.stills import without_words, zones_shown
 from veneercheck.report.summary import summary
@@ -232,7 +233,9 @@ def test_reading_under_the_pointer_is_the_datas(browser: Any, folder: Path) -> N
     page.close()
     scene = scene_of(read_result(folder), Words("en"))
     camera = Camera(np.array(told[0]) + _origin(scene), *map(np.array, told[1:4]), *told[4:], 99.0)
-    truth = sample(scene.surface, camera, place[:, 0], place[:, 1]).layer_mm + 0.2
+    laid = projected(scene.surface, camera)
+    met = first_outside(scene.surface, camera, laid, *place.T)
+    truth = read_at(scene.surface, laid, met, *place.T).layer_mm + 0.2
     shown = np.array([one["space"] if one and one["kind"] == 0 else np.nan for one in found])
     shown[shown < -20] = np.nan
     both = np.isfinite(shown) & np.isfinite(truth)

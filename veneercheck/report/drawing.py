@@ -24,7 +24,8 @@ from veneercheck.report.colours import (
     Amounts,
     Bands,
 )
-from veneercheck.report.raster import Picture, hatch, stipple, whole
+from veneercheck.report.picture import Picture, lay, whole
+from veneercheck.report.raster import hatch, stipple
 from veneercheck.report.surface import Surface
 from veneercheck.report.views import Camera, Directions
 
@@ -74,6 +75,13 @@ def font_folder() -> Path:
     return Path(found.origin).parent / "files"
 
 
+def image_of(picture: Picture) -> Pillow.Image:
+    """A picture, shape (h, w), as the library of images holds it."""
+    from PIL import Image as Pillow
+
+    return Pillow.frombytes("RGB", picture.shape[::-1], picture.tobytes(), "raw", "RGBX")
+
+
 def lay_lines(
     picture: Picture,
     camera: Camera,
@@ -84,7 +92,7 @@ def lay_lines(
 
     Parameters
     ----------
-    picture : ndarray of uint8, shape (h, w, 3)
+    picture : ndarray of uint32, shape (h, w)
     lines : sequence of (segments, width_px)
         Segments have shape (k, 2, 3), mm.
     """
@@ -97,12 +105,9 @@ def lay_lines(
         seen = visible(camera, depth_mm, segments) * _FINER
         for x0, y0, x1, y1 in seen.tolist():
             pen.line((x0, y0, x1, y1), fill=255, width=max(1, round(width_px * _FINER)))
-    cover = np.asarray(mask.reduce(_FINER), dtype=np.float32) / np.float32(255.0)
-    drawn = cover > 0
-    part = picture[drawn].astype(np.float32)
-    picture[drawn] = whole(
-        part + cover[drawn][:, None] * (np.asarray(INK, dtype=np.float32) - part)
-    )
+    cover = np.asarray(mask.reduce(_FINER)).reshape(-1)
+    drawn = np.flatnonzero(cover)
+    lay(picture.reshape(-1), drawn, cover[drawn].astype(np.float32) / 255.0, INK)
 
 
 def visible(camera: Camera, depth_mm: npt.NDArray[np.float32], segments: Floats) -> Floats:
@@ -137,8 +142,6 @@ def amount_bar(amounts: Amounts, width: int, height: int) -> Pillow.Image:
 def _strip(
     scale: Bands | Amounts, low: float, high: float, width: int, height: int
 ) -> Pillow.Image:
-    from PIL import Image as Pillow
-
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
     value = low + x / width * (high - low)
     colours = scale.colours(value)
@@ -148,12 +151,11 @@ def _strip(
     stipple(colours, x, y, dotted, nothing)
     for level in scale.levels_mm:
         colours[np.abs(x - (level - low) / (high - low) * width) < _STEP_LINE_PX] = INK
-    return Pillow.fromarray(whole(colours).reshape(height, width, 3))
+    return image_of(whole(colours).reshape(height, width))
 
 
 def swatch(kind: str, width: int, height: int) -> Pillow.Image:
     """A small field that shows one sign of the legend."""
-    from PIL import Image as Pillow
     from PIL import ImageDraw
 
     y, x = (grid.reshape(-1) + 0.5 for grid in np.mgrid[0:height, 0:width])
@@ -168,7 +170,7 @@ def swatch(kind: str, width: int, height: int) -> Pillow.Image:
         colours[left], colours[~left] = CALM_THIN, CALM_THICK
         hatch(colours, x, y, nothing, left)
         stipple(colours, x, y, nothing, ~left)
-    image = Pillow.fromarray(whole(colours).reshape(height, width, 3))
+    image = image_of(whole(colours).reshape(height, width))
     pen, middle = ImageDraw.Draw(image), (width // 2, height // 2)
     if kind in ("over", "unmeasured", "undecided", "nothing"):
         pen.rectangle((0, 0, width - 1, height - 1), outline=INK, width=2)

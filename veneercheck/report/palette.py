@@ -35,7 +35,7 @@ _BITS = 6
 LEVEL = 6
 """Level 9 takes seven times as long for 6 % less."""
 
-_ASKED_AT_ONCE = 2048
+_ASKED_AT_ONCE, _PIXELS_AT_ONCE = 2048, 1 << 16
 
 Colours = npt.NDArray[np.uint8]
 
@@ -57,16 +57,15 @@ def png(
 
 
 def few_colours(picture: Pillow.Image, tones: Sequence[Rgb] = ()) -> Pillow.Image:
-    """A picture in the map's own colours, a byte a pixel.
+    """A picture (RGB) in the map's own colours, a byte a pixel.
 
     Every pixel takes the nearest of them; the plain colours, whose meaning the legend tells, stay
     what they are. Where a picture would need more than 256, those that it needs least give way.
     """
     from PIL import Image as Pillow
 
-    pixels = np.asarray(picture.convert("RGB"))
-    key = _key(pixels)
-    count = np.bincount(key.reshape(-1), minlength=1 << 3 * _BITS)
+    key = _key(np.frombuffer(picture.tobytes("raw", "RGBX"), dtype="<u4"))
+    count = np.bincount(key, minlength=1 << 3 * _BITS)
     met = np.flatnonzero(count)
     plain, every = plain_colours(), all_colours(tuple(tones))
     nearest = _nearest_of_all(met, tuple(tones))
@@ -75,8 +74,8 @@ def few_colours(picture: Pillow.Image, tones: Sequence[Rgb] = ()) -> Pillow.Imag
     kept = np.sort(np.argsort(-need, kind="stable")[:_MOST])
     number = np.zeros(len(count), dtype=np.uint8)
     number[met] = _nearest(_middles(met), every[kept])
-    number[_key(plain)] = np.arange(len(plain))
-    few = Pillow.fromarray(number[key])
+    number[_key(np.pad(plain, ((0, 0), (0, 1))).view("<u4")[:, 0])] = np.arange(len(plain))
+    few = Pillow.frombytes("P", picture.size, number.take(key).tobytes())
     few.putpalette(every[kept].tobytes())
     return few
 
@@ -135,11 +134,13 @@ def _between(first: Rgb, last: Rgb) -> npt.NDArray[np.float64]:
     return np.asarray((1.0 - along) * np.array(first) + along * np.array(last))
 
 
-def _key(pixels: Colours) -> npt.NDArray[np.int32]:
-    key = (pixels[..., 0] >> 8 - _BITS).astype(np.int32)
-    for k in (1, 2):
-        key <<= _BITS
-        key |= pixels[..., k] >> 8 - _BITS
+def _key(pixels: npt.NDArray[np.uint32]) -> npt.NDArray[np.int32]:
+    """The look-up cell of each pixel (red in its lowest byte), some at a time, to spare memory."""
+    key = np.empty(len(pixels), dtype=np.int32)
+    for start in range(0, len(pixels), _PIXELS_AT_ONCE):
+        part, mask = slice(start, start + _PIXELS_AT_ONCE), (1 << _BITS) - 1
+        red, green, blue = (pixels[part] >> 8 * k + 8 - _BITS & mask for k in range(3))
+        key[part] = red << 2 * _BITS | green << _BITS | blue
     return key
 
 

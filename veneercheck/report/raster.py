@@ -21,23 +21,17 @@ import numpy.typing as npt
 
 from veneercheck.core.types import Bools, Floats, Ints
 from veneercheck.report.colours import CALM_THICK, CALM_THIN, DOTS, METAL, Bands
+from veneercheck.report.picture import Picture, apart, lay, whole
 from veneercheck.report.scanlines import faces_seen
 from veneercheck.report.surface import Surface
+from veneercheck.report.tones import AMBIENT, EVEN, MANY
 from veneercheck.report.views import Camera
 
 Image = npt.NDArray[np.float32]
 """Colours that are still worked on, 0…255."""
 
-Picture = npt.NDArray[np.uint8]
-
 _PIXELS_AT_ONCE = 1 << 15
 """Two pictures are drawn at a time: more would hold more of both in memory, and be no faster."""
-
-_AMBIENT = 0.68
-"""Shallow shading, so that a shadow never reads as thin."""
-
-_EVEN = 0.93
-"""The map is lit all but evenly: a step of the layer is lighter by less than a slope would be."""
 
 _LIGHT = (-0.35, 0.45, 0.82)
 """From the upper left of the eye: right, up, toward."""
@@ -57,11 +51,8 @@ _STEP_MM = 1e-4
 _SILHOUETTE = 0.45
 """How dark the line of a silhouette is."""
 
-_SPREAD = 1.6
-"""Widens the softened silhouette to about two pixels."""
-
-_BACKGROUND_MM = 1e6
-"""Depth of the empty background, beyond every bridge."""
+_SOFTENED = np.minimum(1.6 * np.linspace(0.0, 1.0, 17, dtype=np.float32), 1.0)
+"""Widens the softened silhouette, told in sixteenths, to about two pixels."""
 
 _SHOWN = ("depth", "layer", "shown", "veneer", "listed", "firm", "lit")
 """What is known at vertices and read between them, all at once."""
@@ -81,7 +72,8 @@ class Pattern:
 LINES, SPARSE_LINES = Pattern(11.0, 1.3), Pattern(30.0, 1.3)
 DOT_GRID, SPARSE_DOT_GRID = Pattern(12.0, 2.3), Pattern(30.0, 2.3)
 _LINE_STRENGTH = 0.85
-_WHITE = (255.0, 255.0, 255.0)
+_WHITE, _BLACK = (255.0, 255.0, 255.0), (0.0, 0.0, 0.0)
+_NOTHING = np.uint32(0xFFFFFFFF)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -114,7 +106,7 @@ class Samples:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Raster:
-    """A picture before lines and words: colours (h, w, 3), and depth (h, w), NaN where nothing."""
+    """A picture before lines and words, shape (h, w): colours, and depth, NaN where nothing."""
 
     colours: Picture
     depth_mm: npt.NDArray[np.float32]
@@ -123,61 +115,42 @@ class Raster:
 def draw(surface: Surface, camera: Camera) -> Raster:
     """Draw the surface with its map, patterns and silhouettes, edges smoothed."""
     shape = (camera.height, camera.width)
-    count = camera.width * camera.height
-    colours = np.full((count, 3), _WHITE[0], dtype=np.uint8)
-    depth = np.full(count, np.nan, dtype=np.float32)
-    kind = np.zeros(count, dtype=np.int8)
     laid = projected(surface, camera)
-    seen = faces_seen(laid.place, surface.mesh.faces[laid.front], camera.width, camera.height)
+    seen, depth = faces_seen(laid.place, surface.mesh.faces, laid.front, *shape)
+    colours = np.full(seen.shape, _NOTHING)
     pixels = np.flatnonzero(seen >= 0)
     for start in range(0, len(pixels), _PIXELS_AT_ONCE):
         part = pixels[start : start + _PIXELS_AT_ONCE]
         y, x = np.divmod(part, camera.width)
-        place = (x + 0.5, y + 0.5)
-        found = _read(surface, laid, laid.front[seen[part]], *place)
-        colours[part] = whole(paint(found, surface, *place))
-        depth[part] = found.depth_mm
-        kind[part] = 1 + found.veneer
-    edge, outline = _edges(depth.reshape(shape), kind.reshape(shape))
+        face = seen[part].astype(np.int64)
+        colours[part] = _painted(surface, laid, face, x + 0.5, y + 0.5)
+    edge, outline = _edges(depth.reshape(shape))
     _smooth_edges(colours, surface, camera, np.flatnonzero(edge), laid)
     soft = _soft(outline).reshape(-1)
     dark = np.flatnonzero(soft)
-    colours[dark] = whole(colours[dark] * (1.0 - _SILHOUETTE * soft[dark])[:, None])
-    return Raster(colours.reshape(*shape, 3), depth.reshape(shape))
+    lay(colours, dark, _SILHOUETTE * _SOFTENED.take(soft[dark]), _BLACK)
+    depth[seen < 0] = np.nan
+    return Raster(colours.reshape(shape), depth.reshape(shape))
 
 
-def whole(colours: Floats | Image) -> Picture:
-    """Colours as a picture holds them: the nearest of 0…255."""
-    return np.rint(colours).astype(np.uint8)
+def _painted(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) -> Picture:
+    """Colours of places on triangles, white where the triangle is −1."""
+    tone, *light = laid.lit.take(face, axis=0).T
+    colours = surface.tones.colours(tone, light[0] + light[1] * x + light[2] * y)
+    many = np.flatnonzero(tone == MANY)
+    place = x[many], y[many]
+    colours[many] = whole(paint(read(surface, laid, face[many], *place), surface, *place))
+    return colours
 
 
-def sample(
-    surface: Surface,
-    camera: Camera,
-    x_px: Floats,
-    y_px: Floats,
-    laid: Projection | None = None,
-) -> Samples:
-    """Send one ray through each pixel place and read the surface where it is met.
-
-    Parameters
-    ----------
-    laid : Projection, optional
-        As `projected` made it for this camera, where it serves many calls.
-    """
-    laid = laid or projected(surface, camera)
-    x, y = np.asarray(x_px, dtype=np.float64), np.asarray(y_px, dtype=np.float64)
-    return _read(surface, laid, first_outside(surface, camera, laid, x, y), x, y)
-
-
-def _read(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) -> Samples:
+def read(surface: Surface, laid: Projection, face: Ints, x: Floats, y: Floats) -> Samples:
     """Read the surface at places on triangles; nothing where the triangle is −1."""
     found = np.full((len(_SHOWN), len(face)), np.nan, dtype=np.float32)
     met = np.flatnonzero(face >= 0)
     found[:, met] = _blend(surface, laid, face[met], x[met], y[met]).T
     depth, layer, shown, veneer, listed, firm, lit = found
     with np.errstate(invalid="ignore"):
-        ambient = np.where(veneer >= _HALF, np.float32(_EVEN), np.float32(_AMBIENT))
+        ambient = np.where(veneer >= _HALF, np.float32(EVEN), np.float32(AMBIENT))
         return Samples(
             depth,
             face,
@@ -273,12 +246,16 @@ class Projection:
         Their numbers.
     shown : ndarray of float32, shape (n, 7)
         What pixels read between the vertices, in the order of `_SHOWN`.
+    lit : ndarray of float32, shape (m + 1, 4)
+        Tone of every triangle, light on it at the picture's corner, and what a pixel to the right
+        and one down add; many tones where it is not seen, and in the last row, for no triangle.
     """
 
     place: Floats
     faces_eye: Bools
     front: Ints
     shown: npt.NDArray[np.float32]
+    lit: npt.NDArray[np.float32]
 
 
 def projected(surface: Surface, camera: Camera) -> Projection:
@@ -287,7 +264,25 @@ def projected(surface: Surface, camera: Camera) -> Projection:
     told = surface.told.copy()
     told[:, 0], told[:, -1] = place[:, 2], _lit(surface, camera)
     eye = surface.facing @ camera.toward > 0
-    return Projection(place, eye, np.flatnonzero(eye), told)
+    front = np.flatnonzero(eye)
+    return Projection(place, eye, front, told, _light(surface, place, told[:, -1], front))
+
+
+def _light(
+    surface: Surface, place: Floats, lit: npt.NDArray[np.float32], front: Ints
+) -> npt.NDArray[np.float32]:
+    """What `Projection` tells as `lit`."""
+    light = np.zeros((len(surface.mesh.faces) + 1, 4), dtype=np.float32)
+    face = front[surface.tones.of_face[front] != MANY]
+    corners = np.ascontiguousarray(surface.mesh.faces.take(face, axis=0).T)
+    x, y, z = (values.take(corners) for values in (place[:, 0], place[:, 1], lit))
+    (ux, vx), (uy, vy), (u, v) = (values[1:] - values[0] for values in (x, y, z))
+    area = ux * vy - uy * vx
+    area[area == 0.0] = np.inf
+    across, down = (u * vy - v * uy) / area, (v * ux - u * vx) / area
+    start = z[0] - across * x[0] - down * y[0]
+    light[face] = np.stack([surface.tones.of_face[face], start, across, down], axis=1)
+    return light
 
 
 def _blend(
@@ -315,21 +310,20 @@ def _lit(surface: Surface, camera: Camera) -> Floats:
     return lit
 
 
-def _edges(depth_mm: npt.NDArray[np.float32], kind: npt.NDArray[np.int8]) -> tuple[Bools, Bools]:
-    depth = np.nan_to_num(depth_mm, nan=_BACKGROUND_MM)
-    edge = np.zeros(kind.shape, dtype=bool)
-    outline = np.zeros(kind.shape, dtype=bool)
+def _edges(depth: npt.NDArray[np.float32]) -> tuple[Bools, Bools]:
+    """Pixels on either side of a step in depth, and those on the nearer."""
+    edge, outline = np.zeros(depth.shape, dtype=bool), np.zeros(depth.shape, dtype=bool)
     for first, second in (
         (np.s_[:, :-1], np.s_[:, 1:]),
         (np.s_[:-1], np.s_[1:]),
     ):
         step = depth[second] - depth[first]
-        jump = np.abs(step) > _JUMP_MM
-        outline[first] |= step > _JUMP_MM
-        outline[second] |= step < -_JUMP_MM
-        apart = jump | (kind[first] != kind[second])
-        edge[first] |= apart
-        edge[second] |= apart
+        falls, rises = step > _JUMP_MM, step < -_JUMP_MM
+        outline[first] |= falls
+        outline[second] |= rises
+        falls |= rises
+        edge[first] |= falls
+        edge[second] |= falls
     return edge, outline
 
 
@@ -337,15 +331,16 @@ def _smooth_edges(
     colours: Picture, surface: Surface, camera: Camera, pixels: Ints, laid: Projection
 ) -> None:
     y, x = np.divmod(pixels, camera.width)
-    total = colours[pixels].astype(np.float32)
+    total = apart(colours[pixels]).astype(np.float32)
     for dx, dy in _SUBPIXELS:
         place = (x + 0.5 + dx, y + 0.5 + dy)
-        total += paint(sample(surface, camera, *place, laid), surface, *place)
+        face = first_outside(surface, camera, laid, *place)
+        total += apart(_painted(surface, laid, face, *place))
     colours[pixels] = whole(total / (1 + len(_SUBPIXELS)))
 
 
-def _soft(mask: Bools) -> npt.NDArray[np.float32]:
-    padded = np.pad(mask.astype(np.float32), 1)
-    across = 0.5 * padded[:, 1:-1] + 0.25 * (padded[:, :-2] + padded[:, 2:])
-    soft = 0.5 * across[1:-1] + 0.25 * (across[:-2] + across[2:])
-    return np.minimum(_SPREAD * soft, 1.0).astype(np.float32)
+def _soft(mask: Bools) -> npt.NDArray[np.uint8]:
+    """Each pixel's mean with its neighbours, in sixteenths."""
+    padded = np.pad(mask.view(np.uint8), 1)
+    across = 2 * padded[:, 1:-1] + padded[:, :-2] + padded[:, 2:]
+    return np.asarray(2 * across[1:-1] + across[:-2] + across[2:])

@@ -12,8 +12,13 @@ from veneercheck.core.types import Bools, Floats, Ints
 _FACES_AT_ONCE, _PIXELS_AT_ONCE = 1 << 15, 1 << 17
 """So many corners, places and depths stay near the processor."""
 
+BACKGROUND_MM = 1e6
+"""Depth of the empty background, beyond every bridge."""
 
-def faces_seen(place: Floats, faces: Ints, width: int, height: int) -> npt.NDArray[np.int32]:
+
+def faces_seen(
+    place: Floats, faces: Ints, front: Ints, height: int, width: int
+) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.float32]]:
     """The nearest of some triangles at the middle of every pixel.
 
     Parameters
@@ -21,13 +26,16 @@ def faces_seen(place: Floats, faces: Ints, width: int, height: int) -> npt.NDArr
     place : ndarray, shape (n, 3)
         Vertices on the picture: x and y in pixels, depth.
     faces : ndarray of int64, shape (m, 3)
-        The triangles that may be seen.
-    width, height : int
+    front : ndarray of int64, shape (k,)
+        Those of the triangles that may be seen.
+    height, width : int
 
     Returns
     -------
     ndarray of int32, shape (height · width,)
         Row of `faces`, −1 where there is none.
+    ndarray of float32, shape (height · width,)
+        Its depth, `BACKGROUND_MM` where there is none.
 
     Notes
     -----
@@ -36,29 +44,30 @@ def faces_seen(place: Floats, faces: Ints, width: int, height: int) -> npt.NDArr
     belongs to exactly one of the two.
     """
     seen = np.full(width * height, -1, dtype=np.int32)
-    nearest = np.full(width * height, np.inf, dtype=np.float32)
+    nearest = np.full(width * height, BACKGROUND_MM, dtype=np.float32)
     columns = np.ascontiguousarray(place.T)
-    for first in range(0, len(faces), _FACES_AT_ONCE):
-        laid = _Laid(columns, faces[first : first + _FACES_AT_ONCE], width, height)
+    for first in range(0, len(front), _FACES_AT_ONCE):
+        laid = _Laid(columns, faces, front[first : first + _FACES_AT_ONCE], width, height)
         for part in laid.portions():
             pixel, depth, face = laid.covered(part)
             np.minimum.at(nearest, pixel, depth)
-            front = np.flatnonzero(depth <= nearest.take(pixel))
-            seen[pixel[front]] = first + face[front]
-    return seen
+            nearer = np.flatnonzero(depth <= nearest.take(pixel))
+            seen[pixel[nearer]] = face[nearer]
+    return seen, nearest
 
 
 class _Laid:
     """Triangles with their corners from the top down, and what a step along a row adds."""
 
-    def __init__(self, columns: Floats, faces: Ints, width: int, height: int) -> None:
+    def __init__(self, columns: Floats, faces: Ints, front: Ints, width: int, height: int) -> None:
         self.width = width
-        corners = np.ascontiguousarray(faces.T)
+        corners = np.ascontiguousarray(faces.take(front, axis=0).T)
         x, y, z = (column.take(corners) for column in columns)
-        self.face = np.flatnonzero(_in_picture(x, y, width, height))
-        x, y, z = (np.ascontiguousarray(c[:, self.face]) for c in (x, y, z))
-        order = np.argsort(y, axis=0, kind="stable")
-        x, y, z = (np.take_along_axis(c, order, axis=0) for c in (x, y, z))
+        met = np.flatnonzero(_meets(x, width) & _meets(y, height))
+        self.face = front.take(met).astype(np.int32)
+        x, y, z = (c.take(met, axis=1) for c in (x, y, z))
+        order = _downward(*y) * len(met) + np.arange(len(met))
+        x, y, z = (c.take(order) for c in (x, y, z))
         self.x, self.y, self.z = x, y, z[0]
         self.first = np.clip(np.ceil(y[0] - 0.5), 0, height).astype(np.int64)
         self.rows = np.clip(np.ceil(y[2] - 0.5), 0, height).astype(np.int64) - self.first
@@ -77,11 +86,11 @@ class _Laid:
         for start, end in zip([0, *cuts], [*cuts, len(share)], strict=True):
             yield slice(int(start), int(end))
 
-    def covered(self, part: slice) -> tuple[Ints, Floats, Ints]:
+    def covered(self, part: slice) -> tuple[Ints, Floats, npt.NDArray[np.int32]]:
         """Pixels of some triangles, their depths, and the triangles."""
-        rows = self.rows[part]
-        of = np.repeat(np.arange(part.start, part.stop), rows)
-        row = _counted(rows) + self.first.take(of)
+        of, before = _runs(self.rows[part])
+        row = np.arange(len(of)) + (self.first[part] - before).take(of)
+        of += part.start
         y = row + 0.5
         (xa, xb, _), (ya, yb, _) = self.x, self.y
         below_top, below_middle = y - ya.take(of), y - yb.take(of)
@@ -97,17 +106,24 @@ class _Laid:
         across = self.across.take(of)
         depth = self.z.take(of) + below_top * self.down.take(of)
         depth += (start + 0.5 - xa.take(of)) * across
-        span = np.repeat(np.arange(len(of)), end - start)
-        step = _counted(end - start)
-        pixel = (row * self.width + start).take(span) + step
-        found = (depth.take(span) + step * across.take(span)).astype(np.float32)
-        return pixel, found, self.face.take(of).take(span)
+        span, before = _runs(end - start)
+        left = row * self.width + start
+        pixel = np.arange(len(span)) + (left - before).take(span)
+        found = (depth - left * across).take(span) + pixel * across.take(span)
+        return pixel, found.astype(np.float32), self.face.take(of).take(span)
 
 
-def _in_picture(x: Floats, y: Floats, width: int, height: int) -> Bools:
-    inside = (x.max(axis=0) > 0) & (x.min(axis=0) < width)
-    inside &= (y.max(axis=0) > 0) & (y.min(axis=0) < height)
-    return np.asarray(inside)
+def _meets(place: Floats, size: int) -> Bools:
+    """Which triangles have the middle of a pixel between their ends, one way across the picture."""
+    first, last = (np.ceil(end - 0.5) for end in (place.min(axis=0), place.max(axis=0)))
+    return np.asarray((first < last) & (first < size) & (last > 0))
+
+
+def _downward(one: Floats, two: Floats, three: Floats) -> Ints:
+    """Which of three is the least and which the next, shape (3, n), in a third of a sort's time."""
+    order = [(0, 1, 2), (0, 2, 1), (0, 1, 2), (2, 0, 1), (1, 0, 2), (0, 1, 2), (1, 2, 0), (2, 1, 0)]
+    case = 4 * (two < one) + 2 * (three < one) + (three < two)
+    return np.array(order).T.take(case, axis=1)
 
 
 def _share(above: Floats, below: Floats) -> Floats:
@@ -115,7 +131,11 @@ def _share(above: Floats, below: Floats) -> Floats:
     return np.divide(above, below, out=np.zeros_like(above), where=below != 0.0)
 
 
-def _counted(number: Ints) -> Ints:
-    """0, 1, … for each of some numbers, one behind another."""
-    total = np.cumsum(number)
-    return np.arange(int(total[-1]) if len(total) else 0) - np.repeat(total - number, number)
+def _runs(number: Ints) -> tuple[Ints, Ints]:
+    """0, 0, …, 1, 1, …, each so many times, and how many there are before each.
+
+    `repeat` would take thrice the time.
+    """
+    ends = np.cumsum(number)
+    total = int(ends[-1]) if len(ends) else 0
+    return np.cumsum(np.bincount(ends[:-1], minlength=total)[:total]), ends - number

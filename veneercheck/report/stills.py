@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from veneercheck.machine.aside import put
 from veneercheck.report.captions import zone_words
-from veneercheck.report.drawing import WHITE, orientation, scale_bar
+from veneercheck.report.drawing import WHITE, image_of, orientation, scale_bar
 from veneercheck.report.legend import EDGE, FOOT, HEAD, HEIGHT, WIDTH, heading, legend
 from veneercheck.report.numbering import put_signs, ring_beads
 from veneercheck.report.palette import LEVEL, png
@@ -43,10 +43,10 @@ def render_stills(folder: Path, scene: Scene, progress: Callable[[str], None]) -
 
     place = folder / STILLS
     place.mkdir(parents=True, exist_ok=True)
-    tones = whole_tones(scene)
+    tones, blank = whole_tones(scene), _blank(scene)
 
     def finished(told: tuple[str, Camera]) -> bytes:
-        picture = lettered(scene, *told, drawn(scene, told[1]))
+        picture = lettered(scene, *told, drawn(scene, told[1]), blank)
         info = {name: picture.info[name] for name in (_ZONES, _VIEW)}
         return png(picture, info, tones)
 
@@ -101,18 +101,26 @@ def cameras(scene: Scene) -> dict[str, Camera]:
     return found
 
 
-def lettered(scene: Scene, name: str, camera: Camera, raster: Raster) -> Pillow.Image:
-    """One finished picture, 1600 × 1200 pixels."""
-    from PIL import Image as Pillow
+def lettered(
+    scene: Scene, name: str, camera: Camera, raster: Raster, blank: Pillow.Image | None = None
+) -> Pillow.Image:
+    """One finished picture, 1600 × 1200 pixels; `blank` is one with the legend alone."""
     from PIL import ImageDraw
 
     picture, zones = picture_of(scene, camera, raster)
-    sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + FOOT), WHITE)
+    sheet = (blank or _blank(scene)).copy()
     sheet.paste(picture, (0, HEAD))
     heading(ImageDraw.Draw(sheet), scene, _title(scene, name))
-    legend(sheet, scene)
     sheet.info[_ZONES] = " ".join(zones)
     sheet.info[_VIEW] = scene.bridge.names.get(name, "")
+    return sheet
+
+
+def _blank(scene: Scene) -> Pillow.Image:
+    from PIL import Image as Pillow
+
+    sheet = Pillow.new("RGB", (WIDTH, HEAD + HEIGHT + FOOT), WHITE)
+    legend(sheet, scene)
     return sheet
 
 
@@ -129,10 +137,9 @@ def picture_of(
     With the number of a zone as its `own`, a close-up holds that number whatever hides its place,
     and no other.
     """
-    from PIL import Image as Pillow
     from PIL import ImageDraw
 
-    picture = Pillow.fromarray(raster.colours)
+    picture = image_of(raster.colours)
     ring_beads(ImageDraw.Draw(picture), scene, camera, raster)
     zones = put_signs(ImageDraw.Draw(picture), scene, camera, raster, own, measured=measured)
     if measured:

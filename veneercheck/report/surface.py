@@ -24,6 +24,7 @@ from veneercheck.report.colours import (
     veneered,
 )
 from veneercheck.report.filed import FiledResult
+from veneercheck.report.tones import Tones, tones_of
 
 _SMOOTHING = 2
 """Rounds of averaging that take the triangles' teeth off the finish line as it is drawn."""
@@ -65,6 +66,8 @@ class Surface:
     told : ndarray of float32, shape (n, 7)
         What pixels read between the vertices; the first column is left for the depth, the last for
         the light, which every picture has its own.
+    tones : Tones
+        Which triangles have one tone.
     """
 
     mesh: TriangleMesh
@@ -79,6 +82,7 @@ class Surface:
     bands: Bands
     scale: Bands | Amounts
     told: npt.NDArray[np.float32]
+    tones: Tones
 
 
 def surface_of(filed: FiledResult) -> Surface:
@@ -124,6 +128,7 @@ def surface_of(filed: FiledResult) -> Surface:
             axis=1,
             dtype=np.float32,
         ),
+        tones_of(filed.mesh.faces, shown, smooth >= 0.5, zone > 0, bands),
     )
 
 
@@ -142,7 +147,9 @@ def with_amounts(surface: Surface, amount_mm: Floats) -> Surface:
     shown = np.where(read, amount, np.nan)
     told = surface.told.copy()
     told[:, _SHOWN_COLUMN] = shown
-    return dataclasses.replace(surface, shown_mm=shown, scale=Amounts(most), told=told)
+    scale = Amounts(most)
+    tones = tones_of(surface.mesh.faces, shown, surface.veneer >= 0.5, surface.zone > 0, scale)
+    return dataclasses.replace(surface, shown_mm=shown, scale=scale, told=told, tones=tones)
 
 
 _SHOWN_COLUMN = 2

@@ -216,7 +216,7 @@ def close_up(
     offset = mesh.points_mm - centre
     distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
     near = distance <= max(_NEAR_MM, 1.5 * float(distance.min()))
-    about, old = select_faces(mesh, np.asarray(near[mesh.faces].any(axis=1)))
+    about, old = select_faces(mesh, np.logical_or.reduce([near.take(c) for c in mesh.faces.T]))
     own = near[old]
     mean = (vertex_normals(about)[own] * vertex_areas(about)[own, None]).sum(axis=0)
     toward = _unit(mean) if np.linalg.norm(mean) > 0 else bridge.occlusal
