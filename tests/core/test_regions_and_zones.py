@@ -848,10 +848,10 @@ def test_a_crumb_is_enclosed_where_something_was_left_uncut(code, nearest_mm, as
     assert [part.tolist() for part in found] == [[0]] * asked
 
 
-def turned(profile) -> TriangleMesh:
+def turned(profile, steps: int = 160) -> TriangleMesh:
     """The surface that a line of radii and heights sweeps round the z axis; outward to its left."""
     radius, z = np.array(profile).T
-    angle = np.linspace(0.0, 2.0 * np.pi, 160, endpoint=False)
+    angle = np.linspace(0.0, 2.0 * np.pi, steps, endpoint=False)
     points = np.stack(
         [
             np.outer(radius, np.cos(angle)),

@@ -23,6 +23,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts
+from veneercheck.core.mesh.triangles import row_dot
 from veneercheck.core.types import Bools, Ints, RayOutcome, Region
 
 LEAST_FITTING_MM2 = 4.0
@@ -68,9 +69,12 @@ def shown_by_both(reading: Reading, code: Ints) -> Bools:
     back, cut = _behind(reading, np.ones(len(code), dtype=bool)), code == Region.CUT
     of_the_cut = bare & back & cut[reading.other_side]
     facing = bare & back & (reading.across_mm < _HOLLOW_MM)
+    # From one side of a margin to the other, be it a knife's edge, nothing goes on.
+    a, b = reading.normals[reading.edges.T]
+    edges = reading.edges[row_dot(a, b) > 0.0]
     walls = of_the_cut & facing
-    found = large_parts(walls, reading.edges, reading.space.area_mm2, LEAST_FITTING_MM2)
-    return grown(found, of_the_cut | facing, reading.edges)
+    found = large_parts(walls, edges, reading.space.area_mm2, LEAST_FITTING_MM2)
+    return grown(found, of_the_cut | facing, edges)
 
 
 def _behind(reading: Reading, seen: Bools) -> Bools:
