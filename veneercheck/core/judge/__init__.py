@@ -20,7 +20,9 @@ How it judges
   makes the worst of so many spots look worse, else undecided. A place that passes, but by less than
   the guard band, is listed as undecided too, and so is one of which less than half could be read,
   or at whose worst spot the two scans do not show the same: the wax-up's ends beside the finish
-  line, or goes on to a model that the framework's does not show.
+  line, or goes on to a model that the framework's does not show. So is what may be a connector
+  that was left standing (a small top at the contour beside the finish line, or what is hardly cut
+  where two named units meet), and a bump amid beads that the scan's rim cuts.
 - The amount to take off or to add is told along the knife's own path (square to the framework), in
   steps of 0.05 mm, and so much that the limit is kept surely: the guard band is in it. It holds for
   the worst spot and runs out all round; `volume_mm3` is what that comes to. Checked again after
