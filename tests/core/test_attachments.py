@@ -30,8 +30,6 @@ from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
 from veneercheck.report.words import Words
 
-pytestmark = pytest.mark.usefixtures("frame_as_given")
-
 RADIUS_MM, FILLET_MM, LENGTH_MM = 1.25, 1.2, 8.0
 UP = np.array([0.0, 0.0, 1.0])
 
