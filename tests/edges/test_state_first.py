@@ -98,6 +98,28 @@ def test_what_is_only_held_loosely_is_not_sent_to_be_seated(
 
 @pytest.mark.parametrize(
     ("lang", "first"),
+    [("en", "Too little of what was left uncut "), ("de", "Zu wenig von dem, was nicht reduz")],
+)
+def test_what_too_little_holds_to_lie_anywhere_is_not_sent_to_be_seated(
+    lang: str, first: str, tmp_path: Path
+) -> None:
+    """Source: a crown veneered down to a narrow collar is seated, and no new scan of it shows more;
+    a further reason, or what was painted, comes before it."""
+    document = filed_as("failed", tmp_path).document
+    loose = {"code": "too_loose", "values": {"bound": 85.0, "least": "", "like": ""}}
+    rival = {"code": "rival", "values": {"rival": 26.0, "best": 32.0}}
+    document["alignment"] |= {"coded": [loose, rival], "reasons": [REASON] * 2}
+    said = terminal_summary(document, lang).strip()
+    assert said.startswith(first) and GOES_ON["failed", lang].partition(":")[0] in said
+    document["alignment"]["coded"] = [loose, {"code": "crossing_only", "values": {}}]
+    assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
+    document["alignment"]["coded"] = [loose, {"code": "painted", "values": {}}]
+    painted = Words(lang)("verdict.painted_failed")
+    assert terminal_summary(document, lang).strip().startswith(painted)
+
+
+@pytest.mark.parametrize(
+    ("lang", "first"),
     [
         ("en", "One of the scans does not agree"),
         ("de", "Einer der Scans stimmt in sich"),

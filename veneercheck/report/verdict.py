@@ -113,6 +113,8 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
         kind = "sized"
     if "painted" in codes and kind in ("loose", "failed"):
         kind = f"painted_{kind}"
+    elif kind == "failed" and codes and {*codes} <= {*LOOSE, "too_little", "rival"}:
+        kind = "failed_loose"
     told = [words("verdict.why", reasons="; ".join(why))] if why else []
     return [words(f"verdict.{kind}"), *told]
 
