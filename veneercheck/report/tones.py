@@ -6,8 +6,9 @@ Triangles of one tone are painted from a table. Most of a picture is metal or a 
 map, and to read seven values between three corners for each of its pixels was half of the work.
 Choice: what has one tone is found once for a surface; light runs evenly over a triangle, so three
 numbers tell it; a table holds each tone in each light as a picture holds it. All other pixels are
-read as before. Instead of: reading all of it; or compiled code, which an install would have to
-build. Cost: light in 1024 steps rounds a pixel in thirty to the next of 255.
+read as before. Instead of: every pixel alike; or compiled code, which an install would have to
+build. Cost: a second way to a colour, which a test holds against the first; light in 1024 steps
+makes one pixel in sixty lighter or darker by 1 of 255.
 """
 
 from __future__ import annotations
