@@ -109,11 +109,11 @@ def test_what_is_hardly_cut_where_two_units_meet_may_be_a_connector(
     parts = SimpleNamespace(flush=nowhere, left=nowhere)
     owner = np.array([1, 1, second, second])
     (one,) = asked.or_meant([decide.Advised(thin())], parts, reading, owner, Case())
-    assert one.connector is may_be
+    assert (one.perhaps == decide.CONNECTOR) is may_be
     assert (decide.decision(one) is Decision.UNDECIDED) is may_be
     assert decide.action_words(one).startswith("left standing: " if may_be else "take off ")
     thick = [decide.Advised(thin(FindingKind.TOO_THICK))]
-    assert not asked.or_meant(thick, parts, reading, owner, Case())[0].connector
+    assert not asked.or_meant(thick, parts, reading, owner, Case())[0].perhaps
 
 
 @pytest.mark.parametrize(
@@ -128,13 +128,14 @@ def test_a_bump_at_a_rim_amid_beads_may_be_one_of_them(
     base = TriangleMesh(np.eye(3), np.array(faces, dtype=np.int64).reshape(-1, 3))
     found = beads.Beads(base, np.full(3, -1), np.array([2]), np.full(1, 0.2), diameter_mm)
     nothing, nan = np.zeros(3), np.full(3, np.nan)
-    work = knife.Work((decide.Advised(thin()),), (), np.zeros(3, int), *(nothing,) * 5)
+    told = (decide.Advised(thin()), decide.Advised(thin(), perhaps=decide.STOP))
+    work = knife.Work(told, (), np.zeros(3, int), *(nothing,) * 5)
     raw = SimpleNamespace(space=SimpleNamespace(nearest_mm=nothing + 9.0, u_judged_mm=nothing))
     parts = SimpleNamespace(from_line_mm=nan, island_distance_mm=nan)
-    (one,) = knife.with_bead_covers(
+    one, stop = knife.with_bead_covers(
         work, found, raw, raw, parts=parts, limits=built_in()
     ).advised  # fmt: skip
-    assert one.bead is may_be
+    assert (one.perhaps == decide.BEAD) is may_be and stop.perhaps == decide.STOP
     assert (decide.decision(one) is Decision.UNDECIDED) is may_be
     words = decide.action_words(one)
     assert words.startswith("perhaps a retention bead: take off " if may_be else "take off ")

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.core.divide.anatomy import UNITS
-from veneercheck.core.types import COVERED, FINISHED, WAX
+from veneercheck.core.types import COVERED, FINISHED, UNITS, WAX
 from veneercheck.report.standing import standing_cautions
 from veneercheck.report.words import Words
 

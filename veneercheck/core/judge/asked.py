@@ -28,7 +28,7 @@ from scipy.spatial import cKDTree
 from veneercheck.core.divide.regions import CUT_DEPTH_MM, Regions
 from veneercheck.core.divide.spots import RADIUS_MM
 from veneercheck.core.divide.zones import Patch
-from veneercheck.core.judge.decide import Advised
+from veneercheck.core.judge.decide import BEAD, CONNECTOR, STOP, Advised
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.types import FORBIDDEN, Bools, Case, FindingKind, Floats, Ints
@@ -66,8 +66,9 @@ def or_meant(
         connector = bool(parts.left[patch.spot].any())
         if hardly and meeting is not None:
             connector |= bool(meeting.query(patch.centre_mm)[0] <= _BETWEEN_UNITS_MM)
-        stop = allowed and bool(parts.flush[patch.spot].any())
-        return dataclasses.replace(one, stop=stop, connector=connector)
+        if allowed and parts.flush[patch.spot].any():
+            return dataclasses.replace(one, perhaps=STOP)
+        return dataclasses.replace(one, perhaps=CONNECTOR) if connector else one
 
     return tuple(map(may_be, advised))
 
@@ -93,7 +94,9 @@ def or_beads(advised: Sequence[Advised], found: Beads, rim: Bools) -> tuple[Advi
         Where the framework's scan ends, be it at a hole.
     """
     return tuple(
-        dataclasses.replace(one, bead=True) if may_be_a_bead(one.patch, found, rim) else one
+        dataclasses.replace(one, perhaps=one.perhaps or BEAD)
+        if may_be_a_bead(one.patch, found, rim)
+        else one
         for one in advised
     )
 

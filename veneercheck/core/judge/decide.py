@@ -42,6 +42,10 @@ _FINER_MM = 0.01
 _ORDER = (FindingKind.OVER_CONTOUR, FindingKind.TOO_THIN, FindingKind.TOO_THICK)
 
 
+STOP, CONNECTOR, BEAD = "stop", "connector", "bead"
+"""What was left standing may be meant as."""
+
+
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Advised:
     """A zone before it is ranked, with the volume that the knife takes off or adds."""
@@ -61,12 +65,8 @@ class Advised:
     """Over contour amid the veneer: what comes off its worst spot until the veneer has room."""
     slopes: Ints | None = None
     """And the vertices that lead up to it, where the veneer has no room either."""
-    stop: bool = False
-    """Its worst spot is built up to the contour, and may be a metal stop."""
-    connector: bool = False
-    """It may be a connector that was left uncut."""
-    bead: bool = False
-    """It may be a bead that was not known as one."""
+    perhaps: str = ""
+    """What its worst spot may be meant as, `STOP`, `CONNECTOR` or `BEAD`: then it is asked."""
     doubtful: bool = False
     """The pose it was read in is in doubt, by more than `u_mm` holds."""
 
@@ -172,7 +172,7 @@ def decision(advised: Advised) -> Decision:
     no uncertainty holds the doubt.
     """
     firm = advised.patch.firmly_beyond and advised.patch.known
-    open_yet = advised.stop or advised.connector or advised.bead or advised.doubtful
+    open_yet = advised.perhaps or advised.doubtful
     return Decision.FIRM if firm and not open_yet else Decision.UNDECIDED
 
 
@@ -287,15 +287,10 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     if not patch.known:
         said = _UNSEEN if patch.measured_share < _NOTHING else _UNREAD
         return said.format(share=f"{100 * patch.measured_share:.0f} %")
-    asked = (
-        (advised.stop, _OR_STOP),
-        (advised.connector, _OR_CONNECTOR),
-        (advised.bead, _OR_BEAD),
-        (advised.doubtful and patch.firmly_beyond, _IF_IT_HOLDS),
-    )
-    for so, words in asked:
-        if so:
-            return words.format(what=_what(advised, stage))
+    if advised.perhaps:
+        return _OR_ELSE[advised.perhaps].format(what=_what(advised, stage))
+    if advised.doubtful and patch.firmly_beyond:
+        return _IF_IT_HOLDS.format(what=_what(advised, stage))
     if decision(advised) is Decision.UNDECIDED:
         return (
             f"within {GUARD * patch.u_mm:.2f} mm of the limit: measure by hand or scan again; "
@@ -304,9 +299,11 @@ def action_words(advised: Advised, stage: str = WAX) -> str:
     return _what(advised, stage)
 
 
-_OR_STOP = "built up to the contour: {what}, unless a metal stop is meant here"
-_OR_CONNECTOR = "left standing: {what}, unless it is a connector, which would lose as much"
-_OR_BEAD = "perhaps a retention bead: {what}, unless it is one"
+_OR_ELSE = {
+    STOP: "built up to the contour: {what}, unless a metal stop is meant here",
+    CONNECTOR: "left standing: {what}, unless it is a connector, which would lose as much",
+    BEAD: "perhaps a retention bead: {what}, unless it is one",
+}
 _IF_IT_HOLDS = "if the two scans lie rightly: {what}"
 _NOTHING = 0.005
 """A share that is told as 0 %."""

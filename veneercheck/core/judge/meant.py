@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
-from veneercheck.core.divide.anatomy import UNITS, Places, Surface, missing_unit, surface_words
+from veneercheck.core.divide.anatomy import Places, Surface, missing_unit, surface_words
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.types import (
+    UNITS,
     Bools,
     Case,
     Floats,

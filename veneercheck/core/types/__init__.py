@@ -52,6 +52,7 @@ from veneercheck.core.types.structure import (
 )
 from veneercheck.core.types.zones import (
     BEADS,
+    UNITS,
     VENEER,
     Answer,
     BeadField,
@@ -82,6 +83,7 @@ __all__ = [
     "SHARP_EDGE",
     "SHRUNK",
     "THIN_METAL",
+    "UNITS",
     "UNSUPPORTED",
     "VENEER",
     "WAX",

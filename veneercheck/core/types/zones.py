@@ -130,6 +130,10 @@ class Question:
     """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
+UNITS = "units"
+"""Kind of question: the units named are not those that show, and no tooth is told."""
+
+
 class Answer(StrEnum):
     """Whether the least layer can be had, where the metal's other side is known."""
 

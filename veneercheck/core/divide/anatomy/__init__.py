@@ -1,7 +1,6 @@
 """Where on the bridge a point lies: its tooth, its surface, its third, and all that in words."""
 
 from veneercheck.core.divide.anatomy.located import (
-    UNITS,
     frame,
     limits_of_surfaces,
     locate,
@@ -22,7 +21,6 @@ from veneercheck.core.divide.anatomy.places import (
 from veneercheck.core.divide.anatomy.placing import place
 
 __all__ = [
-    "UNITS",
     "Places",
     "Surface",
     "frame",

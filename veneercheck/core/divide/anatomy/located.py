@@ -20,6 +20,7 @@ from veneercheck.core.divide.anatomy.placing import place
 from veneercheck.core.divide.regions import Regions
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.types import (
+    UNITS,
     Alignment,
     Case,
     Floats,
@@ -156,8 +157,8 @@ def _directions(where: Places, framework: TriangleMesh, area_mm2: Floats) -> tup
     return (Question(DIRECTIONS, math.nan, (float(x), float(y), float(z)), ASK_BUCCAL, place),)
 
 
-DIRECTIONS, UNITS = "directions", "units"
-"""Kinds of question."""
+DIRECTIONS = "directions"
+"""Kind of question."""
 
 ASK_OCCLUSAL = "which way is occlusal? until it is said, places are told by the axes of the scan"
 ASK_BUCCAL = "is this side buccal? until it is said, sides and ends have letters"
