@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 
 import veneercheck
-from veneercheck.core.divide.anatomy import UNITS, bridge, placing
+from veneercheck.core.divide.anatomy import bridge, placing
 from veneercheck.core.divide.anatomy import occlusal as ways_shown
-from veneercheck.core.divide.anatomy.counted import MORE
+from veneercheck.core.divide.anatomy.crowns import MORE
 from veneercheck.core.divide.anatomy.sides import Judged
-from veneercheck.core.types import LIMITS, SHARP_EDGE, Case
+from veneercheck.core.types import LIMITS, SHARP_EDGE, UNITS, Case
 from veneercheck.profile import limits
 from veneercheck.report import document
 from veneercheck.report.captions import zone_words

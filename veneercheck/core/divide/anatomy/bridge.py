@@ -6,7 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from veneercheck.core.divide.anatomy import arch, codes, counted, sides, teeth
+from veneercheck.core.divide.anatomy import arch, codes, sides, teeth
+from veneercheck.core.divide.anatomy.crowns import otherwise
 from veneercheck.core.divide.anatomy.neighbours import own_crowns, row_through
 from veneercheck.core.types import Case, Floats, unit_way
 
@@ -70,7 +71,7 @@ def find_teeth(cloud: arch.Cloud, plane: Floats, named: tuple[int, ...], case: C
         said = "The framework is too short or coarse for the units named: teeth are not told."
         return dataclasses.replace(found, words=(said, *found.words))
     pointed_at = set(named) <= set(case.tooth_points_mm)
-    if named and not pointed_at and (asked := counted.otherwise(crowns, plane, named)):
+    if named and not pointed_at and (asked := otherwise(crowns, plane, named)):
         return dataclasses.replace(find_teeth(cloud, plane, (), case), asked=asked)
     if len(named) == 1 or (not named and not _is_long(flat)):
         return _single(cloud, shown, plane, named, case)

@@ -24,11 +24,11 @@ from veneercheck.core.types import Floats
 
 FEWER = (
     "are these the units? by length and necks the framework's scan shows fewer crowns than the "
-    "case names: until it is looked at, no tooth is told"
+    "case names, and no tooth is told: name those that are there, or point at each"
 )
 MORE = (
     "are these all the units? by length and necks the framework's scan shows more crowns than the "
-    "case names: until it is looked at, no tooth is told"
+    "case names, and no tooth is told: name all that are there, or point at each"
 )
 
 _SHORT, _FAR_TOO_SHORT = 0.85, (0.65, 0.7)

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from direction_trials import draw
-from veneercheck.core.divide.anatomy import UNITS, arch, bridge, place, question
+from veneercheck.core.divide.anatomy import arch, place, question
 from veneercheck.core.divide.anatomy.codes import usual_width_mm
-from veneercheck.core.divide.anatomy.counted import FEWER, MORE, otherwise
+from veneercheck.core.divide.anatomy.crowns import FEWER, MORE, otherwise
 from veneercheck.core.divide.anatomy.neighbours import row_through
 from veneercheck.core.divide.anatomy.sides import Judged, Shown, in_row
 from veneercheck.core.divide.anatomy.teeth import split
 from veneercheck.core.judge.meant import UNFINISHED
-from veneercheck.core.types import Bools, Case, Floats, TriangleMesh
+from veneercheck.core.types import UNITS, Bools, Case, Floats, TriangleMesh
 from veneercheck.report.asked import question_words
 from veneercheck.report.words import Words
 
@@ -137,7 +137,7 @@ def test_an_outline_shorter_than_two_rounded_ends_has_an_axis() -> None:
     axis = arch.find_axis(flat, UP, 2)
     assert abs(axis.tangents[len(axis.tangents) // 2][0]) > 0.99
     assert axis.ends_mm[1] - axis.ends_mm[0] == pytest.approx(5.5, abs=0.7)
-    assert bridge.counted.otherwise(row(5.0, depth_mm=6.0), UP, (41, 31)) == FEWER
+    assert otherwise(row(5.0, depth_mm=6.0), UP, (41, 31)) == FEWER
 
 
 def of_a_row(middle: Floats, deg: float, *, cut: float) -> arch.Cloud:
