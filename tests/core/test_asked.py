@@ -16,7 +16,7 @@ from veneercheck.profile import built_in
 from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
 
-STEPS, FULL_MM = 61, 1.5
+STEPS, FULL_MM, CASE = 61, 1.5, Case()
 
 
 def plate(depth, wide_mm: float = 12.0) -> TriangleMesh:
@@ -36,25 +36,29 @@ def with_a_top(
     from_line_mm: float = 0.8,
     flank_mm: float = 0.8,
     wide_mm: float = 12.0,
-    stops: str = "allowed",
+    stop_mm: float = 0.0,
+    case: Case = CASE,
 ) -> tuple[Zone, ...]:
-    """Zones of a cut plate with a cone beside its finish line, so deep at its top."""
+    """Zones of a cut plate with a cone beside its finish line, so deep at its top; and with a metal
+    stop of such a radius beyond it."""
 
     def depth(x, y):
         middle = wide_mm / 3 + from_line_mm, wide_mm / 2
         away = np.hypot(x - middle[0], y - middle[1]) - radius_mm
         full = FULL_MM * np.clip((x - wide_mm / 3) / 0.1, 0.0, 1.0)
-        return np.minimum(full, top_mm + (FULL_MM - top_mm) * np.clip(away / flank_mm, 0.0, 1.0))
+        full = np.minimum(full, top_mm + (FULL_MM - top_mm) * np.clip(away / flank_mm, 0.0, 1.0))
+        beyond = np.hypot(x - middle[0] - radius_mm - stop_mm - 0.5, y - middle[1]) - stop_mm
+        return np.minimum(full, FULL_MM * np.clip(beyond / 0.2, 0.0, 1.0)) if stop_mm else full
 
     surfaces = Surfaces(plate(depth, wide_mm), plate(lambda x, y: 0.0 * x * y, wide_mm))
-    return check(surfaces, case=Case(metal_stops=stops), limits=built_in(), aligned=True).zones
+    return check(surfaces, case=case, limits=built_in(), aligned=True).zones
 
 
 @pytest.mark.parametrize("stops", ["allowed", "forbidden"])
 def test_a_small_top_at_the_contour_beside_the_line_may_be_a_connector(stops: str) -> None:
     """Source: the cone is short of 1.2 mm over more than 1 mm², its top, five vertices of 0.2 mm
     apart, less than an island of 0.25 mm²; a case that allows no stop has connectors yet."""
-    (one,) = with_a_top(0.0, stops=stops)
+    (one,) = with_a_top(0.0, case=Case(metal_stops=stops))
     assert (one.finding, one.decision) == (FindingKind.TOO_THIN, Decision.UNDECIDED)
     assert one.action.startswith("left standing: take off ")
     assert one.action.endswith("unless it is a connector, which would lose as much")
@@ -76,6 +80,16 @@ def test_the_worst_of_it_may_lie_beside_the_top() -> None:
     (one,) = with_a_top(0.0, radius_mm=0.07, from_line_mm=0.5, flank_mm=1.6)
     assert one.centre_mm[0] > 4.57 + 0.25
     assert one.decision is Decision.UNDECIDED and one.action.startswith("left standing: ")
+
+
+@pytest.mark.parametrize(("from_line_mm", "stop_mm"), [(0.8, 0.0), (3.5, 0.8)])
+def test_a_top_that_can_be_no_connector_is_firm(from_line_mm: float, stop_mm: float) -> None:
+    """Source: a single crown has none; and none rises amid the veneer, far from the finish line,
+    though a metal stop stands 0.5 mm beside it."""
+    case = Case(units=(46,)) if not stop_mm else CASE
+    told = with_a_top(0.0, from_line_mm=from_line_mm, stop_mm=stop_mm, case=case)
+    assert told and all(one.decision is Decision.FIRM for one in told)
+    assert not any("connector" in one.action for one in told)
 
 
 def test_one_vertex_at_the_contour_is_noise() -> None:

@@ -154,7 +154,7 @@ def divide(
     greatest_mm = max(one.greatest_mm for one in (limits.layer, *limits.surfaces.values()))
     veneer_mm = greatest_mm + limits.taken_mm
     code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
-    islands, flush, left = [], np.zeros(len(code), dtype=bool), np.zeros(len(code), dtype=bool)
+    islands, tops, flush = [], [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
     ends = long_rims(framework, reading.edges, HOLE_MM)
     held = tuple(
@@ -170,7 +170,7 @@ def divide(
         painted = paint is not None and bool((paint[part] >= 0).any())
         speck = float(reading.space.area_mm2[part].sum()) < _SPECK_MM2
         if (speck or beside[part].any()) and not painted:
-            left[part] = not speck
+            tops += [] if speck else [part]
             code[part] = Region.CUT
             continue
         bump = not painted and _is_bump(part, reading)
@@ -186,7 +186,9 @@ def divide(
     from_line = distance_on_contour(code, reading, np.concatenate([line, unseen]), width)
     by_rim = under_a_rim(code, reading, limits, from_line)
     unseen = np.concatenate([unseen, reading.space.contour_mm[by_rim]])
-    proud = np.zeros(len(code), dtype=bool)
+    left, proud = np.zeros(len(code), dtype=bool), np.zeros(len(code), dtype=bool)
+    for top in tops:  # beside an island it is none of the line's
+        left[top] = (from_line[top] <= width).any()
     for island in islands:
         proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
     from_island, from_proud, from_left = (

@@ -6,9 +6,10 @@ A connector that was left uncut up to the contour pokes up between crowns that a
 0.25 mm² is asked about as a metal stop; «take off 1.15 mm» was told firmly where less of it showed,
 beside a finish line or amid the embrasure. Choice: a place too thin whose worst spot lies on the
 flank of a top that touches the contour beside the line, or is hardly cut where two named units
-meet, is asked, with the connector in the words and the amount. Instead of: no limit round such a
-top, by which what was left standing on a crown would be silent; or a firm zone whose words name the
-connector, which a hand would cut. Cost: an embrasure that was forgotten is asked about, not firm.
+meet, is asked, with the connector in the words and the amount; of a single unit nothing is. Instead
+of: no limit round such a top, by which what was left standing on a crown would be silent; or a firm
+zone whose words name the connector, which a hand would cut. Cost: an embrasure that was forgotten
+is asked about, not firm.
 
 A bead that a rim of the scan cuts shows too little of its shape to be told. Choice: a spot no
 larger than a bead's foot and no higher than a bead is wide, at an open rim and in a field of beads,
@@ -56,14 +57,14 @@ def or_meant(
         Where it forbids metal stops, connectors are still asked about.
     """
     allowed = case.metal_stops != FORBIDDEN
-    meeting = _between_units(reading, owner)
+    several, meeting = len(case.units) != 1, _between_units(reading, owner)
 
     def may_be(one: Advised) -> Advised:
         patch = one.patch
         if patch.finding is not FindingKind.TOO_THIN or patch.spot is None or not len(patch.spot):
             return one
         hardly = bool((reading.space.judged_high_mm[patch.spot] < CUT_DEPTH_MM).any())
-        connector = bool(parts.left[patch.spot].any())
+        connector = several and bool(parts.left[patch.spot].any())
         if hardly and meeting is not None:
             connector |= bool(meeting.query(patch.centre_mm)[0] <= _BETWEEN_UNITS_MM)
         if allowed and parts.flush[patch.spot].any():
