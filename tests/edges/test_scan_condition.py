@@ -211,6 +211,60 @@ def test_what_is_flat_all_over_is_not_taken_for_filled(tmp_path: Path) -> None:
     assert scan_of(body, tmp_path).filled is None
 
 
+def closed_below(top: TriangleMesh, rows: int, slant: float = 1.0) -> TriangleMesh:
+    """A scan closed as programs do: walls down from its rim, in so many rows, and a flat base."""
+    sides = sides_of(top)
+    rim = dict(
+        zip(sides.start[sides.border].tolist(), sides.end[sides.border].tolist(), strict=True)
+    )
+    loop = [next(iter(rim))]
+    while rim[loop[-1]] != loop[0]:
+        loop.append(rim[loop[-1]])
+    edge = top.points_mm[loop]
+    middle = edge.mean(axis=0) - [0.0, 0.0, 4.0]
+    foot = middle + np.c_[slant * (edge - middle)[:, :2], np.zeros(len(edge))]
+    rings = [edge + (foot - edge) * step / rows for step in range(1, rows + 1)]
+    count, first = len(loop), len(top.points_mm)
+    own = [np.array(loop), *(first + count * step + np.arange(count) for step in range(rows))]
+    faces = [top.faces]
+    for upper, lower in itertools.pairwise(own):
+        beyond, below = np.roll(upper, -1), np.roll(lower, -1)
+        faces += [np.c_[beyond, upper, lower], np.c_[beyond, lower, below]]
+    hub = np.full(count, first + count * rows)
+    faces.append(np.c_[np.roll(own[-1], -1), own[-1], hub])
+    return TriangleMesh(np.concatenate([top.points_mm, *rings, [middle]]), np.concatenate(faces))
+
+
+@pytest.mark.parametrize(("rows", "slant"), [(1, 1.0), (6, 1.0), (6, 1.1)])
+def test_what_a_program_closed_a_scan_with_is_taken_off(
+    tmp_path: Path, rows: int, slant: float
+) -> None:
+    """Source: drawn; a scan of 10 by 10 mm is closed by walls of 4 mm, upright or aslant, and a
+    flat base."""
+    top = plate(noise=0.006)
+    scan = scan_of(closed_below(top, rows, slant), tmp_path)
+    told, side = fault(scan, "closed_below"), 79 * 0.125
+    assert told is not None and scan.source.area_mm2 == pytest.approx(side**2, rel=0.02)
+    assert told.values["area"] > (slant * side) ** 2 + 0.98 * 4 * side * 4.0
+    assert scan.mesh.points_mm[:, 2].min() > -0.05
+    holes = fault(scan, "holes")
+    assert holes is not None and holes.count == 1
+
+
+def test_a_scan_is_left_whole_where_no_program_closed_it(tmp_path: Path) -> None:
+    """Source: drawn; some of the scan stands higher than the flat area; that is no larger than a
+    hole may be; nothing bears noise; or some of it bears detail, and as much does not."""
+    smooth = closed_below(plate(), 6)
+    half = np.clip(smooth.points_mm[:, 0] - 5.0, 0.0, 1.0) * (smooth.points_mm[:, 2] > -0.1)
+    detail = 0.01 * half * np.random.default_rng(3).standard_normal(len(half))
+    partly = TriangleMesh(smooth.points_mm + detail[:, None] * [0.0, 0.0, 1.0], smooth.faces)
+    amid = flattened(torus(n=240, noise=0.005), np.array([5.0, 0.0, 0.0]), 3.6)
+    for body in (amid, closed_below(plate(n=36, noise=0.006), 1), smooth, partly):
+        scan = scan_of(body, tmp_path, unit="mm")
+        assert fault(scan, "closed_below") is None
+        assert len(scan.mesh.faces) == len(body.faces)
+
+
 @pytest.mark.parametrize(("columns", "rows"), [(2, 60), (3, 3)])
 def test_a_flat_strip_or_speck_is_not_taken_for_filled(
     tmp_path: Path, columns: int, rows: int

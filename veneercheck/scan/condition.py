@@ -9,7 +9,7 @@ import numpy as np
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.crossings import folded_crossings
-from veneercheck.scan.flat import filled_flat
+from veneercheck.scan.flat import closing_base, filled_flat, without_noise
 from veneercheck.scan.layers import doubled_patches, inner_sheets
 from veneercheck.scan.noise import looked_at
 from veneercheck.scan.orientation import Turning, set_right, turned
@@ -93,17 +93,28 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
         bench.mesh = turned(bench.mesh, turning.turn)
         shape = shape_of(bench.mesh)
     part, shape, rims = _without_sheets(bench, part, shape, rims, turning)
+    places = looked_at(bench.mesh, bench.sides)
+    flat = without_noise(bench.mesh, bench.sides, shape, places)
+    if flat is not None:
+        base, told = closing_base(bench.mesh, shape, places, flat)
+        if told:
+            bench.faults += told
+            bench.keep(bench.mesh.faces[~base])
+            part, shape = _relabelled(part[~base]), shape.of(~base)
+            rims, places = rims_of(bench.mesh, bench.sides), looked_at(bench.mesh, bench.sides)
+            flat = without_noise(bench.mesh, bench.sides, shape, places)
     bench.faults += doubled_patches(bench.mesh, bench.sides, part, shape)
     bench.faults += _told_borders(bench.mesh, bench.sides, rims)
     bench.faults += _told_needles(bench.mesh, shape)
     look = look_over(bench.mesh, bench.sides, shape)
     bench.faults += look.faults
     bench.faults += folded_crossings(bench.mesh, bench.sides, shape)
-    places = looked_at(bench.mesh, bench.sides)
-    flat, told = filled_flat(bench.mesh, bench.sides, shape, places)
-    bench.faults += told
+    silent = None
+    if flat is not None:
+        silent, told = filled_flat(bench.mesh, bench.sides, shape, places, flat)
+        bench.faults += told
     mesh, origin = _renumbered(bench.mesh)
-    filled = _either(look.filled, flat)
+    filled = _either(look.filled, silent)
     filled = None if filled is None else filled[origin]
     area = float(shape.area_mm2.sum())
     return Condition(mesh, origin, area, places.usual_mm, filled, tuple(bench.faults))
