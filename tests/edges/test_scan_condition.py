@@ -240,15 +240,16 @@ def test_what_a_program_closed_a_scan_with_is_taken_off(
     tmp_path: Path, rows: int, slant: float
 ) -> None:
     """Source: drawn; a scan of 10 by 10 mm is closed by walls of 4 mm, upright or aslant, and a
-    flat base."""
-    top = plate(noise=0.006)
+    flat base; a spot amid the scan was filled flat."""
+    top = flattened(plate(noise=0.006), np.array([5.0, 5.0, 0.0]), 0.8)
     scan = scan_of(closed_below(top, rows, slant), tmp_path)
     told, side = fault(scan, "closed_below"), 79 * 0.125
     assert told is not None and scan.source.area_mm2 == pytest.approx(side**2, rel=0.02)
     assert told.values["area"] > (slant * side) ** 2 + 0.98 * 4 * side * 4.0
     assert scan.mesh.points_mm[:, 2].min() > -0.05
-    holes = fault(scan, "holes")
+    holes, filled = fault(scan, "holes"), fault(scan, "filled_flat")
     assert holes is not None and holes.count == 1
+    assert filled is not None and filled.count == 1
 
 
 def test_a_scan_is_left_whole_where_no_program_closed_it(tmp_path: Path) -> None:

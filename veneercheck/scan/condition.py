@@ -100,7 +100,7 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
         if told:
             bench.faults += told
             bench.keep(bench.mesh.faces[~base])
-            part, shape = _relabelled(part[~base]), shape.of(~base)
+            part, shape = _drop_fragments(bench, shape.of(~base))
             rims, places = rims_of(bench.mesh, bench.sides), looked_at(bench.mesh, bench.sides)
             flat = without_noise(bench.mesh, bench.sides, shape, places)
     bench.faults += doubled_patches(bench.mesh, bench.sides, part, shape)
@@ -111,7 +111,7 @@ def put_right(points: Floats, faces: Ints, name: str, *, declared: bool) -> Cond
     bench.faults += folded_crossings(bench.mesh, bench.sides, shape)
     silent = None
     if flat is not None:
-        silent, told = filled_flat(bench.mesh, bench.sides, shape, places, flat)
+        silent, told = filled_flat(bench.mesh, shape, places, flat)
         bench.faults += told
     mesh, origin = _renumbered(bench.mesh)
     filled = _either(look.filled, silent)

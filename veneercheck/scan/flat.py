@@ -65,18 +65,18 @@ class Flat:
     ----------
     pairs : ndarray of int64, shape (k, 2)
         The two triangles on each side that is shared.
-    alike : ndarray of bool, shape (k,)
-        Whether they lie in one plane.
     patch : ndarray of int64, shape (m,)
         Of every triangle: which hang together so.
     silent : ndarray of bool, shape (m,)
         Lies nearly so with one beside it, as in a wall that a program drew down from a rim.
+    large : ndarray of bool
+        Of every patch: no scan bears one so large by chance.
     """
 
     pairs: Ints
-    alike: Bools
     patch: Ints
     silent: Bools
+    large: Bools
 
 
 def without_noise(mesh: TriangleMesh, sides: Sides, shape: Shape, places: Places) -> Flat | None:
@@ -88,7 +88,11 @@ def without_noise(mesh: TriangleMesh, sides: Sides, shape: Shape, places: Places
     pairs = np.stack([sides.triangle[sides.shared], sides.triangle[sides.shared + 1]], axis=1)
     silent = np.zeros(len(mesh.faces), dtype=bool)
     silent[pairs[off < _IN_WALL]] = True
-    return Flat(pairs, alike, components(len(mesh.faces), pairs[alike]), silent)
+    patch = components(len(mesh.faces), pairs[alike])
+    around = _all_round(mesh, sides, alike)[mesh.faces].any(axis=1)
+    large = np.bincount(patch, weights=shape.area_mm2) >= _LEAST_MM2
+    large &= (np.bincount(patch) >= _FEWEST) & (np.bincount(patch, weights=around) > 0)
+    return Flat(pairs, patch, silent, large)
 
 
 def closing_base(
@@ -101,10 +105,10 @@ def closing_base(
         own = flat.patch == number
         outward = shape.cross[own].sum(axis=0)
         height_mm = mesh.points_mm @ (outward / np.linalg.norm(outward))
-        if height_mm.max() <= height_mm[mesh.faces[own]].mean() + _BEYOND_MM:
+        if height_mm[mesh.faces].max() <= height_mm[mesh.faces[own]].mean() + _BEYOND_MM:
             base |= own
     base = grown(base, flat.silent, flat.pairs)
-    if not base.any() or not _is_even(places, _corners(mesh, base)):
+    if not base.any() or not _is_even(places, _corners(mesh, base | flat.large[flat.patch])):
         return np.zeros_like(base), []
     words = (
         "closed below by a program, over {area:.0f} mm² without the noise of the scan; that is "
@@ -122,18 +126,15 @@ def _corners(mesh: TriangleMesh, faces: Bools) -> Bools:
 
 
 def filled_flat(
-    mesh: TriangleMesh, sides: Sides, shape: Shape, places: Places, flat: Flat
+    mesh: TriangleMesh, shape: Shape, places: Places, flat: Flat
 ) -> tuple[Bools | None, list[Fault]]:
     """Vertices of flat areas without noise, shape (n,), None if there are none; and their fault."""
-    patch = flat.patch
+    patch, large = flat.patch, flat.large
     area = np.bincount(patch, weights=shape.area_mm2)
-    around = _all_round(mesh, sides, flat.alike)[mesh.faces].any(axis=1)
-    large = (area >= _LEAST_MM2) & (np.bincount(patch) >= _FEWEST)
-    large &= np.bincount(patch, weights=around) > 0
     even = _is_even(places, _corners(mesh, large[patch]))
     if area[large].sum() > _MOST_SHARE * area.sum() or not even:
         return None, []
-    large &= area <= FILLED_MOST_MM2
+    large = large & (area <= FILLED_MOST_MM2)
     faces, count = large[patch], int(large.sum())
     if not count:
         return None, []
