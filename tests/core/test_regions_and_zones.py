@@ -761,26 +761,33 @@ def test_an_island_stays_one_beside_a_vertex_that_was_not_sorted() -> None:
     assert not regions._surroundings(uncut, far, label, far_label, edges, ends=ends)
 
 
-@pytest.mark.parametrize(("loose_mm2", "islands"), [(0.001, 1), (0.1, 0)])
-def test_an_island_stays_one_beside_slivers_with_many_edges(loose_mm2, islands) -> None:
+@pytest.mark.parametrize(("loose_mm2", "beyond", "islands"), [
+    (0.001, 15, 1), (0.3, 10, 1), (0.3, 17, 1), (0.3, None, 0), (0.3, 15, 0), (0.3, 16, 0),
+    (0.6, 10, 0),
+])  # fmt: skip
+def test_an_island_stays_one_beside_slivers_and_ledges(loose_mm2, beyond, islands) -> None:
     """By hand: a spot of 2 mm² amid the cut, four of whose ten neighbours are not sorted. Slivers
-    at its foot say nothing of its border; a tenth of a square millimetre is another surface."""
+    at its foot say nothing of its border, nor ledges of a third of a square millimetre between it
+    and the cut, or a speck; one that is larger, at the end of the scan, beside the collar or an
+    inside (15 and 16), may be the way to another surface."""
     spot, ring, loose, collar = np.arange(5), np.arange(5, 11), np.arange(11, 15), 15
-    code = np.repeat([Region.UNCUT, Region.CUT, Region.UNSORTED, Region.UNCUT], [5, 6, 4, 1])
+    kinds = [Region.UNCUT, Region.CUT, Region.UNSORTED, Region.UNCUT, Region.FITTING_SURFACE]
+    many = [5, 6, 4, 1, 1, 1]
+    code = np.repeat([*kinds, Region.UNCUT], many)
     reading: Any = SimpleNamespace(
         edges=np.array(
             [[i, i + 1] for i in range(10)]
             + [[0, i] for i in ring]
             + [[i % 5, i] for i in loose]
-            + [[10, collar]]
+            + [[10, collar], [11, 10 if beyond is None else beyond]]
         ),
         space=SimpleNamespace(
-            area_mm2=np.repeat([0.4, 9.0, loose_mm2, 50.0], [5, 6, 4, 1]),
-            nearest_mm=np.repeat([0.0, 1.5, 0.4, 0.0], [5, 6, 4, 1]),
+            area_mm2=np.repeat([0.4, 9.0, loose_mm2, 50.0, 9.0, 0.05], many),
+            nearest_mm=np.repeat([0.0, 1.5, 0.4, 0.0, np.nan, 0.0], many),
         ),
-        agreement=np.ones(16),
+        agreement=np.ones(18),
     )
-    ends = np.zeros(16, dtype=bool)
+    ends = (np.arange(18) == loose[0]) & (beyond is None)
     found = regions._enclosed(np.asarray(code), reading, 0.05, None, ends=ends)
     assert [list(part) for part in found] == [list(spot)] * islands
 

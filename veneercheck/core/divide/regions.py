@@ -60,6 +60,9 @@ _SURROUNDED_SHARE = 0.95
 _CRUMB_MM2 = 0.05
 """Less than this at an island's foot, a sliver with many edges, says nothing of its border."""
 
+_LEDGE_MM2 = 0.5
+"""A larger part that was not sorted is no ledge beside a spot."""
+
 _BUMP_MM = 0.4
 """A metal stop that stands out this far keeps the teeth from closing: it is none."""
 
@@ -278,6 +281,8 @@ def _enclosed(
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     loose = (code == Region.UNSORTED) & ~uncut
     crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, _CRUMB_MM2)
+    of_part = np.where(uncut & (area >= LEAST_ISLAND_MM2)[label], label, -1)
+    crumbs |= _ledges(loose & ~ends, uncut | cut, of_part, reading)
     around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
     told = reading.edges[~crumbs[reading.edges].any(axis=1)]
     without = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
@@ -288,6 +293,21 @@ def _enclosed(
     small = {part for part, by in around.items() if area[part] < cut_area[by]}
     found = sorted(small & seen - largest, key=lambda part: -area[part])
     return [np.flatnonzero(uncut & (label == part)) for part in found]
+
+
+def _ledges(loose: Bools, known: Bools, part: Ints, reading: Reading) -> Bools:
+    """Crumbs, shape (n,), that lie between what was cut and one uncut part: where a hand took a
+    spot down to the contour and stopped, the ledge lies on neither."""
+    own = _labels(loose, reading.edges)
+    both = np.concatenate([reading.edges, reading.edges[:, ::-1]])
+    both = both[loose[both[:, 0]] & (own[both[:, 0]] != own[both[:, 1]])]
+    crumb, beyond = own[both[:, 0]], both[:, 1]
+    first, last = np.full(len(loose), len(loose)), np.full(len(loose), -1)
+    np.maximum.at(last, crumb, np.where(known[beyond], part[beyond], len(loose) + 1))
+    np.minimum.at(first, crumb, np.where(part[beyond] < 0, len(loose), part[beyond]))
+    small = np.bincount(own, reading.space.area_mm2 * loose, len(loose)) < _LEDGE_MM2
+    found: Bools = loose & (small & (last <= first))[own]
+    return found
 
 
 def _specks_beside_the_line(
