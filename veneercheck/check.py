@@ -350,7 +350,7 @@ def _judged(
     )
     higher = attachments.higher(divided.attached)
     questions = (
-        *judge.questions(parts, framework.points_mm, space.area_mm2, case, told),
+        *asked.islands(parts, measured.reading, where.owner, case, told),
         *judge.chamfers(work.unshaped, told),
         *meant.compare(framework, where, parts, space.area_mm2, case),
         *meant.unseen(framework, surfaces.waxup, where, case),
@@ -381,7 +381,7 @@ def _judged(
             alignment.state,
             share,
             forbidden_stop=bool(parts.islands) and case.metal_stops == FORBIDDEN,
-            unfinished=any(asked.kind in meant.UNFINISHED for asked in questions),
+            unfinished=any(one.kind in meant.UNFINISHED for one in questions),
             structure=carried,
         ),
         case=case,

@@ -131,6 +131,34 @@ def test_what_is_hardly_cut_where_two_units_meet_may_be_a_connector(
 
 
 @pytest.mark.parametrize(
+    ("second", "units", "proud", "stops", "words"),
+    [
+        (2, (45, 46), False, "allowed", ["connector, or a", "cut: a metal"]),
+        (0, (45, 46), False, "allowed", ["cut: a metal", "cut: a metal"]),
+        (2, (46,), False, "allowed", ["cut: a metal", "cut: a metal"]),
+        (2, (), True, "allowed", ["lowered to it", "lowered to it"]),
+        (2, (), False, "forbidden", ["allows no", "allows no"]),
+    ],
+)
+def test_an_island_where_two_units_meet_may_be_a_connector(
+    second: int, units: tuple[int, ...], proud: bool, stops: str, words: list[str]
+) -> None:
+    """Source: by the rule: islands 0.6 and 1.6 mm from where units meet, a connector ends within
+    1 mm of it; of one unit, or of none that is known, there is no connector."""
+    points = np.array([[-0.1, 0, 0], [0.1, 0, 0], [0.6, 0, 0], [1.6, 0, 0]])
+    edges = np.array([[0, 1], [1, 2], [2, 3]])
+    space = SimpleNamespace(area_mm2=np.ones(4))
+    reading = SimpleNamespace(edges=edges, points_mm=points, space=space)
+    case = Case(units=units, metal_stops=stops)
+    parts = SimpleNamespace(islands=(np.array([2]), np.array([3])), proud=np.full(4, proud))
+    owner = np.array([1, second, second, second])
+    told = asked.islands(parts, reading, owner, case, lambda _: (None, None, "here"))
+    for one, part in zip(told, words, strict=True):
+        assert part in one.words
+        assert (one.kind, one.place) == ("island", "here")
+
+
+@pytest.mark.parametrize(
     ("faces", "diameter_mm", "may_be"),
     [([[0, 1, 2]], 1.0, True), ([], 1.0, False), ([[0, 1, 2]], 0.8, False)],
 )

@@ -1,4 +1,4 @@
-"""Zones that are asked about and never firm: what was left standing may have been meant.
+"""What is asked about and never firm: what was left standing may have been meant.
 
 Notes
 -----
@@ -32,7 +32,16 @@ from veneercheck.core.divide.zones import Patch
 from veneercheck.core.judge.decide import BEAD, CONNECTOR, STOP, Advised
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.types import FORBIDDEN, Bools, Case, FindingKind, Floats, Ints
+from veneercheck.core.types import (
+    FORBIDDEN,
+    Bools,
+    Case,
+    FindingKind,
+    Floats,
+    Ints,
+    PlaceWords,
+    Question,
+)
 
 _BETWEEN_UNITS_MM = 1.0
 """A connector reaches no farther from where two units meet; a crown's own wall begins there."""
@@ -72,6 +81,38 @@ def or_meant(
         return dataclasses.replace(one, perhaps=CONNECTOR) if connector else one
 
     return tuple(map(may_be, advised))
+
+
+def islands(
+    parts: Regions, reading: Reading, owner: Ints, case: Case, place: PlaceWords
+) -> tuple[Question, ...]:
+    """Ask about every island that was left uncut; where two units meet it may be a connector.
+
+    Parameters
+    ----------
+    parts : Regions
+    reading : Reading
+    owner : ndarray of int64, shape (n,)
+        Unit of every vertex, 0 where none is known.
+    case : Case
+    place : callable
+        Words for where vertices lie.
+    """
+    meeting = _between_units(reading, owner) if len(case.units) != 1 else None
+
+    def ask(island: Ints) -> Question:
+        points, weight = reading.points_mm[island], reading.space.area_mm2[island]
+        x, y, z = (float(c) for c in weight @ points / weight.sum())
+        words = "not cut: a metal stop?"
+        if case.metal_stops == FORBIDDEN:
+            words = "not cut, and the case allows no metal stop"
+        elif parts.proud[island].any():
+            words = "not cut, and out of the contour: lowered to it, a metal stop?"
+        elif meeting is not None and meeting.query(points)[0].min() <= _BETWEEN_UNITS_MM:
+            words = "not cut where two units meet: a connector, or a metal stop?"
+        return Question("island", float(weight.sum()), (x, y, z), words, place(island)[2])
+
+    return tuple(map(ask, parts.islands))
 
 
 def _between_units(reading: Reading, owner: Ints) -> cKDTree | None:

@@ -9,7 +9,6 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD
-from veneercheck.core.divide.regions import Regions
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.measure.metal import answer
 from veneercheck.core.types import (
@@ -17,15 +16,12 @@ from veneercheck.core.types import (
     CAST,
     DENTINE,
     FINISHED,
-    FORBIDDEN,
     OPAQUED,
     VENEER,
     WAX,
     Answer,
-    Case,
     Decision,
     FindingKind,
-    Floats,
     Ints,
     Limits,
     PlaceWords,
@@ -346,25 +342,3 @@ def chamfers(patches: Sequence[Patch], place: PlaceWords = _nowhere) -> tuple[Qu
 
 
 NO_CHAMFER = "no chamfer at the finish line yet: it may be cut in metal after casting"
-
-
-def questions(
-    regions: Regions,
-    points_mm: Floats,
-    area_mm2: Floats,
-    case: Case,
-    place: PlaceWords = _nowhere,
-) -> tuple[Question, ...]:
-    """Ask about every island that was left uncut."""
-    asked = []
-    for island in regions.islands:
-        weight = area_mm2[island]
-        x, y, z = (float(c) for c in weight @ points_mm[island] / weight.sum())
-        words = "not cut: a metal stop?"
-        if regions.proud[island].any():
-            words = "not cut, and out of the contour: lowered to it, a metal stop?"
-        if case.metal_stops == FORBIDDEN:
-            words = "not cut, and the case allows no metal stop"
-        _, _, where = place(island)
-        asked.append(Question("island", float(weight.sum()), (x, y, z), words, where))
-    return tuple(asked)
