@@ -177,12 +177,15 @@ def test_thin_metal_under_a_layer_that_is_right_is_told(stage, metal_mm, weight)
     assert (found.verdict is Verdict.FINDINGS) == (weight is Weight.FINDING)
     for one in spots:
         assert one.value_mm == pytest.approx(metal_mm, abs=0.003)  # facets of 0.17 mm: 1 µm
-        # 1.2 mm at both rims may run out to a margin
-        long_mm = HIGH_MM - LOW_MM - 2.4
+        # towards both rims it may run out to a margin, evenly over 1.2 mm
+        least_mm = 0.6 if stage == "wax" else 0.5
+        less = 0.0 if weight is Weight.UNDECIDED else 1.0 - metal_mm / least_mm
+        long_mm = HIGH_MM - LOW_MM - 2.4 * (1.0 - less)
         assert one.size == pytest.approx(2.0 * np.pi * METAL_MM * long_mm, rel=0.1)
     described = {
         "structure": {"connectors": [], "spots": [dataclasses.asdict(one) for one in spots]},
         "case": {"stage": stage},
+        "profile": {"metal": {"least_mm": 0.5, "to_come_mm": 0.0}},
     }
     for lang, word in (("en", "of metal under the veneer"), ("de", "unter der Verblendung")):
         said = build_sentences(described, Words(lang))
@@ -213,7 +216,8 @@ def test_metal_at_its_limit_is_hardly_ever_firmly_too_thin(beside_mm, most) -> N
         metal = limits.least_metal_mm + beside_mm + noise[0] - noise[1]
         found = thin_metal(
             reading, metal, veneered=np.ones(len(x), dtype=bool), steady_u_mm=0.0, limits=limits,
-            told=lambda _: (None, None, ""), stage="cast",
+            least_mm=np.full(len(x), limits.least_metal_mm), told=lambda _: (None, None, ""),
+            stage="cast",
         )  # fmt: skip
         firm += any(one.weight is Weight.FINDING for one in found)
     assert firm == 200 if beside_mm else firm <= most * 200
@@ -233,6 +237,40 @@ def test_a_wall_may_run_out_to_its_margin() -> None:
             limits=dataclasses.replace(built_in(), stages={}), aligned=True,
         )  # fmt: skip
         assert len([one for one in found.structure.spots if one.kind == THIN_METAL]) == told
+
+
+@pytest.mark.parametrize(
+    ("slope", "until_mm", "weights"),
+    [(0.38, 1.0, []), (0.2, 1.0, [Weight.FINDING])],
+)
+def test_towards_a_margin_the_least_metal_runs_out_evenly(slope, until_mm, weights) -> None:
+    """Source: 0.5 mm over 1.2 mm is 0.417 mm a millimetre: what runs out faster is right; at 0.38,
+    0.04 mm short at most, it is not surely thinner; at 0.2 it is, by 0.2 mm 1 mm from the margin,
+    where 0.42 mm are asked for."""
+    contour, edge_mm = turned(lambda z: METAL_MM + 1.5 + 0.0 * z), LOW_MM + 2.0
+
+    def metal(away):
+        return np.where(away < until_mm, np.minimum(slope * away, 0.8), 0.8)
+
+    die = turned(lambda z: METAL_MM - metal(z - edge_mm), edge_mm, HIGH_MM + 3.0)
+    found = check(
+        Surfaces(FRAMEWORK, contour, die=die), case=Case(stage="cast"),
+        limits=dataclasses.replace(built_in(), stages={}), aligned=True,
+    )  # fmt: skip
+    spots = [one for one in found.structure.spots if one.kind == THIN_METAL]
+    assert [one.weight for one in spots] == weights
+    described = {
+        "structure": {"connectors": [], "spots": [dataclasses.asdict(one) for one in spots]},
+        "case": {"stage": "cast"},
+        "profile": {"metal": {"least_mm": 0.5, "to_come_mm": 0.0}},
+    }
+    for one in spots:
+        assert 0.2 < one.limit_mm < 0.42
+        (said,) = build_sentences(described, Words())
+        assert f"at least {one.limit_mm:.2f} mm (so near a margin) is required" in said
+        described["structure"]["spots"] *= 2
+        (said,) = build_sentences(described, Words())
+        assert "at least 0.50 mm" in said and said.count(f"where {one.limit_mm:.2f} mm is") == 2
 
 
 def test_a_verdict_for_thin_metal_alone_says_so_and_not_that_metal_was_not_checked(

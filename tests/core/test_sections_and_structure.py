@@ -501,6 +501,34 @@ def surveyed(metal: TriangleMesh, found: Reading, monkeypatch, **parts):
     )
 
 
+def test_in_the_band_metal_is_judged_over_the_inside_of_a_retainer(monkeypatch) -> None:
+    """By hand: four vertices of the band, behind them a collar, the inside, nothing, and the inside
+    where the scans are unlike. The inside is the middle of a plate of 14 mm: the least metal grows
+    from there, and from the plate's rim, evenly over 1.2 mm; the way along edges is up to √2
+    times the straight one."""
+    metal, found = raised_square()
+    count, away = len(metal.points_mm), np.linalg.norm(metal.points_mm, axis=1)
+    middle, four = int(away.argmin()), np.flatnonzero((away > 3.0) & (away < 4.0))[:4]
+    code, other = np.full(count, Region.CUT), np.full(count, -1)
+    code[four], code[0] = Region.FINISH_LINE_BAND, Region.UNCUT
+    code[[middle, -1]] = Region.FITTING_SURFACE
+    other[four] = 0, middle, -1, middle
+    given: dict = {}
+    own = sys.modules["veneercheck.core.judge.structure.survey"]
+    monkeypatch.setattr(own, "thin_metal", lambda *_, **asked: given.update(asked) or ())
+    unlike = np.arange(count) == four[3]
+    found = dataclasses.replace(found, other_side=other)
+    surveyed(metal, found, monkeypatch, code=code, unlike=unlike)
+    assert given["veneered"][four].tolist() == [False, True, False, False]
+    share = given["least_mm"] / LIMITS.least_metal_mm
+    near = away < 1.0
+    assert (share[near] >= away[near] / 1.2 - 1e-9).all()
+    assert (share[near] <= away[near] / 1.2 * 1.42).all() and share[four] == pytest.approx(1.0)
+    side = np.abs(metal.points_mm[:, :2]).max(axis=1)
+    beside = side > 6.0
+    assert share[beside] == pytest.approx((7.0 - side[beside]) / 1.2)
+
+
 @pytest.mark.parametrize("unlike", [False, True])
 def test_where_the_scans_are_unlike_nothing_is_called_unsupported(
     unlike: bool, monkeypatch

@@ -118,11 +118,17 @@ def _spots_told(document: Mapping[str, Any], words: Words) -> list[tuple[str, st
     """How much each kind of spot weighs, and its sentence: what holds for all is said once."""
     alike: dict[tuple[str, str, float], list[Mapping[str, Any]]] = {}
     for one in document["structure"]["spots"]:
-        alike.setdefault((one["kind"], one["weight"], one["limit_mm"]), []).append(one)
+        limit_mm = _least_metal_mm(document) if one["kind"] == THIN_METAL else one["limit_mm"]
+        alike.setdefault((one["kind"], one["weight"], limit_mm), []).append(one)
     return [
-        (weight, (_spots if len(group) > 1 else _one_spot)(group, document, words))
-        for (_, weight, _), group in alike.items()
+        (weight, (_spots if len(group) > 1 else _one_spot)(group, limit_mm, document, words))
+        for (_, weight, limit_mm), group in alike.items()
     ]
+
+
+def _least_metal_mm(document: Mapping[str, Any]) -> float:
+    """Away from a margin, with what finishing is still to take off."""
+    return sum(document["profile"]["metal"].values(), 0.0)
 
 
 def spots_named(document: Mapping[str, Any], words: Words) -> list[tuple[str, Mapping[str, Any]]]:
@@ -136,42 +142,53 @@ def spots_named(document: Mapping[str, Any], words: Words) -> list[tuple[str, Ma
     return found
 
 
-def _one_spot(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:
-    return _spot(group[0], document, words)
+def _one_spot(
+    group: list[Mapping[str, Any]], limit_mm: float, document: Mapping[str, Any], words: Words
+) -> str:
+    (one,) = group
+    sentence = _SENTENCES.get((one["kind"], one["weight"]))
+    limit = words.mm(one["limit_mm"], 2 if sentence else 1)
+    return words(
+        f"carrying.{sentence or 'edge'}",
+        **_told_of(one, words, edge=not sentence),
+        limit=words("carrying.by_margin", limit=limit) if _by_margin(one, limit_mm) else limit,
+        advice=_advice(one, document, words),
+    )
 
 
-def _spots(group: list[Mapping[str, Any]], document: Mapping[str, Any], words: Words) -> str:
+def _spots(
+    group: list[Mapping[str, Any]], limit_mm: float, document: Mapping[str, Any], words: Words
+) -> str:
     """Several spots of one kind."""
     first = group[0]
     sentence = _SENTENCES.get((first["kind"], first["weight"]))
     places = [
-        words(
-            "carrying.spot_at" if sentence else "carrying.edge_at",
-            place=place_words(one, words) or words("carrying.somewhere"),
-            value=words.mm_sure(one["value_mm"], one["u_mm"]),
-            size=words.mm2(one["size"]) if sentence else words.mm(one["size"], 1),
-        )
+        words("carrying.spot_at" if sentence else "carrying.edge_at", **told)
+        if not _by_margin(one, limit_mm)
+        else words("carrying.spot_by_margin", **told, limit=words.mm(one["limit_mm"]))
         for one in group
+        for told in [_told_of(one, words, edge=not sentence)]
     ]
     return words(
         f"carrying.{sentence}_many" if sentence else "carrying.edges",
         count=len(group),
-        limit=words.mm(first["limit_mm"], 2 if sentence else 1),
+        limit=words.mm(limit_mm, 2 if sentence else 1),
         places="; ".join(places),
         advice=_advice(first, document, words),
     )
 
 
-def _spot(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:
-    sentence = _SENTENCES.get((one["kind"], one["weight"]))
-    return words(
-        f"carrying.{sentence or 'edge'}",
-        place=place_words(one, words) or words("carrying.somewhere"),
-        value=words.mm_sure(one["value_mm"], one["u_mm"]),
-        size=words.mm2(one["size"]) if sentence else words.mm(one["size"], 1),
-        limit=words.mm(one["limit_mm"], 2 if sentence else 1),
-        advice=_advice(one, document, words),
-    )
+def _told_of(one: Mapping[str, Any], words: Words, *, edge: bool) -> dict[str, str]:
+    return {
+        "place": place_words(one, words) or words("carrying.somewhere"),
+        "value": words.mm_sure(one["value_mm"], one["u_mm"]),
+        "size": words.mm(one["size"], 1) if edge else words.mm2(one["size"]),
+    }
+
+
+def _by_margin(one: Mapping[str, Any], limit_mm: float) -> bool:
+    """Whether less is asked of the spot than elsewhere, by what is written."""
+    return bool(one["limit_mm"] < limit_mm - 0.005)
 
 
 def _advice(one: Mapping[str, Any], document: Mapping[str, Any], words: Words) -> str:

@@ -41,7 +41,9 @@ leave metal below the profile's `[metal] least_mm` (in wax, what finishing will 
 no room for metal and veneer, a question for the dentist or the contour, with what is short. Towards
 the neighbouring teeth the advice is then stain or opaquer, not cutting. No advice takes the metal
 below its limit; where neither was seen, nothing is said of it. Thin metal under a layer that is
-right is told by itself, firm or undecided as a zone is, with its mean over 0.25 mm².
+right is told by itself, firm or undecided as a zone is, with its mean over 0.25 mm²; over the last
+1.2 mm before a margin, where metal runs out, the least grows evenly from nothing, and only what is
+surely thinner is told.
 
 Stages of the work
 ------------------

@@ -86,9 +86,10 @@ def survey(
     judged = space.area_mm2[cut] @ np.isfinite(metal[cut]) / max(space.area_mm2[cut].sum(), _TINY)
     # A die is another scan, and the work was seated on it.
     steady = math.hypot(limits.seating_u_mm, limits.trueness_u_mm) if die is not None else 0.0
+    least = limits.least_metal_mm * _towards_a_margin(framework, reading, region, die)
     thin = thin_metal(
-        reading, metal, steady_u_mm=steady, stage=stage, limits=limits, told=told,
-        veneered=cut & inner & ~parts.unlike & ~_by_a_margin(framework, reading, region, die),
+        reading, metal, least_mm=least, steady_u_mm=steady, stage=stage, limits=limits, told=told,
+        veneered=(cut | _over_the_inside(reading, region, die)) & inner & ~parts.unlike,
     )  # fmt: skip
     teeth = where.teeth
     bears: tuple[Connector, ...] = ()
@@ -132,20 +133,30 @@ def _clear_of(
     return clear
 
 
-def _by_a_margin(
+def _over_the_inside(reading: Reading, region: Ints, die: TriangleMesh | None) -> Bools:
+    """The finish line's band where the metal parts it from the inside of a retainer, shape (n,):
+    beside an edge a ray inward leaves through the collar."""
+    other = reading.other_side
+    inside = (other >= 0) & (region[other] == Region.FITTING_SURFACE)
+    if die is not None:
+        inside |= (other < 0) & np.isfinite(reading.space.metal_mm)
+    return np.asarray((region == Region.FINISH_LINE_BAND) & inside)
+
+
+def _towards_a_margin(
     framework: TriangleMesh, reading: Reading, region: Ints, die: TriangleMesh | None
-) -> Bools:
-    """Vertices near the margin of a retainer, where metal runs out: along the surface from its
-    inside or from a rim of the scan, or beside the open edge of the die, shape (n,)."""
+) -> Floats:
+    """How far a vertex lies from the margin of a retainer, where metal runs out, 0…1, shape (n,):
+    along the surface from its inside or a rim of the scan, or from the open edge of the die."""
     from scipy.spatial import cKDTree
 
     points, rim = framework.points_mm, border_vertices(framework)
     ends = rim | (region == Region.FITTING_SURFACE)
-    near = np.isfinite(reach_along_edges(points, reading.edges, ends, _MARGIN_MM))
+    away = reach_along_edges(points, reading.edges, ends, _MARGIN_MM)
     edge = die.points_mm[border_vertices(die)] if die is not None else np.zeros((0, 3))
     if len(edge):
-        near |= np.isfinite(cKDTree(edge).query(points, distance_upper_bound=_MARGIN_MM)[0])
-    return np.asarray(near)
+        away = np.fmin(away, cKDTree(edge).query(points, distance_upper_bound=_MARGIN_MM)[0])
+    return np.minimum(away / _MARGIN_MM, 1.0)
 
 
 _MARGIN_MM = 1.2

@@ -7,8 +7,14 @@ A layer may be right over metal that is not: then no zone speaks of it. Choice: 
 beyond it by the guard band, undecided within, what noise makes of the worst of many spots allowed
 for. Instead of: the budget of zones alone, which is asked only where the layer falls short; or the
 thinnest points, which are the noisiest. Cost: cut crests and fins, behind which a ray leaves
-through the cut again, are not judged, nor is the finish line's band, nor what lies within 1.2 mm of
-a margin; how the pose moves the die is not in the uncertainty, a doubtful pose decides nothing.
+through the cut again, are not judged, nor is the finish line's band but over the inside of a
+retainer; how the pose moves the die is not in the uncertainty, a doubtful pose decides nothing.
+
+A wall runs out to its margin, and is thin there by nature. Choice: over the last 1.2 mm the least
+metal grows evenly from nothing, as the layer's limit does beside a finish line; there only what is
+surely thinner is told. Instead of: nothing within 1.2 mm of a margin or in the band, by which walls
+of 0.12 mm on 8 mm² above a narrow collar had no word; or the whole limit, by which every margin is
+too thin. Cost: a wall that runs out more slowly than 1 in 2 is told though it may be meant.
 """
 
 from __future__ import annotations
@@ -38,6 +44,7 @@ def thin_metal(
     reading: Reading,
     metal_mm: Floats,
     *,
+    least_mm: Floats,
     veneered: Bools,
     steady_u_mm: float,
     limits: Limits,
@@ -52,8 +59,10 @@ def thin_metal(
         For points, normals, areas, edges and the noise of either side.
     metal_mm : ndarray, shape (n,)
         Thickness under every vertex; NaN where it is not known, or no wall's.
+    least_mm : ndarray, shape (n,)
+        Least metal of every vertex: less where it runs out to a margin.
     veneered : ndarray of bool, shape (n,)
-        Cut surface off the scan's rims and the margins.
+        Cut surface off the scan's rims.
     steady_u_mm : float
         The part of a thickness' standard uncertainty that does not average out over a spot.
     limits : Limits
@@ -66,22 +75,22 @@ def thin_metal(
     tuple of Spot
         The largest first.
     """
-    space, limit_mm = reading.space, limits.least_metal_mm
-    plain = np.ones(len(metal_mm))  # no knife, and no line that a limit runs out to
+    space, whole = reading.space, least_mm >= limits.least_metal_mm
+    plain = np.ones(len(metal_mm))  # no knife
     short = Excess(
         finding=FindingKind.TOO_THIN,
-        excess_mm=np.where(veneered, limit_mm - metal_mm, np.nan),
+        excess_mm=np.where(veneered, least_mm - metal_mm, np.nan),
         value_mm=metal_mm,
         steady_u_mm=steady_u_mm * plain,
         noise_u_mm=math.sqrt(2.0) * space.u_noise_mm,
         told_from_mm=0.0,
-        may_be_close=veneered,
+        may_be_close=whole,
         path=plain,
         from_line=plain,
     )
     asked = decisive(reading.points_mm, short)
     means = spot_means(reading.points_mm, reading.normals, space.area_mm2, short, asked)
-    near = asked & (np.nan_to_num(means.excess_mm, nan=-math.inf) > -means.guard_mm)
+    near = asked & (np.nan_to_num(means.excess_mm, nan=-math.inf) > -means.guard_mm * whole)
     found = []
     for patch in patches(near, reading.edges):
         area_mm2 = float(space.area_mm2[patch].sum())
@@ -89,9 +98,11 @@ def thin_metal(
         chosen_mm = means.noise_u_mm[worst] * largest_of(area_mm2 / SPOT_MM2)
         excess_mm = float(means.excess_mm[worst] - chosen_mm)
         guard_mm = float(means.guard_mm[worst])
-        if area_mm2 < limits.smallest_zone_mm2 or excess_mm <= -guard_mm:
+        told_from_mm = -guard_mm if whole[patch].any() else guard_mm
+        if area_mm2 < limits.smallest_zone_mm2 or excess_mm <= told_from_mm:
             continue
         value_mm, u_mm = float(means.value_mm[worst]), guard_mm / GUARD
+        limit_mm = value_mm + float(means.excess_mm[worst])
         tooth, surface, place = told(patch)
         x, y, z = (float(part) for part in reading.points_mm[worst])
         words = (
