@@ -75,11 +75,16 @@ def test_insides_of_a_bridge_that_is_veneered_all_round_are_no_metal_stops() -> 
 
 
 def test_what_two_scans_show_otherwise_inside_is_not_over_contour() -> None:
-    """Source: 2 mm inside stand 0.15 mm proud in the framework's scan; then of a collar."""
+    """Source: 2 mm inside stand 0.15 mm proud in the framework's scan; behind the bar, where metal
+    is no wall; then of a collar."""
     bare = crowns(CUT_MM)
-    for y_mm, z_mm, way, zones in ((2.1, 3.0, -1.0, 0), (4.0, 0.5, 1.0, 1)):
-        near = np.linalg.norm(bare.points_mm - [4.5, y_mm, z_mm], axis=1)
-        proud = 0.15 * np.clip((1.2 - near) / 0.2, 0, 1)[:, None] * np.array([0.0, way, 0.0])
+    for at_mm, way, zones in (
+        ((4.5, 2.1, 3.0), (0, -1, 0), 0),
+        ((2.4, 0.0, 3.0), (1, 0, 0), 0),
+        ((4.5, 4.0, 0.5), (0, 1, 0), 1),
+    ):
+        near = np.linalg.norm(bare.points_mm - at_mm, axis=1)
+        proud = 0.15 * np.clip((1.2 - near) / 0.2, 0, 1)[:, None] * np.array(way)
         found = checked(TriangleMesh(bare.points_mm + proud, bare.faces))
         over = [zone for zone in found.zones if zone.finding.word == "over_contour"]
         assert len(over) == zones
@@ -116,14 +121,14 @@ def test_the_back_of_a_thin_plate_is_no_inside() -> None:
 
 def test_an_inside_ends_at_a_margin_though_it_be_a_knifes_edge() -> None:
     """By hand: a wall behind what was cut, its roof beside it, and beyond the edge where normals
-    turn the collar, as thin and across from a neighbour."""
+    turn the collar, as thin and across from a neighbour, and beside the cut."""
     cut, wall, roof, collar = range(4)
     left, right, down = [-1.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.8, 0.0, -0.6]
     reading = SimpleNamespace(
         normals=np.array([left, right, down, left]),
         other_side=np.array([wall, cut, cut, wall]),
         across_mm=np.array([np.inf, 5.0, np.inf, 5.0]),
-        edges=np.array([[wall, roof], [wall, collar]]),
+        edges=np.array([[wall, roof], [wall, collar], [collar, cut]]),
         space=SimpleNamespace(metal_mm=np.full(4, 0.8), area_mm2=np.full(4, 5.0)),
     )
     code = np.array([Region.CUT, Region.UNCUT, Region.UNSORTED, Region.UNCUT])

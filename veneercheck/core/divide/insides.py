@@ -15,6 +15,11 @@ Choice: walls that face each other, on the back of thin metal whose other side w
 and what lies on such a back beside them. Instead of: the largest uncut part of a body alone is no
 stop; or no stop is so large, by which what was forgotten is not asked about. Cost: an inside whose
 walls do not show, or whose metal is thicker, is still what was left uncut.
+
+Behind a connector or a wall that was broken through no thin metal lies, and a crease there was firm
+over contour. Choice: what faces a wall, and borders on an inside for the most, is inside as well.
+Instead of: all that faces one beside an inside, by which collars in an embrasure would be.
+Cost: what stands out there is no longer told.
 """
 
 from __future__ import annotations
@@ -23,7 +28,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts
-from veneercheck.core.mesh.triangles import row_dot
+from veneercheck.core.mesh.triangles import components, row_dot
 from veneercheck.core.types import Bools, Ints, RayOutcome, Region
 
 LEAST_FITTING_MM2 = 4.0
@@ -34,6 +39,9 @@ _THIN_METAL_MM = 2.0
 
 _HOLLOW_MM = 12.0
 """No retainer is wider inside; common practice, no source."""
+
+_MOSTLY = 0.6
+"""Of its border a part of an inside meets so much of it; beside a collar it is less than half."""
 
 _AGAINST_COS = -0.5
 """Surface that faces the contour's other way, within 60°, is the inside of what carries veneer."""
@@ -74,7 +82,22 @@ def shown_by_both(reading: Reading, code: Ints) -> Bools:
     edges = reading.edges[row_dot(a, b) > 0.0]
     walls = of_the_cut & facing
     found = large_parts(walls, edges, reading.space.area_mm2, LEAST_FITTING_MM2)
-    return grown(found, of_the_cut | facing, edges)
+    found = grown(found, of_the_cut | facing, edges)
+    inside = found | (code == Region.FITTING_SURFACE)
+    faces_a_wall = bare & ~inside & (reading.across_mm < _HOLLOW_MM)
+    return found | _bordered(faces_a_wall, inside, edges, reading.edges)
+
+
+def _bordered(mask: Bools, inside: Bools, edges: Ints, all_edges: Ints) -> Bools:
+    """Parts of a mask, by `edges`, whose border is an inside for the most, shape (n,)."""
+    label = components(len(mask), edges[mask[edges].all(axis=1)])
+    both = np.concatenate([all_edges, all_edges[:, ::-1]])
+    leaving = both[mask[both[:, 0]] & ~mask[both[:, 1]]]
+    border, on_inside = (
+        np.bincount(label[leaving[some, 0]], minlength=len(mask))
+        for some in (slice(None), inside[leaving[:, 1]])
+    )
+    return np.asarray(mask & (on_inside > _MOSTLY * border)[label])
 
 
 def _behind(reading: Reading, seen: Bools) -> Bools:
