@@ -11,6 +11,7 @@ import pytest
 import trimesh
 
 from direction_trials import Drawn, draw
+from veneercheck.check import Surfaces, check
 from veneercheck.core.divide.anatomy import Places, place, question
 from veneercheck.core.divide.anatomy.arch import Cloud, find_axis
 from veneercheck.core.divide.anatomy.occlusal import occlusal_of
@@ -25,6 +26,8 @@ from veneercheck.core.mesh.triangles import (
     vertex_normals,
 )
 from veneercheck.core.types import Case, TriangleMesh
+from veneercheck.phantom.bodies import concentric_spheres
+from veneercheck.profile import built_in
 
 TRIALS = 120
 
@@ -265,6 +268,35 @@ def test_what_does_not_show_is_asked_and_a_case_answers_it() -> None:
     told = one.placed(dataclasses.replace(one.case, buccal=said))
     assert told.sides_known and told.buccal @ one.buccal > 0
     assert question(told, one.mesh, vertex_areas(one.mesh)) == ()
+
+
+@pytest.mark.parametrize(
+    ("units", "radius_mm", "name"),
+    [((46,), 6.0, "46, "), ((46,), 8.6, ""), ((11,), 6.0, "11, "), ((41,), 6.0, ""),
+     ((45, 46), 6.0, ""), ((), 6.0, "")],
+)  # fmt: skip
+def test_where_occlusal_does_not_show_the_only_unit_is_named_all_the_same(
+    units: tuple[int, ...], radius_mm: float, name: str
+) -> None:
+    """Source: a ball in a ball, 0.8 mm of space and no way up; 46 is usually 11 mm wide, 11 8.5 mm
+    and 41 5 mm, and what is longer by more than half may hold another unit."""
+    body = concentric_spheres(0.6, inner_mm=radius_mm, outer_mm=radius_mm + 0.8)
+    surfaces = Surfaces(body.inner, body.outer)
+    found = check(surfaces, case=Case(units=units), limits=built_in(), aligned=True)
+    (zone,) = found.zones
+    assert zone.tooth == (name.rstrip(", ") or None) and zone.place.startswith(f"{name}facing ")
+    assert [one.tooth for one in found.structure.material] == [name.rstrip(", ")]
+
+
+def test_the_only_unit_is_named_on_and_beside_what_was_cut_alone() -> None:
+    """By hand: a ball of 5 mm, cut over z > 3 mm; 3 mm beside that goes on to 2.9 mm under its rim,
+    along a chord."""
+    ball = concentric_spheres(0.6, inner_mm=5.0, outer_mm=6.0).inner
+    z = ball.points_mm[:, 2]
+    told = place(
+        ball, Case(units=(46,)), area_mm2=vertex_areas(ball), bridge=None, veneered=z > 3.0
+    )
+    assert (told.tooth[z > 0.8] == 46).all() and not told.tooth[z < -0.2].any()
 
 
 @pytest.mark.parametrize(("odds", "stated"), [(3.0, False), (-3.0, False), (4.5, True)])

@@ -74,7 +74,9 @@ def telling(where: Places, reading: Reading, parts: Regions) -> PlaceWords:
 
     def told(at: Ints) -> tuple[str | None, str | None, str]:
         if where.teeth is None:
-            return None, None, _facing(reading.normals[at], space.area_mm2[at])
+            alone = str(where.tooth[at].max(initial=0) or "")
+            faces = _facing(reading.normals[at], space.area_mm2[at])
+            return alone or None, None, ", ".join(filter(None, (alone, faces)))
         tooth, surface, words = place_words(where, at, space.area_mm2)
         height = line_words(
             where, at, space.area_mm2, space.contour_mm, line_mm,

@@ -6,6 +6,7 @@ import dataclasses
 import math
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from veneercheck.core.divide.anatomy import arch, codes, sides, surfaces
 from veneercheck.core.divide.anatomy.bridge import find_teeth, mean_left
@@ -19,9 +20,9 @@ _FEW = 25_000
 
 _NO_TEETH = "The framework has not the size of teeth: teeth and surfaces are not told."
 _NO_DIRECTION = (
-    "The occlusal direction is not in the case file and does not show from the shape: teeth and "
-    'surfaces are not told. Give it under [frame], such as occlusal = "+z" or '
-    "a vector [x, y, z]."
+    "The occlusal direction is not in the case file and does not show from the shape: surfaces, "
+    "and which of several teeth, are not told. Give it under [frame], such as "
+    'occlusal = "+z" or a vector [x, y, z].'
 )
 
 _TAKEN = "The occlusal direction is not in the case file; taken {how}: {vector}."
@@ -132,7 +133,8 @@ def place(
         shared = _shared(framework.points_mm, contour_mm, veneered)
         seen_from, how = occlusal_of(_exact(cloud, framework), framework, own, shared, waxup)
         if seen_from is None:
-            return _nowhere(len(points), _NO_DIRECTION)
+            alone = _alone(case, framework.points_mm, veneered)
+            return dataclasses.replace(_nowhere(len(points), _NO_DIRECTION), tooth=alone)
         occlusal, words = seen_from, (_TAKEN.format(how=how, vector=_vector_words(seen_from)),)
     named, remarks = _named(case)
     # Contour for outlines, but the cut's own walls to tell which side was cut.
@@ -204,6 +206,24 @@ def _nowhere(count: int, why: str, *, certainty: float = 0.5) -> Places:
         words=(why,),
         certainty=certainty,
     )
+
+
+def _alone(case: Case, points_mm: Floats, veneered: Bools) -> Ints:
+    """The code of the only unit named where it can be no other, shape (n,); else 0: on and beside
+    what was cut, if that is no longer than one tooth is."""
+    code = np.zeros(len(points_mm), dtype=np.int64)
+    cut = points_mm[veneered]
+    if len(case.units) != 1 or not len(cut):
+        return code
+    along = np.linalg.svd(cut[:: 1 + len(cut) // _FEW] - cut.mean(axis=0), full_matrices=False)[2]
+    if np.ptp(cut @ along[0]) > _ONE_TOOTH * codes.usual_width_mm(case.units[0]):
+        return code
+    code[cKDTree(cut).query(points_mm, distance_upper_bound=_FAR_MM)[0] <= _FAR_MM] = case.units[0]
+    return code
+
+
+_ONE_TOOTH = 1.5
+"""Two units side by side are at least 1.6 times as long as the one that is named is wide."""
 
 
 def _on_contour(
