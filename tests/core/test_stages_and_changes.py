@@ -179,6 +179,33 @@ def test_dentine_out_of_the_contour_is_told_what_comes_off_in_all() -> None:
     assert 0.5 < float(zone.action.split("; ")[1].split(" mm")[0]) < 0.65
 
 
+_PROUD = "take off 0.30 mm if it is the framework that stands proud"
+
+
+@pytest.mark.parametrize(
+    ("stage", "at_mm", "flush_mm", "words"),
+    [("wax", 4.6, 0.0, f"{_PROUD}; 1.50 mm in all if veneer is to lie there"),
+     ("wax", 1.8, 0.0, _PROUD), ("wax", 8.0, 2.4, _PROUD),
+     ("finished", 4.6, 0.0, "0.30 mm of metal out of the surface")],
+)  # fmt: skip
+def test_what_stands_out_beside_the_cut_may_be_collar_or_was_forgotten(
+    stage: str, at_mm: float, flush_mm: float, words: str
+) -> None:
+    """Source: 0.3 mm out of the contour, joined to the collar, which ends at 4 mm; a layer of
+    1.0 mm and 0.2 mm of opaquer have room nowhere at the contour. On the collar no veneer is, of a
+    stop amid the cut the question says it, and of a finished veneer nothing is taken off."""
+
+    def depth(x, y):
+        found = np.where(spot(x, y, at_mm, 6.0, flush_mm), 0.0, cut(x, y))
+        return np.where(spot(x, y, at_mm, 6.0, 1.4), -0.3, found)
+
+    (zone,) = [one for one in checked(depth, stage).zones if one.amount_mm == pytest.approx(0.3)]
+    assert zone.finding is FindingKind.OVER_CONTOUR and zone.action == words
+    if words.endswith("there"):
+        told = action_words({"action": zone.action}, Words("de"))
+        assert told.endswith("1,50 mm insgesamt, wenn dort Verblendung liegen soll")
+
+
 def test_finishing_took_metal_everywhere_and_nothing_is_quite_uncut() -> None:
     """Source: 0.1 mm off all over, the profile's allowance at the cast stage."""
 

@@ -59,6 +59,8 @@ class Advised:
     """What the knife takes off or adds at the worst spot, as it was tried; NaN where it was not."""
     in_all_mm: float = math.nan
     """Over contour amid the veneer: what comes off its worst spot until the veneer has room."""
+    room_mm: float = math.nan
+    """Over contour between collar and cut: what a veneer would need there besides."""
     slopes: Ints | None = None
     """And the vertices that lead up to it, where the veneer has no room either."""
     perhaps: str = ""
@@ -322,6 +324,10 @@ def _what(advised: Advised, stage: str) -> str:
     told = words.format(amount=amount)
     # Where a bump cannot be brought farther than to the contour, no more is said.
     worked = stage in (WAX, CAST, DENTINE)
+    if worked and math.isfinite(advised.room_mm):
+        return _IF_VENEER.format(
+            what=told, all=f"{advise(advised, stage) + advised.room_mm:.2f} mm"
+        )
     if not (worked and advised.in_all_mm > advise(advised, stage) + _KNIFE_STEP_MM):
         return told
     in_all = _KNIFE_STEP_MM * math.ceil((advised.in_all_mm - _FINER_MM) / _KNIFE_STEP_MM)
@@ -329,6 +335,7 @@ def _what(advised: Advised, stage: str) -> str:
 
 
 _IN_ALL = "{what}; {all} in all to make room for the veneer"
+_IF_VENEER = "{what}; {all} in all if veneer is to lie there"
 
 
 def chamfers(patches: Sequence[Patch], place: PlaceWords = _nowhere) -> tuple[Question, ...]:

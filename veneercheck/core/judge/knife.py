@@ -22,6 +22,7 @@ from veneercheck.core.judge.decide import Advised, within_metal
 from veneercheck.core.measure import metal as budget
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading, as_judged
+from veneercheck.core.mesh.pieces import grown
 from veneercheck.core.mesh.triangles import border_vertices, reach_along_edges, row_dot
 from veneercheck.core.types import (
     COVERED,
@@ -50,6 +51,9 @@ _SLOPES_MM = 2.0
 _SHORT_LINE, _STANDING_MM = 0.1, 0.3
 """A chamfer that is to be cut in metal is missing along more of the line; what was left standing
 is short by more on the mean beyond the band."""
+
+_MEETS = 0.25
+"""What stands out beside the cut borders on it by more."""
 
 _STRAY = 0.05
 """Share of a zone whose metal may read thinner than what is told of it."""
@@ -188,6 +192,7 @@ def work(
             )
             if over:
                 one, amount = bumps.in_all(one, amount, reading, limits)
+                one = _or_veneer(one, reading, parts, limits)
             advised.append(one)
             np.maximum(side, amount, out=side)
     thin, thick, _ = (excess.probability() for excess in compared)
@@ -293,6 +298,19 @@ def _bumps(
         framework, reading, thin, [dataclasses.replace(bumps[0], vertices=worked)]
     )
     return _Bumps(proud, apart, beside, whole)
+
+
+def _or_veneer(one: Advised, reading: Reading, parts: Regions, limits: Limits) -> Advised:
+    """A zone over the contour with what a veneer needs there, where it meets the cut and is not
+    amid it: be it a part of the collar, or what was forgotten."""
+    code, own = parts.code, _mask(one.patch.vertices, len(parts.code))
+    on = grown(own, code == Region.UNSORTED, reading.edges)  # with the walls of what stands out
+    border = reading.edges[on[reading.edges].sum(axis=1) == 1]
+    beside = code[border[~on[border]]]
+    veneered = np.isin(beside, (Region.CUT, Region.FINISH_LINE_BAND))
+    if math.isfinite(one.in_all_mm) or veneered.sum() <= _MEETS * len(beside):
+        return one
+    return dataclasses.replace(one, room_mm=limits.layer.least_mm + limits.taken_mm)
 
 
 def _mask(vertices: Ints, count: int) -> Bools:
