@@ -5,7 +5,6 @@ import pytest
 
 from phantom.surface import triangulate
 from veneercheck.core.align import AlignOptions, align, askew, examine, patches, polish, trust
-from veneercheck.core.align.alignment import rival_share
 from veneercheck.core.align.sampling import _morton_order
 from veneercheck.core.align.solver import SURE, rows
 from veneercheck.core.align.trust import sandwich, slippage
@@ -319,14 +318,6 @@ def test_a_search_that_goes_astray_calls_no_true_frame_untrue(lump, monkeypatch)
     found = examine(back, lump)
     assert found.state is AlignmentState.GIVEN and not found.reasons
     assert found.evidence.frame_mm < 0.01 and found.reference_area_mm2 > 50.0
-
-
-def test_a_rival_is_held_against_a_rank_that_can_be_divided_by() -> None:
-    """Source: 25 of 50 mm² are half; a pose that stands out as much as it touches ranks nothing."""
-    assert rival_share(25.0, 50.0) == 0.5
-    assert rival_share(-3.0, 50.0) == 0.0
-    assert rival_share(300.0, -7.0) == rival_share(300.0, 0.0) == 300.0
-    assert np.isnan(rival_share(np.nan, 50.0))
 
 
 def test_residuals_that_are_all_alike_hang_together_as_far_as_is_looked() -> None:

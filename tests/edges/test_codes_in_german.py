@@ -194,6 +194,7 @@ def every_reason(monkeypatch: pytest.MonkeyPatch) -> list[Reason]:
         told.frame_untrue(0.123),
         told.frame_crossing(0.31),
         told.frame_apart(0.02),
+        told.rival_near(30.4, 40.0, 1.42),
     ]
 
 

@@ -108,14 +108,36 @@ def test_what_too_little_holds_to_lie_anywhere_is_not_sent_to_be_seated(
     document = filed_as("failed", tmp_path).document
     loose = {"code": "too_loose", "values": {"bound": 85.0, "least": "", "like": ""}}
     rival = {"code": "rival", "values": {"rival": 26.0, "best": 32.0}}
-    document["alignment"] |= {"coded": [loose, rival], "reasons": [REASON] * 2}
-    said = terminal_summary(document, lang).strip()
-    assert said.startswith(first) and GOES_ON["failed", lang].partition(":")[0] in said
+    near = {"code": "rival_near", "values": {"rival": 26.0, "best": 32.0, "apart": 1.4}}
+    for other in (rival, near):
+        document["alignment"] |= {"coded": [loose, other], "reasons": [REASON] * 2}
+        said = terminal_summary(document, lang).strip()
+        assert said.startswith(first) and GOES_ON["failed", lang].partition(":")[0] in said
     document["alignment"]["coded"] = [loose, {"code": "crossing_only", "values": {}}]
     assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
     document["alignment"]["coded"] = [loose, {"code": "painted", "values": {}}]
     painted = Words(lang)("verdict.painted_failed")
     assert terminal_summary(document, lang).strip().startswith(painted)
+
+
+@pytest.mark.parametrize(
+    ("lang", "first"),
+    [("en", "What was left uncut fits in more "), ("de", "Was nicht reduziert wurde, passt")],
+)
+def test_what_fits_in_two_ways_is_not_sent_to_be_seated(
+    lang: str, first: str, tmp_path: Path
+) -> None:
+    """Source: neither scan is untrue where a crown fits in two ways; a further doubt comes first,
+    and by what one of two poses says nobody works."""
+    document = filed_as("doubtful", tmp_path).document
+    loose = {"code": "too_loose", "values": {"bound": 40.0, "least": "", "like": ""}}
+    for code in ("rival", "rival_near"):
+        rival = {"code": code, "values": {"rival": 26.0, "best": 32.0, "apart": 1.4}}
+        document["alignment"] |= {"coded": [loose, rival], "reasons": [REASON] * 2}
+        said = terminal_summary(document, lang).strip()
+        assert said.startswith(first) and GOES_ON["doubtful", lang] in said.splitlines()[0]
+    document["alignment"]["coded"] = [rival, {"code": "halves", "values": {"apart": 60.0}}]
+    assert terminal_summary(document, lang).strip().startswith(BEGINS[lang].strip())
 
 
 @pytest.mark.parametrize(

@@ -248,7 +248,10 @@ _EVIDENCE = group(
     halves_mm=number(
         "How far two fits, each on every other patch of the uncut surface, part at most, mm."
     ),
-    rival_share=number("Rank of the best other pose over that of the pose taken."),
+    rival_share=number(
+        "Rank of the best other pose over that of the pose taken; one that fits nowhere closely is "
+        "no other pose of one that does."
+    ),
     seating_mm=number("How far the bridge's own fit and its model's part, mm."),
     scale=number("Size of the framework over that of the wax-up; never applied."),
     bow_mm=number("Middle of the span against its ends, mm."),

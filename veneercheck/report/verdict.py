@@ -15,6 +15,7 @@ from veneercheck.core.types import (
     FINISHED,
     FORBIDDEN,
     LOOSE,
+    RIVALS,
     SHRUNK,
     WAX,
 )
@@ -111,9 +112,11 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
         kind = "parted" if "parted" in codes else "loose"
     elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, *_SIZES}:
         kind = "sized"
+    elif kind == "doubtful" and codes and {*codes} <= {*LOOSE, BESIDE, *RIVALS}:
+        kind = "two_ways"
     if "painted" in codes and kind in ("loose", "failed"):
         kind = f"painted_{kind}"
-    elif kind == "failed" and codes and {*codes} <= {*LOOSE, "too_little", "rival"}:
+    elif kind == "failed" and codes and {*codes} <= {*LOOSE, "too_little", *RIVALS}:
         kind = "failed_loose"
     told = [words("verdict.why", reasons="; ".join(why))] if why else []
     return [words(f"verdict.{kind}"), *told]

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from veneercheck.core.align import fit, polish, seating, words
-from veneercheck.core.align.fit import Candidate
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target
 from veneercheck.core.align.pattern import Pattern, pattern
-from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.polish import LEAST_REFERENCE_MM2, Body, Polished, Quality
+from veneercheck.core.align.rival import Rival, best_rival
 from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import (
     Certainty,
@@ -40,17 +40,10 @@ _TRUSTED_BOUND_MM = 0.0125
 _DOUBTFUL_BOUND_MM = 0.025
 """Standard uncertainty at the farthest vertex: twice it is 25 µm (trusted) and 50 µm (failed)."""
 
-LEAST_REFERENCE_MM2 = 5.0
 LEAST_SHARPNESS = 0.5
 TRUSTED_SHARPNESS = 0.6
 """Share of true contact in what lies within 0.3 mm: at the true pose 0.7 to 1, at others 0.2
 to 0.55 (bridges of our own making)."""
-
-_RIVAL_SHARE = 0.7
-_RIVAL_LEAD_MM2 = 25.0
-_CLOSE_RIVAL_SHARE = 0.9
-"""A rival with more than the first share of the winner's rank leaves the choice open, unless the
-winner leads by hundreds of independent readings; one with more than the last always does."""
 
 _HALVES_U = 8.0
 _LEAST_HALVES_MM = 0.02
@@ -59,9 +52,6 @@ _LEAST_HALVES_MM = 0.02
 _MOST_BESIDE, _LEAST_REST = 3, 0.667
 """So often what lies otherwise beside the cut is left out, as long as such a share of the reference
 remains: of more nobody knows which of the two moved."""
-
-_LEAST_RANK_MM2 = 1.0
-"""A pose of which as much stands out of the contour as touches it has no rank to divide by."""
 
 _GRAVITY = (
     AlignmentState.TRUSTED,
@@ -74,11 +64,6 @@ _GRAVITY = (
 def graver(one: AlignmentState, other: AlignmentState) -> AlignmentState:
     """The state that is to be believed less."""
     return max(one, other, key=_GRAVITY.index)
-
-
-def rival_share(rival_mm2: float, own_mm2: float) -> float:
-    """Rank of another pose over that of the pose taken; NaN where there is no other."""
-    return float(np.maximum(rival_mm2, 0.0)) / max(own_mm2, _LEAST_RANK_MM2)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -154,9 +139,11 @@ def align(
     if last is None:
         return _nothing(body, best.motion, words.NO_CONTACT)
     done, seat, left = settled(body, target, last, options)
-    evidence = _evidence(done, found, left, seat)
+    quality = polish.judge(done.body, target, done.last.motion)
+    other = best_rival(done.body, target, found, done.last, quality)
+    evidence = _evidence(done, other, left, seat)
     size = left.scale - 1.0 if of_another_size(done, left, options) else 0.0
-    state, reasons = _state(done, evidence, size)
+    state, reasons = _state(done, quality, other, size)
     told = changed(done, seat, left, evidence, options)
     if told and state is AlignmentState.TRUSTED:
         state = AlignmentState.DOUBTFUL
@@ -261,17 +248,12 @@ def rms(residual_mm: Floats) -> float:
     return float(np.sqrt(np.mean(residual_mm**2))) if len(residual_mm) else float("nan")
 
 
-def _evidence(
-    done: Fitted, found: list[Candidate], left: Pattern, seat: seating.Seating
-) -> FitEvidence:
-    body, target, last, sure = done.body, done.target, done.last, done.sure
-    own = polish.judge(body, target, last.motion, noise_mm=last.noise_mm).score_mm2
-    rival = fit.best_rival_mm2(body, target, found, last, own)
+def _evidence(done: Fitted, other: Rival, left: Pattern, seat: seating.Seating) -> FitEvidence:
     return FitEvidence(
-        condition=sure.condition,
-        weakest_layer_mm=weakest_layer_mm(body, last, sure),
+        condition=done.sure.condition,
+        weakest_layer_mm=weakest_layer_mm(done.body, done.last, done.sure),
         halves_mm=halves_evidence(done),
-        rival_share=rival_share(rival, own),
+        rival_share=other.share,
         seating_mm=seat.difference_mm,
         scale=left.scale,
         bow_mm=left.bow_mm,
@@ -334,10 +316,9 @@ def changed(
 
 
 def _state(
-    done: Fitted, evidence: FitEvidence, size: float
+    done: Fitted, quality: Quality, other: Rival, size: float
 ) -> tuple[AlignmentState, tuple[Reason, ...]]:
-    body, target, last, sure = done.body, done.target, done.last, done.sure
-    quality = polish.judge(body, target, last.motion)
+    body, last, sure = done.body, done.last, done.sure
     area = last.area_mm2
     failed: list[Reason] = []
     doubt: list[Reason] = []
@@ -353,11 +334,9 @@ def _state(
         doubt.append(words.too_loose(sure.bound_mm, body, last, sure))
     elif min(sure.parted_mm, parted_mm(body, last, size)) > _TRUSTED_BOUND_MM:
         doubt.append(words.parted(sure.parted_mm))
-    lead = (1.0 - evidence.rival_share) * quality.score_mm2
-    near = evidence.rival_share > _RIVAL_SHARE and lead < _RIVAL_LEAD_MM2
-    if near or evidence.rival_share > _CLOSE_RIVAL_SHARE:
-        own = max(quality.score_mm2, _LEAST_RANK_MM2)
-        doubt.append(words.rival(evidence.rival_share * own, own))
+    rival = other.doubt(quality)
+    if rival is not None:
+        doubt.append(rival)
     if failed:
         return AlignmentState.FAILED, tuple(failed + doubt)
     return (AlignmentState.DOUBTFUL if doubt else AlignmentState.TRUSTED), tuple(doubt)

@@ -8,7 +8,6 @@ import numpy as np
 
 from veneercheck.core.align import fit, polish, trust, words
 from veneercheck.core.align.alignment import (
-    LEAST_REFERENCE_MM2,
     LEAST_SHARPNESS,
     TRUSTED_SHARPNESS,
     Fitted,
@@ -22,7 +21,7 @@ from veneercheck.core.align.alignment import (
 )
 from veneercheck.core.align.options import AlignOptions
 from veneercheck.core.align.pairs import Target, pair
-from veneercheck.core.align.polish import Body, Polished
+from veneercheck.core.align.polish import LEAST_REFERENCE_MM2, Body, Polished
 from veneercheck.core.align.sampling import sample
 from veneercheck.core.align.solver import SURE, rows
 from veneercheck.core.mesh.motion import vector_from_rotation

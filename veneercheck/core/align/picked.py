@@ -25,6 +25,7 @@ from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import face_normals
 from veneercheck.core.types import (
     LOOSE,
+    RIVALS,
     Alignment,
     AlignmentState,
     Floats,
@@ -107,7 +108,7 @@ def held(alignment: Alignment, pairs_mm: tuple[tuple[Point, Point], ...]) -> Ali
     return dataclasses.replace(alignment, state=state, reasons=reasons)
 
 
-_OF_TOO_LITTLE = (*LOOSE, "too_little", "no_contact", "crossing_only", "rival")
+_OF_TOO_LITTLE = (*LOOSE, "too_little", "no_contact", "crossing_only", *RIVALS)
 """Reasons that more uncut surface, or the right one, could do away with."""
 
 

@@ -45,7 +45,8 @@ _SEARCH_POINTS = 3000
 QUICK_POINTS = 1500
 _CONTACT_NOISES = 3.0
 LEAST_CONTACT_MM = 0.03
-_VICINITY_MM = 0.3
+LEAST_REFERENCE_MM2 = 5.0
+VICINITY_MM = 0.3
 _OUTSIDE_MM = 0.15
 _OUTSIDE_REACH_MM = 2.0
 
@@ -165,7 +166,7 @@ def search_fit(
         found = followed.pair(motion, _ASLANT * scale, _ASLANT * scale)
         motion = _once(body, motion, found, tukey(found.residual_mm, scale))
     for _ in range(3):
-        found = followed.pair(motion, _VICINITY_MM, _VICINITY_MM)
+        found = followed.pair(motion, VICINITY_MM, VICINITY_MM)
         noise = estimate_noise(found.residual_mm[found.good], noise)
         width = NOISE_WIDTH * max(noise, LEAST_NOISE_MM)
         motion = _once(body, motion, found, tukey(found.residual_mm, width))
@@ -198,7 +199,7 @@ def judge(
     found = pair(samples, motion, target)
     residual = found.residual_mm
     noise = noise_mm or estimate_noise(residual[found.good], LEAST_CONTACT_MM)
-    close = found.good & (found.distance_mm < _VICINITY_MM)
+    close = found.good & (found.distance_mm < VICINITY_MM)
     touch = close & (np.abs(residual) < max(LEAST_CONTACT_MM, _CONTACT_NOISES * noise))
     beyond = found.good & (residual > _OUTSIDE_MM) & (found.distance_mm < _OUTSIDE_REACH_MM)
     return Quality(

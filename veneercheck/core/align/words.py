@@ -43,7 +43,7 @@ def too_little(area_mm2: float) -> Reason:
     return Reason.of(
         "too_little",
         "only {area:.1f} mm² of uncut surface found: leave more of it in the scans (collar, "
-        "model base), or mark it",
+        "model base, the inside), or mark it",
         area=area_mm2,
     )
 
@@ -71,6 +71,19 @@ def rival(rival_mm2: float, best_mm2: float) -> Reason:
         "pick three points on both scans",
         rival=max(rival_mm2, 0.0),
         best=best_mm2,
+    )
+
+
+def rival_near(rival_mm2: float, best_mm2: float, apart_mm: float) -> Reason:
+    """Another pose fits nearly as well, so near that picked places lead to either."""
+    return Reason.of(
+        "rival_near",
+        "another pose, {apart:.1f} mm off, fits nearly as well ({rival:.0f} against {best:.0f} mm² "
+        "of contact), too near to be told apart by picked points: scan more of what was not cut "
+        "(collar, model, the inside)",
+        rival=max(rival_mm2, 0.0),
+        best=best_mm2,
+        apart=apart_mm,
     )
 
 

@@ -3,6 +3,7 @@
 from veneercheck.core.types.alignment import (
     BESIDE,
     LOOSE,
+    RIVALS,
     SHRUNK,
     Alignment,
     AlignmentState,
@@ -80,6 +81,7 @@ __all__ = [
     "LOOSE",
     "OPAQUED",
     "PRACTICE",
+    "RIVALS",
     "SHARP_EDGE",
     "SHRUNK",
     "THIN_METAL",

@@ -43,6 +43,9 @@ LOOSE = ("too_loose", "too_loose_sliding", "painted")
 SHRUNK = "another_size_of_metal"
 """A cast that shrank as casts do: what that moves, every reading's uncertainty holds as well."""
 
+RIVALS = ("rival", "rival_near")
+"""Codes of reasons that leave the choice between two poses open."""
+
 BESIDE = "part_off_beside"
 """Something of which little was cut lies otherwise: the fit does not rest on it, and all but its
 own place is as certain as is said."""
@@ -70,7 +73,7 @@ class FitEvidence:
     halves_mm : float
         How far two fits, each on every other patch of the reference, part at the farthest vertex.
     rival_share : float
-        Rank of the best other pose over that of the pose taken.
+        Rank of the best other pose over that of the pose taken; NaN where none fits as closely.
     seating_mm : float
         How far the bridge's own fit and its model's part on the bridge.
     scale : float
