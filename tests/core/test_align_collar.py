@@ -63,7 +63,7 @@ def test_a_crown_that_its_own_cut_lifts_is_sunk_onto_its_collar(scans, monkeypat
     assert found[1].quality.rank_mm2 > found[0].quality.rank_mm2
 
 
-@pytest.mark.parametrize("cut_mm", [0.6, 0.9, 1.2, 1.5, 1.8, 2.1])
+@pytest.mark.parametrize("cut_mm", [0.6, 0.9, 1.4, 1.8, 2.1])
 def test_cuts_of_any_depth_of_a_veneer_are_met(cut_mm, monkeypatch) -> None:
     """Source: a plate that lies so much too high; from 0.5 mm over its place to 0.25 mm under it a
     fit comes to rest there. The way is that of what touches, a plate's normal."""
@@ -122,12 +122,23 @@ def test_what_a_plain_pose_outweighs_is_no_rival_of_it(poses, blunt) -> None:
     body, target, lifted, true = poses
     last = SimpleNamespace(motion=true.motion, noise_mm=0.01)
     taken = dataclasses.replace(true.quality, sharpness=0.6, noise_mm=0.03 if blunt else 0.005)
-    found = rival.best_rival(body, target, [true, lifted], last, taken)
+    found = rival.best_rival(body, target, [*[true] * 3, lifted], last, taken)
     if blunt:
         assert found.share > 0.5 and found.near
         assert found.apart_mm == pytest.approx(fit.apart_mm(lifted.motion, TRUE, body), abs=0.15)
     else:
         assert np.isnan(found.share) and found.doubt(taken) is None
+
+
+def test_a_pose_that_runs_into_the_one_taken_is_no_other(poses, monkeypatch) -> None:
+    """Source: a fit from 0.6 mm deeper comes back."""
+    monkeypatch.setattr(rival, "_WORTH_ANOTHER_FIT", 0.0)
+    body, target, _, true = poses
+    last = SimpleNamespace(motion=true.motion, noise_mm=0.03)
+    beside = RigidMotion(true.motion.rotation, true.motion.translation_mm - [0.0, 0.0, 0.6])
+    blunt = dataclasses.replace(true.quality, sharpness=0.6, noise_mm=0.03)
+    found = rival.best_rival(body, target, [Candidate(beside, true.quality)], last, blunt)
+    assert np.isnan(found.share)
 
 
 @pytest.mark.parametrize(

@@ -60,6 +60,7 @@ def test_the_hand_chooses_between_two_poses_and_makes_neither_more_certain(twofo
         found = align(framework, waxup, start=start_of(framework, waxup, pairs))
         assert found.state is AlignmentState.DOUBTFUL
         assert "rival" in [reason.code for reason in found.reasons]
+        assert found.evidence.rival_share > 0.9
         lies = found.waxup_from_framework.apply(framework.points_mm) * turned
         assert np.abs(lies - POSE.inverse().apply(framework.points_mm)).max() < 0.02
         assert held(found, pairs) is found
@@ -110,7 +111,7 @@ def test_places_beside_the_scan_or_of_another_place_are_refused(twofold):
 
 @pytest.mark.parametrize(
     ("codes", "named"),
-    [(["too_loose"], True), (["no_contact"], True), (["too_loose", "bowed"], False), ([], False)],
+    [(["rival_near"], True), (["no_contact"], True), (["too_loose", "bowed"], False), ([], False)],
 )
 def test_paint_is_named_where_more_of_it_could_help_and_nowhere_else(codes, named) -> None:
     """Source: what each reason says; a bend is none of the paint's."""
