@@ -15,7 +15,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 import typer
@@ -88,6 +87,8 @@ def write_pair(
 
 
 def result_of(folder: Path) -> dict[str, Any]:
+    import jsonschema
+
     found: dict[str, Any] = json.loads((folder / "result.json").read_text(encoding="utf-8"))
     jsonschema.validate(found, result_schema())
     return found

@@ -7,8 +7,8 @@ import hashlib
 import json
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -53,6 +53,16 @@ def run(folder: Path, *words: str, monkeypatch: pytest.MonkeyPatch) -> tuple[int
     return done.exit_code, done.output
 
 
+def planned(folder: Path) -> Any:
+    """What the plan's document says; its schema holds it."""
+    import jsonschema
+
+    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
+    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
+    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    return document
+
+
 WEDGE = "L;b;a;thickness_mm\n85;9;-1;0,1\n80;13;0,5;0,4\n75;15;1;0,8\n72;17;1,5;1,4\n71;18;2;2\n"
 
 
@@ -65,9 +75,7 @@ def test_the_shade_over_the_plan_is_that_of_the_wedge(folder, monkeypatch) -> No
     words = ("waxup.stl", "--die", "die.stl", "--mask", "mask.ply", "--case", "case.toml",
              "--wedge", "wedge.csv", "--out", "plan", "--lang", "de")  # fmt: skip
     _, told = run(folder, *words, monkeypatch=monkeypatch)
-    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
-    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
-    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    document = planned(folder)
     (unit,) = document["shade"]["units"]
     wedge = read_wedge(folder / "wedge.csv")
     assert document["shade"]["error"] == pytest.approx(wedge.error(), abs=1e-6)
@@ -115,9 +123,7 @@ def test_a_plan_lies_whole_in_its_folder_and_names_the_conflict(folder, monkeypa
     files = ("plan.json", "target.ply", "target.stl", "target.3mf", "depth.ply", "marks.csv",
              "depths.svg", "plan.pdf", "pins.3mf")  # fmt: skip
     assert names >= set(files)
-    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
-    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
-    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    document = planned(folder)
     (conflict,) = document["conflicts"]
     assert conflict["kind"] == "layer too thin"  # 0.2 mm of it would be left
     # Faceting of both balls: L²/(8R) each, 0.4 mm edges.
@@ -273,9 +279,7 @@ def test_a_finish_line_in_the_case_file_takes_the_place_of_the_mask(folder, monk
     (folder / "own.toml").write_text('name = "own"\n[paste]\ndensity_g_cm3 = 2.0\n')
     words = ("waxup.stl", "--case", "case.toml", "--profile", "own.toml", "--out", "plan")
     _, told = run(folder, *words, monkeypatch=monkeypatch)
-    document = json.loads((folder / "plan" / "plan.json").read_text(encoding="utf-8"))
-    schema = resources.files("veneercheck.report").joinpath("plan.schema.json")
-    jsonschema.validate(document, json.loads(schema.read_text(encoding="utf-8")))
+    document = planned(folder)
     assert document["veneered_area_mm2"] == pytest.approx(2 * np.pi * 4.0 * 2.5, rel=0.02)
     (unit,) = document["layers"]
     paste = unit["dentine_mm3"] + unit["incisal_mm3"]

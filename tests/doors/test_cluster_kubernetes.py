@@ -15,8 +15,6 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
-import distributed
-import jsonschema
 import pytest
 
 import many_cases
@@ -70,6 +68,8 @@ def strict(schema: Any) -> Any:
 
 def faults(kind: str, asked: dict[str, Any]) -> list[str]:
     """What the schema finds fault with."""
+    import jsonschema
+
     spec = schema_of(kind)["properties"]["spec"]
     return [error.message for error in jsonschema.Draft7Validator(spec).iter_errors(asked["spec"])]
 
@@ -190,6 +190,8 @@ def test_a_batch_asks_for_a_cluster_uses_it_and_takes_it_away(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The real command and Dask's own operator client; the workers are here, the API is not."""
+    import distributed
+
     (tmp_path / "cluster.toml").write_text(TEXT, encoding="utf-8")
     many_cases.write_cases(tmp_path, 2)
     here = distributed.LocalCluster(  # under the same name: a scheduler tells whose it is

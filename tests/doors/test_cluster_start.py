@@ -18,7 +18,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import distributed
 import psutil
 import pytest
 
@@ -49,6 +48,8 @@ def did_each_once(folder: Path) -> None:
 def test_a_cluster_here_grows_checks_files_and_ends(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    import distributed
+
     asked_for: list[int] = []
 
     class Noted(distributed.LocalCluster):  # type: ignore[misc]  # distributed tells no types

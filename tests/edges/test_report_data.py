@@ -8,7 +8,6 @@ import json
 import math
 from datetime import UTC, datetime
 
-import jsonschema
 import numpy as np
 import pytest
 
@@ -142,6 +141,8 @@ def outcome_of(failed: bool = False, number: str = "0417-B", notes: str = "") ->
 @pytest.mark.parametrize("failed", [False, True])
 def test_document_fits_its_schema(failed: bool) -> None:
     """The schema is the contract of `result.json`; a strict one refuses an unknown field."""
+    import jsonschema
+
     described = document(outcome_of(failed))
     jsonschema.validate(described, result_schema(), jsonschema.Draft202012Validator)
     with pytest.raises(jsonschema.ValidationError):

@@ -12,7 +12,6 @@ import io
 import json
 from pathlib import Path
 
-import nibabel
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
@@ -39,6 +38,7 @@ between them by up to 0.07 mm (measured)."""
 
 def arrays(name: str) -> list[np.ndarray]:
     """The arrays of one GIFTI file of the package."""
+    import nibabel
     import nilearn
 
     file = Path(nilearn.__file__).parent / "datasets" / "data" / "fsaverage5" / f"{name}.gii.gz"

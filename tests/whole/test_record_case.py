@@ -11,7 +11,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from prov.model import ProvDocument
 from typer.testing import CliRunner
 
 import record_trials as trials
@@ -280,6 +279,8 @@ def test_a_bundle_has_the_same_bytes_and_each_is_accounted_for(tmp_path: Path) -
 def test_provenance_is_read_by_an_independent_reader(tmp_path: Path) -> None:
     """`prov` reads W3C PROV-JSON; the hashes are those of the files."""
     import zipfile
+
+    from prov.model import ProvDocument
 
     register, entry = filed(tmp_path)
     with register:

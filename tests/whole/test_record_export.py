@@ -10,12 +10,8 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-import fhirclient.models.bundle as r4_client
 import pydicom
 import pytest
-from fhir.resources.bundle import Bundle as R5Bundle
-from fhir.resources.R4B.bundle import Bundle as R4Bundle
-from fhirclient.models.fhirabstractbase import FHIRValidationError
 from typer.testing import CliRunner
 
 import record_trials as trials
@@ -164,12 +160,17 @@ def test_a_scan_in_inches_leaves_in_millimetres(tmp_path: Path) -> None:
 
 def test_fhir_parses_in_r4_and_in_r5(register: Register, tmp_path: Path) -> None:
     """Two independent models: one of R4, one of R4B and R5; each refuses what it does not know."""
+    from fhir.resources.bundle import Bundle as R5Bundle
+    from fhir.resources.R4B.bundle import Bundle as R4Bundle
+    from fhirclient.models.bundle import Bundle as OldBundle
+    from fhirclient.models.fhirabstractbase import FHIRValidationError
+
     (path,) = export_fhir(register, "T-1", tmp_path / "one.json")
     told = json.loads(path.read_text(encoding="utf-8"))
     check = one_check(register, "T-1")
     zones = check.body["result"]["zones"]
     r5, r4b = R5Bundle.model_validate(told), R4Bundle.model_validate(told)
-    r4 = r4_client.Bundle(told, strict=True)
+    r4 = OldBundle(told, strict=True)
     for bundle in (r5, r4b, r4):
         report, *found = [one.resource for one in bundle.entry]
         assert len(found) == len(zones) > 0
@@ -184,7 +185,7 @@ def test_fhir_parses_in_r4_and_in_r5(register: Register, tmp_path: Path) -> None
     assert bytes(r5.entry[0].resource.presentedForm[0].data) == pdf
     assert "name" not in json.dumps(told["entry"][1])
     told["entry"][1]["resource"]["lustre"] = 1
-    for reader in (R5Bundle.model_validate, R4Bundle.model_validate, r4_client.Bundle):
+    for reader in (R5Bundle.model_validate, R4Bundle.model_validate, OldBundle):
         with pytest.raises((ValueError, FHIRValidationError)) as refusal:
             reader(told)
         assert "lustre" in str(refusal.value)
@@ -206,6 +207,8 @@ def test_a_report_is_final_only_once_a_person_accepted_it(tmp_path: Path) -> Non
 
 def test_each_finding_reads_to_its_side_of_the_limit(register: Register) -> None:
     """Too thick is above a high limit; over contour is a space below zero; else it is open."""
+    from fhir.resources.bundle import Bundle as R5Bundle
+
     check = one_check(register, "T-1")
     zone = dict(check.body["result"]["zones"][0])
     kinds = [
