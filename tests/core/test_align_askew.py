@@ -132,7 +132,7 @@ def off_mm(model: TriangleMesh, motion: RigidMotion) -> float:
     return float(np.linalg.norm(motion.apply(body) - body, axis=1).max())
 
 
-@pytest.mark.parametrize("by_mm", [0.0, 0.06, pytest.param(0.2, marks=pytest.mark.long)])
+@pytest.mark.parametrize("by_mm", [0.0, 0.06])
 def test_a_neighbour_that_stands_higher_is_told_and_moves_no_pose(model, by_mm) -> None:
     """Source: so much was moved, and it is a tooth of which nothing was cut; it may be a unit that
     is not seated, so that it is not trusted, and what is read may be firm."""

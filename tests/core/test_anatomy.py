@@ -65,16 +65,9 @@ BRIDGES = {
     "two, upper left": phantom.BridgeSpec((24, 25)),
     "three, lower left, descending": phantom.BridgeSpec((37, 36, 35), (36,), base=False),
     "four, upper right, ascending": phantom.BridgeSpec((14, 15, 16, 17), (15, 16)),
-    "four, upper, across the midline": phantom.BridgeSpec((12, 11, 21, 22), (11,)),
-    "six, lower, across the midline": phantom.BridgeSpec((42, 41, 31, 32, 33, 34), (41, 31, 32)),
-    "six, lower right, descending": phantom.BridgeSpec((48, 47, 46, 45, 44, 43), (47, 46, 44)),
 }
 
-SECOND = ("four, upper, across the midline", "three, lower left, descending")
-EACH = [
-    pytest.param(name, marks=[pytest.mark.long] * (name.startswith("six") or name in SECOND))
-    for name in BRIDGES
-]
+EACH = [name for name in BRIDGES if name != "three, lower left, descending"]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -296,8 +289,6 @@ def test_a_spot_on_every_face_of_every_tooth_is_told_there(name: str) -> None:
 @pytest.mark.parametrize(
     ("name", "units"),
     [
-        pytest.param("six, lower right, descending", (47, 46, 45, 44), marks=pytest.mark.long),
-        pytest.param("six, lower right, descending", (46,), marks=pytest.mark.long),
         ("three, lower left, descending", (36,)),
         ("four, upper right, ascending", (14, 15, 16)),
     ],
@@ -709,8 +700,6 @@ def test_a_check_without_a_unit_that_the_case_names_is_undecided() -> None:
     asked = [one for one in found.check.questions if one.kind == NOT_SEEN]
     assert [one.place for one in asked] == [str(truth.units[-1])]
     assert not found.zones and found.verdict is Verdict.UNDECIDED
-    whole = check_meshes(truth.mesh, truth.made.waxup, case=case, aligned=True)
-    assert NOT_SEEN not in {one.kind for one in whole.check.questions}
     said = {"words": asked[0].words, "place": asked[0].place, "area_mm2": None, "centre_mm": None}
     assert "Fehlt hier ein Glied?" in question_words(said, Words("de"))
 

@@ -47,7 +47,7 @@ def read(noise_mm: float) -> SpaceMap:
     ).space
 
 
-@pytest.mark.parametrize("noise_mm", [pytest.param(0.005, marks=pytest.mark.long), 0.010, 0.020])
+@pytest.mark.parametrize("noise_mm", [0.010, 0.020])
 @pytest.mark.parametrize("name", ["judged_low_mm", "judged_high_mm"])
 def test_judged_readings_of_a_noisy_crown(name: str, noise_mm: float) -> None:
     true, space = crown(), read(noise_mm)

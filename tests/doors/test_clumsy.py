@@ -117,15 +117,7 @@ def test_a_finished_case_is_not_written_over(pair: Path) -> None:
     assert files(folder) == before
 
 
-@pytest.mark.parametrize(
-    "size",
-    [
-        2_000,
-        pytest.param(30_000, marks=pytest.mark.long),
-        pytest.param(100_000, marks=pytest.mark.long),
-        200_000,
-    ],
-)
+@pytest.mark.parametrize("size", [2_000, 200_000])
 def test_a_full_disk_ends_with_3_and_leaves_nothing(pair: Path, size: int) -> None:
     """Files that may not grow beyond a size; at the largest of these the report is what fails."""
     done = check_bounded(pair, size)
@@ -194,7 +186,7 @@ STOPPED = (130, -signal.SIGINT)
 that is made while it runs (a dataclass), caught or not."""
 
 
-@pytest.mark.parametrize("words", [1, pytest.param(2, marks=pytest.mark.long), 3])
+@pytest.mark.parametrize("words", [1, 3])
 def test_ctrl_c_is_one_plain_line_and_130(pair: Path, words: int) -> None:
     """While it computes: at the first word of progress, and further on."""
     for _ in range(5):

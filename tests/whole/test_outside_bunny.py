@@ -12,7 +12,6 @@ from collections.abc import Callable
 
 import igl
 import numpy as np
-import pytest
 import trimesh
 
 from veneercheck.core.align import align
@@ -59,10 +58,7 @@ def cut_back(mesh: TriangleMesh) -> tuple[TriangleMesh, Bools]:
     return TriangleMesh(points, mesh.faces), depth > 0
 
 
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.long)])
-def test_the_pose_comes_back_from_anywhere(
-    seed: int, from_npm: Callable[[str, str], bytes]
-) -> None:
+def test_the_pose_comes_back_from_anywhere(from_npm: Callable[[str, str], bytes]) -> None:
     """The motion that the test itself applied.
 
     White noise of 10 µm on both scans, some 20 000 independent pairs on uncut surface: a tenth of
@@ -70,7 +66,7 @@ def test_the_pose_comes_back_from_anywhere(
     over radii of 1 to 10 mm lie L²/6R = 2 to 15 µm off at their middles) is the larger share, and
     averages out over the body: 5 µm at the farthest vertex, 2 µm for the mean layer.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(1)
     body = smooth_bunny(from_npm(PACKAGE, SOURCE).decode("utf-8"))
     clean, cut = cut_back(fewer(body))
     assert 0.35 < vertex_areas(clean)[cut].sum() / vertex_areas(clean).sum() < 0.65

@@ -75,9 +75,9 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, np.ndarray,
     folder = tmp_path_factory.mktemp("cortex")
     white, pial = surface("white_left"), surface("pial_left")
     centre = white.points_mm[np.argmin(white.points_mm[:, 0])]  # the outermost point of the side
-    inner, kept = block(white, centre, 18.0)
+    inner, kept = block(white, centre, 16.8)
     write_stl(folder / "white.stl", inner)
-    write_stl(folder / "pial.stl", block(pial, centre, 26.0)[0])
+    write_stl(folder / "pial.stl", block(pial, centre, 23.0)[0])
     words = ("--aligned", "--unit", "mm", "--no-report", "--out", "out")
     ended = run("check", "white.stl", "pial.stl", *words, folder=folder)
     assert ended.code in (0, 1, 4), ended.told
