@@ -6,7 +6,6 @@ import contextlib
 import dataclasses
 import functools
 import http.client
-import importlib.util
 import json
 import os
 import shutil
@@ -258,10 +257,6 @@ def worked_near_by(folder: Path) -> None:
 
 def page_tests() -> Any:
     """The tests of the page as a module: others open it and drop scans on it as they do."""
-    path = Path(__file__).parent / "whole" / "test_bench_page.py"
-    spec = importlib.util.spec_from_file_location("bench_page", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_page"] = module
-    spec.loader.exec_module(module)
-    return module
+    from whole import test_bench_page
+
+    return test_bench_page

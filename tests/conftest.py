@@ -12,6 +12,7 @@ import tarfile
 import tempfile
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer.main
@@ -122,6 +123,29 @@ def frame_as_given(monkeypatch: pytest.MonkeyPatch) -> None:
     from veneercheck.core import align
 
     monkeypatch.setattr(align, "examine", align.given)
+
+
+FIT_POINTS = 4000
+"""On which a last fit rests in most tests, for 20,000 in a check: their bodies are small."""
+
+
+@pytest.fixture(scope="module")
+def fitted_on_few(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Scans are laid on each other by fewer points, unless the module says that all are wanted.
+
+    For what is said of a fit once it is there; how exact one is, is tried with all.
+    """
+    from veneercheck.core.align import polish
+
+    sample = polish.sample
+
+    def few(surface: Any, count: int, keep: Any = None) -> Any:
+        return sample(surface, min(count, FIT_POINTS), keep)
+
+    with pytest.MonkeyPatch.context() as patch:
+        if not getattr(request.module, "FITTED_ON_ALL", False):
+            patch.setattr(polish, "sample", few)
+        yield
 
 
 @pytest.fixture(scope="session")

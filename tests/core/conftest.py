@@ -2,31 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 
 from phantom.surface import triangulate
-from veneercheck.core.align import fit, polish
-from veneercheck.core.align.sampling import Samples, Surface, sample
-from veneercheck.core.types import Bools, Floats, TriangleMesh
-
-FIT_POINTS = 4000
-"""On which a last fit rests here, for 20,000 in a check: the bodies have few vertices."""
+from veneercheck.core.align import coarse, fit
+from veneercheck.core.types import Floats, TriangleMesh
 
 
 @pytest.fixture(scope="module", autouse=True)
-def fitted_on_few(request: pytest.FixtureRequest) -> Iterator[None]:
-    """What is said of a fit is the same by fewer points; how exact one is, is tried with all."""
-
-    def few(surface: Surface, count: int, keep: Bools | None = None) -> Samples:
-        return sample(surface, min(count, FIT_POINTS), keep)
-
-    with pytest.MonkeyPatch.context() as patch:
-        if not getattr(request.module, "FITTED_ON_ALL", False):
-            patch.setattr(polish, "sample", few)
-        yield
+def _fitted_on_few(fitted_on_few: None) -> None:
+    """Nearly all that is said of a fit here is the same by fewer points."""
 
 
 @pytest.fixture(scope="module")
@@ -49,5 +35,7 @@ def from_here(monkeypatch: pytest.MonkeyPatch) -> None:
     For what is said of a fit once it is there: to search from anywhere takes most of its time, and
     `test_align_pose` and the whole checks are about that.
     """
-    monkeypatch.setattr(fit, "_from_anywhere", lambda *_: [])
-    monkeypatch.setattr(fit, "_shoved", lambda *_: [])
+    for search in ("_from_anywhere", "_shoved", "_climbed"):
+        monkeypatch.setattr(fit, search, lambda *_: [])
+    none = coarse.Poses(np.zeros((0, 3, 3)), np.zeros((0, 3)), np.zeros(0))
+    monkeypatch.setattr(coarse, "turned", lambda *_: none)

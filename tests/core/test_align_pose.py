@@ -7,6 +7,7 @@ import pytest
 import trimesh
 
 import align_bodies as bodies
+from phantom.sheets import height_field
 from phantom.surface import triangulate
 from veneercheck.core.align import align, fit, given, polish, sampling
 from veneercheck.core.align.options import AlignOptions
@@ -109,18 +110,14 @@ def test_a_plate_under_both_scans_convinces_of_no_pose() -> None:
 
     work = triangulate(lump, low, high, 0.4)
     work = select_faces(work, work.points_mm[work.faces].mean(axis=1)[:, 2] > -2.5)[0]
-    x, y = np.meshgrid(np.arange(-20.0, 20.1, 0.5), np.arange(-14.0, 14.1, 0.5), indexing="ij")
-    first = np.arange(x.size).reshape(x.shape)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    plate = np.stack([x.ravel(), y.ravel(), np.full(x.size, -4.5)], axis=1)
-    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    sides = np.arange(-20.0, 20.1, 0.5), np.arange(-14.0, 14.1, 0.5)
+    plate = height_field(lambda x, _: 0.0 * x - 4.5, *sides)
     depth = np.clip((work.points_mm[:, 2] - 0.5) / 0.6, 0, 1)[:, None] * vertex_normals(work)
     rng = np.random.default_rng(4)
 
     def scan(points):
-        both = np.concatenate([points, plate])
-        mesh = TriangleMesh(both, np.concatenate([work.faces, faces + len(points)]))
+        both = np.concatenate([points, plate.points_mm])
+        mesh = TriangleMesh(both, np.concatenate([work.faces, plate.faces + len(points)]))
         noise = 0.005 * rng.normal(size=(len(both), 1)) * vertex_normals(mesh)
         return TriangleMesh(both + noise, mesh.faces)
 

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field
 from veneercheck.check import Surfaces, check
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.judge import asked, decide, knife
@@ -21,12 +22,7 @@ STEPS, FULL_MM, CASE = 61, 1.5, Case()
 
 def plate(depth, wide_mm: float = 12.0) -> TriangleMesh:
     """A square plate, a depth under the xy plane; normals up."""
-    x, y = np.meshgrid(*2 * (np.linspace(0.0, wide_mm, STEPS),), indexing="ij")
-    points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(lambda x, y: -depth(x, y), np.linspace(0.0, wide_mm, STEPS))
 
 
 def with_a_top(

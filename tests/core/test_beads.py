@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from phantom.attached import put_beads
+from phantom.sheets import height_field
 from veneercheck.check import Surfaces, check
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh.triangles import edge_pairs
@@ -21,12 +22,7 @@ STEPS = 121
 
 def plate(depth) -> TriangleMesh:
     """A plate of 12 × 12 mm, a depth under the xy plane; normals up."""
-    x, y = np.meshgrid(*2 * (np.linspace(0.0, 12.0, STEPS),), indexing="ij")
-    points = np.stack([x, y, -depth(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(lambda x, y: -depth(x, y), np.linspace(0.0, 12.0, STEPS))
 
 
 CONTOUR = plate(lambda x, y: 0.0 * x * y)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from phantom.attached import put_beads, spread
+from phantom.sheets import height_field
 from veneercheck.core.measure import beads
 from veneercheck.core.mesh.triangles import edge_pairs, vertex_normals
 from veneercheck.core.types import TriangleMesh
@@ -14,14 +15,10 @@ RADIUS_MM = 3.0
 
 def cap() -> TriangleMesh:
     """The upper part of a sphere, a tooth's cusp in size."""
-    x, y = np.meshgrid(*2 * (np.linspace(-2.0, 2.0, 61),), indexing="ij")
-    z = np.sqrt(np.maximum(RADIUS_MM**2 - (x * x + y * y), 0.0))
-    points = np.stack([x, y, z], axis=-1).reshape(-1, 3)
-    first = np.arange(61 * 61).reshape(61, 61)
-    a, b, c, d = (
-        part.ravel() for part in (first[:-1, :-1], first[1:, :-1], first[1:, 1:], first[:-1, 1:])
+    return height_field(
+        lambda x, y: np.sqrt(np.maximum(RADIUS_MM**2 - (x * x + y * y), 0.0)),
+        np.linspace(-2.0, 2.0, 61),
     )
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
 
 
 def test_the_base_under_beads_is_the_sphere() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from phantom.attached import Beaded, put_beads, spread
+from phantom.sheets import height_field
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.errors import MeshError
 from veneercheck.core.judge import asked
@@ -20,13 +21,7 @@ DEPTH_MM = 1.5
 
 def sheet(height, edge_mm: float = EDGE_MM) -> TriangleMesh:
     """A sheet of 6 × 6 mm over the xy plane; normals up."""
-    count = round(WIDE_MM / edge_mm) + 1
-    x, y = np.meshgrid(*2 * (np.linspace(0.0, WIDE_MM, count),), indexing="ij")
-    points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(count * count).reshape(count, count)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(height, np.linspace(0.0, WIDE_MM, round(WIDE_MM / edge_mm) + 1))
 
 
 def flat(x, y):

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field, over_grid
 from veneercheck.core.judge.changes import Change, taken_off, trend
 from veneercheck.core.mesh.triangles import border_vertices
 from veneercheck.core.types import Bools, Floats, Region, Trend, TriangleMesh
@@ -18,12 +19,7 @@ SIDE_MM = 8.0
 
 def sheet(height) -> TriangleMesh:
     """A sheet of 8 × 8 mm about the origin, a height over the xy plane; normals up."""
-    x, y = np.meshgrid(*2 * (np.linspace(-0.5 * SIDE_MM, 0.5 * SIDE_MM, STEPS),), indexing="ij")
-    points = np.stack([x, y, height(x, y) + 0.0 * x], axis=-1).reshape(-1, 3)
-    first = np.arange(STEPS * STEPS).reshape(STEPS, STEPS)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(height, np.linspace(-0.5 * SIDE_MM, 0.5 * SIDE_MM, STEPS))
 
 
 FLAT = sheet(lambda x, _: 0.0 * x)
@@ -60,12 +56,7 @@ def blade(outline) -> TriangleMesh:
     long = np.linspace(0.0, at[-1], 10 * math.ceil(at[-1]))
     x, z = (np.interp(long, at, column) for column in sides.T)
     y = np.linspace(-4.0, 4.0, STEPS)
-    points = np.stack(np.broadcast_arrays(x[:, None], y, z[:, None]), axis=-1).reshape(-1, 3)
-    first = np.arange(len(points)).reshape(len(x), STEPS)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    faces = np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))])
-    return TriangleMesh(points, faces)
+    return over_grid(np.stack(np.broadcast_arrays(x[:, None], y, z[:, None]), axis=-1))
 
 
 def between(now: TriangleMesh, then: TriangleMesh, **known) -> Change:

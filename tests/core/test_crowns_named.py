@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from direction_trials import draw
+from phantom.sheets import over_grid
 from veneercheck.core.divide.anatomy import arch, place, question
 from veneercheck.core.divide.anatomy.codes import usual_width_mm
 from veneercheck.core.divide.anatomy.crowns import FEWER, MORE, otherwise
@@ -97,11 +98,7 @@ def test_uncut_neighbours_are_not_counted() -> None:
 def grid(cloud: arch.Cloud) -> TriangleMesh:
     """The upper one of a row's two sheets as a mesh."""
     count = len(cloud.points_mm) // 2
-    index = np.arange(count).reshape(-1, 31)
-    a, b, c, d = (part.ravel() for part in (index[:-1, :-1], index[1:, :-1], index[1:, 1:],
-                                            index[:-1, 1:]))  # fmt: skip
-    faces = np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)])
-    return TriangleMesh(cloud.points_mm[:count], faces)
+    return over_grid(cloud.points_mm[:count].reshape(-1, 31, 3))
 
 
 def test_where_units_do_not_fit_no_tooth_is_told_and_it_is_asked() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field
 from veneercheck.core import align
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.denoise import denoise, noise_left
@@ -42,16 +43,12 @@ def test_noise_left_is_what_the_filter_promises(edge_mm) -> None:
 
 def test_edges_stay_sharp() -> None:
     """Source: a roof of two planes at 100° is its own denoised shape."""
-    side = np.arange(-2.0, 2.01, 0.1)
-    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
-    first = np.arange(len(x)).reshape(len(side), -1)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
-    roof = TriangleMesh(np.stack([x, y, -np.abs(x) * np.tan(np.radians(40.0))], 1), faces)
+    slant = np.tan(np.radians(40.0))
+    roof = height_field(lambda x, _: -np.abs(x) * slant, np.arange(-2.0, 2.01, 0.1))
+    x, y, _ = roof.points_mm.T
     slope = np.sin(np.radians(40.0))
     normals = unit(np.stack([np.sign(x) * slope, 0 * x, 0 * x + np.cos(np.radians(40.0))], 1))
-    calm = denoise(roof, unique_edges(faces)[0], normals, noise_mm=SIGMA_MM, edge_mm=0.1)
+    calm = denoise(roof, unique_edges(roof.faces)[0], normals, noise_mm=SIGMA_MM, edge_mm=0.1)
     flank = np.abs(x) > 0.35
     inner = flank & (np.abs(y) < 1.5) & (np.abs(x) < 1.5)
     assert np.abs(calm.points_mm - roof.points_mm)[inner].max() < 1e-6

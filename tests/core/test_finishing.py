@@ -401,7 +401,7 @@ def test_an_unfinished_cast_that_fails_by_the_stated_amount_is_tried_by_the_meas
     """Source: nothing was taken off, 0.1 mm is stated; a run-out 2.5 mm wide blurs the amount."""
     monkeypatch.undo()  # here the search itself has to find nothing
     wide = bodies.make_body(
-        bodies.BodySpec(21, units=2, chamfer_mm=2.5, base_framework=True, base_waxup=True, **COARSE)
+        bodies.BodySpec(21, units=2, chamfer_mm=2.5, base_framework=True, base_waxup=True)
     )
     cast, true = wide.framework, wide.waxup_from_framework
     found, used_mm, _ = finishing.by_measure(

@@ -13,6 +13,7 @@ import itertools
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field, over_grid
 from veneercheck.core import align
 from veneercheck.core.measure.gap import Gap
 from veneercheck.core.measure.space import Reading, measure
@@ -82,12 +83,8 @@ def _drawn_out(line: tuple[tuple[float, float], ...]) -> TriangleMesh:
     """The line drawn out along y, facing up where it runs to the right."""
     profile = _points(line, EDGE_MM)
     depth = np.linspace(-0.5 * LONG_MM, 0.5 * LONG_MM, int(LONG_MM / EDGE_MM) + 1)
-    x, y = np.repeat(profile[:, 0], len(depth)), np.tile(depth, len(profile))
-    points = np.stack([x, y, np.repeat(profile[:, 1], len(depth))], axis=1)
-    first = np.arange(len(points)).reshape(len(profile), -1)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]))
+    x, z = profile.T[..., None]
+    return over_grid(np.stack(np.broadcast_arrays(x, depth, z), axis=-1))
 
 
 def _read(body: Drawn) -> tuple[TriangleMesh, Reading]:
@@ -184,12 +181,8 @@ def test_a_ray_along_the_veneer_is_no_depth() -> None:
 def test_what_lies_on_the_metal_within_the_noise_bounds_no_gap() -> None:
     """A level contour 10 mm wide, cut 1 mm deep on a strip of 2 mm, else off the metal by 60 µm of
     noise: the gap is bound by the strip and 1 mm beside it, and where no noise is told by all."""
-    side = np.linspace(-5.0, 5.0, 51)
-    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
-    at = np.arange(len(x)).reshape(51, 51)
-    a, b, c, d = at[:-1, :-1], at[1:, :-1], at[1:, 1:], at[:-1, 1:]
-    faces = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
-    contour = TriangleMesh(np.stack([x, y, 0.0 * x], axis=1), faces)
+    contour = height_field(lambda x, _: 0.0 * x, np.linspace(-5.0, 5.0, 51))
+    x, faces = contour.points_mm[:, 0], contour.faces
     over = np.where(np.abs(x) < 1.01, 1.0, 0.06)
     widest = []
     for noise_mm in (0.02, 0.0):

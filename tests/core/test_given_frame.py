@@ -110,7 +110,7 @@ def test_without_uncut_surface_bodies_that_cross_or_part_fail(body, shift_mm, co
 
 def test_what_slides_along_itself_is_not_held_against_the_frame():
     # Source: two equal half-cut balls turn about their centre at no cost; shifted, they do not.
-    ball = concentric_spheres(0.45).outer
+    ball = concentric_spheres(0.3).outer
     depth = np.clip(ball.points_mm[:, 2] / 0.6, 0.0, 1.0)
     framework = TriangleMesh(ball.points_mm * (1 - depth / 5.0)[:, None], ball.faces)
     assert examine(framework, _moved(ball, turn_deg=(3.0, 2.0, 5.0))).state is AlignmentState.GIVEN

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field
 from veneercheck.check import Surfaces, check
 from veneercheck.core.judge import meant
 from veneercheck.core.types import Case, Check, Decision, FindingKind, Region, TriangleMesh, Verdict
@@ -19,12 +20,7 @@ WALL_FROM, WALL_TO, SLOPE = 4.0, 2.5, 2.0
 
 def strip(height) -> TriangleMesh:
     """A surface from x = −2 to 11, 8 mm wide along y, its height a function of both; normals up."""
-    x, y = np.meshgrid(np.linspace(-2.0, 11.0, 131), np.linspace(2.0, 10.0, 81), indexing="ij")
-    points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(x.size).reshape(x.shape)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(height, np.linspace(-2.0, 11.0, 131), np.linspace(2.0, 10.0, 81))
 
 
 def _wall(x):

@@ -17,6 +17,7 @@ import pytest
 from phantom.bridge import BridgeSpec, make_bridge
 from phantom.cutback import Cut
 from phantom.scanned import Scanner
+from phantom.sheets import height_field
 from veneercheck import check_meshes
 from veneercheck.core import align
 from veneercheck.core.measure.space import Reading, measure
@@ -141,12 +142,7 @@ def test_eccentric_spheres_worked_values(degrees: int, ray_mm: float, nearest_mm
 
 def ridge(height: Callable[[Floats], Floats]) -> TriangleMesh:
     """A height field over a square, the same all along y, facing upwards."""
-    side = np.linspace(-3.0, 3.0, 61)
-    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
-    at = np.arange(len(x)).reshape(61, 61)
-    a, b, c, d = at[:-1, :-1], at[1:, :-1], at[1:, 1:], at[:-1, 1:]
-    faces = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
-    return TriangleMesh(np.stack([x, y, height(x)], axis=1), faces)
+    return height_field(lambda x, _: height(x), np.linspace(-3.0, 3.0, 61))
 
 
 def test_on_a_crest_the_side_that_is_nearer_counts() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field
 from veneercheck.core.measure.outside import REACH_MM, FromOutside, look_from_outside
 from veneercheck.core.mesh.nearest import WalkableSurface
 from veneercheck.core.mesh.rays import RayScene
@@ -117,16 +118,7 @@ def test_a_cusp_tip_is_seen_where_no_framework_point_sees_it() -> None:
         [np.zeros(96, dtype=int), 96 + np.arange(96), 96 + (np.arange(96) + 1) % 96]
     )
     cone = TriangleMesh(points, np.concatenate([tip_faces.T, faces]))
-    side = np.arange(-4.0, 4.01, 0.2)
-    x, y = (k.ravel() for k in np.meshgrid(side, side, indexing="ij"))
-    first = np.arange(len(x)).reshape(len(side), -1)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    plate = TriangleMesh(
-        np.stack([x, y, 0.0 * x], 1),
-        np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]),
-    )
-    found = look(cone, plate)
+    found = look(cone, height_field(lambda x, _: 0.0 * x, np.arange(-4.0, 4.01, 0.2)))
     assert found.depth_mm[0] == pytest.approx(height, abs=1e-9)
     under = WalkableSurface(cone).walk(np.zeros((1, 3)), np.array([0]))[0].distance_mm[0]
     assert under == pytest.approx(height * np.sin(opening), rel=0.01)

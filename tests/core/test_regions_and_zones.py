@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr, ndtri
 
+from phantom.sheets import height_field, over_grid
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
@@ -46,12 +47,7 @@ STEP_MM = 0.1
 def plate(height, over=SIDES_MM, step_mm=STEP_MM) -> TriangleMesh:
     """A plate over the xy plane, its height a function of x and y; normals up."""
     sides = [np.linspace(*ends, round(np.ptp(ends) / step_mm) + 1) for ends in over]
-    x, y = np.meshgrid(*sides, indexing="ij")
-    points = np.stack([x, y, height(x, y)], axis=-1).reshape(-1, 3)
-    first = np.arange(x.size).reshape(x.shape)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    return TriangleMesh(points, np.concatenate([np.stack(t, 1) for t in ((a, b, c), (a, c, d))]))
+    return height_field(height, *sides)
 
 
 CONTOUR = plate(lambda x, y: 0.0 * x * y)
@@ -866,12 +862,8 @@ def turned(profile, steps: int = 160) -> TriangleMesh:
             z[:, None] + 0.0 * angle,
         ],
         axis=-1,
-    ).reshape(-1, 3)
-    first = np.arange(len(points)).reshape(len(radius), -1)
-    a, b = first[:-1], first[1:]
-    c, d = np.roll(b, -1, axis=1), np.roll(a, -1, axis=1)
-    each = [np.stack([t.ravel() for t in three], 1) for three in ((a, b, c), (a, c, d))]
-    return TriangleMesh(points, np.concatenate(each))
+    )
+    return over_grid(points, around=True)
 
 
 def test_the_inside_of_a_retainer_is_no_veneer_where_the_wax_up_shows_its_outside_alone() -> None:

@@ -14,6 +14,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from phantom.sheets import height_field
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
@@ -374,12 +375,7 @@ def field(
 ) -> TriangleMesh:
     """A height field over a square, facing upwards."""
     side = np.arange(-0.5 * side_mm, 0.5 * side_mm + 0.5 * step_mm, step_mm)
-    x, y = (part.ravel() for part in np.meshgrid(side, side, indexing="ij"))
-    first = np.arange(len(x)).reshape(len(side), -1)
-    a, b = first[:-1, :-1].ravel(), first[1:, :-1].ravel()
-    c, d = first[1:, 1:].ravel(), first[:-1, 1:].ravel()
-    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
-    return TriangleMesh(np.stack([x, y, height(x, y)], axis=1), faces)
+    return height_field(height, side)
 
 
 def everywhere(points_mm: Floats) -> Bools:

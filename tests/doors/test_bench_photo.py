@@ -6,11 +6,9 @@ a real browser, with a register in SQLite and in PostgreSQL.
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import shutil
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -23,6 +21,7 @@ from typer.testing import CliRunner
 
 import record_trials as trials
 from browsing import chromium
+from doors import test_bench_door
 from made_up_lab import Lab
 from veneercheck.bench.photo import LARGEST_BYTES, code_in
 from veneercheck.cli.main import app
@@ -82,17 +81,7 @@ LONG_MS = 300_000
 """A busy machine is no fault."""
 
 
-def _door() -> Any:
-    path = Path(__file__).with_name("test_bench_door.py")
-    spec = importlib.util.spec_from_file_location("bench_door", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_door"] = module  # its dataclass looks itself up
-    spec.loader.exec_module(module)
-    return module
-
-
-DOOR = _door()
+DOOR = test_bench_door
 
 
 @pytest.fixture(scope="module")

@@ -30,6 +30,8 @@ from veneercheck.phantom.bodies import concentric_spheres
 from veneercheck.report import result_schema
 from veneercheck.scan import read_scan, write_stl
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 ROOT = Path(__file__).resolve().parents[2]
 
 

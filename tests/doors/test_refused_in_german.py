@@ -24,6 +24,8 @@ from veneercheck.report.words import Words
 from veneercheck.scan import write_stl
 from veneercheck.scan.units import _WORDS
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 ROOT = Path(__file__).resolve().parents[2] / "veneercheck"
 VERDICTS = ("findings", "no findings", "undecided")
 REFUSALS = {

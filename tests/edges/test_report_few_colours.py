@@ -3,33 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 import io
-from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
+from edges.test_report_pictures import filed_ball
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import colours, palette
-from veneercheck.report.filed import FiledResult
 from veneercheck.report.palette import all_colours, few_colours, plain_colours, png
 from veneercheck.report.raster import draw, first_outside, projected
 from veneercheck.report.scanlines import faces_seen
 from veneercheck.report.scene import drawn, scene_of
 from veneercheck.report.stills import cameras, lettered
 from veneercheck.report.words import Words
-
-
-def filed_ball() -> FiledResult:
-    """The ball of the other tests of pictures, with its map."""
-    path = Path(__file__).with_name("test_report_pictures.py")
-    spec = importlib.util.spec_from_file_location("ball_of_few_colours", path)
-    assert spec is not None and spec.loader is not None
-    bodies = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(bodies)
-    found: FiledResult = bodies.filed_ball()
-    return found
 
 
 def test_plain_colours_stay_and_the_rest_is_near() -> None:

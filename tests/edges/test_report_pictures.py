@@ -10,7 +10,9 @@ import re
 import subprocess
 import sys
 import textwrap
+import warnings
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -138,29 +140,39 @@ def test_bands_break_hard_at_each_limit() -> None:
     assert ramp([np.nan], BANDS)[0].tolist() == list(PLASTER)
 
 
+def colorspacious() -> Any:
+    """The library; its own source predates raw strings."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colorspacious
+
+    return colorspacious
+
+
+def told_apart(one: np.ndarray, two: np.ndarray, sight: str) -> np.ndarray:
+    """CAM02-UCS differences of tones of 0 to 255, as an eye sees them."""
+    other = {"name": "sRGB1+CVD", "cvd_type": sight, "severity": 100}
+    seen = {"input_space": "sRGB1" if sight == "normal" else other, "uniform_space": "CAM02-UCS"}
+    return colorspacious().deltaE(one / 255, two / 255, **seen)
+
+
+def lightness(tones: np.ndarray) -> np.ndarray:
+    """CIELAB L* of tones of 0 to 255."""
+    return colorspacious().cspace_convert(tones / 255, "sRGB1", "CIELab")[:, 0]
+
+
 @pytest.mark.parametrize(
     ("sight", "least_apart"),
     [("normal", 36), ("protanomaly", 26), ("deuteranomaly", 30), ("tritanomaly", 35)],
 )
 def test_findings_stay_apart_for_every_eye(sight: str, least_apart: float) -> None:
     """CAM02-UCS differences (colorspacious; Machado 2009 simulation), as designed: 37/27/31/36."""
-    import warnings
-
-    with warnings.catch_warnings():  # the library's own source predates raw strings
-        warnings.simplefilter("ignore")
-        from colorspacious import deltaE
-
-    def apart(one: np.ndarray, two: np.ndarray) -> float:
-        space = {"name": "sRGB1+CVD", "cvd_type": sight, "severity": 100}
-        given = "sRGB1" if sight == "normal" else space
-        return float(deltaE(one, two, input_space=given, uniform_space="CAM02-UCS").min())
-
     shares = np.linspace(0, 1, 9)[:, None]
     wine, blue = (np.asarray(a) + shares * (np.asarray(b) - a) for a, b in (WINE, BLUE))
     bands = [wine, Bands(1.0, 3.0).tones, blue]  # the most steps, which reach nearest to the ends
     pairs = [(bands[i], bands[j]) for i in range(3) for j in range(i)]
     closest = min(
-        apart(np.repeat(one, len(two), axis=0) / 255, np.tile(two, (len(one), 1)) / 255)
+        told_apart(np.repeat(one, len(two), axis=0), np.tile(two, (len(one), 1)), sight).min()
         for one, two in pairs
     )
     assert closest >= least_apart
@@ -168,15 +180,6 @@ def test_findings_stay_apart_for_every_eye(sight: str, least_apart: float) -> No
 
 def test_findings_stay_apart_in_grey() -> None:
     """CIELAB L* (colorspacious), as designed: wine 7–33, blue 45–59, porcelain 66–93."""
-    import warnings
-
-    with warnings.catch_warnings():  # the library's own source predates raw strings
-        warnings.simplefilter("ignore")
-        from colorspacious import cspace_convert
-
-    def lightness(tones: np.ndarray) -> np.ndarray:
-        return cspace_convert(tones / 255, "sRGB1", "CIELab")[:, 0]
-
     shares = np.linspace(0, 1, 9)[:, None]
     wine, blue = (
         lightness(np.asarray(first) + shares * (np.asarray(last) - first))
@@ -186,39 +189,19 @@ def test_findings_stay_apart_in_grey() -> None:
     assert blue.min() - wine.max() > 10 and porcelain.min() - blue.max() > 7
 
 
-def seen_as(sight: str) -> object:
-    """A colour space of colorspacious: sRGB as an eye sees it."""
-    return "sRGB1" if sight == "normal" else {
-        "name": "sRGB1+CVD", "cvd_type": sight, "severity": 100
-    }  # fmt: skip
-
-
 @pytest.mark.parametrize("sight", ["normal", "protanomaly", "deuteranomaly", "tritanomaly"])
 @pytest.mark.parametrize(("bands", "least_apart"), [(BANDS, 7.0), (Bands(1.0, 3.0), 3.4)])
 def test_steps_of_what_is_enough_can_be_told_apart(sight, bands, least_apart) -> None:
     """CAM02-UCS (colorspacious), as designed: 7 between each two of 4 steps, 3.4 of 8."""
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from colorspacious import deltaE
-
-    tones = bands.tones / 255
-    apart = deltaE(tones[1:], tones[:-1], input_space=seen_as(sight), uniform_space="CAM02-UCS")
+    tones = bands.tones
     assert len(tones) == (4 if bands is BANDS else 8)
-    assert apart.min() >= least_apart
+    assert told_apart(tones[1:], tones[:-1], sight).min() >= least_apart
 
 
 def test_lightness_runs_evenly_from_least_to_greatest() -> None:
     """CIELAB L* (colorspacious): in grey every step is as much lighter as the one before."""
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from colorspacious import cspace_convert
-
     for bands in (BANDS, Bands(0.75, 2.5), Bands(1.0, 3.0)):
-        steps = np.diff(cspace_convert(bands.tones / 255, "sRGB1", "CIELab")[:, 0])
+        steps = np.diff(lightness(bands.tones))
         assert steps.min() > 3.5 and np.ptp(steps) < 0.2
 
 
@@ -329,17 +312,10 @@ def test_amounts_have_a_step_a_tenth_and_nothing_is_plain() -> None:
 @pytest.mark.parametrize("sight", ["normal", "protanomaly", "deuteranomaly", "tritanomaly"])
 def test_steps_of_amounts_can_be_told_apart(sight) -> None:
     """CAM02-UCS (colorspacious), as designed: 5.5 of ten steps, 10 from where nothing is to do."""
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from colorspacious import deltaE
-
-    tones, seen = Amounts(1.0).tones / 255, seen_as(sight)
+    tones = Amounts(1.0).tones
     for side in (tones[:10], tones[10:]):
-        told = {"input_space": seen, "uniform_space": "CAM02-UCS"}
-        assert deltaE(side[1:], side[:-1], **told).min() >= 5.5
-        assert deltaE(side, np.tile(np.array(PLAIN) / 255, (10, 1)), **told).min() >= 10.0
+        assert told_apart(side[1:], side[:-1], sight).min() >= 5.5
+        assert told_apart(side, np.tile(PLAIN, (10, 1)), sight).min() >= 10.0
 
 
 def test_the_map_of_amounts_shows_what_is_to_be_done_and_else_nothing() -> None:

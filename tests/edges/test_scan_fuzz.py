@@ -10,7 +10,6 @@ prints how many inputs of each format were read and refused, the slowest, and th
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import itertools
 import random
 import sys
@@ -18,31 +17,19 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from edges import test_scan_corpus
 from veneercheck.core.errors import ScanError
 from veneercheck.scan import ReadCaps
 from veneercheck.scan.intake import Intake
 from veneercheck.scan.reading import scan_from_bytes
 
-
-def _corpus() -> ModuleType:
-    place = Path(__file__).with_name("test_scan_corpus.py")
-    spec = importlib.util.spec_from_file_location("scan_corpus_for_fuzzing", place)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-MADE = _corpus()
+MADE = test_scan_corpus
 POINTS, FACES = MADE.ball(1)
 COLOURS = [(0, 0, 255), (0, 255, 0)] * (len(POINTS) // 2)
 

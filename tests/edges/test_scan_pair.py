@@ -26,6 +26,8 @@ from veneercheck.core.types import (
 from veneercheck.profile import built_in
 from veneercheck.scan import read_pair, write_stl
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 
 def bowl(cut: float, n: int = 90) -> TriangleMesh:
     """Half a ball of 6 mm radius, its top cut back by so much within 40° of the pole."""

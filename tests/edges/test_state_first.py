@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import copy
 import dataclasses
-import importlib.util
 import re
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from edges.test_report_data import outcome_of
 from veneercheck.report import read_result, write_result
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import page
 from veneercheck.report.paper import BENCH, REPORT, write_papers
 from veneercheck.report.terminal import terminal_summary
 from veneercheck.report.words import LANGUAGES, Words
-
-BODIES = "test_report_data.py"
 
 BEGINS = {
     "en": "Not seated, or one of the scans is untrue or does not belong: "
@@ -39,14 +36,6 @@ GOES_ON = {
 
 REASON = "near the cut the work lies up to 90 µm differently from the rest than in the wax-up scan"
 """One reason as it is filed, without codes, so that it reads the same in either language."""
-
-
-def outcome_of(*, failed: bool) -> Any:
-    """The ball in a ball that the tests of the filed result are made with."""
-    spec = importlib.util.spec_from_file_location("bodies", Path(__file__).with_name(BODIES))
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.outcome_of(failed)
 
 
 def filed_as(state: str, place: Path) -> FiledResult:

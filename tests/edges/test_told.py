@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import inspect
 import re
 import tomllib
-import types
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +12,7 @@ import numpy as np
 import pytest
 
 import veneercheck
+from edges import test_report_data as bodies
 from veneercheck.core.divide.anatomy import bridge, placing
 from veneercheck.core.divide.anatomy import occlusal as ways_shown
 from veneercheck.core.divide.anatomy.crowns import MORE
@@ -113,19 +112,9 @@ def test_over_contour_is_told_alike_on_every_face() -> None:
     assert reading_words(thin, Words("en")) == "0.66 ± 0.06 mm"
 
 
-def bodies() -> types.ModuleType:
-    """The bodies that the report's data are tested with."""
-    place = Path(__file__).with_name("test_report_data.py")
-    spec = importlib.util.spec_from_file_location("bodies_told", place)
-    assert spec is not None and spec.loader is not None
-    made = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(made)
-    return made
-
-
 def sample_with(**changes: object) -> dict[str, Any]:
     """A described result of a ball with two zones and faults in both meshes."""
-    described = document(bodies().outcome_of())
+    described = document(bodies.outcome_of())
     zone = {**described["zones"][0], "about": "veneer"}
     near = {**zone, "decision": "undecided", "extreme_mm": 1.05, "limit_mm": 0.99}
     fault = {"code": "holes", "values": {"count": 4, "longest": 126.0}, "words": "4 open rims."}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from typer.testing import CliRunner
 
 import record_trials as trials
 from browsing import chromium
+from edges import test_report_data
 from veneercheck.case.order import Order
 from veneercheck.case.run import carry_out
 from veneercheck.cli.main import app
@@ -23,18 +23,12 @@ from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.report import read_result, write_result
 from veneercheck.report.compare import change_between, compared_rows, write_compared
 from veneercheck.report.words import Words
+from whole import test_report_page
 
 OFF_MM = 0.3
 
 
-def _neighbour(name: str) -> Any:
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-PAGE = _neighbour("test_report_page")
+PAGE = test_report_page
 _until = PAGE._until
 
 
@@ -42,7 +36,7 @@ _until = PAGE._until
 def attempts(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """The ball with its thin cap, and the same with 0.3 mm taken off the cap, which is enough."""
     place = tmp_path_factory.mktemp("attempts")
-    outcome = PAGE._bodies().outcome_of()
+    outcome = test_report_data.outcome_of()
     judged = tuple(dataclasses.replace(zone, limit_mm=1.0) for zone in outcome.check.zones)
     outcome = dataclasses.replace(outcome, check=dataclasses.replace(outcome.check, zones=judged))
     write_result(place / "one", outcome)

@@ -5,11 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from veneercheck import check_meshes
 from veneercheck.core.types import Region, TriangleMesh
 from veneercheck.phantom.bodies import parallel_plates
 from veneercheck.scan import write_stl
+
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
 
 DEEP_MM, WIDE_MM, CUT_MM = 0.3, 1.0, 1.5
 

@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import dataclasses
 import gzip
-import importlib.util
 import math
-import sys
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
+from edges import test_scan_corpus
 from veneercheck import check_files
 from veneercheck.core.align import fit
 from veneercheck.core.judge.summed import statistics
@@ -27,19 +25,9 @@ from veneercheck.core.mesh.triangles import vertex_areas
 from veneercheck.core.types import AlignmentState, Outcome, Statistics, TriangleMesh
 from veneercheck.phantom.bodies import KnownBody, eccentric_spheres
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
 
-def _corpus() -> ModuleType:
-    place = Path(__file__).parents[1] / "edges" / "test_scan_corpus.py"
-    spec = importlib.util.spec_from_file_location("scan_corpus_for_formats", place)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-MADE = _corpus()
+MADE = test_scan_corpus
 
 INNER_MM, OUTER_MM, OFFSET_MM = 3.6, 4.6, 0.3
 EDGE_MM = 0.3

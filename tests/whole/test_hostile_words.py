@@ -20,6 +20,8 @@ from browsing import caps
 from program import run
 from veneercheck.scan import stl_bytes
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 WILD = (
     "🦷😀👨‍👩‍👧🇩🇪 ฟันกรามล่าง السن الأول שן ראשונה 臼齿 \x1b[31m <script>alert(1)</script><b> "
     "=cmd|' /C calc'!A1 \u202eabc e" + "\u0301" * 30 + ' #set page() $x^2$ *b* """ [scans] '

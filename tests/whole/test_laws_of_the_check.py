@@ -23,6 +23,8 @@ from veneercheck.core.types import (
 )
 from veneercheck.phantom.bodies import concentric_spheres
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 QUICK = settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 

@@ -17,6 +17,8 @@ from veneercheck.core.types import Statistics
 from veneercheck.phantom.bodies import KnownBody, eccentric_spheres
 from veneercheck.profile import built_in
 
+pytestmark = pytest.mark.usefixtures("fitted_on_few")
+
 EDGES_MM = (0.1, 0.3, 1.0)
 FIGURES = [field.name for field in dataclasses.fields(Statistics)]
 INNER_MM, OUTER_MM, APART_MM = 2.0, 2.9, 0.3

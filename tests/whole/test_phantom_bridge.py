@@ -11,6 +11,7 @@ from phantom.bridge import BridgeSpec, Phantom, Surface, make_bridge
 from phantom.cutback import Cut, cove_depth
 from phantom.scanned import Scanner, noisy
 from phantom.shapes import onto_surface
+from phantom.sheets import height_field
 from phantom.surface import triangulate
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import components, unique_edges
@@ -99,16 +100,12 @@ def test_rays_along_a_flat_cove_keep_within_their_two_bounds() -> None:
 
 def test_noise_has_the_stated_spread_and_length() -> None:
     rng = np.random.default_rng(5)
-    x, y = np.meshgrid(np.arange(0, 12, 0.1), np.arange(0, 12, 0.1), indexing="ij")
-    index = np.arange(x.size).reshape(x.shape)
-    a, b, c = index[:-1, :-1].ravel(), index[1:, :-1].ravel(), index[:-1, 1:].ravel()
-    d = index[1:, 1:].ravel()
-    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([b, d, c], 1)])
-    plate = TriangleMesh(np.stack([x.ravel(), y.ravel(), 0 * x.ravel()], axis=1), faces)
-    white = noisy(plate, 0.01, 0.0, rng).points_mm[:, 2].reshape(x.shape)
+    side = np.arange(0, 12, 0.1)
+    plate, shape = height_field(lambda x, _: 0 * x, side), (len(side), len(side))
+    white = noisy(plate, 0.01, 0.0, rng).points_mm[:, 2].reshape(shape)
     assert white.std() == pytest.approx(0.01, rel=0.05)
     assert abs((white[:-3] * white[3:]).mean()) < 0.1 * 0.01**2
-    smooth = [noisy(plate, 0.01, 0.3, rng).points_mm[:, 2].reshape(x.shape) for _ in range(4)]
+    smooth = [noisy(plate, 0.01, 0.3, rng).points_mm[:, 2].reshape(shape) for _ in range(4)]
     variance = np.mean([(s * s).mean() for s in smooth])
     assert variance == pytest.approx(0.01**2, rel=0.15)
     at_length = np.mean([(s[:-3] * s[3:]).mean() for s in smooth]) / variance

@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import csv
 import html
-import importlib.util
 import itertools
 import random
 import re
@@ -23,6 +22,7 @@ from typer.testing import CliRunner
 
 import record_trials
 from browsing import chromium
+from edges.test_report_data import outcome_of
 from veneercheck.cli.main import app
 from veneercheck.record import Register, sha256_of
 from veneercheck.report import document
@@ -43,14 +43,6 @@ from veneercheck.report.words import Words
 
 EVIL = "C-1</svg><img src=x onerror=alert(1)>"
 DRIFT_FROM, CHECKS = 40, 60
-
-
-def _module(folder: str, name: str) -> Any:
-    path = Path(__file__).parents[1] / folder / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"of_{name}", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def one(number: int, **more: Any) -> Seen:
@@ -171,7 +163,7 @@ def test_only_the_first_check_of_a_work_counts() -> None:
 
 def documents() -> Iterator[tuple[str, dict[str, Any]]]:
     """Results of invented checks: the noise drifts from the fortieth day on."""
-    base = document(_module("edges", "test_report_data").outcome_of())
+    base = document(outcome_of())
     chance = random.Random(2)
     for number in range(CHECKS):
         told = copy.deepcopy(base)
@@ -192,7 +184,7 @@ def documents() -> Iterator[tuple[str, dict[str, Any]]]:
 
 def test_only_what_is_sure_and_fitted_is_looked_at() -> None:
     """A frame that was given has no residual of a fit; an undecided zone is not surely thin."""
-    base = document(_module("edges", "test_report_data").outcome_of())
+    base = document(outcome_of())
     base["alignment"]["noise_mm"] = 0.009
     found = seen("0", base)
     assert (found.rms_mm, found.noise_mm) == (0.011, 0.009)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import dataclasses
-import importlib.util
 import io
 import json
 import os
@@ -23,6 +22,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from browsing import chromium
+from edges import test_report_data, test_report_pictures
 from veneercheck.cli.main import app
 from veneercheck.core.errors import RecordError
 from veneercheck.core.types import TriangleMesh
@@ -51,19 +51,11 @@ ENGINE = os.environ.get("VENEERCHECK_TEST_BROWSER", "chromium")
 EVIL = "0417</script><img src=x onerror=alert(1)>#[*b*]$x$"
 
 
-def _bodies(name: str = "test_report_data") -> Any:
-    path = Path(__file__).parents[1] / "edges" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"bodies_of_{name}", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     """A ball in a ball with one thin cap, checked under a hostile case number and rendered."""
     place = tmp_path_factory.mktemp("report")
-    write_result(place, _bodies().outcome_of(number=EVIL, notes=EVIL))
+    write_result(place, test_report_data.outcome_of(number=EVIL, notes=EVIL))
     filed = json.loads((place / "result.json").read_text(encoding="utf-8"))
     filed["structure"]["spots"] = [
         {
@@ -172,7 +164,7 @@ def test_page_asks_nothing_of_the_network(folder: Path) -> None:
 
 def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
     """The law of the map: what was not measured is never a number, nor a pass."""
-    write_result(tmp_path, _bodies().outcome_of(failed=True))
+    write_result(tmp_path, test_report_data.outcome_of(failed=True))
     names = [path.name for path in render(tmp_path)]
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert names[0] == "report.html" and not list(tmp_path.glob("stills/*"))
@@ -182,7 +174,7 @@ def test_failed_alignment_shows_no_number_of_space(tmp_path: Path) -> None:
 
 def test_inside_another_page_the_verdict_is_never_painted(browser: Any, tmp_path: Path) -> None:
     """Known in the head of the page, with a model that turns or, as here, with none."""
-    write_result(tmp_path, _bodies().outcome_of(failed=True))
+    write_result(tmp_path, test_report_data.outcome_of(failed=True))
     render(tmp_path)
     page = _open(browser, tmp_path)[0]
     assert page.locator(".verdict").is_visible()
@@ -277,7 +269,7 @@ def test_the_page_unpacks_what_was_packed(browser: Any, folder: Path, tmp_path: 
 def test_a_torn_surface_comes_back_from_its_pack(browser: Any) -> None:
     """Holes, fins on an edge that has two triangles already, crumbs and scattered readings."""
     rng = np.random.default_rng(5)
-    ball = _bodies("test_report_pictures").ball(24)
+    ball = test_report_pictures.ball(24)
     faces = ball.faces[rng.random(len(ball.faces)) > 0.15]
     fins = np.column_stack(
         [faces[::40, :2], rng.integers(0, len(ball.points_mm), len(faces[::40]))]
@@ -497,7 +489,7 @@ def test_the_page_shows_the_steps_of_the_stills(browser: Any, folder: Path) -> N
 
 def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) -> None:
     """By construction: the zone is put 1.5 mm aside; the slider goes in steps of 0.05 mm."""
-    outcome = _bodies().outcome_of()
+    outcome = test_report_data.outcome_of()
     zone = dataclasses.replace(outcome.check.zones[0], centre_mm=(1.5, 1.1, 3.5))
     check = dataclasses.replace(outcome.check, zones=(zone,))
     write_result(tmp_path, dataclasses.replace(outcome, check=check))
@@ -516,7 +508,7 @@ def test_the_first_section_cuts_the_worst_place(browser: Any, tmp_path: Path) ->
 
 def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) -> None:
     """By construction: 0.35 mm to take off all over the cap, nothing elsewhere."""
-    outcome = _bodies().outcome_of()
+    outcome = test_report_data.outcome_of()
     height = outcome.check.framework.points_mm[:, 2]
     check = dataclasses.replace(outcome.check, amount_mm=np.where(height > 3.2, 0.35, 0.0))
     write_result(tmp_path, dataclasses.replace(outcome, check=check))
@@ -569,7 +561,7 @@ def test_the_sliders_section_holds_die_fitting_surface_and_metal(
 
     What faces nowhere below the veneer at x > 0 is set to be the fitting surface, by code.
     """
-    bodies = _bodies("test_report_pictures")
+    bodies = test_report_pictures
     filed = bodies.with_die()
     x, _, height = filed.mesh.points_mm.T
     tooth = np.where((height > 0) | (x > 0), 45, 0)
@@ -645,7 +637,7 @@ def test_no_word_of_the_sliders_section_stands_on_another(browser: Any, tmp_path
     The boxes are the browser's own, less an eighth of a line above and below, where digits have
     neither ink nor need of room.
     """
-    scene = scene_of(_bodies("test_report_pictures").with_die(), Words("en"))
+    scene = scene_of(test_report_pictures.with_die(), Words("en"))
     made = offline_page(
         "section", view_section(scene), read_style("page.css"), lang="en", code=script()
     )
@@ -810,7 +802,7 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
 def test_seven_zones_fill_two_bench_sheets_and_one_page_of_pictures(tmp_path: Path) -> None:
     """By arithmetic: four and three a sheet, each with its own words; six with their pictures on
     the page for the designer, whatever they need there."""
-    outcome = _bodies().outcome_of()
+    outcome = test_report_data.outcome_of()
     (zone,) = outcome.check.zones
     actions = [f"take off 0.{number}1 mm" for number in range(1, 8)]
     zones = tuple(

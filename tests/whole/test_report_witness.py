@@ -5,13 +5,12 @@ from __future__ import annotations
 import importlib.util
 import subprocess
 import sys
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from edges.test_report_data import outcome_of
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.types import TriangleMesh
 from veneercheck.report import write_result
@@ -46,14 +45,6 @@ for start in starts:
     read.append(np.linalg.norm(place - start) if len(place) else np.nan)
 np.savez(sys.argv[2], dark=picture[..., 0] < 128, read=read)
 """
-
-
-def _bodies() -> Any:
-    path = Path(__file__).parents[1] / "edges" / "test_report_data.py"
-    spec = importlib.util.spec_from_file_location("report_bodies_for_the_witness", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def bumpy_ball() -> TriangleMesh:
@@ -117,7 +108,7 @@ open_window(Path(sys.argv[1]), shot=Path(sys.argv[2]))
 
 def test_the_window_shows_what_was_filed(tmp_path) -> None:
     """The readings go over as they are, and the map's wine stands in the picture."""
-    outcome = _bodies().outcome_of()
+    outcome = outcome_of()
     body = to_pyvista(outcome)
     np.testing.assert_array_equal(body.point_data["space_mm"], outcome.check.space.space_mm)
     np.testing.assert_array_equal(body.points, outcome.check.framework.points_mm)
