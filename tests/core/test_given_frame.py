@@ -11,6 +11,9 @@ from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import AlignmentState, TriangleMesh
 from veneercheck.phantom.bodies import concentric_spheres, known_bodies, parallel_plates
 
+FITTED_ON_ALL = True
+"""How near a frame is held to is tried here."""
+
 
 def _lump(points):
     """A body without symmetry, longer than wide."""
