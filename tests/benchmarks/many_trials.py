@@ -3,6 +3,10 @@
 ``OPENBLAS_NUM_THREADS=1 python tests/benchmarks/many_trials.py rate FOLDER [--cases 200]``
     processor time of a case among many against the same case checked alone in a warm process;
     start-up told apart; one thread for both, as the program itself sets it
+``python tests/benchmarks/many_trials.py cluster FOLDER [--cases 200]``
+    the same cases by local processes and by two Dask workers, one of them killed midway
+``python tests/benchmarks/many_trials.py dask FOLDER [--cases 100]``
+    the rate again, with a cluster of one worker in place of a local process
 ``python tests/benchmarks/many_trials.py crowd FOLDER [--cases 10000] [--kills 60] [--real]``
     so many through two Dask workers, one of which is killed at random every few seconds; the check
     itself is a stand-in, so that handing out, filing and the register are what is tried; with
@@ -11,6 +15,8 @@
     the same with one worker that is merely slow, most of whose cases are given to the other too
 ``python tests/benchmarks/many_trials.py kills FOLDER [--kills 100]``
     kills at random moments of batch and watch: nothing lost, doubled or half there
+``python tests/benchmarks/many_trials.py flat FOLDER [--cases 10000]``
+    memory of the process that asks and of those that check, over many cases
 """
 
 from __future__ import annotations
@@ -122,6 +128,75 @@ def alone_cpu_s(task: Task, out: Path) -> float:
     order = Order(Path(str(task.framework)), Path(str(task.waxup)), unit="mm", aligned=True)
     carry_out(settle(order), out=out / str(task.number), with_report=False)
     return time.process_time() - began
+
+
+def dask_rate(folder: Path, cases: int) -> None:
+    """As `rate`, by one Dask worker; scheduler and nanny count as what the case costs, too.
+
+    Each case is checked alone as its answer comes, so that both meet the machine alike.
+    """
+    import distributed
+
+    listing = many_cases.write_cases(folder / "cases", cases)
+    for name in ("alone", "dask"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    asked = Asked(folder / "dask", with_report=False)
+    tasks = tasks_of(listing, asked)
+    prepare(asked)
+    alone_cpu_s(tasks[0], folder / "warm")
+    many_s, alone_s = [], []
+    began = os.times()
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=":0") as here,
+        Cluster(here.scheduler_address) as hands,
+    ):
+        for done in hands.check(tasks):
+            if done.state != CHECKED:
+                raise SystemExit(f"{done.case} tells no rate: {done.state} {done.cause}")
+            many_s.append(done.cpu_s)
+            alone_s.append(alone_cpu_s(tasks[done.at], folder / "alone"))
+    ended = os.times()
+    spent = sum(ended[:4]) - sum(began[:4]) - sum(alone_s)
+    print(f"{cases} cases, processor time a case, in s:")
+    print(f"  alone, warm:             {sum(alone_s) / cases:.4f}")
+    print(f"  in the worker:           {sum(many_s[1:]) / (cases - 1):.4f} (first {many_s[0]:.3f})")
+    print(f"  with cluster, start, end: {spent / cases:.4f}")
+    print(f"  rate against alone: {sum(alone_s[1:]) / sum(many_s[1:]):.3f}")
+
+
+def cluster(folder: Path, cases: int) -> None:
+    listing = many_cases.write_cases(folder / "cases", cases)
+    here, there = folder / "local", folder / "cluster"
+    clock = time.perf_counter()
+    local = check_many(listing, Asked(here, with_report=False), processes=2, say=print)
+    print(f"local, two processes: {time.perf_counter() - clock:.1f} s")
+    shutil.rmtree(there, ignore_errors=True)
+    there.mkdir(parents=True)
+    with many_cases.two_workers(folder) as workers:
+
+        def kill_midway() -> None:
+            while len(case_folders(there)) < cases // 2:
+                time.sleep(0.05)
+            victim = next(iter(workers.workers.values())).pid
+            os.kill(victim, signal.SIGKILL)
+            print(f"killed worker {victim} after {len(case_folders(there))} cases")
+
+        thread = threading.Thread(target=kill_midway)
+        thread.start()
+        clock = time.perf_counter()
+        far = check_many(
+            listing,
+            Asked(there, with_report=False),
+            processes=1,
+            scheduler=workers.scheduler_address,
+            say=print,
+        )
+        print(f"cluster: {time.perf_counter() - clock:.1f} s")
+        thread.join()
+    names = [path.name for path in case_folders(here)]
+    alike = sum(without_times(here / name) == without_times(there / name) for name in names)
+    print(f"failed: {sum(d.state == FAILED for s in (local, far) for d in s.done.values())}")
+    print(f"cases: {len(names)} local, {len(case_folders(there))} cluster; equal: {alike}")
 
 
 class Watched(Cluster):
@@ -441,9 +516,43 @@ def finished(kind: str, place: Path) -> Iterator[str]:
         yield f"{place}: left aside: {left}"
 
 
+def flat(folder: Path, cases: int) -> None:
+    listing = folder / "cases" / "cases.csv"
+    if not listing.exists():
+        many_cases.write_cases(folder / "cases", cases)
+    began, said = time.perf_counter(), [0.0]
+
+    def say(words: str) -> None:
+        now = time.perf_counter() - began
+        if now - said[0] > 30.0:
+            said[0] = now
+            print(f"{now:.0f} s: {words}; asking process {own_mb():.0f} MB", flush=True)
+
+    check_many(listing, Asked(folder / "out", with_report=False), processes=1, say=say)
+    memory_told(folder / "out" / "summary.csv")
+
+
+def own_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def memory_told(table: Path) -> None:
+    """Greatest memory of a process that checks, by hundred cases; each process has 500."""
+    with table.open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["state"] == "checked"]
+    print(f"{len(rows)} checked in this run")
+    for at in range(0, len(rows), 100):
+        some = rows[at : at + 100]
+        cpu = sum(float(row["cpu_s"]) for row in some) / len(some)
+        print(f"{at:6d}: {max(float(r['peak_mb']) for r in some):6.1f} MB, {cpu:.3f} s a case")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("rate", "crowd", "slow", "kills"))
+    parser.add_argument(
+        "what", choices=("rate", "dask", "cluster", "crowd", "slow", "kills", "flat")
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--cases", type=int)
     parser.add_argument("--kills", type=int)
@@ -455,10 +564,16 @@ def main() -> None:
     elif told.what == "crowd":
         with register_for(told.folder, postgresql=told.postgresql) as place:
             print(crowd(told.folder, told.cases or 10000, told.kills or 60, place, real=told.real))
+    elif told.what == "dask":
+        dask_rate(told.folder, told.cases or 100)
     elif told.what == "rate":
         rate(told.folder, told.cases or 200)
-    else:
+    elif told.what == "slow":
         print(slow_worker(told.folder, told.cases or 40))
+    elif told.what == "cluster":
+        cluster(told.folder, told.cases or 200)
+    else:
+        flat(told.folder, told.cases or 10000)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 Source: the depth comes from the field that the crown was made from. Read along raw normals, 10 µm
 of noise give a 95th percentile of 1.2 mm on smooth surface and 1.9 mm on the whole of the cut.
+`tests/benchmarks/noise_table.py` prints the table over five bridges.
 """
 
 from __future__ import annotations
