@@ -17,6 +17,7 @@ from veneercheck.core.mesh.denoise import denoise
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
+    any_in,
     edge_pairs,
     reach_along_edges,
     select_faces,
@@ -282,7 +283,7 @@ def _bodies(
                 ),
                 next_step="Scan that place again and close the hole, or leave it out of the mask.",
             )
-    skin, kept = select_faces(fine, np.asarray(~hollow[fine.faces].any(axis=1)))
+    skin, kept = select_faces(fine, ~any_in(hollow, fine.faces))
     return closed(fine), skin, kept
 
 

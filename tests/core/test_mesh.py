@@ -114,8 +114,20 @@ def test_border_of_a_plate_is_its_rim() -> None:
 
 
 def test_no_triangles_have_no_edges() -> None:
-    edges, sides, uses = quantities.unique_edges(np.zeros((0, 3), dtype=np.int64))
+    none = np.zeros((0, 3), dtype=np.int64)
+    edges, sides, uses = quantities.unique_edges(none)
     assert (len(edges), len(sides), len(uses)) == (0, 0, 0)
+    assert [len(one) for one in quantities.edge_uses(none)] == [0, 0]
+
+
+def test_the_short_way_to_edges_finds_the_same() -> None:
+    """Also where three triangles share an edge, beside an open border."""
+    faces = np.array([[0, 1, 2], [0, 1, 3], [1, 0, 4], [4, 5, 0]])
+    edges, _, uses = quantities.unique_edges(faces)
+    found, counted = quantities.edge_uses(faces)
+    assert np.array_equal(found, edges)
+    assert np.array_equal(counted, uses)
+    assert counted.max() == 3
 
 
 @settings(max_examples=60, deadline=None)
@@ -127,10 +139,20 @@ def test_components_are_those_of_flooding(count: int, pairs: int, seed: int) -> 
     for _ in range(count):
         for a, b in graph.tolist():
             least[a] = least[b] = min(least[a], least[b])
-    # Numbered in the order of each component's smallest node.
-    assert np.array_equal(
-        quantities.components(count, graph), np.unique(least, return_inverse=True)[1]
-    )
+    # Numbered in the order of each component's smallest node, in whatever order the pairs come.
+    rising = graph[np.argsort(graph[:, 0], kind="stable")]
+    for pairs_so in (graph, rising):
+        found = quantities.components(count, pairs_so)
+        assert np.array_equal(found, np.unique(least, return_inverse=True)[1])
+
+
+def test_a_mask_falls_into_what_hangs_together_within_it() -> None:
+    """Two ends of a chain whose middle is left out, by hand."""
+    chain = np.array([[0, 1], [1, 2], [2, 3], [3, 4]])
+    ends = np.array([True, True, False, True, True])
+    assert quantities.parts_in(ends, chain).tolist() == [0, 0, 1, 2, 2]
+    assert quantities.all_in(ends, chain).tolist() == [True, False, False, True]
+    assert quantities.any_in(np.arange(5) == 2, chain).tolist() == [False, True, True, False]
 
 
 @settings(max_examples=40, deadline=None)

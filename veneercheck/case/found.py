@@ -194,7 +194,7 @@ def _surfaces(pair: ScanPair, paint: Ints | None, waxup_kind: str) -> Surfaces:
     import numpy as np
 
     from veneercheck.check import Surfaces
-    from veneercheck.core.mesh.triangles import select_faces
+    from veneercheck.core.mesh.triangles import all_in, select_faces
     from veneercheck.core.types import Region, TriangleMesh
 
     filled = pair.framework.filled
@@ -203,7 +203,7 @@ def _surfaces(pair: ScanPair, paint: Ints | None, waxup_kind: str) -> Surfaces:
         paint[filled] = Region.MODEL
     waxup, guessed = pair.waxup.mesh, pair.waxup.filled
     if guessed is not None:
-        waxup, _ = select_faces(waxup, np.logical_not(guessed[waxup.faces].all(axis=1)))
+        waxup, _ = select_faces(waxup, ~all_in(guessed, waxup.faces))
     if waxup_kind == "key":  # it faces the tooth; the contour that it shows faces outward
         waxup = TriangleMesh(waxup.points_mm, waxup.faces[:, ::-1])
     noise = _known(pair.framework.noise_mm), _known(pair.waxup.noise_mm)

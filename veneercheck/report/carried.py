@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from veneercheck.core.divide.anatomy import surface_word
-from veneercheck.core.mesh.triangles import select_faces
+from veneercheck.core.mesh.triangles import any_in, select_faces
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Region, TriangleMesh
 from veneercheck.report.amounts import amounts_of
 from veneercheck.report.asked import question_words
@@ -189,7 +189,7 @@ def _die_near(die: TriangleMesh | None, focus: Floats) -> TriangleMesh | None:
         return None
     low, high = focus.min(axis=0) - _DIE_BESIDE_MM, focus.max(axis=0) + _DIE_BESIDE_MM
     near = ((die.points_mm > low) & (die.points_mm < high)).all(axis=1)
-    kept, _ = select_faces(die, np.asarray(near[die.faces].any(axis=1)))
+    kept, _ = select_faces(die, any_in(near, die.faces))
     return kept if len(kept.faces) else None
 
 

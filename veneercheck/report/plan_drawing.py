@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from veneercheck.core.judge.structure.planes import laid_out
 from veneercheck.core.mesh.sections import crossing, laid_flat
-from veneercheck.core.mesh.triangles import vertex_normals
+from veneercheck.core.mesh.triangles import all_in, vertex_normals
 from veneercheck.core.plan.planned import Mark, Plan
 from veneercheck.core.plan.shade import ACCEPTABLE, PERCEPTIBLE, Wedge
 from veneercheck.core.types import Bools, Floats, SectionPlane, TriangleMesh
@@ -92,9 +92,9 @@ def shade_map(plan: Plan, off: Floats, wedge: Wedge, lang: Language) -> str:
     known = np.isfinite(off)
 
     def lines(flat: Floats, seen: Bools) -> str:
-        faces = np.asarray(seen[plan.contour.faces].all(axis=1))
+        faces = all_in(seen, plan.contour.faces)
         drawn = [_lines(plan.contour, plan.extent_mm, 0.0, faces=faces, flat=flat, kind="line")]
-        read = faces & known[plan.contour.faces].all(axis=1)
+        read = faces & all_in(known, plan.contour.faces)
         for limit, kind in ((PERCEPTIBLE, "seen"), (ACCEPTABLE, "refused")):
             drawn.append(_lines(plan.contour, off, limit, faces=read, flat=flat, kind=kind))
         share = known.astype(np.float64)
@@ -154,7 +154,7 @@ def _one_view(
     plan: Plan, marks: list[tuple[Mark, int]], flat: Floats, seen: Bools, words: Words
 ) -> str:
     mesh = plan.contour
-    faces = np.asarray(seen[mesh.faces].all(axis=1))
+    faces = all_in(seen, mesh.faces)
     known = np.nan_to_num(plan.square_mm, nan=0.0)
     deepest = int(np.ceil(known.max(initial=0.0) / _STEP_MM))
     paths = []

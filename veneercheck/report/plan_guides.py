@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
-from veneercheck.core.mesh.triangles import select_faces, vertex_normals
+from veneercheck.core.mesh.triangles import all_in, select_faces, vertex_normals
 from veneercheck.core.plan.guide import key_plates, pins
 from veneercheck.core.plan.planned import Plan
 from veneercheck.core.types import TriangleMesh
@@ -25,7 +23,7 @@ def write_guides(folder: Path, plan: Plan) -> None:
     A file is left out where there is nothing to hold.
     """
     inside = plan.extent_mm > 0
-    veneered, _ = select_faces(plan.contour, np.asarray(inside[plan.contour.faces].all(axis=1)))
+    veneered, _ = select_faces(plan.contour, all_in(inside, plan.contour.faces))
     plates = key_plates(plan.contour, plan.planes, veneered)
     laid, right = {}, 0.0
     for one in plates:

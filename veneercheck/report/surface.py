@@ -11,7 +11,13 @@ import numpy.typing as npt
 
 from veneercheck.core.errors import RecordError
 from veneercheck.core.mesh.rays import RayScene
-from veneercheck.core.mesh.triangles import components, face_normals, vertex_areas, vertex_normals
+from veneercheck.core.mesh.triangles import (
+    components,
+    face_normals,
+    parts_in,
+    vertex_areas,
+    vertex_normals,
+)
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 from veneercheck.report.colours import (
     ASIDE_MM,
@@ -194,7 +200,7 @@ def unseen_patches(surface: Surface) -> list[tuple[float, Floats]]:
     if not unread.any():
         return []
     sides = np.concatenate([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]]])
-    label = components(len(unread), sides[unread[sides].all(axis=1)])
+    label = parts_in(unread, sides)
     area = np.bincount(label, vertex_areas(mesh) * unread)
     large = np.flatnonzero(area >= _LEAST_UNSEEN_MM2)
     large = large[np.argsort(-area[large], kind="stable")]

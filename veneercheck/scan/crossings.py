@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from veneercheck.core.mesh.triangles import any_in
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
 from veneercheck.scan.shape import Shape
@@ -69,7 +70,7 @@ def self_crossings(mesh: TriangleMesh, near: Bools | None = None) -> tuple[Bools
     """
     chosen = np.arange(len(mesh.faces))
     if near is not None:
-        chosen = np.flatnonzero(near[mesh.faces].any(axis=1))
+        chosen = np.flatnonzero(any_in(near, mesh.faces))
     crossing = np.zeros(len(mesh.faces), dtype=bool)
     corners = mesh.points_mm[mesh.faces[chosen]]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

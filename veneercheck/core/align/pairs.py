@@ -22,7 +22,7 @@ from veneercheck.core.align.sampling import (
     sample,
 )
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
-from veneercheck.core.mesh.triangles import row_dot, unit
+from veneercheck.core.mesh.triangles import any_in, row_dot, unit
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion
 
 _AGREE = 0.8
@@ -197,7 +197,7 @@ def _exactly(point: Floats, target: Target) -> _Feet:
     normal = unit(at_faces(target.surface.normal, corners, bary))
     # Inside a triangle at the border there is surface all round; on its sides there may be none.
     inside = bary.min(axis=1) > _INSIDE
-    inner = inside | ~target.surface.border[corners].any(axis=1)
+    inner = inside | ~any_in(target.surface.border, corners)
     bulge = _bulge_mm(target.surface, corners, bary, found.point_mm, normal)
     return found.point_mm, normal, bulge, found.distance_mm, np.asarray(inner)
 

@@ -18,6 +18,7 @@ from veneercheck.core.align.weights import (
     tukey,
 )
 from veneercheck.core.mesh.motion import nearest_rotation, small_motion
+from veneercheck.core.mesh.triangles import all_in, any_in
 from veneercheck.core.types import Bools, Floats, RigidMotion
 
 _NARROW_MM = ((0.3, 0.1), (0.3, 0.1), (0.3, 0.1), (0.2, 0.1), (0.2, 0.1))
@@ -131,9 +132,9 @@ class Body:
         """Measure a surface; a given reference mask confines the fit to its triangles."""
         centre, radius = centre_and_radius(surface)
         faces = surface.mesh.faces
-        allowed = ~surface.border[faces].any(axis=1)
+        allowed = ~any_in(surface.border, faces)
         if reference is not None:
-            allowed &= reference[faces].all(axis=1)
+            allowed &= all_in(reference, faces)
         may_touch = np.ones(len(surface.area_mm2), dtype=bool) if reference is None else reference
         return Body(surface, centre, radius, np.asarray(allowed), may_touch)
 
@@ -341,7 +342,7 @@ def fit_reference(
     points: int,
 ) -> Polished:
     """Fit on given reference vertices until nothing moves."""
-    keep = seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed
+    keep = all_in(seen.reference, body.surface.mesh.faces) & body.allowed
     samples = sample(body.surface, points, keep)
     motion, noise, stopped = seen.motion, seen.noise_mm, "round limit"
     found = pair(samples, motion, target, touching=True)
@@ -377,7 +378,7 @@ def last_fit(
     for _ in range(_REFERENCE_ROUNDS):
         if result is not None:
             seen = look_again(body, target, seen, result.motion, result.noise_mm)
-        if not (seen.reference[body.surface.mesh.faces].all(axis=1) & body.allowed).any():
+        if not (all_in(seen.reference, body.surface.mesh.faces) & body.allowed).any():
             return None
         result = fit_reference(body, target, seen, points)
         if not result.weight.any():

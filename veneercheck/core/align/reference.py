@@ -66,12 +66,10 @@ def uncut_vertices(surface: Surface, residual_mm: Floats, noise_mm: float) -> Bo
 def grown(surface: Surface, mask: Bools, by_mm: float) -> Bools:
     """A mask of vertices grown along the edges by about a distance."""
     wide = mask.copy()
-    a, b = surface.edges[:, 0], surface.edges[:, 1]
+    a, b = np.ascontiguousarray(surface.edges.T)
     for _ in range(round(by_mm / max(surface.edge_mm, 1e-9))):
-        more = wide.copy()
-        more[a[wide[b]]] = True
-        more[b[wide[a]]] = True
-        wide = more
+        rim = np.flatnonzero(wide.take(a) != wide.take(b))
+        wide[a.take(rim)] = wide[b.take(rim)] = True
     return wide
 
 

@@ -8,11 +8,14 @@ import numpy as np
 
 from veneercheck.core.mesh.ring import Ring
 from veneercheck.core.mesh.triangles import (
+    bounding_box,
     components,
-    face_areas,
-    unique_edges,
+    corner_cross,
+    edge_uses,
+    on_border,
+    row_dot,
+    sum_at_vertices,
     unit,
-    vertex_areas,
     vertex_normals,
 )
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
@@ -106,19 +109,20 @@ def prepare(mesh: TriangleMesh, denoise_mm: float) -> Surface:
         Zero leaves the surface as it is.
     """
     n = len(mesh.points_mm)
-    edges, _, uses = unique_edges(mesh.faces)
-    border = np.zeros(n, dtype=bool)
-    border[edges[uses == 1].reshape(-1)] = True
-    span = mesh.points_mm[edges[:, 0]] - mesh.points_mm[edges[:, 1]]
-    edge_mm = float(np.mean(np.sqrt(np.einsum("ij,ij->i", span, span)))) if len(edges) else 1.0
+    edges, uses = edge_uses(mesh.faces)
+    border = on_border(n, edges, uses)
+    span = mesh.points_mm.take(edges[:, 0], axis=0) - mesh.points_mm.take(edges[:, 1], axis=0)
+    edge_mm = float(np.mean(np.sqrt(row_dot(span, span)))) if len(edges) else 1.0
     ring, normal = _Means(edges, n), vertex_normals(mesh)
     noise = _white_noise(mesh, normal, ring, border)
     passes = min(_MOST_PASSES, round((denoise_mm / max(edge_mm, 1e-9)) ** 2))
     smooth, removed = _taubin(mesh, normal, ring, border, passes)
-    order, area, area_mm2 = _morton_order(smooth), face_areas(smooth), vertex_areas(smooth)
+    cross, order = corner_cross(smooth), _morton_order(smooth)
+    area = 0.5 * np.sqrt(row_dot(cross, cross))
+    area_mm2 = sum_at_vertices(smooth, area[:, None] / 3.0)[:, 0]
     return Surface(
         mesh=smooth,
-        normal=vertex_normals(smooth),
+        normal=unit(sum_at_vertices(smooth, cross)),
         area_mm2=area_mm2,
         border=border,
         edges=edges,
@@ -140,7 +144,8 @@ class _Means:
         self._share = 1.0 / np.maximum(self.degree, 1)
 
     def mean(self, values: Floats) -> Floats:
-        return np.asarray(((self._sums @ values).T * self._share).T)
+        share = self._share if values.ndim == 1 else self._share[:, None]
+        return np.asarray((self._sums @ values) * share)
 
 
 def _taubin(
@@ -154,7 +159,7 @@ def _taubin(
     for _ in range(passes):
         for share in (_SMOOTH_SHARE, _SMOOTH_BACK):
             points += share * moves * (ring.mean(points) - points)
-    along = np.einsum("ij,ij->i", points - mesh.points_mm, normal)
+    along = row_dot(points - mesh.points_mm, normal)
     return TriangleMesh(mesh.points_mm + along[:, None] * normal, mesh.faces), along
 
 
@@ -163,7 +168,7 @@ def _white_noise(mesh: TriangleMesh, normal: Floats, ring: _Means, border: Bools
     inner = ~border & (ring.degree >= 4)
     if inner.sum() < 10:
         return 0.0
-    first = np.einsum("ij,ij->i", mesh.points_mm - ring.mean(mesh.points_mm), normal)
+    first = row_dot(mesh.points_mm - ring.mean(mesh.points_mm), normal)
     second = first - ring.mean(first)
     degree = float(np.mean(ring.degree[inner]))
     gain = np.sqrt((1 + 1 / degree) * (1 + 3 / degree))
@@ -201,16 +206,16 @@ def sample(surface: Surface, count: int, keep: Bools | None = None) -> Samples:
 
 def at_faces(values: Floats, corners: Ints, bary: Floats) -> Floats:
     """Blend vertex values, shape (n, d), at barycentric places, shape (k, 3), of triangles."""
-    blended: Floats = np.einsum("kc,kcd->kd", bary, values[corners])
+    blended: Floats = np.einsum("kc,kcd->kd", bary, values.take(corners, axis=0))
     return blended
 
 
 def barycentric(mesh: TriangleMesh, face: Ints, point_mm: Floats) -> Floats:
     """Barycentric places, shape (k, 3), of points that lie on given triangles."""
-    a, b, c = (mesh.points_mm[mesh.faces[face, k]] for k in range(3))
+    a, b, c = (mesh.points_mm.take(mesh.faces[face, k], axis=0) for k in range(3))
     ab, ac, ap = b - a, c - a, point_mm - a
-    d11, d12, d22 = (np.einsum("ij,ij->i", u, v) for u, v in ((ab, ab), (ab, ac), (ac, ac)))
-    d1p, d2p = np.einsum("ij,ij->i", ab, ap), np.einsum("ij,ij->i", ac, ap)
+    d11, d12, d22 = row_dot(ab, ab), row_dot(ab, ac), row_dot(ac, ac)
+    d1p, d2p = row_dot(ab, ap), row_dot(ac, ap)
     scale = d11 * d22 - d12 * d12
     safe = np.where(scale > 0, scale, 1.0)
     v, w = (d22 * d1p - d12 * d2p) / safe, (d11 * d2p - d12 * d1p) / safe
@@ -222,9 +227,10 @@ def _morton_order(mesh: TriangleMesh) -> Ints:
     """Triangles in an order in which neighbours in space mostly follow each other."""
     if not len(mesh.faces):
         return np.zeros(0, dtype=np.int64)
-    middle = mesh.points_mm[mesh.faces].mean(axis=1)
-    low = middle.min(axis=0)
-    span = max(float((middle.max(axis=0) - low).max()), 1e-9)
+    a, b, c = (mesh.points_mm.take(corner, axis=0) for corner in mesh.faces.T)
+    middle = (a + b + c) / 3.0
+    low, high = bounding_box(middle)
+    span = max(float((high - low).max()), 1e-9)
     cells = ((middle - low) / span * (2**_MORTON_BITS - 1)).astype(np.int64)
     code = _spread(cells[:, 0]) | _spread(cells[:, 1]) << 1 | _spread(cells[:, 2]) << 2
     # One sort of words, code above place, is stable and faster than an indirect one.

@@ -44,6 +44,7 @@ from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import certainty, halves_mm, vertex_uncertainty
 from veneercheck.core.align.weights import tukey
 from veneercheck.core.mesh.motion import vector_from_rotation
+from veneercheck.core.mesh.triangles import all_in
 from veneercheck.core.types import Bools, Floats, RigidMotion
 
 _NEAR_MM = 4.0
@@ -274,7 +275,7 @@ def _sure_mm(
 def confined(body: Body, vertices: Bools) -> Body:
     """The body of which only some vertices, shape (n,), may be taken as uncut."""
     faces = body.surface.mesh.faces
-    allowed = body.allowed & vertices[faces].all(axis=1)
+    allowed = body.allowed & all_in(vertices, faces)
     return dataclasses.replace(
         body, allowed=np.asarray(allowed), may_touch=body.may_touch & vertices
     )

@@ -11,8 +11,10 @@ from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestPoints, NearestSurface
 from veneercheck.core.mesh.pieces import large_parts, loose_pieces
 from veneercheck.core.mesh.triangles import (
-    border_vertices,
+    all_in,
+    any_in,
     components,
+    parts_in,
     reach_along_edges,
     select_faces,
 )
@@ -93,7 +95,7 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
         Attachment(part, float(outside_mm[part].max()), holds=True)
         for part in standing_higher(framework, reading, out)
     )
-    out[out] = _clear_of_rims(waxup, reading.space.contour_mm[out])
+    out[out] = _clear_of_rims(waxup, reading.contour.rim, reading.space.contour_mm[out])
     for part in held:
         out[part.vertices] = False
     far = np.flatnonzero(out & (outside_mm > FAR_MM))
@@ -102,7 +104,7 @@ def find(framework: TriangleMesh, waxup: TriangleMesh, reading: Reading) -> tupl
     # Through a thin wall the contour of a point's own side may be farther than the one it lies on.
     contour = NearestSurface(waxup)
     far = far[contour.query(framework.points_mm[far]).distance_mm > FAR_MM]
-    label = components(len(out), reading.edges[out[reading.edges].all(axis=1)])
+    label = parts_in(out, reading.edges)
     area = np.bincount(label[far], reading.space.area_mm2[far])
     parts = np.flatnonzero(area >= LEAST_FAR_MM2)
     standing = [_seen_again(framework, reading, out & (label == part), out) for part in parts]
@@ -181,8 +183,8 @@ def _loose(reading: Reading) -> tuple[Attachment, ...]:
     return tuple(Attachment(piece, 0.0, loose=True) for piece in pieces)
 
 
-def _clear_of_rims(waxup: TriangleMesh, places_mm: Floats) -> Bools:
-    rim = waxup.points_mm[border_vertices(waxup)]
+def _clear_of_rims(waxup: TriangleMesh, edges: Ints, places_mm: Floats) -> Bools:
+    rim = waxup.points_mm[np.unique(edges)]
     if not len(rim) or not len(places_mm):
         return np.ones(len(places_mm), dtype=bool)
     return np.asarray(NearestPoints(rim).query(places_mm)[0] > _BESIDE_RIM_MM)
@@ -192,7 +194,7 @@ def _seen_again(framework: TriangleMesh, reading: Reading, part: Bools, out: Boo
     """A part, shape (n,), and what of other pieces of the scan stands out and lies upon it."""
     piece = components(len(part), reading.edges)
     other = np.flatnonzero(out & (piece != piece[np.argmax(part)]))
-    own = np.asarray(part[framework.faces].all(axis=1))
+    own = all_in(part, framework.faces)
     if not len(other) or not own.any():
         return part
     surface = NearestSurface(select_faces(framework, own)[0])
@@ -208,7 +210,7 @@ def _with_foot(
     space = reading.space
     fits = (np.abs(space.nearest_mm) <= OUT_MM) & (reading.agreement >= _FITS_COS) & ~part
     fits = large_parts(fits, reading.edges, space.area_mm2, _COLLAR_MM2)
-    edges = reading.edges[~fits[reading.edges].any(axis=1)]
+    edges = reading.edges[~any_in(fits, reading.edges)]
     way = reach_along_edges(framework.points_mm, edges, part, _ROUND_MM)
     # Waxed on a cut surface, its shaft goes on below the contour before the foot widens.
     round_ = np.isfinite(way) & (way > FOOT_MM) & np.isfinite(space.nearest_mm)

@@ -13,7 +13,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import large_parts
-from veneercheck.core.mesh.triangles import components
+from veneercheck.core.mesh.triangles import parts_in
 from veneercheck.core.types import Bools, Floats, Ints, Region
 
 _ONE_SIDE, _RIDGE_MM2 = 0.75, 1.5
@@ -40,7 +40,7 @@ def collar(code: Ints, proud: Bools, reading: Reading, least_mm2: float) -> Bool
     """
     uncut = code == Region.UNCUT
     proud = proud & ~uncut
-    label = components(len(code), reading.edges[proud[reading.edges].all(axis=1)])
+    label = parts_in(proud, reading.edges)
     both = np.concatenate([reading.edges, reading.edges[:, ::-1]])
     leaving = both[proud[both[:, 0]] & ~proud[both[:, 1]]]
     border, on_cut = (

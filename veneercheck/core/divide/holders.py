@@ -29,7 +29,7 @@ from veneercheck.core.divide.scan_ends import HOLE_MM
 from veneercheck.core.measure.both_ways import AGREEING_COS, COVERED_MM, OVER_REACH_MM
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, long_rims
-from veneercheck.core.mesh.triangles import components, row_dot
+from veneercheck.core.mesh.triangles import parts_in, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, Limits, Region, TriangleMesh
 
 _BESIDE_MM = 1.0
@@ -65,7 +65,7 @@ def lying_lower(code: Ints, reading: Reading, limits: Limits, *, ends: Bools) ->
     """
     space, edges = reading.space, reading.edges
     cut = code == Region.CUT
-    label = components(len(code), edges[cut[edges].all(axis=1)])
+    label = parts_in(cut, edges)
     area = np.bincount(label, space.area_mm2 * cut)
     full = cut & (space.nearest_mm >= limits.layer.least_mm + limits.taken_mm)
     none_full = np.bincount(label, space.area_mm2 * full) < limits.smallest_zone_mm2
@@ -95,9 +95,10 @@ def standing_higher(framework: TriangleMesh, reading: Reading, out: Bools) -> tu
     if not proud.any():
         return ()
     work = alike & ~out & (space.nearest_mm <= COVERED_MM)
-    unread, ends = np.isnan(space.nearest_mm), long_rims(framework, edges, HOLE_MM)
+    unread = np.isnan(space.nearest_mm)
+    ends = long_rims(reading.on_rim, framework.points_mm, edges, HOLE_MM)
     beyond = grown(ends, unread, edges)
-    label = components(len(out), edges[proud[edges].all(axis=1)])
+    label = parts_in(proud, edges)
     both = np.concatenate([edges, edges[:, ::-1]])
 
     def border(of: Bools, label: Ints, *where: Bools) -> list[Floats]:
@@ -111,7 +112,7 @@ def standing_higher(framework: TriangleMesh, reading: Reading, out: Bools) -> tu
     # Down its walls: what stands on the cut is the work's, what a crevice parts from it is none.
     wall = ~alike & ~out & ((space.nearest_mm <= COVERED_MM) | (unread & ~beyond))
     risen = proud | (wall & grown(proud, wall, edges))
-    foot = components(len(out), edges[risen[edges].all(axis=1)])
+    foot = parts_in(risen, edges)
     all_round, on_foot = (count[foot] for count in border(risen, foot, work))
     stands = np.zeros(len(out), dtype=bool)
     stands[label[proud & (on_foot > _STANDS * all_round)]] = True

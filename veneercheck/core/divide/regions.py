@@ -39,7 +39,7 @@ from veneercheck.core.measure.both_ways import (
 )
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts, long_rims
-from veneercheck.core.mesh.triangles import components, reach_along_edges
+from veneercheck.core.mesh.triangles import any_in, components, parts_in, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -159,7 +159,7 @@ def divide(
     code = _sort(framework.points_mm, reading, tolerance, paint, veneer_mm=veneer_mm)
     islands, tops, flush = [], [], np.zeros(len(code), dtype=bool)
     width = limits.finish_line_width_mm
-    ends = long_rims(framework, reading.edges, HOLE_MM)
+    ends = long_rims(reading.on_rim, framework.points_mm, reading.edges, HOLE_MM)
     held = tuple(
         part
         for part in lying_lower(code, reading, limits, ends=ends)
@@ -264,7 +264,7 @@ def _sort(
 
 def _labels(mask: Bools, edges: Ints) -> Ints:
     """Connected parts of a mask; vertices outside it stand alone."""
-    return components(len(mask), edges[mask[edges].all(axis=1)])
+    return parts_in(mask, edges)
 
 
 def _enclosed(
@@ -284,7 +284,7 @@ def _enclosed(
     of_part = np.where(uncut & (area >= LEAST_ISLAND_MM2)[label], label, -1)
     crumbs |= _ledges(loose & ~ends, uncut | cut, of_part, reading)
     around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
-    told = reading.edges[~crumbs[reading.edges].any(axis=1)]
+    told = reading.edges[~any_in(crumbs, reading.edges)]
     without = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
     around |= {part: by for part, by in without.items() if area[part] >= LEAST_ISLAND_MM2}
     largest = _largest_of_each(area.astype(float), components(len(label), reading.edges), label)

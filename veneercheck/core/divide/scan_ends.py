@@ -31,11 +31,12 @@ import numpy as np
 from veneercheck.core.measure.space import Contour, Reading
 from veneercheck.core.mesh.pieces import large_parts
 from veneercheck.core.mesh.triangles import (
-    border_vertices,
+    all_in,
+    any_in,
     components,
     edge_pairs,
+    parts_in,
     reach_along_edges,
-    unique_edges,
     vertex_areas,
 )
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
@@ -99,7 +100,7 @@ def _of_the_cut(
     """Parts of what was not read that deep cut borders, as far as it is nearer than uncut surface;
     masks of shape (n,)."""
     edges, area_mm2 = reading.edges, reading.space.area_mm2
-    label = components(len(unread), edges[unread[edges].all(axis=1)])
+    label = parts_in(unread, edges)
     area = np.bincount(label, area_mm2 * unread, minlength=len(unread))
     facing = np.bincount(label, area_mm2 * (unread & reading.under_a_hole), minlength=len(unread))
     both = np.concatenate([edges, edges[:, ::-1]])
@@ -113,7 +114,7 @@ def _of_the_cut(
     found = (facing >= _HIDDEN_SHARE * area) & (area > 0)
     found &= (border > 0) & (on_cut >= _HIDDEN_SHARE * border)
     within = unread & found[label]
-    over = edges[within[edges].any(axis=1)]
+    over = edges[any_in(within, edges)]
     to_cut, to_uncut = (
         reach_along_edges(reading.points_mm, over, seeds, math.inf) for seeds in (deep, uncut)
     )
@@ -156,13 +157,13 @@ def run_outs(framework: TriangleMesh, code: Ints, reading: Reading, limits: Limi
 
     A rim all within the cut is a hole of the scan, where nothing runs out.
     """
-    rim, edges = border_vertices(framework), reading.edges
-    label = components(len(rim), edges[rim[edges].all(axis=1)])
+    rim, edges = reading.on_rim, reading.edges
+    label = parts_in(rim, edges)
     crosses = np.zeros(len(rim), dtype=bool)
     crosses[label[rim & (code == Region.UNCUT)]] = True
-    rim &= crosses[label]
+    rim = rim & crosses[label]
     beyond = np.isin(code, (Region.UNSORTED, Region.CUT)) & np.isnan(reading.space.nearest_mm)
-    within = edges[(beyond | rim)[edges].all(axis=1)]
+    within = edges[all_in(beyond | rim, edges)]
     width_mm = limits.finish_line_width_mm
     beyond &= np.isfinite(reach_along_edges(framework.points_mm, within, rim & beyond, width_mm))
     short, last = _is_short(code, reading, limits), np.zeros(len(rim), dtype=bool)
@@ -212,9 +213,7 @@ def under_a_rim(code: Ints, reading: Reading, limits: Limits, from_line_mm: Floa
     """
     from scipy.spatial import cKDTree
 
-    outer, uncut = reading.contour.outer.mesh, code == Region.UNCUT
-    edges, _, uses = unique_edges(outer.faces)
-    rim = edges[uses == 1]
+    outer, uncut, rim = reading.contour.outer.mesh, code == Region.UNCUT, reading.contour.rim
     found = np.zeros(len(code), dtype=bool)
     asked = np.flatnonzero(
         (_is_short(code, reading, limits) | uncut) & np.isfinite(reading.space.contour_mm[:, 0])

@@ -15,7 +15,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import components, reach_along_edges, row_dot, unit
+from veneercheck.core.mesh.triangles import parts_in, reach_along_edges, row_dot, unit
 from veneercheck.core.types import Bools, Floats, Ints
 
 _SIGHT_MM = 0.1
@@ -46,7 +46,7 @@ def slivers(
         Of each edge, where it counts as another than it is.
     """
     inward = reach_along_edges(points_mm, edges, ~mask, 0.5 * narrowest_mm, length_mm)
-    label = components(len(mask), edges[mask[edges[:, 0]] & mask[edges[:, 1]]])
+    label = parts_in(mask, edges)
     wide = np.zeros(len(mask), dtype=bool)
     wide[label[mask & (np.isinf(inward) | worked)]] = True
     return mask & ~wide[label]

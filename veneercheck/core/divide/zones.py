@@ -22,7 +22,7 @@ from veneercheck.core.divide.width import across_mm, across_sight, slivers
 from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import large_parts
-from veneercheck.core.mesh.triangles import components, reach_along_edges
+from veneercheck.core.mesh.triangles import all_in, components, parts_in, reach_along_edges
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, Limits, Region, TriangleMesh
 
 GAP_MM = 0.5
@@ -178,7 +178,7 @@ def _close(ground: _Ground, close: Bools, firm: list[Patch]) -> list[Patch]:
     # Under a fissure one line is the contour of all: it would all be one skirt.
     metal_mm = ground.framework.points_mm
     skirt &= np.isfinite(reach_along_edges(metal_mm, reading.edges, own, SKIRT_MM))
-    label = components(len(own), reading.edges[skirt[reading.edges].all(axis=1)])
+    label = parts_in(skirt, reading.edges)
     largest = np.zeros(len(own))
     for patch in firm:
         np.maximum.at(largest, label[patch.vertices], patch.area_mm2)
@@ -257,7 +257,7 @@ class _Ground:
         place = np.where(np.isfinite(space.contour_mm), space.contour_mm, points)
         own_guard = GUARD * np.hypot(excess.noise_u_mm, excess.steady_u_mm)
         close = np.where(asked, spots.excess_mm > -spots.guard_mm, excess.excess_mm > -own_guard)
-        label = components(len(close), reading.edges[close[reading.edges].all(axis=1)])
+        label = parts_in(close, reading.edges)
         among: Floats = np.bincount(label, space.area_mm2 * close, minlength=len(close)).astype(
             np.float64
         )[label]
@@ -267,7 +267,7 @@ class _Ground:
         """Surface that is clearly beyond its limit, and what of its border lies beyond it too."""
         edges = self.reading.edges
         beyond = self.excess.excess_mm > self.excess.told_from_mm
-        inside = edges[(beyond | clear)[edges].all(axis=1)]
+        inside = edges[all_in(beyond | clear, edges)]
         reach = reach_along_edges(self.framework.points_mm, inside, clear, RADIUS_MM)
         found: Bools = clear | (beyond & np.isfinite(reach))
         return found
@@ -283,7 +283,7 @@ class _Ground:
             narrow &= self._narrow_in_itself(mask, edges, narrowest, worked)
         mask = mask & ~crumbs & ~narrow
         near = np.isfinite(reach_along_edges(self.place_mm, edges, mask, 0.5 * GAP_MM))
-        label = components(len(mask), edges[near[edges[:, 0]] & near[edges[:, 1]]])
+        label = parts_in(near, edges)
         members = np.flatnonzero(mask)
         members = members[np.argsort(label[members], kind="stable")]
         starts = np.flatnonzero(np.diff(label[members])) + 1

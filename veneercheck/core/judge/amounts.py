@@ -34,7 +34,7 @@ from veneercheck.core.divide.excess import GUARD, Excess
 from veneercheck.core.divide.zones import FIRMLY_MM, Patch
 from veneercheck.core.measure.both_ways import REACH_MM
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import reach_along_edges
+from veneercheck.core.mesh.triangles import all_in, reach_along_edges
 from veneercheck.core.types import Bools, FindingKind, Floats, Ints, TriangleMesh
 
 RUN_OUT_MM = 0.8
@@ -111,7 +111,7 @@ def tried(
     # What stands out has gaps where a ray met no contour; they have no say.
     over = excess.finding is FindingKind.OVER_CONTOUR
     has_say = np.isfinite(excess.excess_mm) | (not over)
-    edges = reading.edges[has_say[reading.edges].all(axis=1)]
+    edges = reading.edges[all_in(has_say, reading.edges)]
     found = []
     for which, patch in enumerate(patches):
         own = np.zeros(count)

@@ -277,7 +277,8 @@ def taken_off(now: TriangleMesh, then: TriangleMesh) -> Floats:
     short = found.distance_mm[other] + back_mm < BOTH_WAYS * np.abs(off[other])
     off[other[short]] = np.nan
     far = np.flatnonzero(np.abs(off) > BEHIND_MM)
-    holes = then.points_mm[long_rims(then, edge_pairs(then.faces), 2.0 * RADIUS_MM)]
+    edges = edge_pairs(then.faces)
+    holes = then.points_mm[long_rims(rim, then.points_mm, edges, 2.0 * RADIUS_MM)]
     through, _ = cKDTree(holes).query(met[far], distance_upper_bound=FARTHEST_MM)
     another = through < np.abs(off[far])
     another |= _stands(now.points_mm[far], own[far], met[far], RayScene(now))

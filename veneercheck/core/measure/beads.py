@@ -12,6 +12,7 @@ from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.plate import without
 from veneercheck.core.mesh.ring import spread
 from veneercheck.core.mesh.triangles import (
+    any_in,
     corner_cross,
     neighbour_sums,
     row_dot,
@@ -297,7 +298,7 @@ def _bumps(
     if len(first.summit) < FEWEST:
         return None
     hole = out.copy()
-    hole[there[out[there].any(axis=1)]] = True
+    hole[there[any_in(out, there)]] = True
     base = without(mesh, edges, hole)
     height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
     half_calm = 0.5 * (height + _mean_round(height, there))

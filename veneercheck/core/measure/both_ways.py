@@ -81,7 +81,8 @@ def cosine_at(outer: Prepared, face: Ints, ways: Floats) -> Floats:
     """Cosine between each ray and the contour's normal where it met it; NaN where it did not."""
     met = face >= 0
     cosine = np.full(len(face), np.nan)
-    corners = outer.mesh.faces[face[met]]
-    normal = unit(outer.normals[corners].sum(axis=1))
+    corners = outer.mesh.faces.take(face[met], axis=0)
+    a, b, c = (outer.normals.take(corner, axis=0) for corner in corners.T)
+    normal = unit(a + b + c)
     cosine[met] = row_dot(normal, ways[met])
     return cosine

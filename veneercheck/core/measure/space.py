@@ -24,7 +24,8 @@ from veneercheck.core.mesh.nearest import WalkableSurface
 from veneercheck.core.mesh.prepared import Prepared, prepare
 from veneercheck.core.mesh.rays import EngineName, RayScene
 from veneercheck.core.mesh.triangles import (
-    edge_pairs,
+    any_in,
+    edge_uses,
     face_normals,
     row_dot,
     side_by_side,
@@ -71,6 +72,8 @@ class Reading:
         How far off it meets the framework, contour or not; infinite where it does not.
     edges : ndarray of int64, shape (e, 2)
         Of the framework, for growing regions over it.
+    on_rim : ndarray of bool, shape (n,)
+        On an open border of the framework.
     outside : FromOutside
         From every contour vertex inward to the nearest metal.
     under_a_hole : ndarray of bool, shape (n,)
@@ -91,6 +94,7 @@ class Reading:
     enclosed: Bools
     across_mm: Floats
     edges: Ints
+    on_rim: Bools
     outside: FromOutside
     under_a_hole: Bools
     contour: Contour
@@ -99,9 +103,10 @@ class Reading:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class Contour:
-    """The contour as it is read from the framework's side."""
+    """The contour as it is read from the framework's side; `rim` are edges of open borders."""
 
     outer: Prepared
+    rim: Ints
     scene: RayScene
     gap: Gap
     noise_mm: float
@@ -213,10 +218,12 @@ def measure(
         enclosed=inward.enclosed,
         across_mm=inward.meets_itself_mm,
         edges=inner.edges,
+        on_rim=inner.on_rim(),
         outside=inward.outside,
         under_a_hole=nearest.under_a_hole,
         contour=Contour(
             outer.surface,
+            outer.rim,
             rays.scene,
             out.gap,
             math.hypot(inner.surface.noise_mm, outer.surface.noise_mm),
@@ -238,7 +245,7 @@ def _over_a_crest(inner: Prepared, nearest: OwnSide) -> Bools:
         return crest
     may = crest.copy()
     may[leans] = True
-    faces = inner.mesh.faces[may[inner.mesh.faces].any(axis=1)]
+    faces = inner.mesh.faces[any_in(may, inner.mesh.faces)]
     normals = face_normals(TriangleMesh(inner.mesh.points_mm, faces))
     for corner in faces.T:
         crest[corner[may[corner] & (row_dot(normals, way[corner]) > _FACES_COS)]] = True
@@ -271,15 +278,23 @@ def as_judged(low_mm: Floats, high_mm: Floats, least_mm: Floats) -> Floats:
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
 class _Side:
-    """One of the two surfaces, prepared, and its edges."""
+    """One of the two surfaces, prepared, its edges, and those of them on an open border."""
 
     surface: Prepared
     edges: Ints
+    rim: Ints
 
     @staticmethod
     def of(mesh: TriangleMesh, noise_mm: float) -> _Side:
-        edges = edge_pairs(mesh.faces)
-        return _Side(prepare(mesh, edges, noise_mm=noise_mm), edges)
+        edges, uses = edge_uses(mesh.faces)
+        rim = edges.compress(uses == 1, axis=0)
+        return _Side(prepare(mesh, edges, noise_mm=noise_mm), edges, rim)
+
+    def on_rim(self) -> Bools:
+        """Vertices on an open border, shape (n,)."""
+        found = np.zeros(len(self.surface.normals), dtype=bool)
+        found[self.rim] = True
+        return found
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)

@@ -83,13 +83,13 @@ def _in_short_pieces(mesh: TriangleMesh) -> tuple[Floats, Ints, Ints | None]:
     Nothing is moved, so neighbours need not be halved alike, as `refine` halves what is measured.
     """
     points, faces = mesh.points_mm, mesh.faces
-    squared = _squared_sides(points, faces)
-    usual = float(np.median(squared.max(axis=1)[:: max(len(faces) // 20_000, 1)]))
+    squared = squared_sides(points, faces)
+    usual = float(np.median(squared[:: max(len(faces) // 20_000, 1)].max(axis=1)))
     limit = max(_LONG_MM**2, _LONG_SIDES**2 * usual)
+    if not squared.max(initial=0.0) > limit:
+        return points, faces, None
     whole = np.arange(len(faces))
     long = squared.max(axis=1) > limit
-    if not long.any():
-        return points, faces, None
     done, owner = [faces[~long]], [whole[~long]]
     while long.any() and len(points) < len(mesh.points_mm) + _MOST_PIECES:
         faces, whole, squared = faces[long], whole[long], squared[long]
@@ -99,7 +99,7 @@ def _in_short_pieces(mesh: TriangleMesh) -> tuple[Floats, Ints, Ints | None]:
         points = np.concatenate([points, 0.5 * (points[a] + points[b])])
         faces = np.concatenate([np.stack([a, middle, c], 1), np.stack([middle, b, c], 1)])
         whole = np.concatenate([whole, whole])
-        squared = _squared_sides(points, faces)
+        squared = squared_sides(points, faces)
         long = squared.max(axis=1) > limit
         done.append(faces[~long])
         owner.append(whole[~long])
@@ -108,10 +108,11 @@ def _in_short_pieces(mesh: TriangleMesh) -> tuple[Floats, Ints, Ints | None]:
     return points, np.concatenate(done), np.concatenate(owner)
 
 
-def _squared_sides(points: Floats, faces: Ints) -> Floats:
+def squared_sides(points: Floats, faces: Ints) -> Floats:
     """Of the sides that begin at each corner, shape (m, 3)."""
-    sides = points[faces[:, [1, 2, 0]]] - points[faces]
-    return np.asarray(np.einsum("ijk,ijk->ij", sides, sides))
+    corners = [points.take(corner, axis=0) for corner in faces.T]
+    sides = [corners[(k + 1) % 3] - corners[k] for k in range(3)]
+    return np.stack([row_dot(side, side) for side in sides], axis=1)
 
 
 class NearestPoints:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from veneercheck.core.mesh.triangles import border_vertices, components
-from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
+from veneercheck.core.mesh.triangles import components, parts_in
+from veneercheck.core.types import Bools, Floats, Ints
 
 LOOSE_MM2, _LOOSE_SHARE = 10.0, 0.05
 """What hangs together with nothing, and is smaller than a tenth of a crown and than this share of
@@ -21,7 +21,7 @@ def large_parts(mask: Bools, edges: Ints, area_mm2: Floats, least_mm2: float) ->
     >>> large_parts(np.array([True, True, False, True]), chain, np.ones(4), 2.0)
     array([ True,  True, False, False])
     """
-    label = components(len(mask), edges[mask[edges].all(axis=1)])
+    label = parts_in(mask, edges)
     area = np.bincount(label, np.where(mask, area_mm2, 0.0))
     return np.asarray(mask & (area[label] >= least_mm2))
 
@@ -36,7 +36,7 @@ def grown(core: Bools, within: Bools, edges: Ints) -> Bools:
     array([ True,  True, False, False])
     """
     both = within | core
-    label = components(len(both), edges[both[edges].all(axis=1)])
+    label = parts_in(both, edges)
     holds = np.zeros(len(both), dtype=bool)
     holds[label[core]] = True
     return both & holds[label]
@@ -52,23 +52,26 @@ def loose_pieces(area_mm2: Floats, edges: Ints) -> list[Ints]:
     return [np.flatnonzero(label == piece) for piece in order]
 
 
-def long_rims(mesh: TriangleMesh, edges: Ints, longer_mm: float) -> Bools:
+def long_rims(rim: Bools, points_mm: Floats, edges: Ints, longer_mm: float) -> Bools:
     """Vertices on open rims whose box is longer across than a length, shape (n,).
 
     Parameters
     ----------
+    rim : ndarray of bool, shape (n,)
+        Vertices on an open border.
     edges : ndarray of int64, shape (e, 2)
 
     Examples
     --------
-    >>> plate = TriangleMesh([[0, 0, 0], [3, 0, 0], [0, 4, 0]], [[0, 1, 2]])
-    >>> sides = np.array([[0, 1], [0, 2], [1, 2]])
-    >>> long_rims(plate, sides, 4.9).all(), long_rims(plate, sides, 5.1).any()
+    >>> plate = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [0.0, 4.0, 0.0]])
+    >>> rim, sides = np.ones(3, dtype=bool), np.array([[0, 1], [0, 2], [1, 2]])
+    >>> long_rims(rim, plate, sides, 4.9).all(), long_rims(rim, plate, sides, 5.1).any()
     (np.True_, np.False_)
     """
-    rim = border_vertices(mesh)
-    label = components(len(rim), edges[rim[edges].all(axis=1)])
+    label = parts_in(rim, edges)[rim]
     low, high = (np.full((len(rim), 3), sign * np.inf) for sign in (1.0, -1.0))
-    np.minimum.at(low, label, mesh.points_mm)
-    np.maximum.at(high, label, mesh.points_mm)
-    return np.asarray(rim & (np.linalg.norm(high - low, axis=1)[label] > longer_mm))
+    np.minimum.at(low, label, points_mm[rim])
+    np.maximum.at(high, label, points_mm[rim])
+    found = rim.copy()
+    found[rim] = np.linalg.norm(high[label] - low[label], axis=1) > longer_mm
+    return found

@@ -111,8 +111,13 @@ def row_cross(a: npt.NDArray[_Real], b: npt.NDArray[_Real]) -> npt.NDArray[_Real
 
 
 def row_dot(a: Floats, b: Floats) -> Floats:
-    """Dot product of each row of `a` with the same row of `b`, both of shape (n, 3)."""
-    product: Floats = np.einsum("ij,ij->i", a, b)
+    """Dot product of each row of `a` with the same row of `b`, both of shape (n, 3) or (n, 2).
+
+    By columns: rows so short are slow to go along.
+    """
+    product: Floats = a[:, 0] * b[:, 0]
+    for k in range(a.shape[1] - 1, 0, -1):
+        product += a[:, k] * b[:, k]
     return product
 
 
@@ -153,10 +158,10 @@ def sum_at_vertices(mesh: TriangleMesh, at_faces: Floats) -> Floats:
     """Add what every triangle gives, shape (m, k), at each of its corners, shape (n, k)."""
     n = len(mesh.points_mm)
     total = np.zeros((n, at_faces.shape[1]))
+    corners = np.ascontiguousarray(mesh.faces.T)
     for column in range(at_faces.shape[1]):
         weights = np.ascontiguousarray(at_faces[:, column])
-        for corner in range(3):
-            total[:, column] += np.bincount(mesh.faces[:, corner], weights=weights, minlength=n)
+        total[:, column] = sum(np.bincount(corner, weights, minlength=n) for corner in corners)
     return total
 
 
@@ -190,24 +195,24 @@ def unique_edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
     return edges, edge_of_side.reshape(-1, 3), uses.astype(np.int64)
 
 
-def edge_pairs(faces: Ints) -> Ints:
-    """Edges of a mesh, each once: the first result of `unique_edges`, in half its time.
+def edge_uses(faces: Ints) -> tuple[Ints, Ints]:
+    """Edges of a mesh, each once and in rising order, and how many triangles share each.
 
-    Parameters
-    ----------
-    faces : ndarray of int64, shape (m, 3)
-
-    Returns
-    -------
-    ndarray of int64, shape (e, 2)
-        Vertex pairs, the smaller index first, in rising order.
+    The first and the last result of `unique_edges`, in half its time.
     """
     key, bits = side_keys(faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1))
     key.sort()
     new = np.ones(len(key), dtype=bool)
     np.not_equal(key[1:], key[:-1], out=new[1:])
-    key = key[new]
-    return np.stack([key >> bits, key & ((1 << bits) - 1)], axis=1)
+    first = np.flatnonzero(new)
+    found = key.take(first)
+    edges = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
+    return edges, np.diff(first, append=len(key))
+
+
+def edge_pairs(faces: Ints) -> Ints:
+    """Edges of a mesh, each once: vertex pairs, shape (e, 2), the smaller index first."""
+    return edge_uses(faces)[0]
 
 
 def side_keys(start: Ints, end: Ints) -> tuple[Ints, int]:
@@ -220,9 +225,13 @@ def side_keys(start: Ints, end: Ints) -> tuple[Ints, int]:
 
 def border_vertices(mesh: TriangleMesh) -> Bools:
     """Vertices on an open border, shape (n,)."""
-    edges, _, uses = unique_edges(mesh.faces)
-    border = np.zeros(len(mesh.points_mm), dtype=bool)
-    border[edges[uses == 1].reshape(-1)] = True
+    return on_border(len(mesh.points_mm), *edge_uses(mesh.faces))
+
+
+def on_border(count: int, edges: Ints, uses: Ints) -> Bools:
+    """Which of so many vertices lie on an open border, from the `edge_uses` of their mesh."""
+    border = np.zeros(count, dtype=bool)
+    border[edges.compress(uses == 1, axis=0)] = True
     return border
 
 
@@ -247,6 +256,27 @@ def components(count: int, pairs: Ints) -> Ints:
         _graph(count, pairs, np.ones(len(pairs))), directed=False
     )
     return np.asarray(label, dtype=np.int64)
+
+
+def parts_in(mask: Bools, edges: Ints) -> Ints:
+    """Label the `components` of what a mask, shape (n,), holds of a mesh; all others are alone."""
+    return components(len(mask), edges.compress(all_in(mask, edges), axis=0))
+
+
+def all_in(mask: Bools, rows: Ints) -> Bools:
+    """Rows of vertices (edges, triangles), shape (m, k), that a mask, shape (n,), holds whole."""
+    found: Bools = mask.take(rows[:, 0])
+    for column in rows.T[1:]:
+        found &= mask.take(column)
+    return found
+
+
+def any_in(mask: Bools, rows: Ints) -> Bools:
+    """Rows of vertices, shape (m, k), of which a mask, shape (n,), holds one or more."""
+    found: Bools = mask.take(rows[:, 0])
+    for column in rows.T[1:]:
+        found |= mask.take(column)
+    return found
 
 
 def reach_along_edges(
@@ -274,13 +304,15 @@ def reach_along_edges(
         return np.full(len(points_mm), np.inf)
     box_mm = limit_mm if length_mm is None else math.inf
     worth = _worth_following(points_mm, edges, seeds, box_mm)
-    edges = edges[worth]
+    edges = edges.compress(worth, axis=0)
     if length_mm is None:
-        length = np.sqrt(np.sum((points_mm[edges[:, 0]] - points_mm[edges[:, 1]]) ** 2, axis=1))
+        span = points_mm.take(edges[:, 0], axis=0)
+        span -= points_mm.take(edges[:, 1], axis=0)
+        length = np.sqrt(sum(np.square(span).T))
     else:
         length = length_mm[worth]
     short = length <= limit_mm  # nor do ways lead over places that are not known
-    graph = _graph(len(points_mm), edges[short], length[short])
+    graph = _graph(len(points_mm), edges.compress(short, axis=0), length[short])
     found: Floats = csgraph.dijkstra(
         graph, directed=False, indices=np.flatnonzero(seeds), limit=limit_mm, min_only=True
     )
@@ -289,20 +321,25 @@ def reach_along_edges(
 
 def _worth_following(points_mm: Floats, edges: Ints, seeds: Bools, limit_mm: float) -> Bools:
     """Edges that a way may take: not between two seeds, nor farther away than the limit."""
-    a, b = edges[:, 0], edges[:, 1]
-    worth: Bools = ~(seeds[a] & seeds[b])
+    worth = ~all_in(seeds, edges)
     if math.isfinite(limit_mm) and seeds.any():
         low, high = bounding_box(points_mm[seeds])
-        within = (points_mm >= low - limit_mm) & (points_mm <= high + limit_mm)
-        inside = np.asarray(within.all(axis=1))
-        worth &= inside[a] & inside[b]
+        inside = np.ones(len(points_mm), dtype=bool)
+        for k, axis in enumerate(points_mm.T):
+            inside &= (axis >= low[k] - limit_mm) & (axis <= high[k] + limit_mm)
+        worth &= all_in(inside, edges)
     return worth
 
 
 def _graph(count: int, pairs: Ints, weight: Floats) -> Any:
     from scipy.sparse import csr_array
 
-    return csr_array((weight, (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    start, end = np.ascontiguousarray(pairs.T).astype(np.int32)
+    if (start[1:] < start[:-1]).any():
+        return csr_array((weight, (start, end)), shape=(count, count))
+    row = np.zeros(count + 1, dtype=np.int32)  # edges in rising order stand as they are stored
+    np.cumsum(np.bincount(start, minlength=count), out=row[1:])
+    return csr_array((weight, end, row), shape=(count, count))
 
 
 def select_faces(mesh: TriangleMesh, keep: Bools) -> tuple[TriangleMesh, Ints]:
@@ -343,5 +380,5 @@ def renumber_by_first_use(mesh: TriangleMesh) -> TriangleMesh:
 
 def bounding_box(points_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
     """Smallest and greatest coordinates, each of shape (3,), in mm."""
-    points = np.asarray(points_mm, dtype=np.float64)
-    return points.min(axis=0), points.max(axis=0)
+    columns = np.asarray(points_mm, dtype=np.float64).T
+    return np.array([one.min() for one in columns]), np.array([one.max() for one in columns])

@@ -8,9 +8,9 @@ import numpy as np
 
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.triangles import (
-    components,
     edge_pairs,
     face_normals,
+    parts_in,
     row_dot,
     vertex_areas,
 )
@@ -85,7 +85,7 @@ def contacts(
     if not touching.any():
         return ()
     edges, area = edge_pairs(contour.faces), vertex_areas(contour)
-    label = components(len(touching), edges[touching[edges].all(axis=1)])
+    label = parts_in(touching, edges)
     away = np.full(len(touching), np.inf)
     if len(line_mm):
         from scipy.spatial import cKDTree

@@ -16,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 
 from veneercheck.core.divide.excess import GUARD
-from veneercheck.core.mesh.triangles import components, edge_pairs, vertex_areas
+from veneercheck.core.mesh.triangles import edge_pairs, parts_in, vertex_areas
 from veneercheck.core.plan import planned
 from veneercheck.core.plan.planned import Conflict
 from veneercheck.core.types import Bools, Connector, Floats, Ints, Limits, TriangleMesh, Weight
@@ -139,7 +139,7 @@ def _conflict(
 def _patches(mesh: TriangleMesh, chosen: Bools, least_mm2: float) -> list[tuple[Ints, float]]:
     """Chosen vertices that hang together and are large enough, with their area."""
     edges, area = edge_pairs(mesh.faces), vertex_areas(mesh)
-    label = components(len(chosen), edges[chosen[edges].all(axis=1)])
+    label = parts_in(chosen, edges)
     found = []
     for part in np.unique(label[chosen]):
         patch = np.flatnonzero(chosen & (label == part))

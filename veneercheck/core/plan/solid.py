@@ -8,6 +8,7 @@ import numpy as np
 
 from veneercheck.core.errors import MeshError, Told
 from veneercheck.core.mesh.triangles import (
+    all_in,
     components,
     edge_pairs,
     face_areas,
@@ -136,7 +137,7 @@ def insides(fine: TriangleMesh, hollow: Bools) -> TriangleMesh:
     times the area to the power of 3/2 in half a hollow ball); a crumb is none either. A wing that
     is hollow by less than a twentieth of its width is lost with them.
     """
-    own, _ = select_faces(fine, np.asarray(hollow[fine.faces].all(axis=1)))
+    own, _ = select_faces(fine, all_in(hollow, fine.faces))
     part = components(len(own.points_mm), edge_pairs(own.faces))[own.faces[:, 0]]
     size, middles = face_areas(own), own.points_mm[own.faces].mean(axis=1)
     whole = np.maximum(np.bincount(part, size), np.finfo(float).tiny)

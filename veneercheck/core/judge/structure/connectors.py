@@ -27,7 +27,7 @@ from veneercheck.core.divide.anatomy.teeth import Teeth
 from veneercheck.core.divide.excess import GUARD
 from veneercheck.core.judge.structure.planes import upright
 from veneercheck.core.mesh.sections import Cut, Plane, plane_cut
-from veneercheck.core.mesh.triangles import select_faces
+from veneercheck.core.mesh.triangles import any_in, select_faces
 from veneercheck.core.types import WAX, Bools, Connector, Floats, Limits, TriangleMesh, Weight
 
 AROUND_MM = 1.0
@@ -157,7 +157,7 @@ def _looped(
     framework: TriangleMesh, near: Bools, model: Bools, aside: Bools
 ) -> Callable[[Plane], _Loop | None]:
     """The loop that bears in a plane, of the triangles that some vertices touch."""
-    part, kept = select_faces(framework, np.asarray(near[framework.faces].any(axis=1)))
+    part, kept = select_faces(framework, any_in(near, framework.faces))
     return lambda plane: _bearing_loop(part, plane, model[kept], aside[kept])
 
 

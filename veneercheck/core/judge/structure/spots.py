@@ -32,6 +32,7 @@ from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.nearest import NearestSurface
 from veneercheck.core.mesh.rays import RayScene
 from veneercheck.core.mesh.triangles import (
+    all_in,
     components,
     edge_pairs,
     row_dot,
@@ -340,7 +341,7 @@ def patches(chosen: Bools, edges: Ints) -> list[Ints]:
     if not len(inside):
         return []
     number = np.cumsum(chosen) - 1
-    label = components(len(inside), number[edges[chosen[edges].all(axis=1)]])
+    label = components(len(inside), number[edges[all_in(chosen, edges)]])
     order = np.argsort(label, kind="stable")
     starts = np.flatnonzero(np.diff(label[order])) + 1
     return [inside[part] for part in np.split(order, starts)]

@@ -16,7 +16,7 @@ from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.judge.structure.walls import thin_metal
 from veneercheck.core.measure.space import Reading
-from veneercheck.core.mesh.triangles import border_vertices, reach_along_edges
+from veneercheck.core.mesh.triangles import any_in, border_vertices, reach_along_edges
 from veneercheck.core.types import (
     COVERED,
     DENTINE,
@@ -81,7 +81,7 @@ def survey(
             framework, normals=reading.normals, edges=reading.edges, veneered=region == Region.CUT,
             stage=stage, limits=limits, told=told,
         )  # fmt: skip
-    inner = _inner(framework)
+    inner = _inner(framework, reading.on_rim)
     metal, cut = of_walls(reading, parts, limits), region == Region.CUT
     judged = space.area_mm2[cut] @ np.isfinite(metal[cut]) / max(space.area_mm2[cut].sum(), _TINY)
     # A die is another scan, and the work was seated on it.
@@ -150,8 +150,8 @@ def _towards_a_margin(
     along the surface from its inside or a rim of the scan, or from the open edge of the die."""
     from scipy.spatial import cKDTree
 
-    points, rim = framework.points_mm, border_vertices(framework)
-    ends = rim | (region == Region.FITTING_SURFACE)
+    points = framework.points_mm
+    ends = reading.on_rim | (region == Region.FITTING_SURFACE)
     away = reach_along_edges(points, reading.edges, ends, _MARGIN_MM)
     edge = die.points_mm[border_vertices(die)] if die is not None else np.zeros((0, 3))
     if len(edge):
@@ -163,10 +163,9 @@ _MARGIN_MM = 1.2
 """Over so much a wall runs out to its margin: common practice, no source."""
 
 
-def _inner(framework: TriangleMesh) -> Bools:
+def _inner(framework: TriangleMesh, border: Bools) -> Bools:
     """Vertices off the scan's rims: beside a rim, what was not seen may carry the composite."""
-    border = border_vertices(framework)
-    beside = framework.faces[border[framework.faces].any(axis=1)]
+    beside = framework.faces[any_in(border, framework.faces)]
     inner = np.ones(len(border), dtype=np.bool_)
     inner[beside.ravel()] = False
     return inner
