@@ -36,7 +36,7 @@ import numpy as np
 
 from veneercheck.core.mesh.nearest import Nearest, NearestSurface, closest_on_triangles
 from veneercheck.core.mesh.rays import RayScene
-from veneercheck.core.mesh.triangles import reach_along_edges, row_dot
+from veneercheck.core.mesh.triangles import any_in, reach_along_edges, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, TriangleMesh
 
 LYING_MM, LYING_SIGMAS = 0.05, 4.0
@@ -70,6 +70,12 @@ only where one of every fourth is seen: under folded metal a hundred thousand se
 
 _PAIRS_AT_ONCE = 500_000
 """Lines of sight tried in one go: 50 MB at most."""
+
+_AT_FIRST = 2
+"""Of a point's candidates so many are tried first, then as many again, and so on."""
+
+_AROUND = 0
+"""Where triangles round vertices are kept, beside trees of one of every so many vertices."""
 
 _CLOSE_ENOUGH_MM = 5e-4
 """A ball that would shrink by less has come to rest: half a micrometre of its diameter."""
@@ -134,7 +140,7 @@ class Gap:
         """
         free = ~(np.abs(over_metal_mm) <= max(LYING_MM, LYING_SIGMAS * noise_mm))
         near = np.isfinite(reach_along_edges(contour.points_mm, edges, free, BESIDE_MM))
-        faces = np.flatnonzero(near[contour.faces].any(axis=1))
+        faces = np.flatnonzero(any_in(near, contour.faces))
         if not len(faces):
             faces = np.arange(len(contour.faces))
         tree = NearestSurface(TriangleMesh(contour.points_mm, contour.faces[faces]))
@@ -185,11 +191,12 @@ class Gap:
         ahead = _faces(gap, normals, outward)
         seen = ahead.copy()
         asked = np.flatnonzero(ahead)
-        start = points_mm[asked] + LIFT_MM * normals[asked]
-        way = place_mm[asked] - start
+        start = points_mm.take(asked, axis=0) + LIFT_MM * normals.take(asked, axis=0)
+        way = place_mm.take(asked, axis=0) - start
         length = np.sqrt(row_dot(way, way))
         far = length > _SHORT_MM
-        asked, start, way, length = asked[far], start[far], way[far], length[far]
+        asked, length = asked[far], length[far]
+        start, way = start.compress(far, axis=0), way.compress(far, axis=0)
         if len(asked):
             hits = self.metal.first_hit(start, way / length[:, None])
             seen[asked] = ~(hits.met & (hits.distance_mm < length - _SHORT_MM))
@@ -231,24 +238,39 @@ class Gap:
             self._kept[every] = (used, cKDTree(self.contour.points_mm[used]))
         return self._kept[every]
 
+    def _around(self) -> tuple[Ints, Ints]:
+        """Corners of the triangles that bound the gap, by vertex, and these vertices: made once."""
+        if _AROUND not in self._kept:
+            corner = self.contour.faces[self.faces].reshape(-1)
+            order = np.argsort(corner, kind="stable")
+            self._kept[_AROUND] = (order, corner[order])
+        return self._kept[_AROUND]
+
     def _nearest_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
-        """The nearest of some contour vertices, a row for each point, that it sees; −1: none."""
-        row, vertex = np.repeat(np.arange(len(which)), which.shape[1]), which.reshape(-1)
-        place = self.contour.points_mm[vertex]
-        seen = self._sees(points_mm[row], normals[row], place, self.normals[vertex])
-        gap = place - points_mm[row]
-        squared = np.where(seen, row_dot(gap, gap), np.inf).reshape(which.shape)
-        best = squared.argmin(axis=1)
-        rows = np.arange(len(which))
-        return np.where(np.isfinite(squared[rows, best]), which[rows, best], -1)
+        """The first contour vertex of a row for each point, nearest first, that it sees; −1: none.
+
+        A few are tried at a time: most points see one of the first.
+        """
+        chosen = np.full(len(which), -1, dtype=np.int64)
+        left, first = np.arange(len(which)), 0
+        while first < which.shape[1] and len(left):
+            tried = which[left, first : max(2 * first, _AT_FIRST)]
+            row, vertex = np.repeat(left, tried.shape[1]), tried.reshape(-1)
+            seen = self._sees(
+                points_mm.take(row, axis=0), normals.take(row, axis=0),
+                self.contour.points_mm.take(vertex, axis=0), self.normals.take(vertex, axis=0),
+            ).reshape(tried.shape)  # fmt: skip
+            best = seen.argmax(axis=1)
+            some = np.flatnonzero(seen[np.arange(len(left)), best])
+            chosen[left[some]] = tried[some, best[some]]
+            left, first = np.delete(left, some), first + tried.shape[1]
+        return chosen
 
     def _round(self, points_mm: Floats, vertex: Ints) -> tuple[Floats, Ints]:
         """The nearest point of the triangles round a vertex each; face −1 where that is −1."""
         place = np.full((len(vertex), 3), np.nan)
         face = np.full(len(vertex), -1, dtype=np.int64)
-        corner = self.contour.faces[self.faces]
-        order = np.argsort(corner.reshape(-1), kind="stable")
-        sorted_ = corner.reshape(-1)[order]
+        order, sorted_ = self._around()
         first, last = np.searchsorted(sorted_, vertex), np.searchsorted(sorted_, vertex, "right")
         asked = np.flatnonzero(vertex >= 0)
         if not len(asked):
