@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from veneercheck.core.errors import MeshError
-from veneercheck.core.mesh.nearest import NearestSurface
-from veneercheck.core.mesh.triangles import face_areas, row_dot, side_keys
+from veneercheck.core.mesh.nearest import NearestSurface, squared_sides
+from veneercheck.core.mesh.triangles import any_in, face_areas, side_keys
 from veneercheck.core.types import Bools, Floats, Ints, RigidMotion, TriangleMesh
 
 LONGEST_EDGE_MM = 0.15
@@ -81,9 +81,10 @@ def _farther(surface: TriangleMesh, points_mm: Floats, limit_mm: float) -> Bools
     """
     from scipy.spatial import cKDTree
 
-    used = surface.points_mm[np.unique(surface.faces)]
-    sides = np.diff(surface.points_mm[surface.faces][:, [0, 1, 2, 0]], axis=1)
-    between = math.sqrt(float(row_dot(sides.reshape(-1, 3), sides.reshape(-1, 3)).max()) / 3.0)
+    named = np.zeros(len(surface.points_mm), dtype=bool)
+    named[surface.faces] = True
+    used = surface.points_mm[named]
+    between = math.sqrt(float(squared_sides(surface.points_mm, surface.faces).max()) / 3.0)
     away, _ = cKDTree(used).query(
         points_mm, distance_upper_bound=limit_mm + between + _ROUNDING_MM, workers=-1
     )
@@ -97,7 +98,7 @@ def _farther(surface: TriangleMesh, points_mm: Floats, limit_mm: float) -> Bools
 def _ringed(chosen: Bools, faces: Ints) -> Bools:
     """Chosen vertices and those within two triangles of them."""
     for _ in range(2):
-        beside = faces[chosen[faces].any(axis=1)]
+        beside = faces[any_in(chosen, faces)]
         chosen = chosen.copy()
         chosen[beside.reshape(-1)] = True
     return chosen
@@ -148,11 +149,12 @@ def refine(
         raise MeshError("the longest edge must be a positive length in mm.")
     points, faces = mesh.points_mm, mesh.faces
     parents: list[Ints] = []
+    whole = 0
     while True:
-        split = _split_once(points, faces, longest_edge_mm, chosen)
+        split = _split_once(points, faces, longest_edge_mm, chosen, whole)
         if split is None:
             break
-        points, faces, pairs = split
+        points, faces, pairs, whole = split
         parents.append(pairs)
         if chosen is not None:
             chosen = np.concatenate([chosen, np.ones(len(pairs), dtype=bool)])
@@ -175,8 +177,11 @@ _HALVES: tuple[tuple[tuple[int, int, int], ...], ...] = (
 
 
 def _split_once(
-    points: Floats, faces: Ints, longest_edge_mm: float, chosen: Bools | None
-) -> tuple[Floats, Ints, Ints] | None:
+    points: Floats, faces: Ints, longest_edge_mm: float, chosen: Bools | None, whole: int
+) -> tuple[Floats, Ints, Ints, int] | None:
+    """Halve long sides once; the first `whole` triangles had none the time before, and so have
+    none now. How many have none comes last."""
+    done, faces = faces[:whole], faces[whole:]
     long = _long_sides(points, faces, longest_edge_mm)
     if chosen is not None:
         ends = chosen[faces]
@@ -190,22 +195,20 @@ def _split_once(
     pairs = np.stack([found >> bits, found & ((1 << bits) - 1)], axis=1)
     side_point = np.full(faces.shape, -1, dtype=np.int64)
     side_point[side, corner] = len(points) + which.reshape(-1)
-    code = long @ np.array([1, 2, 4])
-    six = np.concatenate([faces, side_point], axis=1)
-    parts = [
+    code = long[:, 0] + 2 * long[:, 1] + 4 * long[:, 2]
+    split = np.flatnonzero(code)
+    parts, code = [done, faces.compress(code == 0, axis=0)], code[split]
+    six = np.concatenate([faces[split], side_point[split]], axis=1)
+    parts += [
         six[code == pattern][:, list(corners)]
         for pattern, triangles in enumerate(_HALVES)
         for corners in triangles
+        if pattern
     ]
     new_points = np.concatenate([points, 0.5 * (points[pairs[:, 0]] + points[pairs[:, 1]])])
-    return new_points, np.concatenate(parts), pairs
+    return new_points, np.concatenate(parts), pairs, len(parts[0]) + len(parts[1])
 
 
 def _long_sides(points: Floats, faces: Ints, longest_edge_mm: float) -> Bools:
     """Sides longer than a limit, shape (m, 3)."""
-    corners = [points.take(faces[:, k], axis=0) for k in range(3)]
-    long = np.empty(faces.shape, dtype=bool)
-    for k in range(3):
-        span = corners[k] - corners[(k + 1) % 3]
-        long[:, k] = row_dot(span, span) > longest_edge_mm**2
-    return long
+    return squared_sides(points, faces) > longest_edge_mm**2
