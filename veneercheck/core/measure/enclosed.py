@@ -19,7 +19,7 @@ import numpy as np
 
 from veneercheck.core.mesh.prepared import Prepared
 from veneercheck.core.mesh.rays import RayScene, glances
-from veneercheck.core.mesh.triangles import components
+from veneercheck.core.mesh.triangles import parts_in
 from veneercheck.core.types import Bools, Floats, Ints
 
 _GLANCES = 24
@@ -64,8 +64,11 @@ def enclosed(inner: Prepared, edges: Ints, metal: RayScene, meets_itself_mm: Flo
     asked = asked[::every]
     if not len(asked):
         return found
-    part = components(len(looks), edges[looks[edges].all(axis=1)])
-    folded = shut(asked) & (meets_itself_mm[asked] <= _FOLD_MM)
+    folded = meets_itself_mm[asked] <= _FOLD_MM
+    if not folded.any():
+        return found
+    folded[folded] = shut(asked[folded])
+    part = parts_in(looks, edges)
     number = np.bincount(part[asked], minlength=len(looks))
     folds = np.bincount(part[asked], weights=folded, minlength=len(looks))
     many = (number > 0) & (folds >= _FOLD_SHARE * number)
