@@ -346,6 +346,9 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
     return float(max(np.sum(mean * ring), floor))
 
 
+_FEW, _ROUNDED = 64, 1.0 - 1e-9
+
+
 def vertex_uncertainty(
     covariance: Floats, points_mm: Floats, centre_mm: Floats
 ) -> tuple[float, float]:
@@ -358,15 +361,23 @@ def vertex_uncertainty(
         length of its displacement, which a length in space must be held against.
     """
     arm = points_mm - centre_mm
-    far = arm[np.argsort(-np.einsum("ij,ij->i", arm, arm))[: max(len(arm) // 4, 1)]]
+    far = arm[np.argsort(-row_dot(arm, arm))[: max(len(arm) // 4, 1)]]
     from veneercheck.core.mesh.motion import cross_matrix
 
-    jacobian = np.concatenate([-cross_matrix(far), np.broadcast_to(np.eye(3), (len(far), 3, 3))], 2)
-    each = jacobian @ covariance @ jacobian.transpose(0, 2, 1)
-    trace = np.trace(each, axis1=1, axis2=2)
+    def greatest(some: Floats) -> float:
+        ones = np.broadcast_to(np.eye(3), (len(some), 3, 3))
+        jacobian = np.concatenate([-cross_matrix(some), ones], 2)
+        each = jacobian @ covariance @ jacobian.transpose(0, 2, 1)
+        return float(np.linalg.eigvalsh(each)[:, -1].max())
+
+    # Of all places at first the trace alone, in closed form.
+    turn, both = covariance[:3, :3], covariance[:3, 3:] + covariance[3:, :3].T
+    axis = np.array([both[2, 1] - both[1, 2], both[0, 2] - both[2, 0], both[1, 0] - both[0, 1]])
+    trace = row_dot(far, far) * np.trace(turn) - row_dot(far @ turn, far)
+    trace += np.trace(covariance[3:, 3:]) + far @ axis
     whole = along = max(float(trace.max()), 0.0)
     if whole > 0:
         # No variance along a direction is greater than the trace, so few places come into question.
-        along = float(np.linalg.eigvalsh(each[trace.argmax()])[-1])
-        along = float(np.linalg.eigvalsh(each[trace >= along])[:, -1].max())
+        along = greatest(far[np.argsort(-trace)[:_FEW]])
+        along = greatest(far[trace >= _ROUNDED * along])
     return float(np.sqrt(along)), float(np.sqrt(whole))
