@@ -190,6 +190,10 @@ def _check_on_record(
 
 def _tell_compared(folder: Path, lang: Lang) -> None:
     """How far the cut is from its plan, where it was compared with one."""
+    from veneercheck.report.filed import COMPARED
+
+    if not (folder / COMPARED).exists():
+        return
     from veneercheck.report.plan_compare import compared_words
 
     if told := compared_words(folder, lang.value):

@@ -149,15 +149,16 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
 
 def _blocks(points_mm: Floats, wide_mm: float) -> Floats:
     """Middles of all blocks within a veneer's depth of points, shape (k, 3)."""
-    from scipy.ndimage import distance_transform_edt
+    from scipy.spatial import cKDTree
 
     margin = math.ceil(_FARTHEST_MM / wide_mm) + 1
     low = np.floor(points_mm.min(axis=0) / wide_mm).astype(np.int64) - margin
     index = np.floor(points_mm / wide_mm).astype(np.int64) - low
-    away = np.ones(index.max(axis=0) + 1 + margin, dtype=bool)
-    away[tuple(index.T)] = False
-    near = distance_transform_edt(away) <= margin
-    middles: Floats = (np.argwhere(near) + low + 0.5) * wide_mm
+    taken = np.zeros(index.max(axis=0) + 1 + margin, dtype=bool)
+    taken[tuple(index.T)] = True
+    cells = np.argwhere(np.ones_like(taken))
+    away, _ = cKDTree(np.argwhere(taken)).query(cells, distance_upper_bound=margin + 0.5)
+    middles: Floats = (cells[away <= margin] + low + 0.5) * wide_mm
     return middles
 
 
