@@ -25,7 +25,7 @@ import numpy as np
 
 from veneercheck.core.mesh.denoise import NEGLIGIBLE_MM
 from veneercheck.core.mesh.pieces import grown
-from veneercheck.core.mesh.triangles import components, row_dot
+from veneercheck.core.mesh.triangles import any_in, components, row_dot
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.noise import Places
 from veneercheck.scan.repair import counted, middle
@@ -89,7 +89,7 @@ def without_noise(mesh: TriangleMesh, sides: Sides, shape: Shape, places: Places
     silent = np.zeros(len(mesh.faces), dtype=bool)
     silent[pairs[off < _IN_WALL]] = True
     patch = components(len(mesh.faces), pairs[alike])
-    around = _all_round(mesh, sides, alike)[mesh.faces].any(axis=1)
+    around = any_in(_all_round(mesh, sides, alike), mesh.faces)
     large = np.bincount(patch, weights=shape.area_mm2) >= _LEAST_MM2
     large &= (np.bincount(patch) >= _FEWEST) & (np.bincount(patch, weights=around) > 0)
     return Flat(pairs, patch, silent, large)
@@ -162,15 +162,18 @@ def _all_round(mesh: TriangleMesh, sides: Sides, flat: Bools) -> Bools:
 def _off_plane_mm(mesh: TriangleMesh, sides: Sides, shape: Shape) -> Floats:
     """How far either of two triangles on one side reaches out of the other's plane, mm."""
     at = sides.shared
-    on = mesh.points_mm[sides.start[at]]
+    on = mesh.points_mm.take(sides.start[at], axis=0)
     ends = sides.start[at] + sides.end[at]
+    corners = mesh.faces[:, 0] + mesh.faces[:, 1] + mesh.faces[:, 2]
+    size = np.sqrt(row_dot(shape.cross, shape.cross))
+    size[~(size > 0)] = np.inf
     off = np.zeros(len(at))
     for own, other in ((at, at + 1), (at + 1, at)):
-        cross = shape.cross[sides.triangle[own]]
-        tip = mesh.faces[sides.triangle[other]].sum(axis=1) - ends
-        height = np.abs(row_dot(cross, mesh.points_mm[tip] - on))
-        size = np.sqrt(row_dot(cross, cross))
-        off = np.maximum(off, height / np.where(size > 0, size, np.inf))
+        face = sides.triangle[own]
+        tip = corners.take(sides.triangle[other]) - ends
+        rise = mesh.points_mm.take(tip, axis=0) - on
+        height = np.abs(row_dot(shape.cross.take(face, axis=0), rise))
+        off = np.maximum(off, height / size.take(face))
     return off
 
 

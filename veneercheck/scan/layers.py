@@ -92,7 +92,7 @@ def _walled_in(mesh: TriangleMesh, scene: RayScene, part: Ints, shape: Shape, on
     """Whether a part sees the inside of others on both of its sides."""
     members = np.flatnonzero(part == one)
     for starts, ways in from_both_sides(mesh, members, shape.area_mm2[members]):
-        face = scene.first_hit(starts, ways).face
+        face = scene.first_face(starts, ways)
         met = np.flatnonzero(face >= 0)
         leaves = row_dot(shape.cross[face[met]], ways[met]) > 0
         within = np.zeros(len(face), dtype=bool)
@@ -156,8 +156,12 @@ def _beside_others(points_mm: Floats, of_vertex: Ints) -> Ints:
     """Parts that share enough cells of space with others, by some of their vertices."""
     some = np.flatnonzero(of_vertex >= 0)[::_EVERY]
     place = np.floor(points_mm[some] / _CELL_MM).astype(np.int64)
-    cell = np.unique(place, axis=0, return_inverse=True)[1].reshape(-1)
-    pairs = np.unique(np.stack([cell, of_vertex[some]], axis=1), axis=0)
-    _, which, count = np.unique(pairs[:, 0], return_inverse=True, return_counts=True)
-    shared = np.bincount(pairs[count[which.reshape(-1)] > 1, 1])
+    cell = np.zeros(len(some), dtype=np.int64)
+    for axis in place.T:  # one after another: parts may lie kilometres apart
+        row = np.unique(axis, return_inverse=True)[1].reshape(-1)
+        cell = np.unique(cell * (row.max() + 1) + row, return_inverse=True)[1].reshape(-1)
+    parts = int(of_vertex.max()) + 1
+    pairs = np.unique(cell * parts + of_vertex[some])
+    _, which, count = np.unique(pairs // parts, return_inverse=True, return_counts=True)
+    shared = np.bincount(pairs[count[which.reshape(-1)] > 1] % parts)
     return np.flatnonzero(shared >= _TOLD_MM2 / _CELL_MM**2 / 4)

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from veneercheck.core.mesh.rays import RayScene, glances
-from veneercheck.core.mesh.triangles import components
+from veneercheck.core.mesh.triangles import bounding_box, components, row_cross, row_dot
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.repair import middle
 from veneercheck.scan.shape import Shape, shape_of
@@ -264,7 +264,7 @@ def _sky(mesh: TriangleMesh, scene: RayScene, members: Ints, area_mm2: Floats) -
     if not area_mm2.sum() > 0:
         return 0.0
     seen = [
-        1.0 - float(scene.first_hit(starts, ways).met.mean())
+        float((scene.first_face(starts, ways) < 0).mean())
         for starts, ways in from_both_sides(mesh, members, area_mm2)
     ]
     return seen[0] - seen[1]
@@ -283,12 +283,13 @@ def from_both_sides(
     total = np.cumsum(area_mm2)
     at = np.searchsorted(total, (np.arange(_VOTERS) + 0.5) / _VOTERS * total[-1])
     corners = mesh.points_mm[mesh.faces[members[np.minimum(at, len(members) - 1)]]]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
+    cross = row_cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.sqrt(row_dot(cross, cross))
     corners, cross, length = corners[length > 0], cross[length > 0], length[length > 0]
     normal = cross / length[:, None]
     ways, normal = glances(normal, GLANCES), normal[:, None, :]
-    lift = _LIFT * float(np.ptp(mesh.points_mm, axis=0).max())
+    low, high = bounding_box(mesh.points_mm)
+    lift = _LIFT * float((high - low).max())
     centre = corners.mean(axis=1)[:, None, :]
 
     def on(side: float) -> tuple[Floats, Floats]:
