@@ -10,7 +10,7 @@ import numpy as np
 from veneercheck.core.mesh.triangles import neighbour_sums
 from veneercheck.core.types import Floats, Ints
 
-_LITTLE = 6_000_000
+_LITTLE = 1_000_000
 """Edges times steps below which loading sparse matrices takes longer than they save."""
 
 _LEFT_OUT = 1e-6
