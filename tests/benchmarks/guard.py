@@ -30,7 +30,9 @@ TOLERANCE_MM = 0.001
 UNLIKE = ("checked_at_utc", "program")
 """What tells of the run and not of the bodies."""
 
-_PLY_TYPES = {"float": "<f4", "uchar": "u1", "int": "<i4", "double": "<f8", "ushort": "<u2"}
+_PLY_TYPES = {
+    "float": "<f4", "double": "<f8", "uchar": "u1", "short": "<i2", "ushort": "<u2", "int": "<i4",
+}  # fmt: skip
 _SHOWN = 12
 
 
