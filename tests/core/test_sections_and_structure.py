@@ -20,6 +20,7 @@ from veneercheck.check import Surfaces, check
 from veneercheck.core import align
 from veneercheck.core.divide.anatomy.arch import straight_axis
 from veneercheck.core.divide.anatomy.teeth import Teeth
+from veneercheck.core.divide.scan_ends import HOLE_MM
 from veneercheck.core.judge import structure
 from veneercheck.core.judge.structure import spots
 from veneercheck.core.judge.structure.connectors import _shrunk, connectors
@@ -28,8 +29,15 @@ from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.measure.space import Reading, measure
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.motion import rotation_from_vector
+from veneercheck.core.mesh.pieces import long_rims
 from veneercheck.core.mesh.sections import Plane, plane_cut
-from veneercheck.core.mesh.triangles import edge_pairs, vertex_areas, vertex_normals
+from veneercheck.core.mesh.triangles import (
+    border_vertices,
+    edge_pairs,
+    select_faces,
+    vertex_areas,
+    vertex_normals,
+)
 from veneercheck.core.types import Bools, Case, Floats, Ints, Region, TriangleMesh, Verdict, Weight
 from veneercheck.phantom.bodies import concentric_spheres, parallel_plates
 from veneercheck.profile import built_in
@@ -320,6 +328,22 @@ def test_a_neighbour_in_the_wax_ups_scan_alone_is_no_room() -> None:
     )
     room = veneer_volumes(metal, contour, np.ones(len(body.inner.points_mm), dtype=bool), 0.0)
     assert room.sum() == pytest.approx(4.0 / 3.0 * np.pi * (125.0 - 64.0), rel=0.005)
+
+
+def test_beyond_the_end_of_the_frameworks_scan_lies_no_known_room() -> None:
+    """Source: closed form, room between balls of 4 and 5 mm; of the inner one the upper half was
+    scanned, and half a cell's width beyond may count; or all but a hole 0.8 mm across."""
+    body = concentric_spheres(0.2)
+    contour, whole = Side(body.outer.points_mm, vertex_normals(body.outer)), body.inner
+    room = 4.0 / 3.0 * np.pi * (125.0 - 64.0)
+    z = whole.points_mm[:, 2]
+    for scanned, share, most in ((z > 0.0, 0.5, 1.06), (z < 3.98, 1.0, 1.005)):
+        part, kept = select_faces(whole, scanned[whole.faces].all(axis=1))
+        rim, edges = border_vertices(part), edge_pairs(part.faces)
+        ends = long_rims(rim, part.points_mm, edges, HOLE_MM)
+        metal = Side(part.points_mm, vertex_normals(whole)[kept], ends=ends)
+        found = veneer_volumes(metal, contour, np.ones(len(part.points_mm), dtype=bool), 0.0)
+        assert 0.995 * share * room <= found.sum() <= most * share * room
 
 
 def test_room_that_rays_of_two_walls_cross_is_counted_once() -> None:

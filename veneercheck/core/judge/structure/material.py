@@ -11,6 +11,9 @@ A neighbour that the wax-up's scan alone shows is room as well, behind its wall:
 told of a crown's 182. Choice: what lies behind a contour that faces the metal is no veneer; of work
 without such neighbours that is a thousandth. Instead of: the way from the metal to each cell, which
 leaves the contour in every fissure. Cost: none seen.
+Beyond the end of the framework's scan the metal goes on unseen: where its upper half was scanned,
+698 ± 51 mm³ were told for 602. Choice: room nearest to where it ends, and more than half a cell
+aside, is none. Instead of: all of it, or a word alone. Cost: over a strip half so wide too much.
 """
 
 from __future__ import annotations
@@ -49,15 +52,24 @@ class Side:
     ----------
     points_mm, normals : ndarray, shape (n, 3)
         Its vertices, and outward normals there.
+    ends : ndarray of bool, shape (n,), optional
+        Where its scan ends, holes in it aside.
     near_mm : float
         Within so much of a vertex its tangent plane is truer than itself: more than half an edge;
         any distance, where only what lies behind the surface is asked for.
     """
 
-    def __init__(self, points_mm: Floats, normals: Floats, near_mm: float = 0.4) -> None:
+    def __init__(
+        self,
+        points_mm: Floats,
+        normals: Floats,
+        near_mm: float = 0.4,
+        ends: Bools | None = None,
+    ) -> None:
         from scipy.spatial import cKDTree
 
         self.points_mm, self.normals, self.near_mm = points_mm, normals, near_mm
+        self.ends = np.zeros(len(points_mm), dtype=bool) if ends is None else ends
         self._tree = cKDTree(points_mm)
 
     def off_mm(self, places_mm: Floats) -> tuple[Floats, Ints]:
@@ -66,6 +78,15 @@ class Side:
         up = row_dot(places_mm - self.points_mm[vertex], self.normals[vertex])
         size = np.where(away < self.near_mm, np.abs(up), away)
         return np.copysign(size, up), vertex
+
+    def beyond(self, places_mm: Floats, vertex: Ints) -> Bools:
+        """Which places, nearest to these vertices, lie past the end of the scan, shape (k,)."""
+        past = self.ends[vertex]
+        way = places_mm[past] - self.points_mm[vertex[past]]
+        over = row_dot(way, self.normals[vertex[past]])
+        aside = np.sqrt(np.maximum(row_dot(way, way) - over**2, 0.0))
+        past[past] = aside > 0.5 * _CELL_MM
+        return past
 
 
 def material(
@@ -138,7 +159,7 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     cells = np.stack(np.meshgrid(step, step, step, indexing="ij"), axis=-1).reshape(-1, 3)
     place = (blocks[:, None] + cells).reshape(-1, 3)
     off, vertex = metal.off_mm(place)
-    here = veneered[vertex] & (off > taken_mm - _CELL_MM)
+    here = veneered[vertex] & (off > taken_mm - _CELL_MM) & ~metal.beyond(place, vertex)
     place, off, vertex = place[here], off[here], vertex[here]
     out, over = contour.off_mm(place)
     way = metal.points_mm[vertex] - contour.points_mm[over]

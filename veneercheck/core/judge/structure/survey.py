@@ -9,6 +9,7 @@ import numpy as np
 
 from veneercheck.core.divide.anatomy import Places
 from veneercheck.core.divide.regions import Regions
+from veneercheck.core.divide.scan_ends import HOLE_MM
 from veneercheck.core.judge.knife import of_walls
 from veneercheck.core.judge.structure.connectors import connectors
 from veneercheck.core.judge.structure.material import Side, material
@@ -16,6 +17,7 @@ from veneercheck.core.judge.structure.planes import section_planes
 from veneercheck.core.judge.structure.spots import sharp_edges, unsupported
 from veneercheck.core.judge.structure.walls import thin_metal
 from veneercheck.core.measure.space import Reading
+from veneercheck.core.mesh.pieces import long_rims
 from veneercheck.core.mesh.triangles import any_in, border_vertices, reach_along_edges
 from veneercheck.core.types import (
     COVERED,
@@ -70,8 +72,10 @@ def survey(
     region = parts.code
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     space, points, outer = reading.space, framework.points_mm, reading.contour.outer
+    ends = long_rims(reading.on_rim, points, reading.edges, HOLE_MM)
     paste = material(
-        Side(points, reading.normals), Side(outer.mesh.points_mm, outer.normals, np.inf), space,
+        Side(points, reading.normals, ends=ends),
+        Side(outer.mesh.points_mm, outer.normals, np.inf), space,
         tooth=where.owner, veneered=veneered, limits=limits, name=where.owner_name,
     )  # fmt: skip
     hidden = stage in COVERED
