@@ -25,7 +25,7 @@ import numpy as np
 
 from veneercheck.core.mesh.denoise import NEGLIGIBLE_MM
 from veneercheck.core.mesh.pieces import grown
-from veneercheck.core.mesh.triangles import any_in, components, row_dot
+from veneercheck.core.mesh.triangles import any_in, components, row_dot, unit
 from veneercheck.core.types import Bools, Fault, Floats, Ints, TriangleMesh
 from veneercheck.scan.noise import Places
 from veneercheck.scan.repair import counted, middle
@@ -103,9 +103,10 @@ def closing_base(
     base = np.zeros(len(flat.patch), dtype=bool)
     for number in np.flatnonzero(area > FILLED_MOST_MM2):
         own = flat.patch == number
-        outward = shape.cross[own].sum(axis=0)
-        height_mm = mesh.points_mm @ (outward / np.linalg.norm(outward))
-        if height_mm[mesh.faces].max() <= height_mm[mesh.faces[own]].mean() + _BEYOND_MM:
+        outward = unit(shape.cross[own].sum(axis=0)[None])[0]
+        height_mm = mesh.points_mm @ outward
+        beyond_mm = height_mm[mesh.faces].max() - height_mm[mesh.faces[own]].mean()
+        if outward.any() and beyond_mm <= _BEYOND_MM:
             base |= own
     base = grown(base, flat.silent, flat.pairs)
     if not base.any() or not _is_even(places, _corners(mesh, base | flat.large[flat.patch])):
