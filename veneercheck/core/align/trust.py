@@ -347,6 +347,8 @@ def integrated_covariance(point_mm: Floats, residual_mm: Floats) -> float:
 
 
 _FEW, _ROUNDED = 64, 1.0 - 1e-9
+"""Places of the greatest trace, which bound the variance from below; a trace that is equal to it
+but for its last digits still comes into question."""
 
 
 def vertex_uncertainty(
