@@ -14,8 +14,8 @@ from veneercheck.core.judge import asked, decide, knife
 from veneercheck.core.measure import beads
 from veneercheck.core.types import Case, Decision, FindingKind, TriangleMesh, Zone
 from veneercheck.profile import built_in
-from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import action_words
 
 STEPS, FULL_MM, CASE = 61, 1.5, Case()
 

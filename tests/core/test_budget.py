@@ -38,8 +38,9 @@ from veneercheck.profile import built_in
 from veneercheck.report.carrying import build_sentences
 from veneercheck.report.cautions import cautions
 from veneercheck.report.filed import read_result, write_result
-from veneercheck.report.verdict import action_words, verdict_sentences
+from veneercheck.report.verdict import verdict_sentences
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import action_words
 from veneercheck.scan import write_stl
 
 pytestmark = pytest.mark.usefixtures("frame_as_given")

@@ -35,8 +35,8 @@ from veneercheck.core.types import (
 )
 from veneercheck.phantom.bodies import parallel_plates
 from veneercheck.profile import built_in, parse_profile
-from veneercheck.report.verdict import action_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import action_words
 
 pytestmark = pytest.mark.usefixtures("frame_as_given")
 

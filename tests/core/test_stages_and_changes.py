@@ -36,8 +36,9 @@ from veneercheck.report import document, zones_of
 from veneercheck.report.carrying import build_sentences, connector_note, connector_rows
 from veneercheck.report.cautions import hand_cautions
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import action_words, stage_words, verdict_sentences
+from veneercheck.report.verdict import stage_words, verdict_sentences
 from veneercheck.report.words import LANGUAGES, Words
+from veneercheck.report.zone_words import action_words
 from veneercheck.scan import write_stl
 
 pytestmark = pytest.mark.usefixtures("frame_as_given")

@@ -28,18 +28,16 @@ from veneercheck.report.paper import paper_data
 from veneercheck.report.since import recheck_sentences
 from veneercheck.report.tables import limit_words
 from veneercheck.report.terminal import terminal_summary
-from veneercheck.report.verdict import (
+from veneercheck.report.verdict import frame_sentences, reasons, verdict_sentences
+from veneercheck.report.words import Words, sections
+from veneercheck.report.zone_words import (
     action_words,
     amount_words,
     finding_words,
-    frame_sentences,
     measures_words,
     reading_words,
-    reasons,
     runout_note,
-    verdict_sentences,
 )
-from veneercheck.report.words import Words, sections
 
 
 def every_sentence_on_directions() -> list[str]:

@@ -17,15 +17,9 @@ from veneercheck.bench.queue import Queue
 from veneercheck.bench.store import DOWNLOADS, Job, Store
 from veneercheck.profile.names import looks_like_a_name
 from veneercheck.report.asked import questions_once
-from veneercheck.report.verdict import (
-    action_words,
-    look_swapped,
-    place_words,
-    reading_words,
-    verdict_sentences,
-    worst_words,
-)
+from veneercheck.report.verdict import look_swapped, verdict_sentences
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import action_words, place_words, reading_words, worst_words
 
 STEPS = ("read", "align", "measure", "divide", "write", "draw")
 _STEP_OF = {

@@ -88,7 +88,7 @@ class Result(Outcome):
 
     def actions(self, lang: Language = "en") -> list[str]:
         """What to do about each zone, in the words of the report."""
-        from veneercheck.report.verdict import action_words
+        from veneercheck.report.zone_words import action_words
 
         words = _words(lang)
         return [action_words({"action": zone.action}, words) for zone in self.zones]

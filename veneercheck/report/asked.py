@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import place_words
 
 
 def questions_once(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.verdict import action_words, finding_words, reading_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import action_words, finding_words, reading_words
 
 
 def zone_words(zone: Mapping[str, Any], words: Words) -> str:

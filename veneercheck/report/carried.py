@@ -29,8 +29,8 @@ from veneercheck.report.pack import (
 )
 from veneercheck.report.scene import Scene, bead_places, on_metal, what_matters
 from veneercheck.report.sections import told_apart
-from veneercheck.report.verdict import measures_words
 from veneercheck.report.views import VIEW_NAMES, close_up, six_views, view_word
+from veneercheck.report.zone_words import measures_words
 
 if TYPE_CHECKING:
     pass

@@ -7,8 +7,8 @@ from typing import Any
 
 from veneercheck.core.types import FINISHED, SHARP_EDGE, THIN_METAL, UNSUPPORTED, WAX
 from veneercheck.report.tables import Rows
-from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import place_words
 
 
 def connector_rows(document: Mapping[str, Any], words: Words) -> Rows:

@@ -32,14 +32,9 @@ from veneercheck.report.markup import (
 from veneercheck.report.result import zones_of
 from veneercheck.report.scene import Scene, scene_of
 from veneercheck.report.signs import harmless
-from veneercheck.report.verdict import (
-    action_words,
-    reading_words,
-    stage_words,
-    state_first,
-    zone_place,
-)
+from veneercheck.report.verdict import stage_words, state_first
 from veneercheck.report.words import Language, Words
+from veneercheck.report.zone_words import action_words, reading_words, zone_place
 
 COMPARED = "compare.html"
 

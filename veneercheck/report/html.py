@@ -46,22 +46,24 @@ from veneercheck.report.tables import (
     zones_table,
 )
 from veneercheck.report.verdict import (
-    action_words,
-    amounts_note,
     beads_sentence,
     decision_sentences,
     fault_words,
-    metal_words,
-    runout_note,
     stage_words,
     state_first,
     verdict_sentences,
-    worst_words,
-    zone_place,
 )
 from veneercheck.report.viewing import scripts
 from veneercheck.report.views import VIEW_NAMES
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import (
+    action_words,
+    amounts_note,
+    metal_words,
+    runout_note,
+    worst_words,
+    zone_place,
+)
 
 PAGE, OFF_PLAN = "report.html", "off_plan"
 

@@ -19,8 +19,8 @@ from veneercheck.report.placing import Place, Room
 from veneercheck.report.raster import Raster
 from veneercheck.report.scene import Scene, bead_places, on_metal
 from veneercheck.report.surface import Surface
-from veneercheck.report.verdict import amount_words
 from veneercheck.report.views import Camera
+from veneercheck.report.zone_words import amount_words
 
 if TYPE_CHECKING:
     from PIL import ImageDraw

@@ -49,22 +49,24 @@ from veneercheck.report.tables import (
     scans_rows,
 )
 from veneercheck.report.verdict import (
-    action_words,
-    amounts_note,
     beads_sentence,
     decision_sentences,
     fault_words,
+    stage_words,
+    state_first,
+    verdict_sentences,
+)
+from veneercheck.report.views import VIEW_NAMES
+from veneercheck.report.words import Words
+from veneercheck.report.zone_words import (
+    action_words,
+    amounts_note,
     finding_words,
     metal_words,
     reading_words,
     runout_note,
-    stage_words,
-    state_first,
-    verdict_sentences,
     zone_place,
 )
-from veneercheck.report.views import VIEW_NAMES
-from veneercheck.report.words import Words
 
 if TYPE_CHECKING:
     from veneercheck.report.render import Paper

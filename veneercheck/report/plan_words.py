@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from veneercheck.report.verdict import frame_sentence, place_words
+from veneercheck.report.verdict import frame_sentence
 from veneercheck.report.words import Language, Words
+from veneercheck.report.zone_words import place_words
 
 
 def plan_summary(document: Mapping[str, Any], lang: Language) -> str:

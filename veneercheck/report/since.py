@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.core.types import Trend
-from veneercheck.report.verdict import place_words
 from veneercheck.report.words import Words
+from veneercheck.report.zone_words import place_words
 
 
 def recheck_sentences(recheck: Mapping[str, Any], words: Words) -> list[str]:

@@ -15,13 +15,9 @@ from veneercheck.report.legend import fitted, layer_bar
 from veneercheck.report.palette import png
 from veneercheck.report.scene import Scene, drawn, what_matters, whole_tones
 from veneercheck.report.stills import picture_of
-from veneercheck.report.verdict import (
-    action_words,
-    reading_words,
-    verdict_sentences,
-    zone_place,
-)
+from veneercheck.report.verdict import verdict_sentences
 from veneercheck.report.views import Camera, close_up, six_views, view_word
+from veneercheck.report.zone_words import action_words, reading_words, zone_place
 
 if TYPE_CHECKING:
     from PIL import Image as Pillow

@@ -7,16 +7,15 @@ from typing import Any
 
 from veneercheck.core.types import LIMITS
 from veneercheck.report.markup import Markup, table, tag
-from veneercheck.report.verdict import (
+from veneercheck.report.verdict import fault_words, reasons
+from veneercheck.report.words import Words
+from veneercheck.report.zone_words import (
     action_words,
-    fault_words,
     finding_words,
     reading_words,
-    reasons,
     size_words,
     zone_place,
 )
-from veneercheck.report.words import Words
 
 Rows = tuple[list[str], list[list[str]]]
 

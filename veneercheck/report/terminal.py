@@ -16,23 +16,25 @@ from veneercheck.report.cautions import (
 )
 from veneercheck.report.since import recheck_sentences
 from veneercheck.report.verdict import (
-    action_words,
     beads_sentence,
     fault_words,
-    finding_words,
     frame_sentences,
-    metal_under,
     nowhere_cut,
-    place_words,
-    reading_words,
     reasons,
-    runout_note,
-    size_words,
     stage_words,
     state_first,
     too_little_read,
 )
 from veneercheck.report.words import Language, Words, sections
+from veneercheck.report.zone_words import (
+    action_words,
+    finding_words,
+    metal_under,
+    place_words,
+    reading_words,
+    runout_note,
+    size_words,
+)
 
 _SHORT = "told_short"
 """Section of the catalogue that says a fault of a mesh in a few words."""
