@@ -108,8 +108,10 @@ def closing_base(
         beyond_mm = height_mm[mesh.faces].max() - height_mm[mesh.faces[own]].mean()
         if outward.any() and beyond_mm <= _BEYOND_MM:
             base |= own
+    if not base.any():
+        return base, []
     base = grown(base, flat.silent, flat.pairs)
-    if not base.any() or not _is_even(places, _corners(mesh, base | flat.large[flat.patch])):
+    if not _is_even(places, _corners(mesh, base | flat.large[flat.patch])):
         return np.zeros_like(base), []
     words = (
         "closed below by a program, over {area:.0f} mm² without the noise of the scan; that is "

@@ -262,11 +262,6 @@ def _sort(
     return code
 
 
-def _labels(mask: Bools, edges: Ints) -> Ints:
-    """Connected parts of a mask; vertices outside it stand alone."""
-    return parts_in(mask, edges)
-
-
 def _enclosed(
     code: Ints, reading: Reading, tolerance: float, paint: Ints | None, *, ends: Bools
 ) -> list[Ints]:
@@ -275,8 +270,8 @@ def _enclosed(
         code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
     uncut = (code == Region.UNCUT) | _of_islands(code, reading, tolerance, paint)
     cut = code == Region.CUT
-    label = _labels(uncut, reading.edges)
-    cut_label = _labels(cut, reading.edges)
+    label = parts_in(uncut, reading.edges)
+    cut_label = parts_in(cut, reading.edges)
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     loose = (code == Region.UNSORTED) & ~uncut
@@ -298,7 +293,7 @@ def _enclosed(
 def _ledges(loose: Bools, known: Bools, part: Ints, reading: Reading) -> Bools:
     """Crumbs, shape (n,), that lie between what was cut and one uncut part: where a hand took a
     spot down to the contour and stopped, the ledge lies on neither."""
-    own = _labels(loose, reading.edges)
+    own = parts_in(loose, reading.edges)
     both = np.concatenate([reading.edges, reading.edges[:, ::-1]])
     both = both[loose[both[:, 0]] & (own[both[:, 0]] != own[both[:, 1]])]
     crumb, beyond = own[both[:, 0]], both[:, 1]

@@ -10,11 +10,10 @@ import numpy as np
 from veneercheck.core.mesh import caps
 from veneercheck.core.mesh.nearest import NearestPoints
 from veneercheck.core.mesh.plate import without
-from veneercheck.core.mesh.ring import spread
+from veneercheck.core.mesh.ring import mean_round, spread
 from veneercheck.core.mesh.triangles import (
     any_in,
     corner_cross,
-    neighbour_sums,
     row_dot,
     sum_at_vertices,
     unit,
@@ -287,7 +286,7 @@ def _bumps(
 ) -> _Bumps | None:
     """Round caps alike that stand out deep enough inside the contour; None where they are few."""
     points = mesh.points_mm
-    calm = _mean_round(points, there)
+    calm = mean_round(points, there)
     rise = _rise(calm, there, ways)
     # The base lies no deeper under what stands out than this.
     deep = (space_mm > 0) & (space_mm + rise + BUMP_SLOPE * WIDEST_MM > _LEAST_BASE_MM)
@@ -301,7 +300,7 @@ def _bumps(
     hole[there[any_in(out, there)]] = True
     base = without(mesh, edges, hole)
     height = np.where(hole, row_dot(points - base.points_mm, ways), 0.0)
-    half_calm = 0.5 * (height + _mean_round(height, there))
+    half_calm = 0.5 * (height + mean_round(height, there))
     still = row_dot(points - calm, ways)[deep & ~hole]
     noise = float(np.median(np.abs(still))) / _MEDIAN_OF_NOISE if len(still) else 0.0
     found = _alike(points, ways, there, half_calm, noise)
@@ -352,12 +351,6 @@ def _overlooked(points: Floats, height: Floats, found: caps.Caps, foot_mm: float
         added.append(top)
         high = high[np.linalg.norm(points[high] - top, axis=1) > clear]
     return np.array(added).reshape(-1, 3)
-
-
-def _mean_round(values: Floats, edges: Ints) -> Floats:
-    """Mean of each vertex and its neighbours, like `values`, of shape (n,) or (n, 3)."""
-    share = 1.0 / (1.0 + np.bincount(edges.reshape(-1), minlength=len(values)))
-    return np.asarray((values + neighbour_sums(edges, values)).T * share).T
 
 
 def _alike(

@@ -74,9 +74,6 @@ _PAIRS_AT_ONCE = 500_000
 _AT_FIRST = 2
 """Of a point's candidates so many are tried first, then as many again, and so on."""
 
-_AROUND = 0
-"""Where triangles round vertices are kept, beside trees of one of every so many vertices."""
-
 _CLOSE_ENOUGH_MM = 5e-4
 """A ball that would shrink by less has come to rest: half a micrometre of its diameter."""
 
@@ -111,6 +108,7 @@ class Gap:
     _kept: dict[int, tuple[Ints, Any]] = dataclasses.field(
         default_factory=dict, init=False, repr=False
     )
+    _fans: list[tuple[Ints, Ints]] = dataclasses.field(default_factory=list, init=False, repr=False)
 
     @staticmethod
     def between(
@@ -240,11 +238,11 @@ class Gap:
 
     def _around(self) -> tuple[Ints, Ints]:
         """Corners of the triangles that bound the gap, by vertex, and these vertices: made once."""
-        if _AROUND not in self._kept:
+        if not self._fans:
             corner = self.contour.faces[self.faces].reshape(-1)
             order = np.argsort(corner, kind="stable")
-            self._kept[_AROUND] = (order, corner[order])
-        return self._kept[_AROUND]
+            self._fans.append((order, corner[order]))
+        return self._fans[0]
 
     def _nearest_seen(self, points_mm: Floats, normals: Floats, which: Ints) -> Ints:
         """The first contour vertex of a row for each point, nearest first, that it sees; −1: none.

@@ -101,6 +101,18 @@ def spread(edges: Ints, values: Floats, steps: int) -> Floats:
     return values
 
 
+def mean_round(values: Floats, edges: Ints) -> Floats:
+    """Mean of each vertex and its neighbours, like `values`, of shape (n,) or (n, 3).
+
+    Examples
+    --------
+    >>> mean_round(np.array([1.0, 2.0, 6.0]), np.array([[0, 1], [1, 2]]))
+    array([1.5, 3. , 4. ])
+    """
+    share = 1.0 / (1.0 + np.bincount(edges.reshape(-1), minlength=len(values)))
+    return np.asarray((values + neighbour_sums(edges, values)).T * share).T
+
+
 def _chebyshev_weights(steps: int) -> Floats:
     """Weights of the polynomials T₀, T₁, … that make up xᵏ, but for a tail that weighs nothing."""
     weights = np.zeros(steps + 1)
