@@ -21,6 +21,7 @@ from veneercheck.core.types import LIMITS, SHARP_EDGE, UNITS, Case
 from veneercheck.profile import limits
 from veneercheck.report import document
 from veneercheck.report.captions import zone_words
+from veneercheck.report.carrying import increment_note, unscanned_words
 from veneercheck.report.cautions import cautions, connectors_passed_over
 from veneercheck.report.filed import FiledResult
 from veneercheck.report.html import write_html
@@ -256,6 +257,18 @@ def test_composite_is_told_as_a_sum_without_a_dash() -> None:
         {"tooth": "46", "volume_mm3": 402.0, "u_mm3": 20.0},
     ]  # fmt: skip
     assert "Composite needed: 602 ± 60 mm³ (45: 200, 46: 402)" in terminal_summary(described)
+
+
+def test_composite_of_a_part_of_the_veneer_is_told_as_that() -> None:
+    """Source: drawn. 40 mm³ past the end of the scan are a tenth of what is told, 15 a
+    twenty-fifth: within its ±."""
+    described, words = sample_with(), Words("en")
+    paste = {"tooth": "46", "volume_mm3": 400.0, "u_mm3": 20.0}
+    described["structure"]["material"] = [{**paste, "beyond_mm3": 40.0}]
+    assert "± 40 mm³. Counted is what was scanned" in terminal_summary(described)
+    assert "at least 40 mm³ more" in increment_note(described, words)
+    described["structure"]["material"] = [{**paste, "beyond_mm3": 15.0}]
+    assert not unscanned_words(described, words)
 
 
 def test_spots_of_one_kind_share_a_sentence() -> None:

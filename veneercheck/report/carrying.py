@@ -10,6 +10,9 @@ from veneercheck.report.tables import Rows
 from veneercheck.report.words import Words
 from veneercheck.report.zone_words import place_words
 
+_BEYOND_SHARE = 0.05
+"""Less is within what the volume is told to."""
+
 
 def connector_rows(document: Mapping[str, Any], words: Words) -> Rows:
     """Every connector with its least section: head and rows."""
@@ -76,9 +79,21 @@ def in_all(paste: Sequence[Mapping[str, Any]], words: Words) -> str:
 
 
 def increment_note(document: Mapping[str, Any], words: Words) -> str:
-    """How deep one increment may be, and what comes before that figure."""
+    """How deep one increment may be, what comes before that figure, and what is not counted."""
     depth = words.mm(document["profile"]["curing"]["increment_mm"], 1)
-    return words("carrying.increment_note", depth=depth)
+    note = words("carrying.increment_note", depth=depth)
+    return " ".join(filter(None, (unscanned_words(document, words), note)))
+
+
+def unscanned_words(document: Mapping[str, Any], words: Words) -> str:
+    """That the composite is that of a part of the veneer; empty where all of it was scanned."""
+    paste = document["structure"]["material"]
+    told = sum(one["volume_mm3"] for one in paste)
+    # Results of before do not hold it.
+    beyond = sum(one.get("beyond_mm3", 0.0) for one in paste)
+    if beyond <= _BEYOND_SHARE * told:
+        return ""
+    return words("carrying.unscanned", volume=f"{words.number(beyond, 0)} mm³")
 
 
 def build_sentences(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -142,6 +142,7 @@ _PASTE = group(
     u_mm3=number("Its standard uncertainty, mm³."),
     deepest_mm=number("The layer that all but a hundredth of the area keeps below, mm."),
     increments=whole("Layers in which the deepest place must be cured."),
+    beyond_mm3=number("At least so much more lies past the end of the framework's scan, mm³."),
 )
 
 STRUCTURE_FIELDS = group(

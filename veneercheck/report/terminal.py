@@ -7,7 +7,7 @@ from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, WAX
 from veneercheck.report.asked import questions_once
-from veneercheck.report.carrying import build_told, in_all
+from veneercheck.report.carrying import build_told, in_all, unscanned_words
 from veneercheck.report.cautions import (
     NOTHING_MISSED,
     connectors_passed_over,
@@ -200,7 +200,8 @@ def _build(document: Mapping[str, Any], words: Words) -> list[str]:
     lines += [words(f"terminal.connectors_{why}") for why in connectors_passed_over(document)]
     if structure["material"]:
         name = "composite_made" if stage == FINISHED else "composite"
-        lines.append(words(f"terminal.{name}", total=_composite(structure["material"], words)))
+        told = words(f"terminal.{name}", total=_composite(structure["material"], words))
+        lines.append(". ".join(filter(None, (told, unscanned_words(document, words)))))
     return lines
 
 

@@ -85,6 +85,8 @@ class Material:
     u_mm3: float
     deepest_mm: float
     increments: int
+    beyond_mm3: float = 0.0
+    """What lies past the end of the framework's scan, and is not in `volume_mm3`: or more."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

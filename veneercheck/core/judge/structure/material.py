@@ -13,7 +13,8 @@ without such neighbours that is a thousandth. Instead of: the way from the metal
 leaves the contour in every fissure. Cost: none seen.
 Beyond the end of the framework's scan the metal goes on unseen: where its upper half was scanned,
 698 ± 51 mm³ were told for 602. Choice: room nearest to where it ends, and more than half a cell
-aside, is none. Instead of: all of it, or a word alone. Cost: over a strip half so wide too much.
+aside, is none, and told as left out. Instead of: all of it, or a word alone. Cost: over a strip
+half so wide too much.
 """
 
 from __future__ import annotations
@@ -118,7 +119,7 @@ def material(
     tuple of Material
         Opaquer and beads taken off. An increment deeper than the profile's is cured in more.
     """
-    volume = veneer_volumes(metal, contour, veneered, limits.taken_mm)
+    volume, beyond = veneer_volumes(metal, contour, veneered, limits.taken_mm)
     deep = space.judged_high_mm - limits.taken_mm
     found = []
     for code in np.unique(tooth[volume > 0]):
@@ -131,12 +132,16 @@ def material(
         missed = (_MISSED_SHARE + unread) * total / math.sqrt(3.0)
         doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], missed)
         count = max(math.ceil(deepest / limits.increment_mm), 1)
-        found.append(Material(name(int(code)), total, doubt, deepest, count))
+        left_out = float(beyond[tooth == code].sum())
+        found.append(Material(name(int(code)), total, doubt, deepest, count, left_out))
     return tuple(found)
 
 
-def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float) -> Floats:
-    """Volume of composite nearest to every vertex of the framework, shape (n,), mm³.
+def veneer_volumes(
+    metal: Side, contour: Side, veneered: Bools, taken_mm: float
+) -> tuple[Floats, Floats]:
+    """Volume of composite nearest to every vertex of the framework, and what of the room nearest to
+    it lies past the end of its scan and is in no volume, each of shape (n,), mm³.
 
     Parameters
     ----------
@@ -145,9 +150,8 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     taken_mm : float
         What opaquer and beads take of the space.
     """
-    volume = np.zeros(len(veneered))
     if not veneered.any():
-        return volume
+        return np.zeros(len(veneered)), np.zeros(len(veneered))
     wide_mm = _BLOCK * _CELL_MM
     blocks = _blocks(metal.points_mm[veneered], wide_mm)
     half = 0.5 * math.sqrt(3.0) * wide_mm
@@ -159,13 +163,15 @@ def veneer_volumes(metal: Side, contour: Side, veneered: Bools, taken_mm: float)
     cells = np.stack(np.meshgrid(step, step, step, indexing="ij"), axis=-1).reshape(-1, 3)
     place = (blocks[:, None] + cells).reshape(-1, 3)
     off, vertex = metal.off_mm(place)
-    here = veneered[vertex] & (off > taken_mm - _CELL_MM) & ~metal.beyond(place, vertex)
+    here = veneered[vertex] & (off > taken_mm - _CELL_MM)
     place, off, vertex = place[here], off[here], vertex[here]
     out, over = contour.off_mm(place)
     way = metal.points_mm[vertex] - contour.points_mm[over]
     own = row_dot(way, contour.normals[over]) < 0.0
-    share = _share(off - taken_mm) * _share(-out) * own
-    return np.asarray(np.bincount(vertex, share, len(veneered)) * _CELL_MM**3, dtype=np.float64)
+    share = _share(off - taken_mm) * _share(-out) * own * _CELL_MM**3
+    past = metal.beyond(place, vertex)
+    every = [np.bincount(vertex, share * part, len(veneered)) for part in (~past, past)]
+    return every[0].astype(np.float64), every[1].astype(np.float64)
 
 
 def _blocks(points_mm: Floats, wide_mm: float) -> Floats:
