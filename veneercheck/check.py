@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable
 
@@ -10,7 +11,7 @@ import numpy as np
 
 from veneercheck.core import align
 from veneercheck.core.align import finishing
-from veneercheck.core.divide import anatomy, attachments, beside, excess, regions
+from veneercheck.core.divide import anatomy, attachments, beside, excess, insides, regions
 from veneercheck.core.judge import asked, knife, meant, structure, summed
 from veneercheck.core.judge import decide as judge
 from veneercheck.core.measure import beads
@@ -21,7 +22,6 @@ from veneercheck.core.mesh.triangles import side_by_side
 from veneercheck.core.types import (
     DENTINE,
     FINISHED,
-    FORBIDDEN,
     WAX,
     Alignment,
     AlignmentState,
@@ -278,9 +278,14 @@ def _divided(
     framework, reading = measured.framework, measured.reading
     attached = attachments.find(framework, waxup, reading)
     paint = attachments.painted_over(paint, attached, len(framework.points_mm))
-    built_up = case.stage == DENTINE
-    parts = regions.divide(framework, reading, limits, paint=paint, built_up=built_up)
+    divide = functools.partial(
+        regions.divide, framework, reading, limits, paint=paint, built_up=case.stage == DENTINE
+    )
+    parts = divide()
     where = anatomy.locate(framework, reading, parts, case)
+    bare = insides.undersides(parts.islands, reading, where.occlusal)
+    if bare.any():
+        parts = divide(bare=bare)
     told = anatomy.telling(where, reading, parts)
     parts, standing_out = beside.set_aside(parts, where, reading, case.units)
     return _Divided(parts, where, told, attached, standing_out)
@@ -377,12 +382,7 @@ def _judged(
         zones=zones,
         questions=questions,
         verdict=summed.sum_up(
-            zones,
-            alignment.state,
-            share,
-            forbidden_stop=bool(parts.islands) and case.metal_stops == FORBIDDEN,
-            unfinished=any(one.kind in meant.UNFINISHED for one in questions),
-            structure=carried,
+            zones, alignment.state, share, case=case, questions=questions, structure=carried
         ),
         case=case,
         limits=limits,

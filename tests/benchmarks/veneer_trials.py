@@ -108,6 +108,7 @@ def trial(one: Trial, *, say: bool = False) -> dict[str, Any]:
         + " (no room)" * (one.foreign and len(clean.faces) == len(made.framework.faces)),
         "state": str(check.alignment.state),
         "verdict": str(check.verdict),
+        "asked": [[one.kind, round(one.area_mm2, 2)] for one in check.questions],
         "seconds": round(seconds, 1),
         "zones": zones,
         "spots": _spots_told(check, made, clean),

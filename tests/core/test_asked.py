@@ -134,6 +134,7 @@ def test_what_is_hardly_cut_where_two_units_meet_may_be_a_connector(
         (2, (46,), False, "allowed", ["cut: a metal", "cut: a metal"]),
         (2, (), True, "allowed", ["lowered to it", "lowered to it"]),
         (2, (), False, "forbidden", ["allows no", "allows no"]),
+        (2, (), True, "meant", ["as the case says", "as the case says"]),
     ],
 )
 def test_an_island_where_two_units_meet_may_be_a_connector(

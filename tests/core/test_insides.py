@@ -14,6 +14,7 @@ from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core.divide.insides import shown_by_both
 from veneercheck.core.types import (
+    ISLAND,
     Case,
     Check,
     Decision,
@@ -34,9 +35,11 @@ def off_axis(points: Floats) -> Floats:
     return np.hypot(np.abs(points[:, 0]) - 4.5, points[:, 1])
 
 
-def crowns(cut_mm: float, stop_mm: float = 0.0, *, half: bool = False) -> TriangleMesh:
-    """Two crowns of 8 mm, hollow from below, joined by a bar; cut above collars of 1 mm, but for a
-    spot so wide on each top, or on one side alone."""
+def crowns(
+    cut_mm: float, stop_mm: float = 0.0, *, half: bool = False, solid: bool = False
+) -> TriangleMesh:
+    """Two crowns of 8 mm, hollow from below or solid, joined by a bar; cut above collars of 1 mm,
+    but for a spot so wide on each top, or on one side alone."""
 
     def field(points: Floats) -> Floats:
         x, y, z = points.T
@@ -47,7 +50,8 @@ def crowns(cut_mm: float, stop_mm: float = 0.0, *, half: bool = False) -> Triang
         bar = np.maximum(np.maximum(np.abs(y) - 3.0, np.abs(z - 3.5) - 2.0), np.abs(x) - 4.5)
         outer = np.minimum(np.maximum(off - 4.0, z - TOP_MM), bar) + depth
         hollow = np.maximum(off - (4.0 - WALL_MM), z - (TOP_MM - WALL_MM))
-        return np.maximum(np.maximum(outer, -z), -hollow)
+        outer = np.maximum(outer, -z)
+        return outer if solid else np.maximum(outer, -hollow)
 
     return triangulate(field, np.array([-9.0, -4.5, -0.5]), np.array([9.0, 4.5, 6.5]), 0.4)
 
@@ -72,6 +76,20 @@ def test_insides_of_a_bridge_that_is_veneered_all_round_are_no_metal_stops() -> 
         stops = found.region == Region.ISLAND
         assert (z[stops] > TOP_MM - 0.2).all() and stops.any() == (stop_mm > 0)
         assert [one.kind == "island" for one in found.questions].count(True) == 2 * (stop_mm > 0)
+
+
+def test_what_a_unit_stands_on_is_no_metal_stop_and_the_veneer_ends_there() -> None:
+    """Source: drawn; solid crowns, cut all round above feet of 75 mm² that both scans show, and a
+    spot of 2 mm left uncut on either top. Upside down a foot is as a top that was forgotten."""
+    scans = Surfaces(crowns(CUT_MM, 2.0, solid=True), crowns(0.0, solid=True))
+    for occlusal, large in (("+z", 0), ("-z", 1)):
+        found = check(scans, case=Case(occlusal=occlusal), limits=built_in(), aligned=True)
+        spots = [one.area_mm2 for one in found.questions if one.kind == ISLAND]
+        assert [spot > 60.0 for spot in sorted(spots)] == [False, False, True][: 2 + large]
+        x, _, z = found.framework.points_mm.T
+        beside = (off_axis(found.framework.points_mm) < 4.0) & (z > 1.2) & (z < 1.5)
+        ends = found.region == Region.FINISH_LINE_BAND
+        assert sum(ends[beside & side].mean() > 0.9 for side in (x < -4.5, x > 4.5)) == 2 - large
 
 
 def test_what_two_scans_show_otherwise_inside_is_not_over_contour() -> None:

@@ -10,7 +10,15 @@ from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge import meant, summed
 from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
-from veneercheck.core.types import AlignmentState, Case, Question, Region, TriangleMesh, Verdict
+from veneercheck.core.types import (
+    ISLAND,
+    AlignmentState,
+    Case,
+    Question,
+    Region,
+    TriangleMesh,
+    Verdict,
+)
 
 OUTWARD = {
     Surface.OCCLUSAL: (0, 0, 1),
@@ -93,6 +101,24 @@ def test_what_differs_is_told_with_its_place(case: Case, expected: list) -> None
 
 
 def test_a_meant_surface_that_was_not_cut_leaves_the_verdict_open() -> None:
-    assert summed.sum_up((), AlignmentState.TRUSTED, 1.0) is Verdict.NO_FINDINGS
-    open_verdict = summed.sum_up((), AlignmentState.TRUSTED, 1.0, unfinished=True)
-    assert open_verdict is Verdict.UNDECIDED
+    def verdict(*kinds: str) -> Verdict:
+        asked = [Question(kind, 3.0, None, "") for kind in kinds]
+        return summed.sum_up((), AlignmentState.TRUSTED, 1.0, case=Case(), questions=asked)
+
+    assert verdict() is verdict("directions", meant.NOT_MEANT) is Verdict.NO_FINDINGS
+    assert verdict("directions", meant.NOT_CUT) is Verdict.UNDECIDED
+
+
+@pytest.mark.parametrize(("stops", "area_mm2", "verdict"), [
+    ("ask", 0.3, Verdict.UNDECIDED), ("ask", 0.2, Verdict.NO_FINDINGS),
+    ("meant", 3.0, Verdict.NO_FINDINGS), ("forbidden", 0.1, Verdict.FINDINGS),
+])  # fmt: skip
+def test_a_spot_left_uncut_leaves_it_open_until_the_case_says_what_it_is(
+    stops: str, area_mm2: float, verdict: Verdict
+) -> None:
+    """Source: by the rule; what is smaller than the smallest zone leaves nothing open."""
+    spot = Question(ISLAND, area_mm2, None, "")
+    found = summed.sum_up(
+        (), AlignmentState.TRUSTED, 1.0, case=Case(metal_stops=stops), questions=[spot]
+    )
+    assert found is verdict

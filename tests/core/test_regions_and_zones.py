@@ -22,6 +22,7 @@ from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_normals
 from veneercheck.core.types import (
     FORBIDDEN,
+    MEANT,
     AlignmentState,
     Case,
     Check,
@@ -340,9 +341,9 @@ def test_island_is_a_question_and_its_flank_no_finding() -> None:
     assert question.area_mm2 == pytest.approx(1.4**2, rel=0.15)
     assert question.centre_mm == pytest.approx((8.0, 6.0, 0.0), abs=0.05)
     assert not found.zones
-    assert found.verdict is Verdict.NO_FINDINGS
-    forbidden = checked(depth, Case(metal_stops=FORBIDDEN))
-    assert forbidden.verdict is Verdict.FINDINGS
+    assert found.verdict is Verdict.UNDECIDED
+    assert checked(depth, Case(metal_stops=MEANT)).verdict is Verdict.NO_FINDINGS
+    assert checked(depth, Case(metal_stops=FORBIDDEN)).verdict is Verdict.FINDINGS
 
 
 def test_a_collar_is_no_metal_stop_beside_a_model_of_more_surface() -> None:
@@ -591,10 +592,10 @@ def test_framework_outside_is_over_contour() -> None:
 
 def test_doubtful_alignment_is_at_most_undecided() -> None:
     zone = checked(lambda x, y: cut(x, y, 0.8)).zones
-    assert summed.sum_up(zone, AlignmentState.TRUSTED, 1.0) is Verdict.FINDINGS
-    assert summed.sum_up(zone, AlignmentState.DOUBTFUL, 1.0) is Verdict.UNDECIDED
-    assert summed.sum_up((), AlignmentState.TRUSTED, 0.5) is Verdict.UNDECIDED
-    assert summed.sum_up((), AlignmentState.TRUSTED, math.nan) is Verdict.UNDECIDED
+    assert summed.sum_up(zone, AlignmentState.TRUSTED, 1.0, case=Case()) is Verdict.FINDINGS
+    assert summed.sum_up(zone, AlignmentState.DOUBTFUL, 1.0, case=Case()) is Verdict.UNDECIDED
+    assert summed.sum_up((), AlignmentState.TRUSTED, 0.5, case=Case()) is Verdict.UNDECIDED
+    assert summed.sum_up((), AlignmentState.TRUSTED, math.nan, case=Case()) is Verdict.UNDECIDED
 
 
 def test_statistics_are_weighted_by_area() -> None:

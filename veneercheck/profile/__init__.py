@@ -66,9 +66,10 @@ A case file tells the program about the piece of work:
 Teeth are two-digit codes (ISO 3950), in order along the bridge. `stage` is `wax`, `cast`,
 `opaqued`, `dentine` or `finished`. Where single units are veneered otherwise, `[veneered.units]`
 says so: `45 = ["occlusal"]`. A surface that was meant and hardly cut, or cut and not meant, is told
-as a question; the first keeps the verdict at undecided. `metal_stops` is `ask` or `forbidden`.
-`scanner_checked` is the day of the scanner's last check. `[lots]` may name `alloy`, `opaquer` and
-`composite`. Directions that are left out are judged from the shape, and the result says so; where
+as a question; the first keeps the verdict at undecided, and so does a spot left uncut amid the
+veneer while `metal_stops` is `ask`; else it is `meant` or `forbidden`. `scanner_checked` is the day
+of the scanner's last check. `[lots]` may name `alloy`, `opaquer` and `composite`. Directions that
+are left out are judged from the shape, and the result says so; where
 no axis of the scan is one, a vector in the wax-up's frame is: `occlusal = [0.1, -0.66, -0.74]`, as
 the bench page takes it from how the model is turned. Where the teeth are told apart wrongly, a
 point on each tooth's crown puts it right, in the wax-up's frame: `[frame.teeth]`, then

@@ -14,6 +14,7 @@ from veneercheck.core.types import (
     ASK,
     AXES,
     FORBIDDEN,
+    MEANT,
     Case,
     FinishLine,
     Point,
@@ -40,7 +41,7 @@ MATERIALS = ("alloy", "opaquer", "composite")
 _SCANS = ("framework", "waxup", "die")
 _BESIDE = ("painted", "plan")
 _WAXUP_KINDS = ("scan", "key")
-_METAL_STOPS = (ASK, FORBIDDEN)
+_METAL_STOPS = (ASK, MEANT, FORBIDDEN)
 _LEAST_LANDMARKS, _MOST_LANDMARKS = 3, 20
 _LEAST_OF_LINE, _MOST_OF_LINE = 3, 500
 _PICKED_WITHIN_MM = 2.0

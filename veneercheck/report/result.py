@@ -154,7 +154,8 @@ _CASE = group(
         ),
     ),
     metal_stops=at(
-        "case.metal_stops", text("Uncut spots within a cut area: ask about them, or forbidden.")
+        "case.metal_stops",
+        text("Spots left uncut amid a cut: ask, meant as stops, or forbidden."),
     ),
     notes=at("case.notes", text("Free words.")),
     alloy=at("case.alloy", text("Alloy of the framework, as the laboratory names it.")),

@@ -6,12 +6,14 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from veneercheck.core.judge.meant import UNFINISHED
 from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
 from veneercheck.core.types import (
     BESIDE,
     COVERED,
     FINISHED,
     FORBIDDEN,
+    ISLAND,
     LOOSE,
     RIVALS,
     SHRUNK,
@@ -57,7 +59,7 @@ def _of_the_framework(document: Mapping[str, Any]) -> list[str]:
     """What is found on the framework itself."""
     told = ["framework"] if "finding" in _weights(document) else []
     forbidden = document["case"]["metal_stops"] == FORBIDDEN
-    if forbidden and any(asked["kind"] == "island" for asked in document["questions"]):
+    if forbidden and any(asked["kind"] == ISLAND for asked in document["questions"]):
         told.append("forbidden_stop")
     return told
 
@@ -68,7 +70,15 @@ def _without_findings(document: Mapping[str, Any]) -> str:
         return "none"
     if "undecided" in _weights(document):
         return "framework_open"
-    return "unread" if too_little_read(document) else "undecided"
+    if too_little_read(document):
+        return "unread"
+    return "spot_open" if _only_spots_are_open(document) else "undecided"
+
+
+def _only_spots_are_open(document: Mapping[str, Any]) -> bool:
+    """Whether nothing but spots left uncut amid the veneer keeps the verdict open."""
+    kinds = {asked["kind"] for asked in document["questions"]}
+    return ISLAND in kinds and kinds.isdisjoint(UNFINISHED)
 
 
 def too_little_read(document: Mapping[str, Any]) -> bool:

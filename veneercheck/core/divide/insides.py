@@ -1,4 +1,4 @@
-"""The inside of a retainer, which is never veneered, whatever the wax-up shows under it.
+"""What is never veneered, whatever lies round it: the inside of a retainer, what a unit stands on.
 
 Notes
 -----
@@ -20,16 +20,24 @@ Behind a connector or a wall that was broken through no thin metal lies, and a c
 over contour. Choice: what faces a wall, and borders on an inside for the most, is inside as well.
 Instead of: all that faces one beside an inside, by which collars in an embrasure would be.
 Cost: what stands out there is no longer told.
+
+Of a bridge closed below and veneered all round every unit but one was asked about a metal stop of
+55 to 100 mm², which was its foot, and the veneer ran out there as beside a stop. Choice: what faces
+away from the bite and is larger than any stop is none. Instead of: any size alone, as above. Cost:
+where occlusal is not known it is still asked; an underside that was forgotten is asked about where
+the case says that it is veneered.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts
 from veneercheck.core.mesh.triangles import components, row_dot
-from veneercheck.core.types import Bools, Ints, RayOutcome, Region
+from veneercheck.core.types import Bools, Floats, Ints, RayOutcome, Region
 
 LEAST_FITTING_MM2 = 4.0
 """Less than this seen across a groove is the groove's own wall, not the inside of a retainer."""
@@ -42,6 +50,9 @@ _HOLLOW_MM = 12.0
 
 _MOSTLY = 0.6
 """Of its border a part of an inside meets so much of it; beside a collar it is less than half."""
+
+_LARGEST_STOP_MM2 = 10.0
+"""Stops are 1 to 3 mm across; common practice, no source."""
 
 _AGAINST_COS = -0.5
 """Surface that faces the contour's other way, within 60°, is the inside of what carries veneer."""
@@ -86,6 +97,18 @@ def shown_by_both(reading: Reading, code: Ints) -> Bools:
     inside = found | (code == Region.FITTING_SURFACE)
     faces_a_wall = bare & ~inside & (reading.across_mm < _HOLLOW_MM)
     return found | _bordered(faces_a_wall, inside, edges, reading.edges)
+
+
+def undersides(islands: Sequence[Ints], reading: Reading, occlusal: Floats) -> Bools:
+    """Vertices of islands on which a unit stands, or that lie on the gum, shape (n,); none where
+    `occlusal`, shape (3,), is not known."""
+    found = np.zeros(len(reading.points_mm), dtype=bool)
+    for island in islands:
+        area_mm2 = reading.space.area_mm2[island]
+        way = area_mm2 @ reading.normals[island]
+        down = way @ occlusal < _AGAINST_COS * np.linalg.norm(way)
+        found[island] = down and area_mm2.sum() > _LARGEST_STOP_MM2
+    return found
 
 
 def _bordered(mask: Bools, inside: Bools, edges: Ints, all_edges: Ints) -> Bools:

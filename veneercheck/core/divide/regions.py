@@ -133,6 +133,7 @@ def divide(
     *,
     paint: Ints | None = None,
     built_up: bool = False,
+    bare: Bools | None = None,
 ) -> Regions:
     """Divide the framework into regions.
 
@@ -148,6 +149,8 @@ def divide(
     built_up : bool
         Something was laid on what had been cut: where that ends at the contour, the next layer has
         no room, and no island is seen unless it was painted.
+    bare : ndarray of bool, shape (n,), optional
+        What is known to stay uncut though cut surface lies all round it: no island.
 
     Returns
     -------
@@ -167,7 +170,11 @@ def divide(
     )
     for part in held:
         code[part] = Region.UNSORTED
-    enclosed = _enclosed(code, reading, tolerance, paint, ends=ends)
+    enclosed = [
+        part
+        for part in _enclosed(code, reading, tolerance, paint, ends=ends)
+        if bare is None or not bare[part].any()
+    ]
     beside = _specks_beside_the_line(enclosed, code, reading, width)
     for part in enclosed:
         painted = paint is not None and bool((paint[part] >= 0).any())

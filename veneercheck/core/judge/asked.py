@@ -34,6 +34,8 @@ from veneercheck.core.measure.beads import Beads
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.types import (
     FORBIDDEN,
+    ISLAND,
+    MEANT,
     Bools,
     Case,
     FindingKind,
@@ -104,13 +106,15 @@ def islands(
         points, weight = reading.points_mm[island], reading.space.area_mm2[island]
         x, y, z = (float(c) for c in weight @ points / weight.sum())
         words = "not cut: a metal stop?"
-        if case.metal_stops == FORBIDDEN:
+        if case.metal_stops == MEANT:
+            words = "not cut: a metal stop, as the case says that they are meant"
+        elif case.metal_stops == FORBIDDEN:
             words = "not cut, and the case allows no metal stop"
         elif parts.proud[island].any():
             words = "not cut, and out of the contour: lowered to it, a metal stop?"
         elif meeting is not None and meeting.query(points)[0].min() <= _BETWEEN_UNITS_MM:
             words = "not cut where two units meet: a connector, or a metal stop?"
-        return Question("island", float(weight.sum()), (x, y, z), words, place(island)[2])
+        return Question(ISLAND, float(weight.sum()), (x, y, z), words, place(island)[2])
 
     return tuple(map(ask, parts.islands))
 

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from veneercheck.core.divide.regions import Regions
+from veneercheck.core.divide.regions import LEAST_ISLAND_MM2, Regions
+from veneercheck.core.judge.meant import UNFINISHED
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import mean_uncertainty
 from veneercheck.core.types import (
+    ASK,
+    FORBIDDEN,
+    ISLAND,
     Alignment,
     AlignmentState,
     Bools,
@@ -20,6 +25,7 @@ from veneercheck.core.types import (
     FindingKind,
     Floats,
     Limits,
+    Question,
     Region,
     SpaceMap,
     Statistics,
@@ -39,23 +45,27 @@ def sum_up(
     state: AlignmentState,
     measured_share: float,
     *,
-    forbidden_stop: bool = False,
-    unfinished: bool = False,
+    case: Case,
+    questions: Sequence[Question] = (),
     structure: Structure | None = None,
 ) -> Verdict:
     """The verdict: firm findings, nothing found, or undecided; never a release.
 
     Where the alignment is doubtful or failed, too little was measured, or a surface meant for
-    veneer is not cut, or a unit not seen, it is at most undecided. A connector or a wall of metal
-    that is firmly too thin, or composite that firmly stands without support, is a finding as a
-    zone is one.
+    veneer is not cut, or a unit not seen, it is at most undecided; so where a spot was left uncut,
+    unless the case means metal stops. A connector or a wall of metal that is firmly too thin, or
+    composite that firmly stands without support, is a finding as a zone is one.
     """
     if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
         return Verdict.UNDECIDED
     weights = structure.weights() if structure else frozenset()
     firm = any(zone.decision is Decision.FIRM for zone in zones)
-    if forbidden_stop or firm or Weight.FINDING in weights:
+    spots = [one.area_mm2 for one in questions if one.kind == ISLAND]
+    forbidden = bool(spots) and case.metal_stops == FORBIDDEN
+    if forbidden or firm or Weight.FINDING in weights:
         return Verdict.FINDINGS
+    forgotten = case.metal_stops == ASK and max(spots, default=0.0) >= LEAST_ISLAND_MM2
+    unfinished = forgotten or any(one.kind in UNFINISHED for one in questions)
     undecided = bool(zones) or unfinished or Weight.UNDECIDED in weights
     if undecided or not measured_share >= LEAST_MEASURED_SHARE:
         return Verdict.UNDECIDED
@@ -143,7 +153,7 @@ def nothing_measured(
         layer_statistics=nothing,
         zones=(),
         questions=(),
-        verdict=sum_up((), alignment.state, math.nan),
+        verdict=sum_up((), alignment.state, math.nan, case=case),
         case=case,
         limits=limits,
     )

@@ -15,6 +15,7 @@ from veneercheck.core.types.case import (
     ASK,
     AXES,
     FORBIDDEN,
+    MEANT,
     Case,
     FinishLine,
     Frame,
@@ -53,6 +54,7 @@ from veneercheck.core.types.structure import (
 )
 from veneercheck.core.types.zones import (
     BEADS,
+    ISLAND,
     UNITS,
     VENEER,
     Answer,
@@ -77,8 +79,10 @@ __all__ = [
     "ESTIMATE",
     "FINISHED",
     "FORBIDDEN",
+    "ISLAND",
     "LIMITS",
     "LOOSE",
+    "MEANT",
     "OPAQUED",
     "PRACTICE",
     "RIVALS",

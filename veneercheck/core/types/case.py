@@ -17,10 +17,9 @@ AXES: Mapping[str, Point] = {
     "+z": (0.0, 0.0, 1.0), "-z": (0.0, 0.0, -1.0),
 }  # fmt: skip
 _NOWHERE = (0.0, 0.0, 0.0)
-ASK = "ask"
-
-FORBIDDEN = "forbidden"
-"""What a case may say of uncut spots within a cut area: ask about them, or forbid them."""
+ASK, MEANT, FORBIDDEN = "ask", "meant", "forbidden"
+"""What a case may say of uncut spots within a cut area: ask about them, they are metal stops, or
+there are none."""
 
 
 def unit_way(said: Way) -> Point:

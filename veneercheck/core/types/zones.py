@@ -130,8 +130,9 @@ class Question:
     """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
-UNITS = "units"
-"""Kind of question: the units named are not those that show, and no tooth is told."""
+UNITS, ISLAND = "units", "island"
+"""Kinds of question: the units named are not those that show, and no tooth is told; a spot was left
+uncut amid the veneer."""
 
 
 class Answer(StrEnum):
