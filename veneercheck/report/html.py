@@ -89,8 +89,7 @@ def write_html(
         Sections as SVG by name, as `write_sections` returns them.
     """
     shown = {**stills, OFF_PLAN: folder / PICTURE} if (folder / PICTURE).is_file() else stills
-    made = page(filed, shown, words, scene, drawings)
-    return put(folder / PAGE, [made.encode("utf-8")])
+    return put(folder / PAGE, [page(filed, shown, words, scene, drawings).encode("utf-8")])
 
 
 def page(
