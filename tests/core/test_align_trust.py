@@ -140,6 +140,37 @@ def test_another_size_is_measured_and_told_and_never_applied(lump):
     assert np.linalg.det(found.waxup_from_framework.rotation) == pytest.approx(1.0)
 
 
+def _four(shifted_mm, power_mm4=0.0):
+    """Four cubes in a row, each a part, shifted by so much each; and what moves them as one."""
+    points, normals = _cube(2.0, 20)
+    arm = np.concatenate([points + [at, 0.0, 0.0] for at in (-30.0, -10.0, 10.0, 30.0)])
+    normal, shift = np.tile(normals, (4, 1)), np.repeat(shifted_mm, len(points), axis=0)
+    residual, every = np.einsum("ij,ij->i", normal, shift), np.arange(len(arm))
+    area = np.full(len(arm), 96.0 / len(points))
+    rigid = np.concatenate([np.cross(arm, normal), normal], axis=1)
+    return patches.Shown(arm, normal, residual, area, power_mm4, 0.03, every, every >= 0), rigid
+
+
+def test_how_far_parts_scatter_about_the_whole():
+    # Source: by hand. Up, down, down, up is no motion of all four, so that all of it is seen; of
+    # white noise every part takes three ways, on a third of its normals each: 9 times power / area.
+    shown, rigid = _four(np.outer([1.0, -1.0, -1.0, 1.0], [0.0, 0.003, 0.004]))
+    assert askew.scattered_mm(shown, rigid, 0.03) == pytest.approx(0.005, rel=1e-6)
+    as_one, _ = _four([0.004, 0.0, 0.0] + np.outer([1.0, -1.0, -1.0, 1.0], [0.0, 0.003, 0.004]))
+    assert askew.scattered_mm(as_one, rigid, 0.03) == pytest.approx(0.005, rel=1e-2)
+    noisy, _ = _four(np.outer([1.0, -1.0, -1.0, 1.0], [0.0, 0.003, 0.004]), 1e-4)
+    less = np.sqrt(0.005**2 - 9 * 1e-4 / 96.0)
+    assert askew.scattered_mm(noisy, rigid, 0.03) == pytest.approx(less, rel=1e-6)
+    assert askew.scattered_mm(*_four(np.zeros((4, 3)), 1e-4), 0.03) == 0.0
+
+
+def test_a_part_that_is_told_counts_as_by_what_is_told():
+    # Source: by hand; of four parts one lies 0.2 mm off, and 0.03 are told of it.
+    way = np.full(3, 0.2 / np.sqrt(3))
+    shown, rigid = _four(np.outer([0.0, 1.0, 0.0, 0.0], way))
+    assert askew.scattered_mm(shown, rigid, 0.03) == pytest.approx(0.03 / 2, rel=1e-3)
+
+
 @pytest.mark.usefixtures("from_here")
 def test_powder_is_no_other_size_and_no_bridge_that_is_not_seated(lump):
     # Source: the framework stands 30 µm proud all over; alone its size would read 0.4 % larger, and

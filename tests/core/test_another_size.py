@@ -14,7 +14,7 @@ from veneercheck.core.align.alignment import changed
 from veneercheck.core.align.pattern import Pattern
 from veneercheck.core.align.seating import Seating
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.types import Alignment, Floats, TriangleMesh
+from veneercheck.core.types import Alignment, AlignmentState, Floats, TriangleMesh
 from veneercheck.report.verdict import state_first
 from veneercheck.report.words import Words
 
@@ -45,6 +45,34 @@ def test_a_cast_that_shrank_is_told_to_be_smaller_and_nothing_else(beam) -> None
     half_mm = np.linalg.norm(beam.points_mm, axis=1).max()
     assert said["ends"] == pytest.approx(4.5 * half_mm, rel=0.15)
     assert found.evidence.part_mm < 0.02
+
+
+@pytest.mark.usefixtures("from_here")
+def test_a_size_too_small_to_be_told_is_stated_with_the_pose(beam) -> None:
+    """Source: 0.15 % smaller, 31 mm long: trusted, and a corner lies 41 µm off, within k = 2."""
+    off_mm, u_mm = off_and_stated(beam, lambda points: -0.0015 * points)
+    assert 0.035 < off_mm < 2.0 * u_mm < 0.06
+
+
+@pytest.mark.usefixtures("from_here")
+def test_two_views_fused_askew_are_stated_with_the_pose(beam) -> None:
+    """Source: one half lies 50 µm aside, over 3 mm: trusted, and something lies 20 µm
+    off."""
+
+    def aside(points: Floats) -> Floats:
+        return np.outer(0.5 + 0.5 * np.tanh(points[:, 0] / 1.5), [0.0, 0.05, 0.0])
+
+    off_mm, u_mm = off_and_stated(beam, aside)
+    assert 0.019 < off_mm < 2.0 * u_mm < 0.04
+
+
+def off_and_stated(beam, change) -> tuple[float, float]:
+    framework, away = _changed(beam, change)
+    found = align(framework, beam)
+    assert found.state is AlignmentState.TRUSTED and not found.reasons
+    scanned = away.apply(beam.points_mm + change(beam.points_mm))
+    off = found.waxup_from_framework.apply(scanned) - beam.points_mm
+    return float(np.linalg.norm(off, axis=1).max()), found.u_max_mm
 
 
 @pytest.mark.parametrize("also", ["part_off", "bowed"])

@@ -16,6 +16,7 @@ from veneercheck.core.align.polish import LEAST_REFERENCE_MM2, Body, Polished, Q
 from veneercheck.core.align.rival import Rival, best_rival
 from veneercheck.core.align.solver import SURE, rows, solved
 from veneercheck.core.align.trust import (
+    STATED_FACTOR,
     Certainty,
     certainty,
     halves_mm,
@@ -148,7 +149,7 @@ def align(
     if told and state is AlignmentState.TRUSTED:
         state = AlignmentState.DOUBTFUL
     return dataclasses.replace(
-        _outcome(done), state=state, reasons=(*told, *reasons), evidence=evidence
+        _outcome(done, left), state=state, reasons=(*told, *reasons), evidence=evidence
     )
 
 
@@ -342,7 +343,7 @@ def _state(
     return (AlignmentState.DOUBTFUL if doubt else AlignmentState.TRUSTED), tuple(doubt)
 
 
-def _outcome(done: Fitted) -> Alignment:
+def _outcome(done: Fitted, left: Pattern) -> Alignment:
     body, last, sure = done.body, done.last, done.sure
     area = last.area_mm2
     used = last.weight > 0
@@ -355,7 +356,7 @@ def _outcome(done: Fitted) -> Alignment:
         reference_share=area / float(body.surface.area_mm2.sum()),
         covariance=sure.covariance,
         centre_mm=sure.centre_mm,
-        u_max_mm=sure.stated_mm,
+        u_max_mm=math.hypot(sure.stated_mm, STATED_FACTOR * left.scattered_mm),
         weakest=words.weakest(body, last, sure),
         noise_mm=last.noise_mm,
         contact_mm=sure.contact_mm,

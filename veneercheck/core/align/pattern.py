@@ -29,7 +29,7 @@ import math
 
 import numpy as np
 
-from veneercheck.core.align.askew import parts_off
+from veneercheck.core.align.askew import parts_off, scattered_mm
 from veneercheck.core.align.patches import SIZE, Shown, solved
 from veneercheck.core.align.polish import Body, Polished
 from veneercheck.core.align.reference import contact_within_mm, grown, without_small_patches
@@ -73,6 +73,8 @@ class Pattern:
         Largest shift of a part of about a tooth's width against the whole.
     swollen_mm, swollen_u_mm : float
         Largest even offset of a part, positive where the framework stands outside.
+    scattered_mm : float
+        How far parts lie from where the whole has them, root mean square, beyond noise.
     part_at_mm, beside_at_mm, swollen_at_mm : ndarray, shape (k, 3), or None
         Some points of each as it is laid on the wax-up.
     beside_mm : float
@@ -91,6 +93,7 @@ class Pattern:
     swollen_u_mm: float = float("nan")
     beside_mm: float = float("nan")
     beside: Bools | None = None
+    scattered_mm: float = 0.0
     part_at_mm: Floats | None = None
     beside_at_mm: Floats | None = None
     swollen_at_mm: Floats | None = None
@@ -152,6 +155,7 @@ def pattern(body: Body, fit: Polished, axes: Floats, power_mm4: float, limit_mm:
         *(1.0 + larger, u, bow, bow_u, *found.shift, *found.offset),
         beside_mm=found.beside_mm,
         beside=beside if beside.any() else None,
+        scattered_mm=scattered_mm(shown, rigid, limit_mm),
         part_at_mm=at_mm(found.shifted),
         beside_at_mm=at_mm(found.beside),
         swollen_at_mm=at_mm(found.uneven),

@@ -16,7 +16,7 @@ together over millimetres: residuals that count as independent from 1 mm on stat
 the pose was 20 to 75 µm off. Choice: to that is added how far the fit moves when part after part of
 7 mm is left out. Instead of: residuals alone. Cost: what no part disagrees on, such as one side of
 all units, is still understated, by a factor of six at worst; of fewer than four parts, as a
-single crown has, nothing is known.
+single crown has, nothing is known. What halves that pull against each other leave, `askew` tells.
 
 The state of a fit rests on what touches, not on what was fitted. The fit keeps away from what was
 cut, and noise is often correlated where none is seen. Choice: the bound behind `trusted` is that of
@@ -47,7 +47,7 @@ _CORRELATION_POINTS = 4000
 _ASSUMED_LENGTH_MM = 0.3
 """The state assumes noise correlated as exp(−r²/2ℓ²) over this length even if none is seen."""
 
-_STATED_FACTOR = 1.3
+STATED_FACTOR = 1.3
 """With correlated noise the spread of fits along one direction was up to 1.23 times what residuals
 and geometry predict (four bodies, some fifty fits each: `align_accuracy.py spread`), and 1.31 on a
 finer mesh with narrower weights: what is stated covers that."""
@@ -158,7 +158,7 @@ def certainty(body: Body, fit: Polished, waxup_share: float) -> Certainty:
         u_max,
         max(along, bound),
         parted,
-        _STATED_FACTOR * max(u_max, stated),
+        STATED_FACTOR * max(u_max, stated),
         condition,
         _weakest(covariance, scale),
         seen,

@@ -119,7 +119,8 @@ class Alignment:
         zeros for a given frame, NaN where the fit says nothing.
     centre_mm : ndarray, shape (3,)
     u_max_mm : float
-        Largest standard uncertainty that the fit alone gives any framework vertex.
+        Largest standard uncertainty that the fit alone gives any framework vertex, and how far
+        parts of the work scatter about it.
     weakest : str
         The least certain direction, in words.
     noise_mm : float
