@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,12 +10,22 @@ import pytest
 
 import align_bodies as bodies
 from core.test_align_trust import _changed, _raised
-from veneercheck.core.align import AlignOptions, align, examine, fit, taken, words
+from veneercheck.core.align import AlignOptions, align, examine, finishing, fit, given, taken, words
 from veneercheck.core.align.alignment import changed
 from veneercheck.core.align.pattern import Pattern
 from veneercheck.core.align.seating import Seating
 from veneercheck.core.mesh.triangles import vertex_normals
-from veneercheck.core.types import Alignment, AlignmentState, Floats, TriangleMesh
+from veneercheck.core.types import (
+    CAST,
+    DENTINE,
+    FINISHED,
+    OPAQUED,
+    WAX,
+    Alignment,
+    AlignmentState,
+    Floats,
+    TriangleMesh,
+)
 from veneercheck.report.verdict import state_first
 from veneercheck.report.words import Words
 
@@ -150,3 +161,17 @@ def test_of_what_was_cast_it_is_said_that_metal_shrinks_and_no_one_is_sent_to_se
         coded = [{"code": one.code, "values": dict(one.values)} for one in (reason, metal)]
         filed = {"state": "doubtful", "reasons": [""] * 2, "coded": coded}
         assert state_first({"alignment": filed}, Words("en"))[0] == Words("en")(f"verdict.{key}")
+
+
+@pytest.mark.parametrize(
+    ("stage", "code"),
+    [
+        (WAX, "another_size_is_smaller"),
+        *((stage, "another_size_of_metal") for stage in (CAST, OPAQUED, DENTINE, FINISHED)),
+    ],
+)
+def test_after_the_wax_it_is_a_casting_that_shrank(beam, stage, code) -> None:
+    """Source: words alone; what was left uncut is metal at every stage but the first."""
+    small = words.another_size(0.998, 0.0002, 0.03)
+    told = dataclasses.replace(given(beam, beam), reasons=(small,))
+    assert codes(finishing.of_metal(told, stage)) == [code]

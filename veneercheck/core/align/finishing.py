@@ -48,8 +48,7 @@ from veneercheck.core.align.solver import SURE
 from veneercheck.core.align.taken import AS_IT_WAS_MM, Taken, taken_off
 from veneercheck.core.mesh.triangles import vertex_normals
 from veneercheck.core.types import (
-    CAST,
-    OPAQUED,
+    WAX,
     Alignment,
     AlignmentState,
     Bools,
@@ -194,8 +193,9 @@ def by_contact(
 
 
 def of_metal(found: Alignment, stage: str) -> Alignment:
-    """A pose with its reasons in the words of what was cast, where the stage has metal to see."""
-    if stage not in (CAST, OPAQUED):
+    """A pose with its reasons in the words of what was cast: after the wax what was left uncut is
+    metal, whatever was built up beside it."""
+    if stage == WAX:
         return found
     return dataclasses.replace(found, reasons=tuple(map(words.as_metal, found.reasons)))
 
