@@ -16,6 +16,11 @@ and what lies on such a back beside them. Instead of: the largest uncut part of 
 stop; or no stop is so large, by which what was forgotten is not asked about. Cost: an inside whose
 walls do not show, or whose metal is thicker, is still what was left uncut.
 
+Relieved or blasted by 0.1 mm in one of the scans, an inside was cut surface, joined to the veneer
+over a broken rim: «too thin −0.10 mm over 44 mm²», firmly. Choice: what is as shallow as a run-out,
+on the back of what was cut deep, is inside where its walls face each other, and so is what lies
+nearer to that than to any deep cut. Cost: relieved by 0.3 mm it counts as cut.
+
 Behind a connector or a wall that was broken through no thin metal lies, and a crease there was firm
 over contour. Choice: what faces a wall, and borders on an inside for the most, is inside as well.
 Instead of: all that faces one beside an inside, by which collars in an embrasure would be.
@@ -36,7 +41,7 @@ import numpy as np
 
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts
-from veneercheck.core.mesh.triangles import components, row_dot
+from veneercheck.core.mesh.triangles import components, reach_along_edges, row_dot
 from veneercheck.core.types import Bools, Floats, Ints, RayOutcome, Region
 
 LEAST_FITTING_MM2 = 4.0
@@ -44,6 +49,9 @@ LEAST_FITTING_MM2 = 4.0
 
 _THIN_METAL_MM = 2.0
 """So thin metal is a retainer's; a pontic is solid."""
+
+_RELIEVED_METAL_MM = 4.0
+"""Towards a cusp a retainer is thicker; no pontic that was cut all round is so thin."""
 
 _HOLLOW_MM = 12.0
 """No retainer is wider inside; common practice, no source."""
@@ -82,21 +90,46 @@ def insides(reading: Reading, *, seen: Bools, veneer_mm: float) -> Bools:
     return grown(found, left, edges)
 
 
-def shown_by_both(reading: Reading, code: Ints) -> Bools:
-    """Vertices inside retainers that lie on the wax-up's own inside, or nearly so, shape (n,)."""
-    bare = np.isin(code, (Region.UNCUT, Region.UNSORTED))
-    back, cut = _behind(reading, np.ones(len(code), dtype=bool)), code == Region.CUT
-    of_the_cut = bare & back & cut[reading.other_side]
-    facing = bare & back & (reading.across_mm < _HOLLOW_MM)
+def shown_by_both(reading: Reading, code: Ints, shallow: Bools) -> Bools:
+    """Vertices inside retainers that lie on the wax-up's own inside, or nearly so, shape (n,).
+
+    Parameters
+    ----------
+    code : ndarray of int64, shape (n,)
+        `Region` of every vertex so far.
+    shallow : ndarray of bool, shape (n,)
+        Lies no deeper than a run-out, or an inside that was relieved.
+    """
     # From one side of a margin to the other, be it a knife's edge, nothing goes on.
     a, b = reading.normals[reading.edges.T]
     edges = reading.edges[row_dot(a, b) > 0.0]
+    wide = reading.across_mm < _HOLLOW_MM
+    relieved = _relieved(reading, code, shallow, wide, edges)
+    bare = np.isin(code, (Region.UNCUT, Region.UNSORTED))
+    back, cut = _behind(reading, np.ones(len(code), dtype=bool)), code == Region.CUT
+    of_the_cut = bare & back & (cut & ~relieved)[reading.other_side]
+    facing = bare & back & wide
     walls = of_the_cut & facing
     found = large_parts(walls, edges, reading.space.area_mm2, LEAST_FITTING_MM2)
-    found = grown(found, of_the_cut | facing, edges)
+    found = grown(found | relieved, of_the_cut | facing, edges)
     inside = found | (code == Region.FITTING_SURFACE)
-    faces_a_wall = bare & ~inside & (reading.across_mm < _HOLLOW_MM)
-    return found | _bordered(faces_a_wall, inside, edges, reading.edges)
+    return found | _bordered(bare & ~inside & wide, inside, edges, reading.edges)
+
+
+def _relieved(reading: Reading, code: Ints, shallow: Bools, wide: Bools, edges: Ints) -> Bools:
+    """Cut vertices inside retainers, no deeper than a run-out is, shape (n,)."""
+    cut, area_mm2 = code == Region.CUT, reading.space.area_mm2
+    back = cut & shallow & _behind(reading, cut & ~shallow, _RELIEVED_METAL_MM)
+    found = large_parts(back & wide, edges, area_mm2, LEAST_FITTING_MM2)
+    if not found.any():
+        return found
+    found = grown(found, back, edges) | (code == Region.FITTING_SURFACE)
+    deep = large_parts(cut & ~shallow, edges, area_mm2, LEAST_FITTING_MM2)
+    to_it, to_the_veneer = (
+        reach_along_edges(reading.points_mm, reading.edges, part, _HOLLOW_MM)
+        for part in (found, deep)
+    )
+    return np.asarray(cut & (to_it < to_the_veneer))
 
 
 def undersides(islands: Sequence[Ints], reading: Reading, occlusal: Floats) -> Bools:
@@ -123,9 +156,9 @@ def _bordered(mask: Bools, inside: Bools, edges: Ints, all_edges: Ints) -> Bools
     return np.asarray(mask & (on_inside > _MOSTLY * border)[label])
 
 
-def _behind(reading: Reading, seen: Bools) -> Bools:
-    """Vertices on the back of thin metal whose other side has `seen` contour, shape (n,)."""
+def _behind(reading: Reading, seen: Bools, most_mm: float = _THIN_METAL_MM) -> Bools:
+    """Vertices on the back of metal no thicker whose other side is `seen`, shape (n,)."""
     other = reading.other_side
     against = np.einsum("ij,ij->i", reading.normals, reading.normals[other]) < _AGAINST_COS
-    thin = (other >= 0) & (reading.space.metal_mm <= _THIN_METAL_MM)
+    thin = (other >= 0) & (reading.space.metal_mm <= most_mm)
     return np.asarray(thin & against & seen[other])

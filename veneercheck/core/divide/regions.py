@@ -263,7 +263,7 @@ def _sort(
     foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
     code[cut | (wall & np.isfinite(foot))] = Region.CUT
     code[hidden(code, reading, CUT_DEPTH_MM) & ~reading.enclosed] = Region.CUT
-    code[shown_by_both(reading, code)] = Region.FITTING_SURFACE
+    code[shown_by_both(reading, code, s < CUT_DEPTH_MM)] = Region.FITTING_SURFACE
     if paint is not None:
         code[paint >= 0] = paint[paint >= 0]
     return code
