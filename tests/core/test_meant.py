@@ -14,8 +14,10 @@ from veneercheck.core.types import (
     ISLAND,
     AlignmentState,
     Case,
+    Material,
     Question,
     Region,
+    Structure,
     TriangleMesh,
     Verdict,
 )
@@ -107,6 +109,16 @@ def test_a_meant_surface_that_was_not_cut_leaves_the_verdict_open() -> None:
 
     assert verdict() is verdict("directions", meant.NOT_MEANT) is Verdict.NO_FINDINGS
     assert verdict("directions", meant.NOT_CUT) is Verdict.UNDECIDED
+
+
+@pytest.mark.parametrize(("beyond_mm3", "verdict"), [
+    (8.0, Verdict.NO_FINDINGS), (16.0, Verdict.UNDECIDED),
+])  # fmt: skip
+def test_a_framework_scanned_in_part_leaves_the_verdict_open(beyond_mm3, verdict) -> None:
+    """Source: by the rule, a twentieth: of 200 and 40 mm³ it is 12."""
+    paste = (Material("45", 200.0, 8.0, 1.2, 1), Material("46", 40.0, 2.0, 1.2, 1, beyond_mm3))
+    state, structure = AlignmentState.TRUSTED, Structure(material=paste)
+    assert summed.sum_up((), state, 1.0, case=Case(), structure=structure) is verdict
 
 
 @pytest.mark.parametrize(("stops", "area_mm2", "verdict"), [

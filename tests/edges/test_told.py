@@ -275,8 +275,14 @@ def test_composite_of_a_part_of_the_veneer_is_told_as_that() -> None:
     described["structure"]["material"] = [{**paste, "beyond_mm3": 40.0}]
     assert "± 40 mm³. Counted is what was scanned" in terminal_summary(described)
     assert "at least 40 mm³ more" in increment_note(described, words)
+    assert ", the framework's scan ends amid the veneer" in terminal_summary(described)
+    described |= {"verdict": "undecided", "zones": []}
+    first, second, *_ = verdict_sentences(described, words)
+    assert "As far as" in first and "Scan all of the framework" in second
+    assert words("cautions.cut_off") in cautions(described, words)
     described["structure"]["material"] = [{**paste, "beyond_mm3": 15.0}]
     assert not unscanned_words(described, words)
+    assert words("cautions.cut_off") not in cautions(described, words)
 
 
 def test_spots_of_one_kind_share_a_sentence() -> None:

@@ -7,11 +7,9 @@ from typing import Any
 
 from veneercheck.core.types import FINISHED, SHARP_EDGE, THIN_METAL, UNSUPPORTED, WAX
 from veneercheck.report.tables import Rows
+from veneercheck.report.verdict import cut_off
 from veneercheck.report.words import Words
 from veneercheck.report.zone_words import place_words
-
-_BEYOND_SHARE = 0.05
-"""Less is within what the volume is told to."""
 
 
 def connector_rows(document: Mapping[str, Any], words: Words) -> Rows:
@@ -87,12 +85,9 @@ def increment_note(document: Mapping[str, Any], words: Words) -> str:
 
 def unscanned_words(document: Mapping[str, Any], words: Words) -> str:
     """That the composite is that of a part of the veneer; empty where all of it was scanned."""
-    paste = document["structure"]["material"]
-    told = sum(one["volume_mm3"] for one in paste)
-    # Results of before do not hold it.
-    beyond = sum(one.get("beyond_mm3", 0.0) for one in paste)
-    if beyond <= _BEYOND_SHARE * told:
+    if not cut_off(document):
         return ""
+    beyond = sum(one["beyond_mm3"] for one in document["structure"]["material"])
     return words("carrying.unscanned", volume=f"{words.number(beyond, 0)} mm³")
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from veneercheck.core.types import COVERED, FINISHED, UNITS, WAX
 from veneercheck.report.standing import standing_cautions
+from veneercheck.report.verdict import cut_off
 from veneercheck.report.words import Words
 
 NOTHING_MISSED = 5e-4
@@ -70,6 +71,8 @@ def _unseen(document: Mapping[str, Any], words: Words) -> str:
     share = document["layer"]["measured_share"]
     if share is None or document["alignment"]["state"] == "failed":
         return words("cautions.nothing_seen")
+    if cut_off(document):
+        return words("cautions.cut_off")
     if 1.0 - share < NOTHING_MISSED:
         return words("cautions.all_seen")
     return words("cautions.unseen", unseen=words.percent(1.0 - share))

@@ -17,6 +17,7 @@ from veneercheck.report.cautions import (
 from veneercheck.report.since import recheck_sentences
 from veneercheck.report.verdict import (
     beads_sentence,
+    cut_off,
     fault_words,
     frame_sentences,
     nowhere_cut,
@@ -111,6 +112,7 @@ def _verdict(document: Mapping[str, Any], words: Words) -> str:
     if too_little_read(document):
         share = words.percent(document["layer"]["measured_share"])
         told.append(words("terminal.unread", share=share))
+    told += [words("terminal.cut_off")] if cut_off(document) else []
     said = words("terminal.verdict", verdict=words.known("terminal", document["verdict"]))
     return f"{said} – {', '.join(told)}" if told else said
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from veneercheck.core.judge.meant import UNFINISHED
-from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE
+from veneercheck.core.judge.summed import LEAST_MEASURED_SHARE, ends_amid_veneer
 from veneercheck.core.types import (
     BESIDE,
     COVERED,
@@ -43,6 +43,7 @@ def verdict_sentences(document: Mapping[str, Any], words: Words) -> list[str]:
         share = words.percent(document["layer"]["measured_share"])
         found = [words(f"verdict.{_without_findings(document)}", share=share)]
         found += nowhere_cut(document, words)
+    found += [words("verdict.cut_off")] if cut_off(document) else []
     found = [words(f"verdict.{kind}") for kind in _mistaken(document)] + found
     if alignment == "given":
         found.append(words("verdict.given"))
@@ -72,6 +73,8 @@ def _without_findings(document: Mapping[str, Any]) -> str:
         return "framework_open"
     if too_little_read(document):
         return "unread"
+    if cut_off(document):
+        return "as_far"
     return "spot_open" if _only_spots_are_open(document) else "undecided"
 
 
@@ -85,6 +88,12 @@ def too_little_read(document: Mapping[str, Any]) -> bool:
     """Whether so much of the veneer was not read that nothing found means nothing."""
     share = document["layer"]["measured_share"]
     return share is not None and share < LEAST_MEASURED_SHARE
+
+
+def cut_off(document: Mapping[str, Any]) -> bool:
+    """Whether the framework's scan ends amid the veneer; results of before do not say it."""
+    paste = document["structure"]["material"]
+    return ends_amid_veneer([(one.get("beyond_mm3", 0.0), one["volume_mm3"]) for one in paste])
 
 
 def nowhere_cut(document: Mapping[str, Any], words: Words) -> list[str]:

@@ -39,6 +39,9 @@ from veneercheck.core.types import (
 LEAST_MEASURED_SHARE = 0.95
 """With less of the veneered area measured, nothing found does not mean nothing there."""
 
+_BEYOND_SHARE = 0.05
+"""Of sound bridges that were scanned whole, or cropped beside the veneer, 0.01 at most."""
+
 
 def sum_up(
     zones: tuple[Zone, ...],
@@ -53,8 +56,9 @@ def sum_up(
 
     Where the alignment is doubtful or failed, too little was measured, or a surface meant for
     veneer is not cut, or a unit not seen, it is at most undecided; so where a spot was left uncut,
-    unless the case means metal stops. A connector or a wall of metal that is firmly too thin, or
-    composite that firmly stands without support, is a finding as a zone is one.
+    unless the case means metal stops, and where the framework's scan ends amid the veneer. A
+    connector or a wall of metal that is firmly too thin, or composite that firmly stands without
+    support, is a finding as a zone is one.
     """
     if state in (AlignmentState.DOUBTFUL, AlignmentState.FAILED):
         return Verdict.UNDECIDED
@@ -66,10 +70,19 @@ def sum_up(
         return Verdict.FINDINGS
     forgotten = case.metal_stops == ASK and max(spots, default=0.0) >= LEAST_ISLAND_MM2
     unfinished = forgotten or any(one.kind in UNFINISHED for one in questions)
-    undecided = bool(zones) or unfinished or Weight.UNDECIDED in weights
+    paste = [(one.beyond_mm3, one.volume_mm3) for one in structure.material] if structure else []
+    cut_off = ends_amid_veneer(paste)
+    undecided = bool(zones) or unfinished or cut_off or Weight.UNDECIDED in weights
     if undecided or not measured_share >= LEAST_MEASURED_SHARE:
         return Verdict.UNDECIDED
     return Verdict.NO_FINDINGS
+
+
+def ends_amid_veneer(volumes_mm3: Sequence[tuple[float, float]]) -> bool:
+    """Whether more room lies past the end of the framework's scan than a volume is told to, of each
+    unit's room past it and before it, mm³."""
+    beyond, told = np.reshape(volumes_mm3, (-1, 2)).sum(axis=0)
+    return bool(beyond > _BEYOND_SHARE * told)
 
 
 def measured_share(space: SpaceMap, veneered: Bools) -> float:

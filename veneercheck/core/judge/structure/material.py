@@ -170,7 +170,9 @@ def veneer_volumes(
     own = row_dot(way, contour.normals[over]) < 0.0
     share = _share(off - taken_mm) * _share(-out) * own * _CELL_MM**3
     past = metal.beyond(place, vertex)
-    every = [np.bincount(vertex, share * part, len(veneered)) for part in (~past, past)]
+    # Where both scans end, nobody knows whether the veneer goes on.
+    unscanned = past & ~contour.beyond(place, over)
+    every = [np.bincount(vertex, share * part, len(veneered)) for part in (~past, unscanned)]
     return every[0].astype(np.float64), every[1].astype(np.float64)
 
 

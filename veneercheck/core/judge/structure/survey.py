@@ -73,9 +73,11 @@ def survey(
     veneered = np.isin(region, (Region.CUT, Region.FINISH_LINE_BAND))
     space, points, outer = reading.space, framework.points_mm, reading.contour.outer
     ends = long_rims(reading.on_rim, points, reading.edges, HOLE_MM)
+    over = np.zeros(len(outer.mesh.points_mm), dtype=bool)
+    over[reading.contour.rim] = True
     paste = material(
         Side(points, reading.normals, ends=ends),
-        Side(outer.mesh.points_mm, outer.normals, np.inf), space,
+        Side(outer.mesh.points_mm, outer.normals, np.inf, over), space,
         tooth=where.owner, veneered=veneered, limits=limits, name=where.owner_name,
     )  # fmt: skip
     hidden = stage in COVERED
