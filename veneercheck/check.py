@@ -112,8 +112,8 @@ def check(
     >>> found = check(
     ...     Surfaces(body.inner, body.outer), case=Case(), limits=built_in(), aligned=True
     ... )
-    >>> found.verdict.value, round(found.space_statistics.median_mm, 6)
-    ('no findings', 1.5)
+    >>> found.zones, round(found.space_statistics.median_mm, 6)
+    ((), 1.5)
     """
     limits = limits.at(case.stage)
     say("aligning the framework on what was not cut")

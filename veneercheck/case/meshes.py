@@ -106,8 +106,8 @@ def check_meshes(
 
     Examples
     --------
-    >>> from veneercheck.phantom.bodies import parallel_plates
-    >>> body = parallel_plates(0.5, gap_mm=1.5)
+    >>> from veneercheck.phantom.bodies import concentric_spheres
+    >>> body = concentric_spheres(0.5, inner_mm=4.0, outer_mm=5.5)
     >>> points, faces = body.inner.points_mm, body.inner.faces
     >>> result = check_meshes((points, faces), body.outer, aligned=True)
     >>> len(result.layer_mm) == len(points), result.verdict.value
