@@ -12,6 +12,7 @@ from veneercheck.core.mesh.densify import refine
 from veneercheck.core.mesh.triangles import vertex_areas, vertex_normals
 from veneercheck.core.types import (
     ISLAND,
+    MEANT_STOP,
     AlignmentState,
     Case,
     Material,
@@ -121,15 +122,17 @@ def test_a_framework_scanned_in_part_leaves_the_verdict_open(beyond_mm3, verdict
     assert summed.sum_up((), state, 1.0, case=Case(), structure=structure) is verdict
 
 
-@pytest.mark.parametrize(("stops", "area_mm2", "verdict"), [
-    ("ask", 0.3, Verdict.UNDECIDED), ("ask", 0.2, Verdict.NO_FINDINGS),
-    ("meant", 3.0, Verdict.NO_FINDINGS), ("forbidden", 0.1, Verdict.FINDINGS),
+@pytest.mark.parametrize(("kind", "stops", "area_mm2", "verdict"), [
+    (ISLAND, "ask", 0.3, Verdict.UNDECIDED), (ISLAND, "ask", 0.2, Verdict.NO_FINDINGS),
+    (ISLAND, "meant", 0.3, Verdict.UNDECIDED), (ISLAND, "forbidden", 0.1, Verdict.FINDINGS),
+    (MEANT_STOP, "meant", 3.0, Verdict.NO_FINDINGS),
 ])  # fmt: skip
 def test_a_spot_left_uncut_leaves_it_open_until_the_case_says_what_it_is(
-    stops: str, area_mm2: float, verdict: Verdict
+    kind: str, stops: str, area_mm2: float, verdict: Verdict
 ) -> None:
-    """Source: by the rule; what is smaller than the smallest zone leaves nothing open."""
-    spot = Question(ISLAND, area_mm2, None, "")
+    """Source: by the rule; what is smaller than the smallest zone leaves nothing open, and a stop
+    out of the contour is none that is meant."""
+    spot = Question(kind, area_mm2, None, "")
     found = summed.sum_up(
         (), AlignmentState.TRUSTED, 1.0, case=Case(metal_stops=stops), questions=[spot]
     )

@@ -124,12 +124,11 @@ def _near(field: Field, cells: Ints, middle_mm: Floats, size_mm: float) -> Bools
     low = cells.min(axis=0)
     span = cells.max(axis=0) - low + 3
     key = np.ravel_multi_index(tuple((cells - low + 1).T), tuple(span))
-    order = np.argsort(key)
+    cell_at = np.full(int(span.prod()), -1)
+    cell_at[key] = np.arange(len(key))
     for step in _HALF_OF_NEIGHBOURS:
-        beside = key + np.ravel_multi_index(tuple(step + 1), tuple(span)) - _origin(span)
-        place = np.minimum(np.searchsorted(key, beside, sorter=order), len(key) - 1)
-        other = order[place]
-        crossed = (key[other] == beside) & ((values > 0) != (values[other] > 0))
+        other = cell_at[key + np.ravel_multi_index(tuple(step + 1), tuple(span)) - _origin(span)]
+        crossed = (other >= 0) & ((values > 0) != (values[other] > 0))
         close[crossed] = True
         close[other[crossed]] = True
     return close
@@ -154,9 +153,13 @@ def _shared_corners(cells: Ints) -> tuple[Ints, Ints]:
     low = corners.min(axis=0)
     span = corners.max(axis=0) - low + 1
     key = np.ravel_multi_index(tuple((corners - low).T), tuple(span))
-    found, inverse = np.unique(key, return_inverse=True)
+    taken = np.zeros(int(span.prod()), dtype=bool)
+    taken[key] = True
+    found = np.flatnonzero(taken)
+    place = np.empty(len(taken), dtype=np.int64)
+    place[found] = np.arange(len(found))
     keys = np.stack(np.unravel_index(found, tuple(span)), axis=1) + low
-    return keys, np.ascontiguousarray(inverse.reshape(-1, 8).astype(np.int64))
+    return keys, place[key].reshape(-1, 8)
 
 
 def _merge_coincident(mesh: TriangleMesh) -> TriangleMesh:

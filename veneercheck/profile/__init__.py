@@ -67,12 +67,13 @@ Teeth are two-digit codes (ISO 3950), in order along the bridge. `stage` is `wax
 `opaqued`, `dentine` or `finished`. Where single units are veneered otherwise, `[veneered.units]`
 says so: `45 = ["occlusal"]`. A surface that was meant and hardly cut, or cut and not meant, is told
 as a question; the first keeps the verdict at undecided, and so does a spot left uncut amid the
-veneer while `metal_stops` is `ask`; else it is `meant` or `forbidden`. `scanner_checked` is the day
-of the scanner's last check. `[lots]` may name `alloy`, `opaquer` and `composite`. Directions that
-are left out are judged from the shape, and the result says so; where
-no axis of the scan is one, a vector in the wax-up's frame is: `occlusal = [0.1, -0.66, -0.74]`, as
-the bench page takes it from how the model is turned. Where the teeth are told apart wrongly, a
-point on each tooth's crown puts it right, in the wax-up's frame: `[frame.teeth]`, then
+veneer unless `metal_stops`, which is `ask`, `meant` or `forbidden`, says `meant` and it does not
+stand out of the contour. `scanner_checked` is the day of the scanner's last check. `[lots]` may
+name `alloy`, `opaquer` and `composite`. Directions that are left out are judged from the shape, and
+the result says so; where no axis of the scan is one, a vector in the wax-up's frame is:
+`occlusal = [0.1, -0.66, -0.74]`, as the bench page takes it from how the model is turned. Where the
+teeth are told apart wrongly, a point on each tooth's crown puts it right, in the wax-up's frame:
+`[frame.teeth]`, then
 `46 = [1.5, 0.0, 6.2]`. Every key that is not known is refused, with a guess at what was meant.
 
 Places picked by hand

@@ -103,24 +103,24 @@ def shown_by_both(reading: Reading, code: Ints, shallow: Bools) -> Bools:
     # From one side of a margin to the other, be it a knife's edge, nothing goes on.
     a, b = reading.normals[reading.edges.T]
     edges = reading.edges[row_dot(a, b) > 0.0]
-    wide = reading.across_mm < _HOLLOW_MM
-    relieved = _relieved(reading, code, shallow, wide, edges)
+    opposed = reading.across_mm < _HOLLOW_MM
+    relieved = _relieved(reading, code, shallow, opposed, edges)
     bare = np.isin(code, (Region.UNCUT, Region.UNSORTED))
     back, cut = _behind(reading, np.ones(len(code), dtype=bool)), code == Region.CUT
     of_the_cut = bare & back & (cut & ~relieved)[reading.other_side]
-    facing = bare & back & wide
+    facing = bare & back & opposed
     walls = of_the_cut & facing
     found = large_parts(walls, edges, reading.space.area_mm2, LEAST_FITTING_MM2)
     found = grown(found | relieved, of_the_cut | facing, edges)
     inside = found | (code == Region.FITTING_SURFACE)
-    return found | _bordered(bare & ~inside & wide, inside, edges, reading.edges)
+    return found | _bordered(bare & ~inside & opposed, inside, edges, reading.edges)
 
 
-def _relieved(reading: Reading, code: Ints, shallow: Bools, wide: Bools, edges: Ints) -> Bools:
+def _relieved(reading: Reading, code: Ints, shallow: Bools, opposed: Bools, edges: Ints) -> Bools:
     """Cut vertices inside retainers, no deeper than a run-out is, shape (n,)."""
     cut, area_mm2 = code == Region.CUT, reading.space.area_mm2
     back = cut & shallow & _behind(reading, cut & ~shallow, _RELIEVED_METAL_MM)
-    found = large_parts(back & wide, edges, area_mm2, LEAST_FITTING_MM2)
+    found = large_parts(back & opposed, edges, area_mm2, LEAST_FITTING_MM2)
     if not found.any():
         return found
     found = grown(found, back, edges) | (code == Region.FITTING_SURFACE)

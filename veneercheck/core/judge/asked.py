@@ -36,6 +36,7 @@ from veneercheck.core.types import (
     FORBIDDEN,
     ISLAND,
     MEANT,
+    MEANT_STOP,
     Bools,
     Case,
     FindingKind,
@@ -88,7 +89,8 @@ def or_meant(
 def islands(
     parts: Regions, reading: Reading, owner: Ints, case: Case, place: PlaceWords
 ) -> tuple[Question, ...]:
-    """Ask about every island that was left uncut; where two units meet it may be a connector.
+    """Ask about every island that was left uncut; where two units meet it may be a connector, and
+    out of the contour it is no stop that was meant.
 
     Parameters
     ----------
@@ -105,16 +107,16 @@ def islands(
     def ask(island: Ints) -> Question:
         points, weight = reading.points_mm[island], reading.space.area_mm2[island]
         x, y, z = (float(c) for c in weight @ points / weight.sum())
-        words = "not cut: a metal stop?"
-        if case.metal_stops == MEANT:
-            words = "not cut: a metal stop, as the case says that they are meant"
-        elif case.metal_stops == FORBIDDEN:
+        kind, words = ISLAND, "not cut: a metal stop?"
+        if case.metal_stops == FORBIDDEN:
             words = "not cut, and the case allows no metal stop"
         elif parts.proud[island].any():
             words = "not cut, and out of the contour: lowered to it, a metal stop?"
+        elif case.metal_stops == MEANT:
+            kind, words = MEANT_STOP, "not cut: a metal stop, as the case says that they are meant"
         elif meeting is not None and meeting.query(points)[0].min() <= _BETWEEN_UNITS_MM:
             words = "not cut where two units meet: a connector, or a metal stop?"
-        return Question(ISLAND, float(weight.sum()), (x, y, z), words, place(island)[2])
+        return Question(kind, float(weight.sum()), (x, y, z), words, place(island)[2])
 
     return tuple(map(ask, parts.islands))
 

@@ -13,7 +13,6 @@ from veneercheck.core.judge.meant import UNFINISHED
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import mean_uncertainty
 from veneercheck.core.types import (
-    ASK,
     FORBIDDEN,
     ISLAND,
     Alignment,
@@ -55,8 +54,8 @@ def sum_up(
     """The verdict: firm findings, nothing found, or undecided; never a release.
 
     Where the alignment is doubtful or failed, too little was measured, or a surface meant for
-    veneer is not cut, or a unit not seen, it is at most undecided; so where a spot was left uncut,
-    unless the case means metal stops, and where the framework's scan ends amid the veneer. A
+    veneer is not cut, or a unit not seen, it is at most undecided; so where a spot was left uncut
+    that the case does not mean, and where the framework's scan ends amid the veneer. A
     connector or a wall of metal that is firmly too thin, or composite that firmly stands without
     support, is a finding as a zone is one.
     """
@@ -68,7 +67,7 @@ def sum_up(
     forbidden = bool(spots) and case.metal_stops == FORBIDDEN
     if forbidden or firm or Weight.FINDING in weights:
         return Verdict.FINDINGS
-    forgotten = case.metal_stops == ASK and max(spots, default=0.0) >= LEAST_ISLAND_MM2
+    forgotten = max(spots, default=0.0) >= LEAST_ISLAND_MM2
     unfinished = forgotten or any(one.kind in UNFINISHED for one in questions)
     paste = [(one.beyond_mm3, one.volume_mm3) for one in structure.material] if structure else []
     cut_off = ends_amid_veneer(paste)

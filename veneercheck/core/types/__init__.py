@@ -55,6 +55,7 @@ from veneercheck.core.types.structure import (
 from veneercheck.core.types.zones import (
     BEADS,
     ISLAND,
+    MEANT_STOP,
     UNITS,
     VENEER,
     Answer,
@@ -83,6 +84,7 @@ __all__ = [
     "LIMITS",
     "LOOSE",
     "MEANT",
+    "MEANT_STOP",
     "OPAQUED",
     "PRACTICE",
     "RIVALS",

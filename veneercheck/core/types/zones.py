@@ -130,9 +130,9 @@ class Question:
     """Tooth, surface, third and part in words; empty where nothing is known."""
 
 
-UNITS, ISLAND = "units", "island"
+UNITS, ISLAND, MEANT_STOP = "units", "island", "meant_stop"
 """Kinds of question: the units named are not those that show, and no tooth is told; a spot was left
-uncut amid the veneer."""
+uncut amid the veneer; so it was, and the case means metal stops."""
 
 
 class Answer(StrEnum):
