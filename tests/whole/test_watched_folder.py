@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 import many_cases
-from veneercheck.batch import Asked, watch
+from veneercheck.batch import Asked, check_many, watch
 from veneercheck.batch.pairing import look_through
 from veneercheck.batch.summary import Summary
 from veneercheck.batch.task import CHECKED, FAILED, THERE
@@ -214,6 +214,16 @@ def test_a_case_file_pairs_what_it_names(export: Path, tmp_path: Path) -> None:
     (export / "T-6_framework.ply").write_bytes(b"another")
     found, lone = look_through(export, tmp_path)
     assert "more than one framework" in lone[0].why
+
+
+def test_a_batch_tells_what_it_could_not_pair(export: Path, tmp_path: Path) -> None:
+    """Source: by construction; of two cases one lacks its wax-up, and the other cannot be read."""
+    (export / "x.toml").write_text("unit = [46]\n", encoding="utf-8")
+    (export / "T-9_framework.stl").write_bytes(b"a")
+    said: list[str] = []
+    summary = check_many(export, asked(tmp_path), processes=1, say=said.append)
+    assert [done.state for done in summary.done.values()] == [FAILED]
+    assert said[0].startswith("not paired: T-9_framework.stl; ")
 
 
 def test_a_broken_case_file_fails_with_its_cause(export: Path, tmp_path: Path) -> None:

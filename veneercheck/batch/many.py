@@ -68,7 +68,7 @@ def check_many(
         If the list, the store, the register or the cluster cannot be used. A case that is
         refused is a row of the summary.
     """
-    tasks = _tasks(cases, asked)
+    tasks = _tasks(cases, asked, say)
     prepare(asked)
     summary = Summary(len(tasks), asked.store)
     try:
@@ -142,8 +142,8 @@ def _gather(summary: Summary, hands: Cluster | Processes, tasks: list[Task], say
             summary.write()
 
 
-def _tasks(cases: Path, asked: Asked) -> list[Task]:
-    """The cases of a list, a folder or an archive."""
+def _tasks(cases: Path, asked: Asked, say: Say) -> list[Task]:
+    """The cases of a list, a folder or an archive; what could not be paired is told."""
     if asked.again:
         return _archived(cases, asked)
     if not cases.is_dir():
@@ -157,6 +157,8 @@ def _tasks(cases: Path, asked: Asked) -> list[Task]:
             where=str(cases),
             next_step="Name scans D-0001_framework.stl and D-0001_waxup.stl, or write case files.",
         )
+    for words in lone_words(lone):
+        say(words)
     return tasks
 
 
