@@ -16,7 +16,7 @@ from phantom.sheets import height_field, over_grid
 from veneercheck import check_meshes
 from veneercheck.check import Surfaces, check
 from veneercheck.core import align
-from veneercheck.core.divide import excess, finish_line, insides, regions, scan_ends, zones
+from veneercheck.core.divide import excess, finish_line, insides, islands, regions, scan_ends, zones
 from veneercheck.core.judge import amounts, decide, knife, summed
 from veneercheck.core.measure.space import measure
 from veneercheck.core.mesh.triangles import edge_pairs, select_faces, vertex_normals
@@ -752,17 +752,17 @@ def test_an_island_stays_one_beside_a_vertex_that_was_not_sorted() -> None:
     label = np.where(uncut, 0, np.arange(51))
     cut_label = np.where(cut_, 7, np.arange(51) + 100)
     ends = np.zeros(51, dtype=bool)
-    found = regions._surroundings(uncut, cut_, label, cut_label, edges, ends=ends)
+    found = islands._surroundings(uncut, cut_, label, cut_label, edges, ends=ends)
     assert found == {0: 7}
     far, far_label = np.isin(np.arange(51), ring[:-4]), np.where(np.arange(51) < 47, 7, 100)
-    assert not regions._surroundings(uncut, far, label, far_label, edges, ends=ends)
+    assert not islands._surroundings(uncut, far, label, far_label, edges, ends=ends)
 
 
-@pytest.mark.parametrize(("loose_mm2", "beyond", "islands"), [
+@pytest.mark.parametrize(("loose_mm2", "beyond", "count"), [
     (0.001, 15, 1), (0.3, 10, 1), (0.3, 17, 1), (0.3, None, 0), (0.3, 15, 0), (0.3, 16, 0),
     (0.6, 10, 0),
 ])  # fmt: skip
-def test_an_island_stays_one_beside_slivers_and_ledges(loose_mm2, beyond, islands) -> None:
+def test_an_island_stays_one_beside_slivers_and_ledges(loose_mm2, beyond, count) -> None:
     """By hand: a spot of 2 mm² amid the cut, four of whose ten neighbours are not sorted. Slivers
     at its foot say nothing of its border, nor ledges of a third of a square millimetre between it
     and the cut, or a speck; one that is larger, at the end of the scan, beside the collar or an
@@ -785,8 +785,8 @@ def test_an_island_stays_one_beside_slivers_and_ledges(loose_mm2, beyond, island
         agreement=np.ones(18),
     )
     ends = (np.arange(18) == loose[0]) & (beyond is None)
-    found = regions._enclosed(np.asarray(code), reading, 0.05, None, ends=ends)
-    assert [list(part) for part in found] == [list(spot)] * islands
+    found = islands.enclosed(np.asarray(code), reading, 0.05, None, ends=ends)
+    assert [list(part) for part in found] == [list(spot)] * count
 
 
 def test_a_collar_on_the_edge_of_the_scan_is_no_metal_stop() -> None:
@@ -820,6 +820,65 @@ def test_a_speck_at_the_contour_is_no_finish_line(top_mm, stage) -> None:
     assert np.hypot(*(np.array(place)[:2] - [7.53, 5.98])) < top_mm + 0.6
 
 
+@pytest.mark.parametrize("strip_mm", [0.02, 0.04])
+def test_a_ledge_of_long_triangles_has_its_finish_line(strip_mm: float) -> None:
+    """Source: drawn. A side of a tooth as steep as 72°, 1.3 mm of it cut off down to a level ledge,
+    on which no vertex lies between an outer strip and the middle, as where a plane cut it; along
+    the line they are 0.28 mm apart."""
+    steep, back = 3.0, 1.3 * np.hypot(3.0, 1.0)
+    across = [
+        *np.linspace(-5.0, -1.5, 11),
+        -1.37,
+        -1.1,
+        -0.8,
+        -0.5,
+        -0.25,
+        -strip_mm,
+        0.0,
+        0.3,
+        0.7,
+    ]
+    along = np.linspace(0.0, 8.0, 30)
+    framework = height_field(
+        lambda x, y: np.minimum(-steep * x, np.maximum(-steep * x - back, 0.0)) + 0.0 * y,
+        np.array(across),
+        along,
+    )
+    contour = height_field(lambda x, y: -steep * x + 0.0 * y, np.linspace(-8.0, 0.7, 88), along)
+    code, _ = codes(framework, contour)
+    x = framework.points_mm[:, 0]
+    assert (code[(x > -0.9) & (x < -0.5 * strip_mm)] == Region.FINISH_LINE_BAND).all()
+
+
+def test_the_foot_of_a_wall_is_near_where_its_depth_passes_the_tolerance() -> None:
+    """By hand: cut 0.45 mm deep, a wall at the contour 0.40 mm on; along that edge the depth passes
+    0.05 mm after 0.356 mm, of which the wall's next vertices lie 0.094 and 0.194 mm away."""
+    along = np.array([0.0, 0.40, 0.45, 0.55])
+    reading: Any = SimpleNamespace(
+        edges=np.array([[1, 0], [1, 2], [2, 3]]),
+        space=SimpleNamespace(nearest_mm=np.array([0.45, 0.0, 0.0, 0.0])),
+    )
+    cut_ = along == 0.0
+    points = np.stack([along, 0.0 * along, 0.0 * along], axis=1)
+    assert regions._at_foot(points, ~cut_, cut_, reading, 0.05).tolist() == [1, 2]
+
+
+@pytest.mark.parametrize(("area_mm2", "depth_mm", "joined"), [
+    (0.01, 4.6, True), (0.1, 4.6, False), (0.01, 0.01, False),
+])  # fmt: skip
+def test_a_crumb_that_looks_another_way_parts_no_cut(area_mm2, depth_mm, joined) -> None:
+    """By hand: the core of a cut, one vertex beside it that was read far off, or at the contour,
+    and beyond that 1 mm² that lies below the contour."""
+    reading: Any = SimpleNamespace(
+        edges=np.array([[0, 1], [1, 2]]),
+        space=SimpleNamespace(area_mm2=np.array([9.0, area_mm2, 1.0])),
+    )
+    core, below = np.array([True, False, False]), np.array([True, False, True])
+    touching = np.array([False, depth_mm <= 0.05, False])
+    found = regions._joined(core, below, touching, reading)
+    assert found.tolist() == [True, False, joined]
+
+
 def test_a_crumb_beside_the_line_is_no_metal_stop() -> None:
     """Source: drawn, a spot 0.3 mm across at the contour, 0.5 mm from the step of the cut."""
 
@@ -848,7 +907,7 @@ def test_a_crumb_is_enclosed_where_something_was_left_uncut(code, nearest_mm, as
         nearest_mm=np.concatenate([[nearest_mm], np.full(10, 1.5), np.zeros(20)]),
     )
     reading = SimpleNamespace(space=space, edges=edges, agreement=np.ones(31))
-    found = regions._enclosed(codes, reading, 0.05, None, ends=np.zeros(31, dtype=bool))
+    found = islands.enclosed(codes, reading, 0.05, None, ends=np.zeros(31, dtype=bool))
     assert [part.tolist() for part in found] == [[0]] * asked
 
 

@@ -12,6 +12,12 @@ What counts as uncut leaves seating out. The tolerance is three standard uncerta
 it would be 0.1 mm, and thin cuts would vanish in it. Choice: seating is left out, since on the
 reference itself the fit has taken it up or shows it as residual. Instead of: the full uncertainty.
 Cost: a die that was seated badly shows as cut or over contour by its own displacement.
+
+A ledge cut by a plane was «0.14 for 1.00 mm», firmly, on its outer strip: on triangles as long as
+the ledge is wide no vertex of the strip lay near the cut along edges, it was sorted as neither, and
+where cut and uncut surface do not meet no finish line was seen. Choice: the foot of a wall is near
+where the depth along any edge passes the tolerance; and crumbs that look another way, as slivers
+do under noise, part nothing that was cut. Instead of: edges' whole lengths. Cost: none found.
 """
 
 from __future__ import annotations
@@ -24,6 +30,16 @@ import numpy as np
 from veneercheck.core.divide.finish_line import collar, distance_on_contour, line_to
 from veneercheck.core.divide.holders import lying_lower
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides, shown_by_both
+from veneercheck.core.divide.islands import (
+    CRUMB_MM2,
+    CUT_DEPTH_MM,
+    LEAST_ISLAND_MM2,
+    enclosed,
+    is_bump,
+    is_proud,
+    of_islands,
+    specks_beside_the_line,
+)
 from veneercheck.core.divide.scan_ends import (
     HOLE_MM,
     hidden,
@@ -34,12 +50,10 @@ from veneercheck.core.divide.scan_ends import (
 from veneercheck.core.measure.both_ways import (
     AGREEING_COS,
     COVERED_MM,
-    OVER_REACH_MM,
     REACH_MM,
 )
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts, long_rims
-from veneercheck.core.mesh.triangles import any_in, components, parts_in, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -48,31 +62,16 @@ LEAST_TOLERANCE_MM = 0.05
 COVERAGE = 3.0
 """Standard uncertainties within which a surface counts as uncut."""
 
-CUT_DEPTH_MM = 0.3
-"""Somewhere a cut surface is at least this deep."""
-
-LEAST_CUT_MM2, LEAST_ISLAND_MM2, _SPECK_MM2 = 1.0, 0.25, 0.02
+LEAST_CUT_MM2, _SPECK_MM2 = 1.0, 0.02
 """What is smaller than the last is one vertex's noise: no island, and its flanks are cut."""
-
-_SURROUNDED_SHARE = 0.95
-"""An island borders on one cut area by so much: a vertex with a turned normal makes no collar."""
-
-_CRUMB_MM2 = 0.05
-"""Less than this at an island's foot, a sliver with many edges, says nothing of its border."""
-
-_LEDGE_MM2 = 0.5
-"""A larger part that was not sorted is no ledge beside a spot."""
-
-_BUMP_MM = 0.4
-"""A metal stop that stands out this far keeps the teeth from closing: it is none."""
-
-_BUMP_SHARE = 0.5
-"""Of a metal stop less than half stands out of the contour, or none of it far."""
 
 FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach; a wall as
 high as the tolerance, further: `_WALL_TO_FOOT` of it."""
 _WALL_TO_FOOT = 1.2
+
+_STANDS = 0.5
+"""A wall that stands out of the contour by this share of the tolerance bounds what stands out."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True, eq=False)
@@ -170,25 +169,25 @@ def divide(
     )
     for part in held:
         code[part] = Region.UNSORTED
-    enclosed = [
+    spots = [
         part
-        for part in _enclosed(code, reading, tolerance, paint, ends=ends)
+        for part in enclosed(code, reading, tolerance, paint, ends=ends)
         if bare is None or not bare[part].any()
     ]
-    beside = _specks_beside_the_line(enclosed, code, reading, width)
-    for part in enclosed:
+    beside = specks_beside_the_line(spots, code, reading, width)
+    for part in spots:
         painted = paint is not None and bool((paint[part] >= 0).any())
         speck = float(reading.space.area_mm2[part].sum()) < _SPECK_MM2
         if (speck or beside[part].any()) and not painted:
             tops += [] if speck else [part]
             code[part] = Region.CUT
             continue
-        bump = not painted and _is_bump(part, reading)
+        bump = not painted and is_bump(part, reading)
         flush[part] = built_up and not painted and not bump
         code[part] = Region.CUT if bump or flush[part].all() else Region.ISLAND
         islands += [] if code[part[0]] == Region.CUT else [part]
     line = line_to(
-        collar(code, _of_islands(code, reading, tolerance, paint), reading, LEAST_ISLAND_MM2),
+        collar(code, of_islands(code, reading, tolerance, paint), reading, LEAST_ISLAND_MM2),
         code,
         reading,
     )
@@ -200,10 +199,10 @@ def divide(
     for top in tops:  # beside an island it is none of the line's
         left[top] = (from_line[top] <= width).any()
     for island in islands:
-        proud[island] = _is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
+        proud[island] = is_proud(island, reading, tolerance, limits.smallest_zone_mm2)
     from_island, from_proud, from_left = (
-        distance_on_contour(code, reading, line_to(spots, code, reading), width)
-        for spots in (code == Region.ISLAND, proud, left)
+        distance_on_contour(code, reading, line_to(what, code, reading), width)
+        for what in (code == Region.ISLAND, proud, left)
     )
     cut = code == Region.CUT
     in_band = cut & (from_line <= width)
@@ -258,10 +257,10 @@ def _sort(
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting & ~inner
-    cut = grown(core, below, edges)
-    wall = near & ~agrees & ~fitting & (np.abs(s) <= tolerance)
-    foot = reach_along_edges(points_mm, edges, cut, max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance))
-    code[cut | (wall & np.isfinite(foot))] = Region.CUT
+    cut = _joined(core, below, near & (s <= tolerance), reading)
+    wall = near & ~agrees & ~fitting & (s >= -_STANDS * tolerance) & (s <= tolerance)
+    foot = _at_foot(points_mm, wall, cut & (s > tolerance), reading, tolerance)
+    code[cut] = code[foot] = Region.CUT
     code[hidden(code, reading, CUT_DEPTH_MM) & ~reading.enclosed] = Region.CUT
     code[shown_by_both(reading, code, s < CUT_DEPTH_MM)] = Region.FITTING_SURFACE
     if paint is not None:
@@ -269,120 +268,27 @@ def _sort(
     return code
 
 
-def _enclosed(
-    code: Ints, reading: Reading, tolerance: float, paint: Ints | None, *, ends: Bools
-) -> list[Ints]:
-    """Uncut parts that one cut area encloses, largest first; what of them stands proud included."""
-    if paint is not None and (paint == Region.ISLAND).any():
-        code = np.where(paint == Region.ISLAND, Region.UNCUT, code)
-    uncut = (code == Region.UNCUT) | _of_islands(code, reading, tolerance, paint)
-    cut = code == Region.CUT
-    label = parts_in(uncut, reading.edges)
-    cut_label = parts_in(cut, reading.edges)
-    area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
-    cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
-    loose = (code == Region.UNSORTED) & ~uncut
-    crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, _CRUMB_MM2)
-    of_part = np.where(uncut & (area >= LEAST_ISLAND_MM2)[label], label, -1)
-    crumbs |= _ledges(loose & ~ends, uncut | cut, of_part, reading)
-    around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)
-    told = reading.edges[~any_in(crumbs, reading.edges)]
-    without = _surroundings(uncut, cut, label, cut_label, told, ends=ends)
-    around |= {part: by for part, by in without.items() if area[part] >= LEAST_ISLAND_MM2}
-    largest = _largest_of_each(area.astype(float), components(len(label), reading.edges), label)
-    # A crumb that merely stands proud, as one in a crevice is read, was not left uncut.
-    seen = set(label[(code == Region.UNCUT) | (area >= LEAST_ISLAND_MM2)[label]].tolist())
-    small = {part for part, by in around.items() if area[part] < cut_area[by]}
-    found = sorted(small & seen - largest, key=lambda part: -area[part])
-    return [np.flatnonzero(uncut & (label == part)) for part in found]
+def _joined(core: Bools, below: Bools, touching: Bools, reading: Reading) -> Bools:
+    """The core of the cut, shape (n,), and what lies `below` that hangs together with it, over
+    crumbs too: slivers that look another way, or see nothing, part nothing that was cut."""
+    odd = ~(core | below | touching)
+    crumbs = odd & ~large_parts(odd, reading.edges, reading.space.area_mm2, CRUMB_MM2)
+    return (core | below) & grown(core, below | crumbs, reading.edges)
 
 
-def _ledges(loose: Bools, known: Bools, part: Ints, reading: Reading) -> Bools:
-    """Crumbs, shape (n,), that lie between what was cut and one uncut part: where a hand took a
-    spot down to the contour and stopped, the ledge lies on neither."""
-    own = parts_in(loose, reading.edges)
-    both = np.concatenate([reading.edges, reading.edges[:, ::-1]])
-    both = both[loose[both[:, 0]] & (own[both[:, 0]] != own[both[:, 1]])]
-    crumb, beyond = own[both[:, 0]], both[:, 1]
-    first, last = np.full(len(loose), len(loose)), np.full(len(loose), -1)
-    np.maximum.at(last, crumb, np.where(known[beyond], part[beyond], len(loose) + 1))
-    np.minimum.at(first, crumb, np.where(part[beyond] < 0, len(loose), part[beyond]))
-    small = np.bincount(own, reading.space.area_mm2 * loose, len(loose)) < _LEDGE_MM2
-    found: Bools = loose & (small & (last <= first))[own]
-    return found
-
-
-def _specks_beside_the_line(
-    enclosed: list[Ints], code: Ints, reading: Reading, width_mm: float
-) -> Bools:
-    """Crumbs of the line, shape (n,), within the band of what shows without them: no island."""
+def _at_foot(
+    points_mm: Floats, wall: Bools, cut: Bools, reading: Reading, tolerance: float
+) -> Ints:
+    """What of a wall lies near where the cut comes within the tolerance, amid edges too: they may
+    be as long as a ledge is wide."""
     from scipy.spatial import cKDTree
 
-    speck = np.zeros(len(code), dtype=bool)
-    for part in enclosed:
-        speck[part] = reading.space.area_mm2[part].sum() < LEAST_ISLAND_MM2
-    line = line_to((code == Region.UNCUT) & ~speck, code, reading)
-    if speck.any():
-        speck[speck] = cKDTree(line).query(reading.points_mm[speck])[0] <= width_mm
-    return speck
-
-
-def _largest_of_each(area_mm2: Floats, body: Ints, label: Ints) -> set[int]:
-    """The largest part of every body: beside a model that is a body of its own, the bridge's
-    collars are no island either."""
-    of_body = np.zeros(len(area_mm2), dtype=np.int64)
-    of_body[label] = body
-    part = np.flatnonzero(area_mm2 > 0)
-    part = part[np.argsort(area_mm2[part], kind="stable")]
-    return set(dict(zip(of_body[part].tolist(), part.tolist(), strict=True)).values())
-
-
-def _of_islands(code: Ints, reading: Reading, tolerance: float, paint: Ints | None) -> Bools:
-    """What may belong to an island beside uncut surface, and would be a gap in it.
-
-    It stands proud; or it is the wall by which that passes through the contour, and agrees with
-    nothing; or a dip within it, too shallow to be a cut.
-    """
-    depth = reading.space.nearest_mm
-    loose = code == Region.UNSORTED
-    if paint is not None:
-        loose = loose & (paint < 0)
-    stands = loose & (-depth > tolerance) & (-depth <= OVER_REACH_MM)
-    a, b = reading.edges[:, 0], reading.edges[:, 1]
-    wall = np.zeros(len(code), dtype=bool)
-    wall[b[stands[a]]] = wall[a[stands[b]]] = True
-    wall &= loose & (np.abs(depth) <= tolerance)
-    dip = loose & (depth > tolerance) & (depth < CUT_DEPTH_MM)
-    dip &= reading.agreement >= AGREEING_COS
-    found: Bools = stands | wall | dip
+    a, b = reading.edges.T
+    a, b = reading.edges[(cut[a] & wall[b]) | (cut[b] & wall[a])].T
+    depth, rest = reading.space.nearest_mm[a], reading.space.nearest_mm[b]
+    share = ((depth - tolerance) / (depth - rest))[:, None]
+    brink, foot = (1.0 - share) * points_mm[a] + share * points_mm[b], np.flatnonzero(wall)
+    reach_mm = max(FOOT_OF_WALL_MM, _WALL_TO_FOOT * tolerance)
+    far, _ = cKDTree(brink).query(points_mm[foot], distance_upper_bound=reach_mm)
+    found: Ints = foot[np.isfinite(far)]
     return found
-
-
-def _surroundings(
-    uncut: Bools, cut: Bools, label: Ints, cut_label: Ints, edges: Ints, *, ends: Bools
-) -> dict[int, int]:
-    """Uncut parts that one cut area surrounds: part → that area; not where the scan `ends`."""
-    both = np.concatenate([edges, edges[:, ::-1]])
-    leaving = both[uncut[both[:, 0]] & (label[both[:, 0]] != label[both[:, 1]])]
-    last = label[uncut & ends]
-    part, beyond = np.concatenate([label[leaving[:, 0]], last]), leaving[:, 1]
-    neighbour = np.r_[np.where(cut[beyond], cut_label[beyond], -1), np.full(len(last), -1)]
-    pairs, count = np.unique(np.stack([part, neighbour], axis=1), axis=0, return_counts=True)
-    border = np.bincount(part, minlength=len(uncut))
-    around = (pairs[:, 1] >= 0) & (count >= _SURROUNDED_SHARE * border[pairs[:, 0]])
-    return {int(p): int(n) for p, n in pairs[around]}
-
-
-def _is_bump(island: Ints, reading: Reading) -> bool:
-    """Whether a part stands so far out of the contour, and so much of it, that no one meant it."""
-    space = reading.space
-    out, area = -space.nearest_mm[island], space.area_mm2[island]
-    far = float(area @ (out >= _BUMP_MM))
-    return far >= LEAST_ISLAND_MM2 and area @ (out > 0) > _BUMP_SHARE * area.sum()
-
-
-def _is_proud(island: Ints, reading: Reading, tolerance: float, least_mm2: float) -> bool:
-    """Whether an island stands out of the contour: as it is, it is no metal stop."""
-    space = reading.space
-    out = -space.nearest_mm[island] > tolerance
-    return bool(space.area_mm2[island] @ out >= least_mm2)

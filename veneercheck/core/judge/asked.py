@@ -26,7 +26,8 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veneercheck.core.divide.regions import CUT_DEPTH_MM, Regions
+from veneercheck.core.divide.islands import CUT_DEPTH_MM
+from veneercheck.core.divide.regions import Regions
 from veneercheck.core.divide.spots import RADIUS_MM
 from veneercheck.core.divide.zones import Patch
 from veneercheck.core.judge.decide import BEAD, CONNECTOR, STOP, Advised

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veneercheck.core.divide.regions import LEAST_ISLAND_MM2, Regions
+from veneercheck.core.divide.islands import LEAST_ISLAND_MM2
+from veneercheck.core.divide.regions import Regions
 from veneercheck.core.judge.meant import UNFINISHED
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.measure.uncertainty import mean_uncertainty
