@@ -13,6 +13,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import trimesh
 
 from phantom.sheets import height_field
 from veneercheck import check_meshes
@@ -143,6 +144,39 @@ def test_the_loop_that_bears_is_no_lip_over_it_and_no_model_under_it(wide, tall,
     assert found.area_mm2 == pytest.approx(np.pi * 1.4 * 1.1, rel=0.01)
 
 
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+@pytest.mark.parametrize("lip_ends_mm", [1.2, 2.5])
+def test_two_strands_bear_together_and_a_lip_that_ends_before_the_other_unit_does_not(
+    lip_ends_mm: float, turned: float
+) -> None:
+    """Source: drawn, two blocks joined by strands of 1.6 × 1.5 and 1.2 × 1.0 mm with a slot between
+    them, and a ledge 2.0 × 2.0 mm of one block over both that ends 0.8 mm before the other, or runs
+    into it."""
+
+    def box(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]):
+        return trimesh.creation.box(bounds=np.stack([x, y, z], axis=1))
+
+    body = trimesh.boolean.union([
+        box((-6.0, -2.0), (-2.0, 2.0), (-3.0, 5.0)), box((2.0, 6.0), (-2.0, 2.0), (-3.0, 5.0)),
+        box((-3.0, 3.0), (-0.8, 0.8), (0.0, 1.5)), box((-3.0, 3.0), (-0.6, 0.6), (-2.0, -1.0)),
+        box((-3.0, lip_ends_mm), (-1.0, 1.0), (2.5, 4.5)),
+    ], engine="manifold")  # fmt: skip
+    body.apply_transform(np.diag([turned, 1.0, turned, 1.0]))  # upside down
+    mesh, _, _ = refine(TriangleMesh(np.array(body.vertices), np.array(body.faces)), 0.4)
+    nothing = np.zeros(len(mesh.points_mm), dtype=bool)
+    (found,) = connectors(mesh, two_units(mesh), nothing, LIMITS)
+    lip_mm2 = 4.0 if lip_ends_mm > 2.0 else 0.0
+    assert found.area_mm2 == pytest.approx(1.6 * 1.5 + 1.2 * 1.0 + lip_mm2, rel=0.01)
+    assert found.height_mm == pytest.approx(6.5 if lip_mm2 else 3.5, rel=0.01)
+    # Strands apart bear less than one as large: all but the largest is its uncertainty.
+    rest = found.area_mm2 - max(2.4, lip_mm2)
+    assert found.u_mm2 == pytest.approx(rest, rel=0.1)
+    assert found.weight is (Weight.UNDECIDED if lip_mm2 else Weight.FINDING)
+    low = turned * mesh.points_mm[:, 2] < -1.7
+    (found,) = connectors(mesh, two_units(mesh), low, LIMITS)  # a strand that runs into the model
+    assert found.area_mm2 == pytest.approx(1.6 * 1.5 + lip_mm2, rel=0.01)
+
+
 @pytest.mark.parametrize(
     "askew", [(0, 0, 8), (0, 30, 0), (0, 0, -35), (0, -38, 0), (10, 25, 25)], ids=str
 )
@@ -197,12 +231,12 @@ def test_a_section_leans_by_45_degrees_at_most_and_stays_with_its_own_loop(aside
     """Source: drawn, a section that is the less the more it leans; the same as another's loop that
     lies aside, which is none of it."""
 
-    def loop(plane: Plane) -> tuple[float, float, Floats, Plane]:
+    def loop(plane: Plane) -> tuple[float, float, Floats, Plane, float]:
         upright = float(plane.above[2])
-        return 10.0 * upright, 11.0, np.array([[-1.0, -1.0], [1.0, 1.0]]) + aside_mm, plane
+        return 10.0 * upright, 11.0, np.array([[-1.0, -1.0], [1.0, 1.0]]) + aside_mm, plane, 0.0
 
-    start = (10.0, 11.0, np.array([[-1.0, -1.0], [1.0, 1.0]]), UPRIGHT)
-    area, _, _, plane = _shrunk(loop, start, UPRIGHT, 1.0)
+    start = (10.0, 11.0, np.array([[-1.0, -1.0], [1.0, 1.0]]), UPRIGHT, 0.0)
+    area, _, _, plane, _ = _shrunk(loop, start, UPRIGHT, 1.0)
     leant = np.rad2deg(np.arccos(plane.above[2]))
     assert 42.0 < leant < 45.0 if not aside_mm else area == 10.0
 

@@ -5,7 +5,7 @@ Notes
 A connector has an area only where a loop closes on the framework. The section that bears is the
 least one; an underside not scanned leaves the loop open.
 Choice: upright planes every 0.2 mm within 1 mm of the valley, the least then moved, turned and
-leant about its own middle until it shrinks no more; the largest loop that is not the model's, no
+leant about its own middle until it shrinks no more; the loops that bear and are not the model's, no
 area where it or the one beside the least is open or runs into the model. Instead of: closing the
 loop by a guess; or the highest loop, which over an embrasure may be the overhang of a marginal
 ridge (1.2 mm² were told for 7.8); or upright planes alone, turned by 12°: a plane askew to a neck
@@ -13,6 +13,12 @@ by t cuts its area / cos t and runs into the units beside a short one, and uprig
 as the occlusal direction. With that given as an axis 42° off, 7.3 ± 0.3 and 5.3 ± 0.3 mm² were told
 of two necks of 2.4. Cost: some 60 cuts a connector; its uncertainty is perimeter × trueness,
 and where it ends at no neck, what it would lose farther on.
+
+A plane that leans may part one neck into two loops, or a slot does: with the largest alone the same
+outside had 3.6 and 4.2 mm², and 2.99, 4.01 and 4.29 as a plane fell. Choice: loops that lead into
+the same units on both sides bear together, and all but the largest is uncertainty, since strands
+apart bear less than one as large. Instead of: the largest loop, which may be a lip of one unit.
+Cost: where two strands decide about the least section, it is undecided.
 """
 
 from __future__ import annotations
@@ -27,8 +33,23 @@ from veneercheck.core.divide.anatomy.teeth import Teeth
 from veneercheck.core.divide.excess import GUARD
 from veneercheck.core.judge.structure.planes import upright
 from veneercheck.core.mesh.sections import Cut, Plane, plane_cut
-from veneercheck.core.mesh.triangles import any_in, select_faces
-from veneercheck.core.types import WAX, Bools, Connector, Floats, Limits, TriangleMesh, Weight
+from veneercheck.core.mesh.triangles import (
+    any_in,
+    components,
+    edge_pairs,
+    select_faces,
+    vertex_areas,
+)
+from veneercheck.core.types import (
+    WAX,
+    Bools,
+    Connector,
+    Floats,
+    Ints,
+    Limits,
+    TriangleMesh,
+    Weight,
+)
 
 AROUND_MM = 1.0
 """The least section is looked for this far on either side of the valley between the units."""
@@ -53,9 +74,9 @@ _MOST_STEPS = 100
 _FARTHER_MM = 2.0
 """What a section would still lose over so much more is its uncertainty: it lies at no neck."""
 
-_UPRIGHT_MM, _SLAB_MM = 1.5, 5.0
-"""Triangles that reach this far from the valley are cut upright, or askew: 4 mm above or below the
-middle a plane leant by 45° is 4 mm aside. Longer ones were refined before."""
+_HEIGHT_MM, _SLAB_MM = 1.5, 5.0
+"""So near to the valley lies what tells how high it is; triangles that reach so far are cut: 4 mm
+above or below the middle a plane leant by 45° is 4 mm aside. Longer ones were refined before."""
 
 _CRUMB_MM2 = 0.5
 """A loop smaller than this is dust or a bead, no connector."""
@@ -71,8 +92,11 @@ _HEIGHT_LAW = (
 """Deflection of a beam of rectangular section is inverse to w·h³ (beam law); 1.1³ = 1.33."""
 
 
-_Loop = tuple[float, float, Floats, Plane]
-"""Area, perimeter, box and plane of a section."""
+_Loop = tuple[float, float, Floats, Plane, float]
+"""Area, perimeter, box and plane of a section; and what of its area is in no largest strand."""
+
+_Around = tuple[Ints, Floats]
+"""Edges, and the area about every vertex, of what is cut."""
 
 
 def connectors(
@@ -126,25 +150,24 @@ def _connector(
         located[:, 1] < teeth.left_mm[sides].max() + AROUND_MM
     )
     away = np.abs(located[:, 0] - valley)
-    near = beside & (away < _UPRIGHT_MM)
+    near = beside & (away < _HEIGHT_MM)
     height = float(np.median(located[near, 2])) if near.any() else 0.0
     names = "–".join(name or "?" for name in teeth.names[sides])
     place = upright(teeth.axis, valley, height)
-    slab = _looped(framework, near, model, ~beside)
+    wide = _looped(framework, beside & (away < _SLAB_MM), model, ~beside)
 
     def loop(step_mm: float, turned: float = 0.0) -> _Loop | None:
-        return slab(upright(teeth.axis, valley + step_mm, height, turned))
+        return wide(upright(teeth.axis, valley + step_mm, height, turned))
 
     start = _least_upright(loop)
-    wide = _looped(framework, beside & (away < _SLAB_MM), model, ~beside)
     least = None if start is None else _shrunk(wide, start, place, AROUND_MM)
     if least is None or not _whole_beside(wide, least):
         x, y, z = place.origin_mm
         return _not_seen(names, (float(x), float(y), float(z)))
-    area, perimeter, box, _ = least
+    area, perimeter, box, _, rest = least
     x, y, z = _centred(least).origin_mm
     beyond = area - _area(_shrunk(wide, least, place, _FARTHER_MM))
-    u = math.hypot(perimeter * limits.trueness_u_mm, beyond)
+    u = math.hypot(perimeter * limits.trueness_u_mm, beyond, rest)
     width, tall = (float(side) for side in box[1] - box[0])
     weight = _weigh(area, u, limits)
     return Connector(
@@ -158,7 +181,8 @@ def _looped(
 ) -> Callable[[Plane], _Loop | None]:
     """The loop that bears in a plane, of the triangles that some vertices touch."""
     part, kept = select_faces(framework, any_in(near, framework.faces))
-    return lambda plane: _bearing_loop(part, plane, model[kept], aside[kept])
+    around = edge_pairs(part.faces), vertex_areas(part)
+    return lambda plane: _bearing_loop(part, around, plane, model[kept], aside[kept])
 
 
 def _least_upright(loop: Callable[..., _Loop | None]) -> _Loop | None:
@@ -231,7 +255,7 @@ def _across(plane: Plane, home: Plane, reach_mm: float) -> bool:
 
 def _centred(found: _Loop) -> Plane:
     """The plane of a section, about its own middle."""
-    _, _, box, plane = found
+    _, _, box, plane, _ = found
     way = box.mean(axis=0) @ np.stack([plane.across, plane.above])
     return Plane(plane.origin_mm + way, plane.across, plane.above)
 
@@ -245,8 +269,11 @@ def _area(found: _Loop) -> float:
     return found[0]
 
 
-def _bearing_loop(part: TriangleMesh, plane: Plane, model: Bools, aside: Bools) -> _Loop | None:
-    """Area, perimeter and box of the largest loop of the framework; None where it is not whole.
+def _bearing_loop(
+    part: TriangleMesh, around: _Around, plane: Plane, model: Bools, aside: Bools
+) -> _Loop | None:
+    """Area, perimeter and box of the loops of the framework that bear; None where the largest of
+    them is not whole.
 
     What reaches `aside`, farther than the units do, is none of it.
     """
@@ -257,15 +284,34 @@ def _bearing_loop(part: TriangleMesh, plane: Plane, model: Bools, aside: Bools) 
     size[cut.loop[aside[part.faces[cut.face]].any(axis=1)]] = 0.0
     on_model = model[part.faces[cut.face]]
     size[_of_model(cut, lengths, np.asarray(on_model.all(axis=1)), size)] = 0.0
-    if not size.max(initial=0.0) > _CRUMB_MM2:
+    strands = _strands(part, around, plane, cut, np.flatnonzero(size > _CRUMB_MM2))
+    whole = cut.closed & (np.bincount(cut.loop, on_model.any(axis=1), len(size)) == 0)
+    if not len(strands) or not whole[strands[size[strands].argmax()]]:
         return None
-    chosen = int(size.argmax())
-    own = cut.loop == chosen
-    if not cut.closed[chosen] or on_model[own].any():
-        return None
-    ends = cut.pieces_mm[own].reshape(-1, 2)
+    strands = strands[whole[strands]]
+    ends = cut.pieces_mm[np.isin(cut.loop, strands)].reshape(-1, 2)
     box = np.stack([ends.min(axis=0), ends.max(axis=0)])
-    return _net_area(cut, chosen, areas, box), float(lengths[chosen]), box, plane
+    area, rest = (
+        _net_area(cut, strands, areas, box),
+        float(areas[strands].sum() - areas[strands].max()),
+    )
+    return area, float(lengths[strands].sum()), box, plane, rest
+
+
+def _strands(part: TriangleMesh, around: _Around, plane: Plane, cut: Cut, found: Ints) -> Ints:
+    """Of some loops those that bear: they lead on both sides of the plane into the most surface,
+    the units', and not on one side to their own end, as what overhangs does."""
+    if len(found) < 2:
+        return found
+    edges, vertex_mm2 = around
+    above = plane.offset(part.points_mm) >= 0.0
+    side = components(len(above), edges[above[edges[:, 0]] == above[edges[:, 1]]])
+    _, first = np.unique(cut.loop, return_index=True)
+    corner, row = part.faces[cut.face[first[found]]], np.arange(len(found))
+    ends = [above[corner].argmax(axis=1), above[corner].argmin(axis=1)]
+    leads = np.stack([side[corner[row, end]] for end in ends], axis=1)
+    units = leads[np.bincount(side, vertex_mm2)[leads].sum(axis=1).argmax()]
+    return np.asarray(found[(leads == units).all(axis=1)])
 
 
 def _of_model(cut: Cut, lengths: Floats, on_model: Bools, size: Floats) -> Bools:
@@ -284,13 +330,13 @@ def _lengths(cut: Cut) -> Floats:
     return np.bincount(cut.loop, _piece_lengths(cut), minlength=len(cut.closed)).astype(np.float64)
 
 
-def _net_area(cut: Cut, chosen: int, areas: Floats, box: Floats) -> float:
-    """The loop's area without the hollows inside it."""
+def _net_area(cut: Cut, chosen: Ints, areas: Floats, box: Floats) -> float:
+    """The loops' area without the hollows inside them."""
     starts = cut.pieces_mm[:, 0]
     within = ((starts > box[0]) & (starts < box[1])).all(axis=1)
     inside = np.bincount(cut.loop, ~within, minlength=len(areas)) == 0
     hollows = inside & (areas < 0)
-    return float(areas[chosen] + areas[hollows].sum())
+    return float(areas[chosen].sum() + areas[hollows].sum())
 
 
 def _weigh(area: float, u: float, limits: Limits) -> Weight:
