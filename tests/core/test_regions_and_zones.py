@@ -863,19 +863,17 @@ def test_the_foot_of_a_wall_is_near_where_its_depth_passes_the_tolerance() -> No
     assert regions._at_foot(points, ~cut_, cut_, reading, 0.05).tolist() == [1, 2]
 
 
-@pytest.mark.parametrize(("area_mm2", "depth_mm", "joined"), [
-    (0.01, 4.6, True), (0.1, 4.6, False), (0.01, 0.01, False),
+@pytest.mark.parametrize(("wide_mm", "depth_mm", "joined"), [
+    (0.3, 4.6, True), (0.5, 4.6, False), (0.3, 0.01, False),
 ])  # fmt: skip
-def test_a_crumb_that_looks_another_way_parts_no_cut(area_mm2, depth_mm, joined) -> None:
-    """By hand: the core of a cut, one vertex beside it that was read far off, or at the contour,
-    and beyond that 1 mm² that lies below the contour."""
-    reading: Any = SimpleNamespace(
-        edges=np.array([[0, 1], [1, 2]]),
-        space=SimpleNamespace(area_mm2=np.array([9.0, area_mm2, 1.0])),
-    )
+def test_a_narrow_strip_that_looks_another_way_parts_no_cut(wide_mm, depth_mm, joined) -> None:
+    """By hand: the core of a cut, a strip beside it that was read far off, or at the contour, and
+    beyond that 1 mm² that lies below the contour."""
+    points = np.array([[0.0, 0.0, 0.0], [wide_mm, 0.0, 0.0], [2.0 * wide_mm, 0.0, 0.0]])
+    reading: Any = SimpleNamespace(edges=np.array([[0, 1], [1, 2]]))
     core, below = np.array([True, False, False]), np.array([True, False, True])
     touching = np.array([False, depth_mm <= 0.05, False])
-    found = regions._joined(core, below, touching, reading)
+    found = regions._joined(points, core, below, touching, reading)
     assert found.tolist() == [True, False, joined]
 
 

@@ -20,9 +20,8 @@ LEAST_ISLAND_MM2 = 0.25
 _SURROUNDED_SHARE = 0.95
 """An island borders on one cut area by so much: a vertex with a turned normal makes no collar."""
 
-CRUMB_MM2 = 0.05
-"""A sliver smaller than this, with many edges, says nothing of what an island borders on, nor where
-a cut ends."""
+_CRUMB_MM2 = 0.05
+"""Less than this at an island's foot, a sliver with many edges, says nothing of its border."""
 
 _LEDGE_MM2 = 0.5
 """A larger part that was not sorted is no ledge beside a spot."""
@@ -47,7 +46,7 @@ def enclosed(
     area = np.bincount(label, weights=np.where(uncut, reading.space.area_mm2, 0.0))
     cut_area = np.bincount(cut_label, weights=np.where(cut, reading.space.area_mm2, 0.0))
     loose = (code == Region.UNSORTED) & ~uncut
-    crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, CRUMB_MM2)
+    crumbs = loose & ~large_parts(loose, reading.edges, reading.space.area_mm2, _CRUMB_MM2)
     of_part = np.where(uncut & (area >= LEAST_ISLAND_MM2)[label], label, -1)
     crumbs |= _ledges(loose & ~ends, uncut | cut, of_part, reading)
     around = _surroundings(uncut, cut, label, cut_label, reading.edges, ends=ends)

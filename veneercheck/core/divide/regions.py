@@ -16,8 +16,9 @@ Cost: a die that was seated badly shows as cut or over contour by its own displa
 A ledge cut by a plane was «0.14 for 1.00 mm», firmly, on its outer strip: on triangles as long as
 the ledge is wide no vertex of the strip lay near the cut along edges, it was sorted as neither, and
 where cut and uncut surface do not meet no finish line was seen. Choice: the foot of a wall is near
-where the depth along any edge passes the tolerance; and crumbs that look another way, as slivers
-do under noise, part nothing that was cut. Instead of: edges' whole lengths. Cost: none found.
+where the depth along any edge passes the tolerance; and a narrow strip that looks another way, as
+slivers do under noise, parts nothing that was cut. Instead of: edges' whole lengths, or crumbs by
+their area, since they hang together along the line. Cost: none found.
 """
 
 from __future__ import annotations
@@ -31,7 +32,6 @@ from veneercheck.core.divide.finish_line import collar, distance_on_contour, lin
 from veneercheck.core.divide.holders import lying_lower
 from veneercheck.core.divide.insides import LEAST_FITTING_MM2, insides, shown_by_both
 from veneercheck.core.divide.islands import (
-    CRUMB_MM2,
     CUT_DEPTH_MM,
     LEAST_ISLAND_MM2,
     enclosed,
@@ -54,6 +54,7 @@ from veneercheck.core.measure.both_ways import (
 )
 from veneercheck.core.measure.space import Reading
 from veneercheck.core.mesh.pieces import grown, large_parts, long_rims
+from veneercheck.core.mesh.triangles import all_in, any_in, reach_along_edges
 from veneercheck.core.types import Bools, Floats, Ints, Limits, RayOutcome, Region, TriangleMesh
 
 LEAST_TOLERANCE_MM = 0.05
@@ -69,6 +70,9 @@ FOOT_OF_WALL_MM = 0.15
 """How far the foot of a steep wall, near the contour but turned away from it, may reach; a wall as
 high as the tolerance, further: `_WALL_TO_FOOT` of it."""
 _WALL_TO_FOOT = 1.2
+
+_STRIP_MM = 0.4
+"""A strip that looks another way is no wider: as long as triangles are that a plane left."""
 
 _STANDS = 0.5
 """A wall that stands out of the contour by this share of the tolerance bounds what stands out."""
@@ -257,7 +261,7 @@ def _sort(
     core = large_parts(deep, edges, space.area_mm2, LEAST_CUT_MM2)
     # Contour so far away, with no ray that says so, is seen from a retainer's inside.
     below = near & (s > tolerance) & ((s <= COVERED_MM) | measured) & ~fitting & ~inner
-    cut = _joined(core, below, near & (s <= tolerance), reading)
+    cut = _joined(points_mm, core, below, near & (s <= tolerance), reading)
     wall = near & ~agrees & ~fitting & (s >= -_STANDS * tolerance) & (s <= tolerance)
     foot = _at_foot(points_mm, wall, cut & (s > tolerance), reading, tolerance)
     code[cut] = code[foot] = Region.CUT
@@ -268,12 +272,15 @@ def _sort(
     return code
 
 
-def _joined(core: Bools, below: Bools, touching: Bools, reading: Reading) -> Bools:
-    """The core of the cut, shape (n,), and what lies `below` that hangs together with it, over
-    crumbs too: slivers that look another way, or see nothing, part nothing that was cut."""
-    odd = ~(core | below | touching)
-    crumbs = odd & ~large_parts(odd, reading.edges, reading.space.area_mm2, CRUMB_MM2)
-    return (core | below) & grown(core, below | crumbs, reading.edges)
+def _joined(
+    points_mm: Floats, core: Bools, below: Bools, touching: Bools, reading: Reading
+) -> Bools:
+    """The core of the cut, shape (n,), and what lies `below` that hangs together with it, over a
+    narrow strip too: slivers that look another way, or see nothing, part nothing that was cut."""
+    cut, odd = grown(core, below, reading.edges), ~(core | below | touching)
+    edges = reading.edges[any_in(odd, reading.edges) & all_in(odd | cut, reading.edges)]
+    strip = odd & np.isfinite(reach_along_edges(points_mm, edges, cut, _STRIP_MM))
+    return (core | below) & grown(core, below | strip, reading.edges)
 
 
 def _at_foot(
