@@ -382,6 +382,43 @@ def test_beyond_the_end_of_the_frameworks_scan_lies_no_known_room() -> None:
         assert least * room <= past.sum() <= (1.0 - share) * room
 
 
+@pytest.mark.parametrize("folded", [True, False])
+def test_of_a_folded_framework_the_composite_is_told_with_its_doubt(folded: bool) -> None:
+    """Source: drawn, a row of ridges as steep as 63° of which every vertex moved inward by 1.2 mm,
+    so that the sheets run through one another; or the surface 1.2 mm away from them, straight under
+    the sides and an arc under the valleys. The room over 16 × 8 mm is summed along a fine line."""
+    steep, pitch, deep = 2.0, 8.0, 1.2
+    wide, along = np.linspace(-14.0, 14.0, 187), np.linspace(-6.0, 6.0, 61)
+
+    def up(x: Floats, y: Floats) -> Floats:
+        return -steep * np.abs(x - pitch * np.round(x / pitch)) + 0.0 * y
+
+    def below(x: Floats, y: Floats) -> Floats:
+        aside = 0.5 * pitch - np.abs(x - pitch * np.round(x / pitch))
+        arc = -steep * 0.5 * pitch - np.sqrt(np.maximum(deep**2 - aside**2, 0.0))
+        straight = up(x, y) - deep * np.hypot(1.0, steep)
+        return np.where(aside < deep * steep / np.hypot(1.0, steep), arc, straight)
+
+    contour, metal = height_field(up, wide, along), height_field(below, wide, along)
+    if folded:
+        moved = contour.points_mm - deep * vertex_normals(contour)
+        metal = TriangleMesh(moved, contour.faces)
+    found = measure(metal, contour, alignment=align.given(metal, contour), limits=LIMITS)
+    inner = (np.abs(metal.points_mm[:, 0]) < pitch) & (np.abs(metal.points_mm[:, 1]) < 4.0)
+    below_it = Side(metal.points_mm, vertex_normals(metal))
+    over_it = Side(contour.points_mm, vertex_normals(contour), np.inf)
+    (paste,) = material(
+        below_it, over_it, found.space, tooth=np.where(inner, 46, 0), veneered=inner,
+        limits=dataclasses.replace(LIMITS, opaquer_mm=0.0),
+    )  # fmt: skip
+    x = np.linspace(-pitch, pitch, 20_001)
+    room = 8.0 * float(np.mean(up(x, x) - below(x, x))) * 2.0 * pitch
+    assert abs(paste.volume_mm3 - room) <= 2.0 * paste.u_mm3
+    assert (paste.u_mm3 > 0.2 * room) == folded
+    more = paste.volume_mm3 - veneer_volumes(below_it, over_it, inner, 0.0)[0].sum()
+    assert more == pytest.approx(0.5 * paste.u_mm3 if folded else 0.0, rel=0.1, abs=1e-9)
+
+
 def test_room_that_rays_of_two_walls_cross_is_counted_once() -> None:
     """Source: drawn. Trenches 2 mm wide and 1.7 mm deep, every 3 mm, under a flat contour 0.6 mm
     over the metal; the rays of their walls cross in them. Room = plate + trenches' triangles."""

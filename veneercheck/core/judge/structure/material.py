@@ -15,6 +15,12 @@ Beyond the end of the framework's scan the metal goes on unseen: where its upper
 698 ± 51 mm³ were told for 602. Choice: room nearest to where it ends, and more than half a cell
 aside, is none, and told as left out. Instead of: all of it, or a word alone. Cost: over a strip
 half so wide too much.
+A framework drawn inward vertex by vertex folds over at cusps, and what stands there on either sheet
+is told as within the metal: 333 ± 12 mm³ were told for 576. Choice: where the layer times its area
+comes to more than what was counted by a sixth, the middle of both is told, and their difference is
+its uncertainty. Instead of: winding numbers, which took longer than the check and were still a
+sixth short; or leaving out folded surface, which looks like any other. Cost: in deep hollows, where
+both may differ without a fold, too much doubt.
 """
 
 from __future__ import annotations
@@ -41,6 +47,10 @@ _MISSED_SHARE = 0.05
 """Of bridges with known room up to so much lay nearest to what was not cut, and was left out; and
 as much more as could not be read. Anything up to that is as likely: a third of its square is its
 variance (JCGM 100, from memory)."""
+
+_FOLDED = 1.17
+"""Layer times area came to 0.81 to 1.15 of what was counted on 26 units without folds, and to 1.31
+to 2.4 on 13 with folds or slits."""
 
 _LEAST_MM3 = 0.1
 """Less than this on a unit is the neighbour's veneer running over the border."""
@@ -121,6 +131,7 @@ def material(
     """
     volume, beyond = veneer_volumes(metal, contour, veneered, limits.taken_mm)
     deep = space.judged_high_mm - limits.taken_mm
+    layer = np.fmax(0.5 * (space.judged_low_mm + space.judged_high_mm) - limits.taken_mm, 0.0)
     found = []
     for code in np.unique(tooth[volume > 0]):
         here = veneered & (tooth == code) & np.isfinite(deep)
@@ -131,6 +142,9 @@ def material(
         unread = 1.0 - space.area_mm2[here].sum() / space.area_mm2[veneered & (tooth == code)].sum()
         missed = (_MISSED_SHARE + unread) * total / math.sqrt(3.0)
         doubt = math.hypot(space.area_mm2[here] @ space.u_judged_mm[here], missed)
+        laid = float(space.area_mm2[here] @ layer[here])
+        if laid > _FOLDED * total:
+            total, doubt = 0.5 * (total + laid), math.hypot(doubt, laid - total)
         count = max(math.ceil(deepest / limits.increment_mm), 1)
         left_out = float(beyond[tooth == code].sum())
         found.append(Material(name(int(code)), total, doubt, deepest, count, left_out))
