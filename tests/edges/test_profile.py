@@ -156,6 +156,7 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
         ({"scans": {"framwork": "f.stl"}}, "«framework»"),
         ({"patient": "x"}, "unknown key"),
         ({"allloy": "x"}, "Did you mean «alloy»"),
+        ({"colour": "A2"}, "unknown key «colour».*Known: case"),
         ({"lots": {"compsite": "x"}}, "Did you mean «composite»"),
         ({"lots": {"alloy": 7}}, "not text"),
         ({"scanner_checked": "last week"}, "not a date"),
@@ -165,6 +166,13 @@ def test_a_senseless_profile_is_refused(document: dict[str, object], told: str) 
 def test_a_senseless_case_is_refused(document: dict[str, object], told: str) -> None:
     with pytest.raises(ProfileError, match=told):
         parse_case(document, where="case.toml")
+
+
+def test_a_case_that_is_no_toml_is_told_its_line_and_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "case.toml"
+    path.write_text('case = "D-1"\nunits = [45\nstage = "wax"\n', encoding="utf-8")
+    with pytest.raises(ProfileError, match=r"case.toml.*line 3.*a list in \[ \]"):
+        load_case(path)
 
 
 def test_a_direction_is_an_axis_or_a_vector() -> None:

@@ -102,7 +102,7 @@ def _known(names: Any, listing: Path) -> None:
     for name in names:
         if name not in COLUMNS:
             called = shortened(str(name))
-            near = difflib.get_close_matches(called, COLUMNS, n=1, cutoff=0.4)
+            near = difflib.get_close_matches(called, COLUMNS, n=1, cutoff=0.5)
             guess = (
                 Told("Did you mean «{near}»?", near=near[0])
                 if near

@@ -67,7 +67,15 @@ from typing import Any
 
 from veneercheck import __version__
 from veneercheck.core.errors import ProfileError, RecordError, Told
-from veneercheck.profile.keys import choice_of, known_keys, table_of, text_of, told, toml_of
+from veneercheck.profile.keys import (
+    AS_TEXT,
+    choice_of,
+    known_keys,
+    table_of,
+    text_of,
+    told,
+    toml_of,
+)
 
 PLACES = ("here", "ssh", "kubernetes")
 _WHOLE = {"least": (1, 1, 10_000), "most": (4, 1, 10_000), "memory_mb": (2000, 200, 1_000_000),
@@ -105,7 +113,7 @@ def read_start(file: Path) -> Start:
     ProfileError
         If it says what is not known, or lacks what its place needs.
     """
-    given, name = toml_of(file), file.name
+    given, name = toml_of(file, AS_TEXT), file.name
     known_keys(given, ("where", *_WHOLE, "ssh", "kubernetes"), name)
     where = choice_of(given, "where", PLACES, "here", name) or "here"
     numbers = {key: _whole(given, key, name, bounds) for key, bounds in _WHOLE.items()}

@@ -22,6 +22,7 @@ from veneercheck.core.types import (
     unit_way,
 )
 from veneercheck.profile.keys import (
+    AS_TEXT,
     STAGES,
     choice_of,
     codes_of,
@@ -99,7 +100,7 @@ def load_case(path: str | Path) -> CaseFile:
         If the file cannot be read, a key is unknown or a value makes no sense.
     """
     path = Path(path)
-    return parse_case(toml_of(path), where=path.name, folder=path.parent)
+    return parse_case(toml_of(path, AS_TEXT), where=path.name, folder=path.parent)
 
 
 def parse_case(

@@ -29,7 +29,11 @@ _LARGEST_MM = 20.0
 """No limit of a veneer is larger: a larger number was meant in another unit."""
 
 
-def toml_of(path: Path) -> dict[str, Any]:
+AS_PROFILE = "Compare it with the output of «veneercheck profiles show generic»."
+AS_TEXT = "Mend that line: text stands in quotes, a list in [ ], and each key on a line of its own."
+
+
+def toml_of(path: Path, next_step: str = AS_PROFILE) -> dict[str, Any]:
     text = small_text(path, next_step="Check the path.")
     try:
         return tomllib.loads(text)
@@ -37,7 +41,7 @@ def toml_of(path: Path) -> dict[str, Any]:
         raise ProfileError(
             Told("is not valid TOML: {error}.", error=error),
             where=path.name,
-            next_step="Compare it with the output of «veneercheck profiles show generic».",
+            next_step=next_step,
         ) from None
 
 
@@ -58,7 +62,7 @@ def known_keys(given: Mapping[str, Any], known: Any, where: str) -> None:
     for key in given:
         if key not in known:
             called = shortened(key)
-            near = difflib.get_close_matches(called, list(known), n=1, cutoff=0.4)
+            near = difflib.get_close_matches(called, list(known), n=1, cutoff=0.5)
             guess = (
                 Told("Did you mean «{near}»?", near=near[0])
                 if near
