@@ -794,7 +794,7 @@ def test_words_of_the_paper_can_be_read_out(folder: Path) -> None:
     assert "onerror=alert(1)" in made and "not a release" in made
     # The cap lies on top: seen from there and on the horizon of the sides, never from below.
     sides = ("buccal", "lingual", "mesial", "distal")
-    assert all(f"{view} view: zones 1" in made for view in sides)
+    assert all(f"{view} view, zone no. 1" in made for view in sides)
     assert "basal view" not in made and zones_shown(folder / "stills" / "basal.png") == []
 
 

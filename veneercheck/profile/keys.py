@@ -29,8 +29,10 @@ _LARGEST_MM = 20.0
 """No limit of a veneer is larger: a larger number was meant in another unit."""
 
 
-AS_PROFILE = "Compare it with the output of «veneercheck profiles show generic»."
-AS_TEXT = "Mend that line: text stands in quotes, a list in [ ], and each key on a line of its own."
+AS_PROFILE = Told("Compare it with the output of «veneercheck profiles show generic».")
+AS_TEXT = Told(
+    "Mend that line: text stands in quotes, a list in [ ], and each key on a line of its own."
+)
 
 
 def toml_of(path: Path, next_step: str = AS_PROFILE) -> dict[str, Any]:
