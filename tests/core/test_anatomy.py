@@ -26,6 +26,7 @@ from veneercheck.core.divide.anatomy import (
     place,
     place_words,
     surface_words,
+    surfaces,
     telling,
 )
 from veneercheck.core.divide.anatomy.sides import STATED
@@ -668,6 +669,17 @@ def test_a_ledge_at_the_neck_is_no_occlusal_surface() -> None:
     assert (found.surface[top] == Surface.OCCLUSAL).all()
     sides = (Surface.MESIAL, Surface.DISTAL, Surface.BUCCAL, Surface.LINGUAL)
     assert ledge.any() and np.isin(found.surface[ledge], sides).all()
+
+
+def test_a_level_ledge_at_the_neck_is_of_the_side_on_which_it_lies() -> None:
+    """By hand: far buccal and far mesial on its crown, leaning the other way by its noise; steeper,
+    it faces where it leans."""
+    lean = np.array([[0.02, -0.1], [-0.1, 0.02], [0.02, -0.6]])
+    normal = np.column_stack([lean, np.sqrt(1.0 - (lean**2).sum(axis=1))])
+    shares = np.array([0.1, 0.9, 0.1]), np.array([0.9, 0.1, 0.9])
+    every = np.ones(3, dtype=bool)
+    found = surfaces._faces(normal, ~every, np.ones(3, dtype=np.int64), shares, every)
+    assert found.tolist() == [Surface.BUCCAL, Surface.MESIAL, Surface.LINGUAL]
 
 
 def test_a_flat_plate_is_taken_calmly() -> None:

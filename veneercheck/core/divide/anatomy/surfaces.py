@@ -18,6 +18,9 @@ _OCCLUSAL_COS = 0.55
 _SLOPE_COS, _OUTER_SHARE = 0.15, 0.2
 """A slope faces up at least so; a side lies beyond this share of the half width or depth."""
 
+_LEDGE_COS = 0.9
+"""A ledge flatter than 26° faces no side: the way its noise leans tells nothing."""
+
 _BASAL_COS = -0.35
 """A pontic's surface that leans this far towards the ridge belongs to its base."""
 
@@ -195,8 +198,10 @@ def _faces(
 ) -> Ints:
     """Surfaces by direction: up, down (pontics), else the nearest of the four sides; but the inner
     slope of a cusp faces a side beyond the middle of its tooth, however steep it is. What is `low`
-    on its crown, as a ledge at the neck, is a side's."""
+    on its crown, as a ledge at the neck, is a side's: where it is flat, of that where it lies."""
     along, left, up = normal.T
+    flat = low & (up > _LEDGE_COS)
+    along, left = np.where(flat, shares[0], along), np.where(flat, shares[1], left)
     mesial = along * mesial_sign
     end = np.where(mesial > 0, Surface.MESIAL, Surface.DISTAL)
     end = np.where(mesial_sign == 0, Surface.NONE, end)
