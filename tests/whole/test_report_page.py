@@ -537,7 +537,7 @@ def test_the_page_shows_what_is_to_be_taken_off(browser: Any, tmp_path: Path) ->
     assert not page.is_visible('#view [data-of="4"]') and page.is_visible('#view [data-of="0"]')
     page.close()
     words = read_text(tmp_path / "bench.pdf")
-    assert "How much to take off or add" in words
+    assert "How much to take off (wine, hatched) or add (blue, dotted)" in words
 
 
 def read_text(paper: Path) -> str:

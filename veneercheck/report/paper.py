@@ -156,7 +156,7 @@ def paper_data(
         "stated": state_first(document, words),
         "cautions": cautions(document, words),
         "occlusal": _picture(folder, "occlusal", words("report.pictures")),
-        "work": words("amount.title" if _known(filed) else "report.pictures"),
+        "work": words("amount.sheet" if _known(filed) else "report.pictures"),
         "views": _side_views(folder, words),
         "contact": _contact(folder, len(document["zones"]), words),
         "sheets": [

@@ -80,7 +80,7 @@ def amount_words(zone: Mapping[str, Any], words: Words) -> str:
     amount = amount_of(zone)
     if not amount:
         return ""
-    return words("amount.off" if amount > 0 else "amount.on", amount=words.number(abs(amount)))
+    return words("amount.off" if amount > 0 else "amount.on", amount=words.mm(abs(amount)))
 
 
 def place_words(told: Mapping[str, Any], words: Words) -> str:
