@@ -37,7 +37,7 @@ from veneercheck.report.colours import (
 )
 from veneercheck.report.drawing import font, swatch
 from veneercheck.report.filed import FiledResult
-from veneercheck.report.legend import HEAD, SIGNS
+from veneercheck.report.legend import HEAD, SIGNS, _two_lines
 from veneercheck.report.levels import figures
 from veneercheck.report.numbering import _seen_of
 from veneercheck.report.pack import Pack, add_mesh, expected_thirds, page_order
@@ -1092,3 +1092,16 @@ def test_signs_find_room_over_no_other_and_over_no_others_place() -> None:
     covered[:, 31:] = True  # what a picture shows is not covered where there is room beside
     aside = Room(640.0, 600.0, 8.0, covered).beside([((310.0, 300.0), (60.0, 20.0))], (20.0, 50.0))
     assert aside[0][0] < 310.0
+
+
+def test_a_heading_too_long_for_one_line_stands_whole_in_two() -> None:
+    """By hand: parted where the first line is as long as may be; only what fits in no two is cut,
+    with a mark."""
+    pen = ImageDraw.Draw(Image.new("RGB", (10, 10)))
+    text = "case DEMO-0451 · zone 3 · over contour · take off 0.25 mm if it is the framework"
+    room_px = 0.6 * pen.textlength(text, font(24, bold=True))
+    first, second = _two_lines(pen, text, room_px, 24)
+    assert f"{first} · {second}" == text and first.endswith("over contour")
+    long = _two_lines(pen, f"{text} that stands proud, 2.10 mm in all", room_px, 24)
+    assert long[0] == first and long[1].endswith("…")
+    assert max(pen.textlength(line, font(24, bold=True)) for line in long) <= room_px

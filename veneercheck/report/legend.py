@@ -47,9 +47,21 @@ def heading(pen: ImageDraw.ImageDraw, scene: Scene, title: str) -> None:
         right = f"{words('picture.guessed')} · {right}"
     room = WIDTH - 3 * EDGE - pen.textlength(right, font(26))
     text, size = fitted(pen, left, room)
-    pen.text((EDGE, 16 + 36 - size), text, INK, font(size, bold=True))
+    lines = [text] if text == left else _two_lines(pen, left, room, size)
+    for row, line in enumerate(lines):
+        top = 52 - size if len(lines) == 1 else 8 + 30 * row
+        pen.text((EDGE, top), line, INK, font(size, bold=True))
     pen.text((WIDTH - EDGE, 24), right, INK, font(26), anchor="ra")
     pen.line((EDGE, HEAD - 12, WIDTH - EDGE, HEAD - 12), fill=INK, width=2)
+
+
+def _two_lines(pen: ImageDraw.ImageDraw, text: str, room_px: float, size: int) -> list[str]:
+    """A line too long for its room, parted where its first half is as long as may be."""
+    parts = text.split(" · ")
+    heads = [" · ".join(parts[:count]) for count in range(1, len(parts))]
+    held = [head for head in heads if pen.textlength(head, font(size, bold=True)) <= room_px]
+    first = held[-1] if held else ""
+    return [first, fitted(pen, text.removeprefix(f"{first} · "), room_px, (size,))[0]]
 
 
 def fitted(
