@@ -24,6 +24,7 @@ Cost: where two strands decide about the least section, it is undecided.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Iterable
 
@@ -74,9 +75,9 @@ _MOST_STEPS = 100
 _FARTHER_MM = 2.0
 """What a section would still lose over so much more is its uncertainty: it lies at no neck."""
 
-_HEIGHT_MM, _SLAB_MM = 1.5, 5.0
-"""So near to the valley lies what tells how high it is; triangles that reach so far are cut: 4 mm
-above or below the middle a plane leant by 45° is 4 mm aside. Longer ones were refined before."""
+_UPRIGHT_MM, _SLAB_MM = 1.5, 5.0
+"""Triangles that reach this far from the valley are cut upright, or askew: 4 mm above or below the
+middle a plane leant by 45° is 4 mm aside. Longer ones were refined before."""
 
 _CRUMB_MM2 = 0.5
 """A loop smaller than this is dust or a bead, no connector."""
@@ -94,9 +95,6 @@ _HEIGHT_LAW = (
 
 _Loop = tuple[float, float, Floats, Plane, float]
 """Area, perimeter, box and plane of a section; and what of its area is in no largest strand."""
-
-_Around = tuple[Ints, Floats]
-"""Edges, and the area about every vertex, of what is cut."""
 
 
 def connectors(
@@ -150,14 +148,15 @@ def _connector(
         located[:, 1] < teeth.left_mm[sides].max() + AROUND_MM
     )
     away = np.abs(located[:, 0] - valley)
-    near = beside & (away < _HEIGHT_MM)
+    near = beside & (away < _UPRIGHT_MM)
     height = float(np.median(located[near, 2])) if near.any() else 0.0
     names = "–".join(name or "?" for name in teeth.names[sides])
     place = upright(teeth.axis, valley, height)
     wide = _looped(framework, beside & (away < _SLAB_MM), model, ~beside)
+    slab = _looped(framework, near, model, ~beside, wide)
 
     def loop(step_mm: float, turned: float = 0.0) -> _Loop | None:
-        return wide(upright(teeth.axis, valley + step_mm, height, turned))
+        return slab(upright(teeth.axis, valley + step_mm, height, turned))
 
     start = _least_upright(loop)
     least = None if start is None else _shrunk(wide, start, place, AROUND_MM)
@@ -177,12 +176,31 @@ def _connector(
 
 
 def _looped(
-    framework: TriangleMesh, near: Bools, model: Bools, aside: Bools
+    framework: TriangleMesh,
+    near: Bools,
+    model: Bools,
+    aside: Bools,
+    wider: Callable[[Plane], _Loop | None] | None = None,
 ) -> Callable[[Plane], _Loop | None]:
-    """The loop that bears in a plane, of the triangles that some vertices touch."""
+    """The loop that bears in a plane, of the triangles that some vertices touch; of several the
+    `wider` part tells which do."""
     part, kept = select_faces(framework, any_in(near, framework.faces))
-    around = edge_pairs(part.faces), vertex_areas(part)
-    return lambda plane: _bearing_loop(part, around, plane, model[kept], aside[kept])
+    around = functools.cache(lambda: (edge_pairs(part.faces), vertex_areas(part)))
+
+    def loop(plane: Plane) -> _Loop | None:
+        cut = plane_cut(part, plane)
+        size, on_model = _sizes(cut, part, model[kept], aside[kept])
+        found = np.flatnonzero(size > _CRUMB_MM2)
+        if len(found) > 1 and wider is not None:
+            return wider(plane)
+        if len(found) > 1:
+            found = _strands(part, around(), plane, cut, found)
+        whole = cut.closed & (np.bincount(cut.loop, on_model.any(axis=1), len(size)) == 0)
+        if not len(found) or not whole[found[size[found].argmax()]]:
+            return None
+        return _bearing(cut, found[whole[found]], plane)
+
+    return loop
 
 
 def _least_upright(loop: Callable[..., _Loop | None]) -> _Loop | None:
@@ -269,40 +287,33 @@ def _area(found: _Loop) -> float:
     return found[0]
 
 
-def _bearing_loop(
-    part: TriangleMesh, around: _Around, plane: Plane, model: Bools, aside: Bools
-) -> _Loop | None:
-    """Area, perimeter and box of the loops of the framework that bear; None where the largest of
-    them is not whole.
-
-    What reaches `aside`, farther than the units do, is none of it.
-    """
-    cut = plane_cut(part, plane)
+def _sizes(cut: Cut, part: TriangleMesh, model: Bools, aside: Bools) -> tuple[Floats, Bools]:
+    """How large every loop of the framework is, mm², and which corners of what was cut are the
+    model's. What reaches `aside`, farther than the units do, is none of it."""
     areas, lengths = cut.areas_mm2(), _lengths(cut)
     # An open loop is taken for as large as its length could close.
     size = np.where(cut.closed, areas, lengths**2 / (4.0 * math.pi))
     size[cut.loop[aside[part.faces[cut.face]].any(axis=1)]] = 0.0
     on_model = model[part.faces[cut.face]]
     size[_of_model(cut, lengths, np.asarray(on_model.all(axis=1)), size)] = 0.0
-    strands = _strands(part, around, plane, cut, np.flatnonzero(size > _CRUMB_MM2))
-    whole = cut.closed & (np.bincount(cut.loop, on_model.any(axis=1), len(size)) == 0)
-    if not len(strands) or not whole[strands[size[strands].argmax()]]:
-        return None
-    strands = strands[whole[strands]]
+    return size, on_model
+
+
+def _bearing(cut: Cut, strands: Ints, plane: Plane) -> _Loop:
+    """The section that some loops make together."""
+    areas = cut.areas_mm2()
     ends = cut.pieces_mm[np.isin(cut.loop, strands)].reshape(-1, 2)
     box = np.stack([ends.min(axis=0), ends.max(axis=0)])
-    area, rest = (
-        _net_area(cut, strands, areas, box),
-        float(areas[strands].sum() - areas[strands].max()),
-    )
-    return area, float(lengths[strands].sum()), box, plane, rest
+    rest = float(areas[strands].sum() - areas[strands].max())
+    area, perimeter = _net_area(cut, strands, areas, box), float(_lengths(cut)[strands].sum())
+    return area, perimeter, box, plane, rest
 
 
-def _strands(part: TriangleMesh, around: _Around, plane: Plane, cut: Cut, found: Ints) -> Ints:
+def _strands(
+    part: TriangleMesh, around: tuple[Ints, Floats], plane: Plane, cut: Cut, found: Ints
+) -> Ints:
     """Of some loops those that bear: they lead on both sides of the plane into the most surface,
     the units', and not on one side to their own end, as what overhangs does."""
-    if len(found) < 2:
-        return found
     edges, vertex_mm2 = around
     above = plane.offset(part.points_mm) >= 0.0
     side = components(len(above), edges[above[edges[:, 0]] == above[edges[:, 1]]])
