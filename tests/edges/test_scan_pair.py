@@ -10,7 +10,7 @@ import pytest
 import trimesh
 
 from veneercheck.check import Surfaces, check
-from veneercheck.core.align import doubted, given
+from veneercheck.core.align import align, doubted, given, swapped
 from veneercheck.core.errors import ScanError
 from veneercheck.core.types import (
     CAST,
@@ -151,6 +151,36 @@ def test_where_no_pose_is_found_the_two_are_tried_the_other_way_round() -> None:
     assert turned.state is AlignmentState.FAILED
     assert [reason.code for reason in turned.reasons] == ["swapped"]
     assert doubted(none, cut, full) is none
+
+
+def test_a_framework_that_was_mirrored_is_asked_about() -> None:
+    """Source: the way it was made; as it is it is laid without a word of a mirror."""
+    cut, full = (TriangleMesh(lobed(mesh.points_mm), mesh.faces) for mesh in (CUT, FULL))
+    image = TriangleMesh(cut.points_mm * [-1.0, 1.0, 1.0], cut.faces[:, ::-1])
+    told = [
+        [reason.code for reason in doubted(align(one, full), one, full).reasons]
+        for one in (image, cut)
+    ]
+    assert told[0][0] == "mirrored" and "mirrored" not in told[1]
+
+
+@pytest.mark.parametrize(("state", "area_mm2", "told"), [
+    (AlignmentState.TRUSTED, 130.0, True), (AlignmentState.TRUSTED, 110.0, False),
+    (AlignmentState.DOUBTFUL, 130.0, False),
+])  # fmt: skip
+def test_a_mirror_image_is_told_where_it_is_trusted_and_touches_more(
+    monkeypatch: pytest.MonkeyPatch, state, area_mm2, told
+) -> None:
+    """By hand: 100 mm² touched as it is."""
+    found = dataclasses.replace(
+        given(CUT, FULL), state=AlignmentState.DOUBTFUL, reference_area_mm2=100.0
+    )
+    other = dataclasses.replace(found, state=state, reference_area_mm2=area_mm2)
+    monkeypatch.setattr(swapped, "align", lambda *_: other)
+    first = [reason.code for reason in doubted(found, CUT, FULL).reasons][:1]
+    assert first == ["mirrored"] * told
+    trusted = dataclasses.replace(found, state=AlignmentState.TRUSTED)
+    assert doubted(trusted, CUT, FULL) is trusted
 
 
 def test_a_pose_in_doubt_by_which_next_to_nothing_touches_says_nothing() -> None:

@@ -1,4 +1,4 @@
-"""Whether framework and wax-up were given the wrong way round."""
+"""Whether framework and wax-up were given the wrong way round, or one of them was mirrored."""
 
 from __future__ import annotations
 
@@ -58,6 +58,10 @@ waxed too high, less. Of those given wrongly 0.9 or more."""
 _ALIKE_COS = 0.7
 """Points of a sprue or a model do not face as the wax-up beside them does."""
 
+_MORE = 1.2
+"""So much more of a mirror image touches: what is symmetric itself, and doubted for another cause,
+touches as much either way."""
+
 _SURE = (AlignmentState.TRUSTED, AlignmentState.GIVEN)
 
 
@@ -66,7 +70,11 @@ def doubted(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> A
 
     Every amount would be told of the wrong surface. Where no pose was found, one is looked for with
     the two exchanged: a cut lies inside what it was cut from, and so an alignment looks for it.
+    Where none was, or parts disagree, the framework's mirror image is laid on the wax-up, as a
+    program that turns an axis over saves it.
     """
+    if _fits_mirrored(found, framework, waxup):
+        return dataclasses.replace(found, reasons=(words.MIRRORED, *found.reasons))
     pose, state = found.waxup_from_framework, found.state
     if state is AlignmentState.FAILED:
         exchanged = align(waxup, framework)
@@ -84,6 +92,17 @@ def doubted(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> A
         return found
     state = graver(found.state, AlignmentState.DOUBTFUL)
     return dataclasses.replace(found, state=state, reasons=(words.SWAPPED, *found.reasons))
+
+
+def _fits_mirrored(found: Alignment, framework: TriangleMesh, waxup: TriangleMesh) -> bool:
+    """Whether the mirror image is trusted, and by more surface, where the framework as it is was
+    not."""
+    if found.state in _SURE:
+        return False
+    image = TriangleMesh(framework.points_mm * [-1.0, 1.0, 1.0], framework.faces[:, ::-1])
+    other, touching = align(image, waxup), np.nan_to_num(found.reference_area_mm2)
+    more = other.reference_area_mm2 > _MORE * touching
+    return bool(other.state is AlignmentState.TRUSTED and more)
 
 
 def _offsets(

@@ -31,6 +31,10 @@ SWAPPED = Reason(
     "where the two scans differ the framework stands outside the wax-up: were they given the "
     "wrong way round?",
 )
+MIRRORED = Reason(
+    "mirrored",
+    "the mirror image of the framework fits: was one of the scans mirrored when it was saved?",
+)
 PAINTED = Reason(
     "painted",
     "the fit rests on nothing but what was painted as left uncut (green): look whether that was "
