@@ -113,8 +113,9 @@ def state_first(document: Mapping[str, Any], words: Words) -> list[str]:
     if fit["state"] not in ("doubtful", "failed"):
         return []
     kind, codes, why = str(fit["state"]), _codes(document), reasons(fit, words)
-    if codes and codes[0] in ("swapped", "mirrored"):
-        kind = codes[0]
+    mixed_up = [code for code in ("swapped", "mirrored") if code in codes]
+    if mixed_up:
+        kind = mixed_up[0]
         why = [reason for reason, code in zip(why, codes, strict=True) if code != kind]
     elif kind == "doubtful" and {*codes} == {BESIDE}:
         kind = "beside"

@@ -94,7 +94,7 @@ _HEIGHT_LAW = (
 
 
 _Loop = tuple[float, float, Floats, Plane, float]
-"""Area, perimeter, box and plane of a section; and what of its area is in no largest strand."""
+"""Area, perimeter, box and plane of a section; of its area, what is not in its largest strand."""
 
 
 def connectors(
