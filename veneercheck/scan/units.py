@@ -44,9 +44,6 @@ USUAL_MM = (6.0, 100.0)
 POSSIBLE_MM = (4.0, 150.0)
 """A small stump at the one end, an arch with its base plate at the other; our margin."""
 
-_THINKABLE_MM = (1.0, 1000.0)
-"""No unit, though it was asked for, makes a scan of a dental work smaller or larger."""
-
 _OUTLIERS = 0.005
 """Share of points at either end that may fly off without changing what size a scan is."""
 
@@ -118,8 +115,6 @@ def judge_unit(size: float, stated: str | None, asked: str | None, name: str) ->
     """
     if asked is not None:
         unit = known_unit(asked)
-        if not _within(size * MM_PER_UNIT[unit], _THINKABLE_MM):
-            raise _beyond(size, unit, name)
         kind, how = "unit_given", "read in {unit}, as asked"
     elif stated is not None:
         if not _within(size * MM_PER_UNIT[stated], POSSIBLE_MM):
@@ -170,19 +165,6 @@ def _refusal(size: float, possible: tuple[str, ...], name: str) -> ScanError:
         Told("{said}: no unit makes that the size of a dental scan.", said=said),
         where=name,
         next_step="Check the file; if it is right, name its unit with --unit.",
-    )
-
-
-def _beyond(size: float, unit: str, name: str) -> ScanError:
-    """The refusal of a unit that was asked for."""
-    said = Told("{size:.3g} {unit} across", size=size, unit=Told(_WORDS[unit]))
-    guess = [u for u in _GUESSED if _within(size * MM_PER_UNIT[u], POSSIBLE_MM)]
-    return ScanError(
-        Told("{said}, as asked: no dental work is.", said=said),
-        where=name,
-        next_step=Told("Give {asked}.", asked=_either(f"--unit {_asked(u)}" for u in guess))
-        if guess
-        else "Check the file; if it is right, name its unit with --unit.",
     )
 
 
